@@ -1,0 +1,390 @@
+"""What the shop is: sites, zones, sensors, bodies, packages, shifts, limits, channels."""
+
+from datetime import date, time
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    field_validator,
+    model_validator,
+)
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+)
+
+from monitor.values import MEASURED, Quantity
+
+Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,47}$")]
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+PositiveS = Annotated[float, Field(gt=0.0)]
+
+
+class Section(BaseModel):
+    """A part of the settings file; unknown names are faults, not ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Unit(StrEnum):
+    """Units a sensor may report in; converted to the inside unit when decoded."""
+
+    CELSIUS = "Cel"
+    FAHRENHEIT = "degF"
+    KELVIN = "K"
+    PERCENT_RH = "%RH"
+    PERCENT = "%"
+    FRACTION = "/"
+    PASCAL = "Pa"
+    HECTOPASCAL = "hPa"
+    KILOPASCAL = "kPa"
+
+
+class ServiceSection(Section):
+    """Where data lies and how often the shop is judged."""
+
+    data_dir: Path = Path("var")
+    tick_s: PositiveS = 10.0
+    checkpoint_s: PositiveS = 300.0
+    derived_every_s: PositiveS = 60.0
+    secret_key: SecretStr | None = None  # signs links and webhooks; made and kept in data_dir if absent
+    heartbeat_url: str | None = None
+    heartbeat_every_s: PositiveS = 300.0
+    digest_at: time | None = time(6, 0)
+
+
+class MqttSection(Section):
+    """The broker and how readings are taken from it."""
+
+    broker: Literal["embedded", "external"] = "embedded"
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 1883  # 0: any free port (embedded only)
+    protocol: Literal["5", "3.1.1"] = "5"
+    client_id: Annotated[str, Field(min_length=1, max_length=64)] = "dryshift"
+    username: str | None = None
+    password: SecretStr | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    topic_root: Annotated[str, Field(pattern=r"^[^+#/][^+#]*[^+#/]$")] = "dryshift"
+    extra_topics: tuple[str, ...] = ()
+    session_expiry_s: Annotated[int, Field(ge=0)] = 604_800
+    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 2_000
+    commit_count: Annotated[int, Field(ge=1, le=100_000)] = 500
+    commit_s: Annotated[float, Field(gt=0.0, le=60.0)] = 0.25
+    keepalive_s: Annotated[int, Field(ge=5, le=65535)] = 30
+
+
+class InfluxSection(Section):
+    """A time-series server beside the embedded store; database and policy are always both named."""
+
+    url: str
+    token: SecretStr | None = None
+    username: str | None = None
+    password: SecretStr | None = None
+    org: str = "-"
+    database: str = "dryshift"
+    retention_policy: str = "autogen"
+    batch_count: Annotated[int, Field(ge=1, le=50_000)] = 5_000
+    timeout_s: PositiveS = 10.0
+
+
+class StoreSection(Section):
+    """The series store and the ledger."""
+
+    series: Literal["sqlite", "influxdb"] = "sqlite"
+    influxdb: InfluxSection | None = None
+    ledger_url: SecretStr | None = None  # SQLAlchemy URL; absent: SQLite in data_dir
+    keep_readings_days: Annotated[int, Field(ge=1)] = 400
+    keep_minutes_days: Annotated[int, Field(ge=1)] = 800
+    keep_hours_days: Annotated[int, Field(ge=1)] = 3_650
+    set_aside_max: Annotated[int, Field(ge=1)] = 10_000
+    backup_dir: Path | None = None
+
+    @model_validator(mode="after")
+    def _influx_is_described(self) -> Self:
+        if self.series == "influxdb" and self.influxdb is None:
+            raise ValueError('series = "influxdb" needs a [store.influxdb] table with at least its url')
+        return self
+
+
+class WebSection(Section):
+    """The pages."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8480
+    public_url: str | None = None  # what links in messages start with
+    temperature_unit: Literal["C", "F"] = "C"
+    units: Literal["metric", "us"] = "metric"
+    language: str = "en"
+
+
+class Site(Section):
+    """One yard or works."""
+
+    id: Identifier
+    name: str
+    timezone: str = "UTC"
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
+    longitude_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
+    altitude_m: Annotated[float, Field(ge=-430, le=5000)] = 0.0
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone_exists(cls, value: str) -> str:
+        if value not in available_timezones():
+            raise ValueError("is not an IANA time zone; write one like Europe/London")
+        return value
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The zone as an object."""
+        return ZoneInfo(self.timezone)
+
+
+class Zone(Section):
+    """One body of air with its own sensor."""
+
+    id: Identifier
+    site: Identifier
+    name: str
+    kind: Literal["bay", "hall", "store", "cage", "yard", "cabinet", "oven", "outdoor"] = "hall"
+    in_use: bool = True
+    draught_ms: Annotated[float, Field(ge=0, le=20)] = 0.1
+    max_relative_humidity_frac: Fraction | None = None
+    max_dew_point_c: Annotated[float, Field(ge=-60, le=40)] | None = None
+    min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens
+
+
+class Measure(Section):
+    """One quantity a sensor reports, and how to find and trust it."""
+
+    quantity: Quantity
+    unit: Unit
+    accuracy: Annotated[float, Field(gt=0)] | None = None  # ± in inside units, maker's figure
+    offset: float = 0.0  # added after conversion, inside units
+    gain: Annotated[float, Field(gt=0)] = 1.0
+    pointer: str | None = None  # RFC 6901, for foreign JSON
+    name: str | None = None  # SenML record name
+    min: float | None = None  # inside units; outside is a failure
+    max: float | None = None
+    max_rate_per_min: Annotated[float, Field(gt=0)] | None = None
+
+    @field_validator("quantity")
+    @classmethod
+    def _is_measured(cls, value: Quantity) -> Quantity:
+        if value not in MEASURED:
+            raise ValueError(f"is derived, not measured; use one of {', '.join(sorted(MEASURED))}")
+        return value
+
+
+class Sensor(Section):
+    """One device on a wall (or on a body's skin)."""
+
+    id: Identifier
+    zone: Identifier
+    topic: str | None = None  # absent: {root}/{site}/{zone}/{id}
+    format: Literal["own", "senml", "json", "number"] = "own"
+    time_pointer: str | None = None  # RFC 6901, foreign JSON; absent: arrival time
+    body: Identifier | None = None  # the cylinder or plate a surface probe sits on
+    interval_s: PositiveS = 30.0
+    stale_after_s: PositiveS = 300.0
+    stuck_after_s: PositiveS = 21_600.0
+    shared_device: bool = True  # temperature and humidity share one device (their errors correlate)
+    calibrated_on: date | None = None
+    calibration_days: Annotated[int, Field(ge=1)] = 365
+    measures: Annotated[tuple[Measure, ...], Field(min_length=1)]
+
+
+class Cylinder(Section):
+    """A gas cylinder standing in a zone."""
+
+    id: Identifier
+    zone: Identifier
+    name: str
+    gas: Literal["argon", "argon-co2", "co2", "helium", "oxygen", "nitrogen"] = "argon-co2"
+    diameter_m: Annotated[float, Field(gt=0, le=1)] = 0.23
+    height_m: Annotated[float, Field(gt=0, le=3)] = 1.3
+    steel_kg: Annotated[float, Field(gt=0)] = 60.0
+    gas_kg: Annotated[float, Field(ge=0)] = 10.0
+    emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
+    present: bool = True
+
+
+class Plate(Section):
+    """Base metal lying or standing in a zone."""
+
+    id: Identifier
+    zone: Identifier
+    name: str
+    thickness_m: Annotated[float, Field(gt=0, le=1)]
+    width_m: Annotated[float, Field(gt=0, le=30)] = 1.0
+    length_m: Annotated[float, Field(gt=0, le=30)] = 2.0
+    faces: Literal[1, 2] = 2
+    stacked: Annotated[int, Field(ge=1)] = 1
+    emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
+    present: bool = True
+
+
+class Package(Section):
+    """An opened package of consumables that the settings file declares."""
+
+    id: Identifier
+    zone: Identifier
+    name: str
+    consumable: Identifier  # class id of shared/consumables.toml
+    opened_at: AwareDatetime
+    sealed_at: AwareDatetime | None = None
+    spool: Identifier | None = None  # geometry id of shared/spools.toml
+    shop_limit_h: Annotated[float, Field(gt=0)] | None = None
+
+    @model_validator(mode="after")
+    def _sealed_after_opened(self) -> Self:
+        if self.sealed_at is not None and self.sealed_at < self.opened_at:
+            raise ValueError("sealed_at is before opened_at; correct one of the two")
+        return self
+
+
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+
+class Shift(Section):
+    """A weekly shift in the site's own time; an end before the start runs past midnight."""
+
+    site: Identifier
+    name: str
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1)]
+    start: time
+    end: time
+
+
+class Calendar(Section):
+    """An iCalendar file or address (RFC 5545) that holds a site's shifts."""
+
+    site: Identifier
+    source: str
+
+
+class Person(Section):
+    """Somebody who can be told."""
+
+    id: Identifier
+    name: str
+    role: Literal["lead", "inspector", "reviewer", "engineer"] = "lead"
+    channels: tuple[Identifier, ...] = ()
+    quiet_from: time | None = None
+    quiet_to: time | None = None
+
+
+class OnCall(Section):
+    """Who is told, in which order and after how long, for one site."""
+
+    site: Identifier
+    steps: Annotated[tuple[Identifier, ...], Field(min_length=1)]  # person ids, first told first
+    escalate_after_s: PositiveS = 900.0
+
+
+class Channel(Section):
+    """A way to reach people: webhook, e-mail, a push service, or a retained MQTT state."""
+
+    id: Identifier
+    kind: Literal["webhook", "email", "push", "mqtt"]
+    url: str | None = None  # webhook address; smtp:// or smtps:// for e-mail
+    push_url: SecretStr | None = None  # address of the general notification library
+    secret: SecretStr | None = None  # webhook signature
+    username: str | None = None
+    password: SecretStr | None = None
+    sender: str | None = None
+    to: tuple[str, ...] = ()
+    starttls: bool = True
+    ca_file: Path | None = None
+    topic: str | None = None
+    timeout_s: PositiveS = 10.0
+    fallback: Identifier | None = None
+
+    @model_validator(mode="after")
+    def _has_what_its_kind_needs(self) -> Self:
+        needs = {"webhook": ["url"], "email": ["url", "sender", "to"], "push": ["push_url"], "mqtt": []}
+        missing = [name for name in needs[self.kind] if not getattr(self, name)]
+        if missing:
+            raise ValueError(f"a channel of kind {self.kind} needs {', '.join(missing)}")
+        return self
+
+
+class Weather(Section):
+    """Where the outdoor forecast comes from."""
+
+    site: Identifier
+    provider: Identifier = "none"
+    contact: str | None = None
+    every_s: PositiveS = 3_600.0
+    outdoor_zone: Identifier | None = None
+
+
+class LimitsSection(Section):
+    """Planning limits of the shop; the governing code is never loosened by them."""
+
+    margin_caution_k: Annotated[float, Field(gt=0, le=15)] = 3.0
+    margin_dead_band_k: Annotated[float, Field(ge=0, le=5)] = 0.5
+    humidity_caution_frac: Fraction = 0.70
+    humidity_dead_band_frac: Annotated[float, Field(ge=0, le=0.3)] = 0.03
+    on_delay_s: Annotated[float, Field(ge=0)] = 300.0
+    off_delay_s: Annotated[float, Field(ge=0)] = 600.0
+    exposure_due_frac: Annotated[float, Field(gt=0, le=1)] = 0.8
+
+
+class WarningSection(Section):
+    """When the warning of a humid shift ahead may reach a phone."""
+
+    not_before: time = time(6, 0)
+    not_after: time = time(21, 0)
+    min_lead_s: PositiveS = 4 * 3600.0
+    horizon_s: PositiveS = 48 * 3600.0
+    probability: Annotated[float, Field(gt=0, lt=1)] = 0.5
+
+
+class Settings(BaseSettings):
+    """The whole of a shop's settings."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid", frozen=True, env_prefix="DRYSHIFT_", env_nested_delimiter="__"
+    )
+
+    service: ServiceSection = ServiceSection()
+    mqtt: MqttSection = MqttSection()
+    store: StoreSection = StoreSection()
+    web: WebSection = WebSection()
+    limits: LimitsSection = LimitsSection()
+    warning: WarningSection = WarningSection()
+    sites: Annotated[tuple[Site, ...], Field(min_length=1)]
+    zones: Annotated[tuple[Zone, ...], Field(min_length=1)]
+    sensors: tuple[Sensor, ...] = ()
+    cylinders: tuple[Cylinder, ...] = ()
+    plates: tuple[Plate, ...] = ()
+    packages: tuple[Package, ...] = ()
+    shifts: tuple[Shift, ...] = ()
+    calendars: tuple[Calendar, ...] = ()
+    people: tuple[Person, ...] = ()
+    on_call: tuple[OnCall, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    weather: tuple[Weather, ...] = ()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment over the settings file, which arrives as the initial values."""
+        return env_settings, init_settings

@@ -1,0 +1,1 @@
+"""Keeps what must last: the series of numbers and the ledger of things."""

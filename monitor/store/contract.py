@@ -1,0 +1,197 @@
+"""What any series store and the ledger promise; every implementation passes one conformance suite."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.errors import DryshiftError
+from monitor.values import EventKind, Mark, NewEvent, Notification, Point, Reading, SeriesKey, StoredReading
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class StoreUnavailableError(DryshiftError):
+    """The store cannot write or read now (full disk, read-only, locked, away); nothing was acknowledged."""
+
+
+class SetAside(NamedTuple):
+    """A message that could not be read, kept for inspection."""
+
+    topic: str
+    payload: bytes  # cut to a bounded length
+    arrived_s: float
+    reason: str  # stable reason code
+    detail: str  # field, value and fix, in words
+
+
+@dataclass(frozen=True, slots=True)
+class AppendResult:
+    """What became of a batch: new readings, repeats, and repeats that contradict what is stored."""
+
+    stored: int
+    repeated: int
+    contradicting: int
+    last_order: int
+
+
+class Bucket(NamedTuple):
+    """Believed readings of one stretch of time, summed up."""
+
+    start_s: float
+    n: int
+    minimum: float
+    mean: float
+    maximum: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesSlice:
+    """Points of one series in rising time; `doubtful` marks those kept out of decisions."""
+
+    time_s: FloatArray
+    value: FloatArray
+    doubtful: npt.NDArray[np.bool_]
+
+
+class SeriesStore(Protocol):
+    """Readings and derived series, durable when a call returns, safe to call from several threads."""
+
+    def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
+        """Store a batch in one transaction; the same (series, time) twice counts as repeated."""
+
+    def readings_after(self, order: int, limit: int) -> list[StoredReading]:
+        """Readings in order of arrival, for the core to work through."""
+
+    def last_order(self) -> int:
+        """The order of the newest reading; 0 when empty."""
+
+    def write_points(self, points: Sequence[Point]) -> None:
+        """Store derived numbers; the same (series, time) again replaces."""
+
+    def mark(self, marks: Sequence[Mark]) -> None:
+        """Mark readings as doubtful and take them out of the rollups."""
+
+    def keys(self) -> list[SeriesKey]:
+        """Every series that holds anything."""
+
+    def latest(self, key: SeriesKey) -> Point | None:
+        """The newest believed point of a series."""
+
+    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int = 100_000) -> SeriesSlice:
+        """Points with start_s ≤ time < end_s."""
+
+    def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
+        """Aligned buckets (multiples of width_s since the epoch) of believed points; empty ones left out."""
+
+    def set_aside(self, limit: int = 100) -> list[SetAside]:
+        """The newest unreadable messages."""
+
+    def counts(self) -> dict[str, int]:
+        """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""
+
+    def apply_retention(self, now_s: float) -> int:
+        """Drop what the settings say is too old; returns rows dropped."""
+
+    def close(self) -> None:
+        """Finish writing and let go of the files."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A written event; `hash` covers its content and `previous_hash`."""
+
+    number: int
+    kind: EventKind
+    subject: str
+    time_s: float
+    entered_s: float
+    who: str
+    why: str
+    body: dict[str, object]
+    key: str | None
+    previous_hash: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """The core's state as of a place in the order of arrival."""
+
+    order: int
+    time_s: float
+    state: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxItem:
+    """A message for one channel on its way out."""
+
+    id: int
+    channel: str
+    notification: Notification
+    attempts: int
+    next_try_s: float
+    state: str  # "waiting" | "delivered" | "refused" | "expired" | "cancelled"
+    last_error: str
+    settled_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """Whether the chain of events holds; `broken_at` is the first event that does not fit."""
+
+    checked: int
+    broken_at: int | None
+    reason: str
+
+
+class Ledger(Protocol):
+    """Append-only events, the outbox and the core's checkpoint, written together in one transaction."""
+
+    def commit(
+        self,
+        events: Sequence[NewEvent],
+        *,
+        entered_s: float,
+        outbox: Sequence[tuple[str, Notification]] = (),
+        checkpoint: Checkpoint | None = None,
+    ) -> list[Event]:
+        """Write all or nothing; events and outbox items whose key is already there change nothing.
+
+        `outbox` pairs a channel id with a notification; (channel, notification.key) is unique.
+        """
+
+    def events(
+        self,
+        *,
+        kinds: Sequence[EventKind] = (),
+        subject: str | None = None,
+        start_s: float | None = None,
+        end_s: float | None = None,
+        limit: int = 10_000,
+        newest_first: bool = False,
+    ) -> list[Event]:
+        """Events by happening time bounds, in order of entry."""
+
+    def verify(self) -> Verification:
+        """Walk the chain and name the first broken link."""
+
+    def checkpoint(self) -> Checkpoint | None:
+        """The last checkpoint written."""
+
+    def due(self, now_s: float, limit: int = 100) -> list[OutboxItem]:
+        """Waiting items whose time has come, oldest first."""
+
+    def settle(
+        self, item_id: int, *, state: str, now_s: float, error: str = "", next_try_s: float | None = None
+    ) -> None:
+        """Record an attempt's outcome; state "waiting" with next_try_s means try again then."""
+
+    def outbox(self, *, states: Sequence[str] = (), limit: int = 200) -> list[OutboxItem]:
+        """Newest items first, for the pages."""
+
+    def close(self) -> None:
+        """Let go of the database."""
