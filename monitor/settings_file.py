@@ -96,7 +96,7 @@ def cross_faults(settings: Settings, known: Mapping[str, frozenset[str]]) -> Ite
     ids: dict[str, frozenset[str]] = {
         "site": frozenset(site.id for site in settings.sites),
         "zone": frozenset(zone.id for zone in settings.zones),
-        "body": frozenset(body.id for body in (*settings.cylinders, *settings.plates)),
+        "body": frozenset({c.id for c in settings.cylinders} | {p.id for p in settings.plates}),
         "person": frozenset(person.id for person in settings.people),
         "channel": frozenset(channel.id for channel in settings.channels),
         **known,

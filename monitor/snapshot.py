@@ -1,0 +1,138 @@
+"""What the shop looks like now: the frozen picture the core makes and pages, API and metrics read."""
+
+from dataclasses import dataclass, field
+
+from monitor.values import AirState, Level, SensorHealth
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneNow:
+    """One zone: its believed air, or why there is none."""
+
+    id: str
+    name: str
+    site: str
+    kind: str
+    level: Level
+    reason: str  # in words: "dry", "humid: 82 %RH", "no believable reading for 14 min"
+    since_s: float
+    air: AirState | None
+    sensors: tuple[SensorHealth, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """How long until something holds: hours, or the reason why there is no number."""
+
+    hours: float | None
+    reason: str  # "now", "in reach", "not reachable without heating or drying", "beyond 48 h", "unknown"
+    low_hours: float | None = None
+    high_hours: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BodyNow:
+    """One cylinder or plate."""
+
+    id: str
+    name: str
+    kind: str  # "cylinder" | "plate"
+    zone: str
+    level: Level
+    reason: str
+    since_s: float
+    action: str
+    skin_temperature_c: float | None
+    margin_k: float | None  # skin minus dew point (frost point below 0 °C)
+    margin_std_k: float | None
+    wet_probability_frac: float | None
+    water_film_gm2: float | None
+    to_dew_point: Wait
+    to_margin: Wait
+    to_dry: Wait
+
+
+@dataclass(frozen=True, slots=True)
+class PackageNow:
+    """One opened package of consumables."""
+
+    id: str
+    name: str
+    consumable: str
+    zone: str
+    level: Level
+    verdict: str
+    rule: str  # which rule decided, with its source
+    action: str
+    used_h: float
+    limit_h: float | None
+    weighted_h: float
+    uptake_frac: float | None  # estimate, 1 = equilibrium at the reference air
+    unknown_h: float
+    open_now: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmNow:
+    """One condition that is not normal."""
+
+    condition: str
+    state: str  # ISA-18.2
+    priority: str
+    title: str
+    text: str
+    zone: str
+    since_s: float
+    action: str
+    acknowledged_by: str = ""
+    shelved_until_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftNow:
+    """What is expected of one coming shift."""
+
+    name: str
+    site: str
+    start_s: float
+    end_s: float
+    level: Level
+    probability_frac: float | None
+    reason: str
+    worst_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ActionNow:
+    """One thing to do before a shift."""
+
+    id: str
+    text: str
+    by_s: float
+    saves_frac: float | None
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Whether one part of the service works: broker, ingest, series store, outbox, weather …"""
+
+    name: str
+    ok: bool
+    text: str
+    numbers: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything a page needs about the present; `simulated` says that the time is a demo's."""
+
+    time_s: float
+    zones: tuple[ZoneNow, ...] = ()
+    bodies: tuple[BodyNow, ...] = ()
+    packages: tuple[PackageNow, ...] = ()
+    alarms: tuple[AlarmNow, ...] = ()
+    shifts: tuple[ShiftNow, ...] = ()
+    actions: tuple[ActionNow, ...] = ()
+    parts: tuple[Part, ...] = ()
+    simulated: bool = False
