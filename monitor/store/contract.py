@@ -182,8 +182,8 @@ class Ledger(Protocol):
     def checkpoint(self) -> Checkpoint | None:
         """The last checkpoint written."""
 
-    def due(self, now_s: float, limit: int = 100) -> list[OutboxItem]:
-        """Waiting items whose time has come, oldest first."""
+    def due(self, now_s: float, limit: int = 100, channel: str | None = None) -> list[OutboxItem]:
+        """Waiting items (of one channel, or of all) whose time has come, oldest first."""
 
     def settle(
         self, item_id: int, *, state: str, now_s: float, error: str = "", next_try_s: float | None = None
