@@ -1,0 +1,68 @@
+"""Compares sensors that hang in the same air, and remembers for how long they have differed."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import hypot
+from statistics import median
+from typing import NamedTuple
+
+from monitor.quality.rules import Judging
+from monitor.quality.track import SensorTrack
+
+
+class Witness(NamedTuple):
+    """What one sensor says now. Compare temperatures, or dew points; humidity alone differs with warmth."""
+
+    sensor: str
+    value: float
+    std: float  # standard uncertainty
+
+
+class Apart(NamedTuple):
+    """How a sensor differs from its neighbours; the odd one out stands alone against two or more."""
+
+    odd_one: bool
+    words: str
+
+
+def compare(
+    witnesses: Sequence[Witness], judging: Judging, *, spread_k: float = 1.0, what: str = "air temperature"
+) -> dict[str, Apart]:
+    """The sensors that differ from the others by more than uncertainty and the room's own spread explain."""
+    ordered = sorted(witnesses)
+    if len(ordered) < 2:
+        return {}
+    if len(ordered) == 2:
+        first, second = ordered
+        difference = abs(first.value - second.value)
+        if difference <= spread_k + judging.coverage * hypot(first.std, second.std):
+            return {}
+        words = "{} differs by {:.1f} K from {}; check both against a reference"
+        return {
+            first.sensor: Apart(False, words.format(what, difference, second.sensor)),
+            second.sensor: Apart(False, words.format(what, difference, first.sensor)),
+        }
+    found = {}
+    for one in ordered:
+        middle = median(other.value for other in ordered if other.sensor != one.sensor)
+        difference = abs(one.value - middle)
+        if difference > spread_k + judging.coverage * hypot(one.std, _typical_std(ordered)):
+            words = f"{what} differs by {difference:.1f} K from the {len(ordered) - 1} others in its air"
+            found[one.sensor] = Apart(len(ordered) > 2, words)
+    if len(found) * 2 > len(ordered):  # no majority left to be the measure
+        return {sensor: Apart(False, apart.words) for sensor, apart in found.items()}
+    return found
+
+
+def _typical_std(witnesses: Sequence[Witness]) -> float:
+    return median(witness.std for witness in witnesses)
+
+
+def remembered(track: SensorTrack, apart: Apart | None, now_s: float) -> SensorTrack:
+    """The track with the comparison noted; it shows in the sensor's health once it has lasted."""
+    if apart is None:
+        if track.apart_since_s is None:
+            return track
+        return replace(track, apart_since_s=None, apart_odd_one=False, apart_words="")
+    since_s = now_s if track.apart_since_s is None else min(track.apart_since_s, now_s)
+    return replace(track, apart_since_s=since_s, apart_odd_one=apart.odd_one, apart_words=apart.words)

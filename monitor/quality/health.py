@@ -1,0 +1,164 @@
+"""Says by the clock what is thought of a sensor: stale, stuck, failed, in need of care, or good."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from monitor.quality.judge import faded, named, shown
+from monitor.quality.rules import ChannelRules, QualityRules
+from monitor.quality.stillness import stands_still
+from monitor.quality.track import NEVER_S, ChannelTrack, Reason, SensorTrack
+from monitor.values import SensorHealth, SensorStatus
+
+# Worst first. Sources differ on the last two; instrument manuals rank F, C, S, M.
+RANK = (
+    SensorStatus.FAILURE,
+    SensorStatus.FUNCTION_CHECK,
+    SensorStatus.OUT_OF_SPECIFICATION,
+    SensorStatus.MAINTENANCE_REQUIRED,
+    SensorStatus.GOOD,
+)
+
+
+class Finding(NamedTuple):
+    """One thing noticed about a sensor."""
+
+    status: SensorStatus
+    reason: Reason
+    words: str
+    since_s: float
+
+
+def resumed(track: SensorTrack, now_s: float) -> SensorTrack:
+    """The track after a pause of the service itself: silence during the pause is not held against it."""
+    return replace(track, watched_from_s=now_s)
+
+
+def tick(
+    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack] = ()
+) -> tuple[SensorTrack, SensorHealth | None]:
+    """The track at a time, and the sensor's health where it has changed.
+
+    `peers` are the other sensors in the same air: a value that stands still while theirs move is stuck.
+    """
+    track = _not_ahead(track, now_s)
+    track = _with_stuck_marks(track, rules, now_s, peers)
+    findings = list(_findings(track, rules, now_s))
+    worst = min(findings, key=lambda finding: RANK.index(finding.status), default=None)
+    if worst is None:
+        worst = Finding(SensorStatus.GOOD, Reason.NONE, "", now_s)
+    before = track.health
+    if before is not None and before.status == worst.status and track.reason == worst.reason:
+        return track, None
+    also = [f.words for f in findings if f is not worst]
+    health = SensorHealth(
+        sensor=track.sensor,
+        status=worst.status,
+        reason="; also: ".join([worst.words, *also]),
+        since_s=worst.since_s,
+        last_time_s=newest_s(track),
+    )
+    return replace(track, health=health, reason=worst.reason), health
+
+
+def newest_s(track: SensorTrack) -> float | None:
+    """When the sensor's newest reading was measured."""
+    return max((channel.last_time_s for channel in track.channels.values()), default=None)
+
+
+def _not_ahead(track: SensorTrack, now_s: float) -> SensorTrack:
+    """After the clock was set back, remembered times must not lie in the future and block new readings."""
+    if all(channel.last_time_s <= now_s for channel in track.channels.values()):
+        return track if track.watched_from_s <= now_s else replace(track, watched_from_s=now_s)
+    channels = {
+        quantity: channel._replace(
+            last_time_s=min(channel.last_time_s, now_s),
+            believed_time_s=min(channel.believed_time_s, now_s),
+            trial_time_s=min(channel.trial_time_s, now_s),
+            still_since_s=min(channel.still_since_s, now_s),
+            doubt_time_s=min(channel.doubt_time_s, now_s),
+        )
+        for quantity, channel in track.channels.items()
+    }
+    return replace(track, channels=channels, watched_from_s=min(track.watched_from_s, now_s))
+
+
+def _with_stuck_marks(
+    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack]
+) -> SensorTrack:
+    newly = {
+        quantity: channel._replace(stuck=True)
+        for quantity, channel in track.channels.items()
+        if not channel.stuck and stands_still(quantity, track, rules, now_s, peers)
+    }
+    return replace(track, channels={**track.channels, **newly}) if newly else track
+
+
+def _findings(track: SensorTrack, rules: QualityRules, now_s: float) -> Iterator[Finding]:
+    silent = _silence(track, rules, now_s)
+    if silent is not None:
+        yield silent
+    for quantity, channel in track.channels.items():
+        limits = rules.channels.get(quantity)
+        if limits is not None:
+            yield from _channel_findings(track, channel, limits, rules, now_s)
+    if track.apart_since_s is not None and now_s - track.apart_since_s >= rules.judging.disagree_after_s:
+        reason = Reason.ODD_ONE_OUT if track.apart_odd_one else Reason.DISAGREES
+        # of two that differ nobody can say which is wrong: both stay in use, both want checking
+        status = (
+            SensorStatus.OUT_OF_SPECIFICATION if track.apart_odd_one else SensorStatus.MAINTENANCE_REQUIRED
+        )
+        yield Finding(status, reason, track.apart_words, track.apart_since_s)
+    if rules.calibration_due_s is not None and now_s >= rules.calibration_due_s:
+        words = "calibration is due"
+        yield Finding(
+            SensorStatus.MAINTENANCE_REQUIRED, Reason.CALIBRATION_DUE, words, rules.calibration_due_s
+        )
+
+
+def _silence(track: SensorTrack, rules: QualityRules, now_s: float) -> Finding | None:
+    last_s = newest_s(track)
+    since_s = track.watched_from_s if last_s is None else last_s
+    waited_s = now_s - max(since_s, track.watched_from_s)
+    if waited_s <= rules.stale_after_s:
+        return None
+    if last_s is None:
+        words = "no reading since it was set up"
+        return Finding(SensorStatus.FAILURE, Reason.NEVER_HEARD, words, since_s)
+    words = f"no reading for {(now_s - last_s) / 60.0:.0f} min"
+    return Finding(SensorStatus.FAILURE, Reason.STALE, words, since_s)
+
+
+def _channel_findings(
+    track: SensorTrack, channel: ChannelTrack, limits: ChannelRules, rules: QualityRules, now_s: float
+) -> Iterator[Finding]:
+    name = named(limits.quantity)
+    if channel.stuck:
+        value = shown(limits.quantity, channel.last_value)
+        words = f"{name} has stood still at {value} for {(now_s - channel.still_since_s) / 3600.0:.1f} h"
+        yield Finding(SensorStatus.FAILURE, Reason.STUCK, words, channel.still_since_s)
+    elif channel.bad_n >= rules.judging.recover_n and not channel.good_n:
+        words = f"{name} out of range {channel.bad_n} times in a row"
+        yield Finding(SensorStatus.FAILURE, Reason.OUT_OF_RANGE, words, _bad_since_s(track, channel))
+    elif channel.bad_n >= rules.judging.recover_n:
+        words = f"{name} settling after a failure"
+        yield Finding(SensorStatus.FUNCTION_CHECK, Reason.SETTLING, words, channel.last_time_s)
+    elif _without_value(track, channel, rules, now_s):
+        words = f"no believable {name} for {rules.stale_after_s / 60.0:.0f} min"
+        yield Finding(SensorStatus.FAILURE, Reason.NO_USABLE_VALUE, words, _bad_since_s(track, channel))
+    if faded(channel, now_s) >= rules.judging.noisy_per_h:
+        words = f"{name}: {faded(channel, now_s):.0f} doubtful readings within the hour"
+        yield Finding(SensorStatus.MAINTENANCE_REQUIRED, Reason.NOISY, words, channel.doubt_time_s)
+    if limits.low_warning is not None and channel.believed_value < limits.low_warning:
+        words = f"{name} down to {shown(limits.quantity, channel.believed_value)}"
+        yield Finding(SensorStatus.MAINTENANCE_REQUIRED, Reason.BATTERY_LOW, words, channel.believed_time_s)
+
+
+def _without_value(track: SensorTrack, channel: ChannelTrack, rules: QualityRules, now_s: float) -> bool:
+    """Readings keep coming, yet none could be believed for as long as silence would be borne."""
+    heard = now_s - channel.last_time_s <= rules.stale_after_s
+    return heard and now_s - max(channel.believed_time_s, track.watched_from_s) > rules.stale_after_s
+
+
+def _bad_since_s(track: SensorTrack, channel: ChannelTrack) -> float:
+    return channel.believed_time_s if channel.believed_time_s != NEVER_S else track.watched_from_s
