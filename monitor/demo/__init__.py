@@ -1,0 +1,1 @@
+"""Ferrymoor Slipway: an invented yard whose simulated air drives the real service."""

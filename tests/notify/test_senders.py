@@ -1,0 +1,149 @@
+"""Each way to reach people meets the same list of failures, against real servers on loopback."""
+
+import base64
+import email
+import email.policy
+import hashlib
+import hmac
+import socket
+
+import pytest
+
+from monitor.notify.email import EmailSender, MailServer
+from monitor.notify.mqtt_state import MqttStateSender
+from monitor.notify.outcome import Delivered, Refused, Retry
+from monitor.notify.push import PushSender
+from monitor.notify.webhook import WebhookSender, signature
+from monitor.values import Notification
+from tests.receivers import mail_receiver, web_receiver
+
+NOW_S = 1_788_912_000.0
+NOTE = Notification(
+    key="alarm/slip-bay/7",
+    created_s=NOW_S,
+    expires_s=NOW_S + 3600,
+    priority="high",
+    title="Slip Bay: plate wet",
+    text="Slip Bay: Keel plate is wet, 1.2 K below dew point since 02:10. Keep the doors shut; do not weld.",
+    subject="body-wet/plate-keel",
+    zone="slip-bay",
+    since_s=NOW_S - 60,
+    action="Keep the doors shut until the plate is clear.",
+    data={"margin_k": -1.2, "links": {"Acknowledge": "http://127.0.0.1/a/x"}},
+)
+
+
+def test_signature_is_the_worked_example_of_the_standard_webhooks_specification() -> None:
+    # Source: Standard Webhooks specification, reference library's published test vector.
+    secret = base64.b64decode("MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
+    assert (
+        signature(secret, "msg_p5jXN8AQM9LWM0D4loKWxJek", 1614265330, b'{"test": 2432232314}')
+        == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
+    )
+
+
+def test_webhook_arrives_whole_with_key_and_a_signature_that_verifies() -> None:
+    with web_receiver() as receiver:
+        assert isinstance(WebhookSender(receiver.url, "s3", 5.0).send(NOTE, NOW_S), Delivered)
+        headers, body = receiver.requests[0]
+    assert headers["webhook-id"] == NOTE.key
+    signed = f"{NOTE.key}.{int(NOW_S)}.".encode() + body
+    expected = base64.b64encode(hmac.new(b"s3", signed, hashlib.sha256).digest()).decode()
+    assert headers["webhook-signature"] == f"v1,{expected}"
+    assert receiver.messages[0]["text"] == NOTE.text
+
+
+@pytest.mark.parametrize(
+    ("status", "outcome"),
+    [
+        *((code, Delivered) for code in (200, 202, 204)),
+        *((code, Refused) for code in (302, 400, 404, 410)),
+        *((code, Retry) for code in (408, 429, 500, 503)),
+    ],
+)
+def test_webhook_answers_mean_what_http_says(status: int, outcome: type) -> None:
+    with web_receiver() as receiver:
+        receiver.status = status
+        assert isinstance(WebhookSender(receiver.url, None, 5.0).send(NOTE, NOW_S), outcome)
+
+
+def test_webhook_heeds_retry_after() -> None:
+    with web_receiver() as receiver:
+        receiver.status, receiver.headers = 503, {"retry-after": "120"}
+        assert WebhookSender(receiver.url, None, 5.0).send(NOTE, NOW_S) == Retry("answered 503", 120.0)
+
+
+def test_webhook_to_nobody_and_to_a_silent_receiver_is_worth_another_try() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        assert isinstance(WebhookSender(f"http://127.0.0.1:{port}/", None, 0.2).send(NOTE, NOW_S), Retry)
+    assert isinstance(WebhookSender(f"http://127.0.0.1:{port}/", None, 0.2).send(NOTE, NOW_S), Retry)
+
+
+def test_webhook_with_an_unusable_address_is_refused() -> None:
+    assert isinstance(WebhookSender("not an address", None, 1.0).send(NOTE, NOW_S), Refused)
+
+
+def mailer(url: str) -> EmailSender:
+    return EmailSender(
+        MailServer(url, "Dryshift <dryshift@ferrymoor.example>", ("lead@ferrymoor.example",), False)
+    )
+
+
+def test_mail_arrives_with_title_as_subject_and_says_what_to_do() -> None:
+    with mail_receiver() as (box, url):
+        assert isinstance(mailer(url).send(NOTE, NOW_S), Delivered)
+        assert isinstance(mailer(url).send(NOTE, NOW_S), Delivered)
+        first, second = (email.message_from_bytes(m.content, policy=email.policy.default) for m in box.mails)
+    assert first["Subject"] == NOTE.title
+    assert first["Message-ID"] == second["Message-ID"]  # a repeat is recognised
+    text = first.get_content()
+    assert NOTE.text in " ".join(text.split())
+    assert NOTE.action in text
+    assert "Acknowledge: http://127.0.0.1/a/x" in text
+
+
+@pytest.mark.parametrize(("answer", "outcome"), [("451 later", Retry), ("554 never", Refused)])
+def test_mail_answers_mean_what_smtp_says(answer: str, outcome: type) -> None:
+    with mail_receiver() as (box, url):
+        box.refuse = answer
+        assert isinstance(mailer(url).send(NOTE, NOW_S), outcome)
+
+
+def test_mail_with_no_server_is_worth_another_try() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    assert isinstance(mailer(f"smtp://127.0.0.1:{port}").send(NOTE, NOW_S), Retry)
+
+
+def test_mail_without_the_tls_it_asked_for_is_refused_not_sent_in_clear() -> None:
+    with mail_receiver() as (box, url):
+        server = MailServer(url, "dryshift@ferrymoor.example", ("lead@ferrymoor.example",), starttls=True)
+        assert isinstance(EmailSender(server).send(NOTE, NOW_S), Refused)
+        assert box.mails == []
+
+
+def test_push_service_gets_title_and_text() -> None:
+    with web_receiver() as receiver:
+        address = receiver.url.replace("http://", "json://")
+        assert isinstance(PushSender(address).send(NOTE, NOW_S), Delivered)
+        receiver.status = 500
+        assert isinstance(PushSender(address).send(NOTE, NOW_S), Retry)
+        assert receiver.messages[0]["title"] == NOTE.title
+
+
+def test_push_address_of_no_known_service_is_refused() -> None:
+    assert isinstance(PushSender("nosuch://thing").send(NOTE, NOW_S), Refused)
+
+
+def test_mqtt_state_goes_to_the_zones_topic() -> None:
+    sent: list[tuple[str, bytes]] = []
+
+    def publish(topic: str, body: bytes) -> str | None:
+        sent.append((topic, body))
+        return None if len(sent) == 1 else "the broker is away"
+
+    sender = MqttStateSender("dryshift/warnings", publish)
+    assert isinstance(sender.send(NOTE, NOW_S), Delivered)
+    assert sender.send(NOTE, NOW_S) == Retry("the broker is away")
+    assert sent[0][0] == "dryshift/warnings/slip-bay"
