@@ -1,0 +1,1 @@
+"""What air, water, steel and gas do, as pure functions on floats and arrays; nothing here reads or writes."""
