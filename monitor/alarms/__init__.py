@@ -1,0 +1,1 @@
+"""Decides what to warn of, keeps each alarm's life cycle, and says it in plain words."""

@@ -1,0 +1,219 @@
+"""Moves every alarm on with what was observed: delay, dead-band, latch, shelf time, unknown."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.moves import Step, move, released
+from monitor.alarms.states import SET_ASIDE, Alarm, AlarmBook, AlarmState, Transition, Trigger
+
+UNWATCHED_KIND = "zone_unwatched"
+NOT_OBSERVED = "nothing was observed"
+
+_Moved = tuple[AlarmBook, tuple[Transition, ...]]
+
+
+def empty_book(now_s: float) -> AlarmBook:
+    """A book without conditions."""
+    return AlarmBook(now_s)
+
+
+def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: float) -> _Moved:
+    """The book with exactly these conditions; what is no longer watched is withdrawn, the rest goes on."""
+    wanted = {c.id: c for c in sorted(conditions, key=lambda c: c.id)}
+    transitions: list[Transition] = []
+    for name in sorted(book.alarms.keys() - wanted.keys()):
+        alarm = book.alarms[name]
+        if alarm.state is not AlarmState.NORMAL:
+            gone = move(Step(alarm), book.conditions[name], AlarmState.NORMAL, Trigger.WITHDRAW, now_s)
+            transitions += gone.transitions
+    alarms = {name: book.alarms.get(name) or Alarm(name, AlarmState.NORMAL, now_s) for name in wanted}
+    return AlarmBook(book.now_s, wanted, alarms), tuple(transitions)
+
+
+def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) -> _Moved:
+    """The book at a time, after these observations, and every move made, in order of condition.
+
+    An observation older than the last one of its condition is passed over. A condition whose value is
+    unknown keeps its state: unknown neither clears an alarm nor counts as safe.
+    """
+    book = _set_back(book, now_s)
+    by_condition: dict[str, list[Observation]] = {}
+    for observation in sorted(observations, key=lambda o: o.time_s):
+        by_condition.setdefault(observation.condition_id, []).append(observation)
+    alarms = dict(book.alarms)
+    transitions: list[Transition] = []
+    for name, condition in book.conditions.items():
+        if condition.kind == UNWATCHED_KIND:
+            continue
+        step = _advance_one(Step(alarms[name]), condition, by_condition.get(name, ()), now_s)
+        alarms[name] = step.alarm
+        transitions += step.transitions
+    for name, condition in book.conditions.items():
+        if condition.kind == UNWATCHED_KIND:
+            unknown = _unknown_members(book.conditions, alarms, name, now_s)
+            step = _advance_one(Step(alarms[name]), condition, (unknown,), now_s)
+            alarms[name] = step.alarm
+            transitions += step.transitions
+    transitions.sort(key=lambda t: t.condition_id)
+    return AlarmBook(now_s, book.conditions, alarms), tuple(transitions)
+
+
+def _unknown_members(
+    conditions: Mapping[str, Condition], alarms: Mapping[str, Alarm], name: str, now_s: float
+) -> Observation:
+    """How many conditions that hand their unknown values to `name` are unknown and in play."""
+    count = sum(
+        alarms[c.id].unknown_since_s is not None
+        and not alarms[c.id].out_of_play
+        and alarms[c.id].state is not AlarmState.OUT_OF_SERVICE
+        for c in conditions.values()
+        if c.unwatched_id == name
+    )
+    return Observation(name, float(count), now_s)
+
+
+def _set_back(book: AlarmBook, now_s: float) -> AlarmBook:
+    """After the clock was set back no remembered time may lie ahead, or alarms would wait for it."""
+    if now_s >= book.now_s:
+        return book
+    lag_s = book.now_s - now_s
+
+    def earlier(time_s: float | None) -> float | None:
+        return None if time_s is None else time_s - lag_s
+
+    alarms = {
+        name: replace(
+            alarm,
+            since_s=alarm.since_s - lag_s,
+            active_since_s=earlier(alarm.active_since_s),
+            crossing_since_s=earlier(alarm.crossing_since_s),
+            observed_s=earlier(alarm.observed_s),
+            unknown_since_s=earlier(alarm.unknown_since_s),
+        )
+        for name, alarm in book.alarms.items()
+    }
+    return AlarmBook(now_s, book.conditions, alarms)
+
+
+def _advance_one(step: Step, condition: Condition, seen: Iterable[Observation], now_s: float) -> Step:
+    alarm = step.alarm
+    if alarm.state is AlarmState.SHELVED and alarm.until_s is not None and now_s >= alarm.until_s:
+        step = released(step, condition, Trigger.SHELF_TIME_OVER, now_s)
+    for observation in seen:
+        if step.alarm.observed_s is None or observation.time_s >= step.alarm.observed_s:
+            step = _observe(step, condition, observation, now_s)
+    return _unobserved(step, condition, now_s)
+
+
+def _unobserved(step: Step, condition: Condition, now_s: float) -> Step:
+    alarm = step.alarm
+    if alarm.unknown_since_s is not None or condition.unknown_after_s <= 0.0:
+        return step
+    last_s = alarm.observed_s if alarm.observed_s is not None else alarm.since_s
+    if now_s - last_s <= condition.unknown_after_s:
+        return step
+    crossing_s = None if alarm.active else alarm.crossing_since_s
+    unknown = replace(alarm, unknown_since_s=last_s, unknown_reason=NOT_OBSERVED, crossing_since_s=crossing_s)
+    return Step(unknown, step.transitions)
+
+
+def _observe(step: Step, condition: Condition, observation: Observation, now_s: float) -> Step:
+    step = _in_or_out_of_play(step, condition, observation, now_s)
+    alarm = step.alarm
+    value = observation.value
+    if value is None or value != value:
+        since_s = observation.time_s if alarm.unknown_since_s is None else alarm.unknown_since_s
+        unknown = replace(
+            alarm,
+            observed_s=observation.time_s,
+            unknown_since_s=since_s,
+            unknown_reason=observation.unknown_reason or NOT_OBSERVED,
+            # a running off-delay starts anew: nobody saw that it stayed clear
+            crossing_since_s=None if alarm.active else alarm.crossing_since_s,
+        )
+        return Step(unknown, step.transitions)
+    wants_change = condition.clear(value) if alarm.active else condition.beyond(value)
+    crossing_s = alarm.crossing_since_s if alarm.crossing_since_s is not None else observation.time_s
+    worst = value
+    if alarm.active and alarm.worst is not None:
+        worst = value if condition.worse_by(value, alarm.worst) > 0.0 else alarm.worst
+    known = replace(
+        alarm,
+        observed_s=observation.time_s,
+        value=value,
+        worst=worst,
+        unknown_since_s=None,
+        unknown_reason="",
+        crossing_since_s=crossing_s if wants_change else None,
+        numbers=observation.numbers,
+    )
+    step = Step(known, step.transitions)
+    delay_s = condition.off_delay_s if alarm.active else condition.on_delay_s
+    if wants_change and observation.time_s - crossing_s >= delay_s:
+        return _clears(step, condition, now_s) if alarm.active else _appears(step, condition, now_s)
+    return _rises(step, condition, now_s)
+
+
+def _in_or_out_of_play(step: Step, condition: Condition, observation: Observation, now_s: float) -> Step:
+    out = any(fact in condition.not_when for fact in observation.facts)
+    if out == step.alarm.out_of_play:
+        return step
+    step = Step(replace(step.alarm, out_of_play=out), step.transitions)
+    if out and step.alarm.state not in SET_ASIDE:
+        return move(
+            step, condition, AlarmState.SUPPRESSED, Trigger.SUPPRESS, now_s, why=", ".join(observation.facts)
+        )
+    if not out and step.alarm.state is AlarmState.SUPPRESSED:
+        return released(step, condition, Trigger.UNSUPPRESS, now_s)
+    return step
+
+
+def _appears(step: Step, condition: Condition, now_s: float) -> Step:
+    alarm = step.alarm
+    counts = alarm.state not in (AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+    alarm = replace(
+        alarm,
+        active=True,
+        active_since_s=alarm.crossing_since_s,
+        crossing_since_s=None,
+        worst=alarm.value,
+        answered_value=None,
+        held=alarm.held or (condition.latching and counts),
+    )
+    step = Step(alarm, step.transitions)
+    if alarm.state in SET_ASIDE:
+        return step
+    return move(
+        step,
+        condition,
+        AlarmState.UNACKNOWLEDGED,
+        Trigger.CONDITION_ACTIVE,
+        now_s,
+        who="",
+        why="",
+        occurrence=alarm.occurrence + 1,
+    )
+
+
+def _clears(step: Step, condition: Condition, now_s: float) -> Step:
+    alarm = replace(step.alarm, active=False, active_since_s=None, crossing_since_s=None)
+    step = Step(alarm, step.transitions)
+    if alarm.state is AlarmState.UNACKNOWLEDGED:
+        to_state = AlarmState.LATCHED_UNACKNOWLEDGED if alarm.held else AlarmState.RETURNED
+    elif alarm.state is AlarmState.ACKNOWLEDGED:
+        to_state = AlarmState.LATCHED_ACKNOWLEDGED if alarm.held else AlarmState.NORMAL
+    else:
+        return step
+    return move(step, condition, to_state, Trigger.CONDITION_CLEARS, now_s)
+
+
+def _rises(step: Step, condition: Condition, now_s: float) -> Step:
+    alarm = step.alarm
+    if alarm.state is not AlarmState.ACKNOWLEDGED or condition.rise_step <= 0.0:
+        return step
+    if alarm.value is None or alarm.answered_value is None or alarm.crossing_since_s is not None:
+        return step
+    if condition.worse_by(alarm.value, alarm.answered_value) < condition.rise_step:
+        return step
+    return move(step, condition, AlarmState.UNACKNOWLEDGED, Trigger.RISING, now_s, who="", why="")
