@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -86,6 +87,9 @@ class SeriesStore(Protocol):
     def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
         """Aligned buckets (multiples of width_s since the epoch) of believed points; empty ones left out."""
 
+    def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
+        """Believed points between neighbouring edges (local midnights, shifts); empty ones left out."""
+
     def set_aside(self, limit: int = 100) -> list[SetAside]:
         """The newest unreadable messages."""
 
@@ -94,6 +98,12 @@ class SeriesStore(Protocol):
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old; returns rows dropped."""
+
+    def refresh_rollups(self) -> int:
+        """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""
+
+    def backup(self, target_dir: Path) -> Path:
+        """A checked copy in `target_dir`, made while the service runs; returns the file."""
 
     def close(self) -> None:
         """Finish writing and let go of the files."""

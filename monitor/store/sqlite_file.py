@@ -1,0 +1,216 @@
+"""Opens one SQLite file so that a commit is durable, readers never wait, and every failure is named."""
+
+import os
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty, LifoQueue
+from threading import RLock
+
+from monitor.store.contract import StoreUnavailableError
+
+WRITER_CACHE_KIB = 65_536
+READER_CACHE_KIB = 16_384
+CHECKPOINT_PAGES = 4_000
+JOURNAL_LIMIT_BYTES = 64 * 1024 * 1024
+
+_FULL = "the disk is full; free some space and the work goes on by itself"
+_WORDS = {
+    "SQLITE_FULL": _FULL,
+    "SQLITE_READONLY": "the file or its folder is read-only; give the service's user the right to write",
+    "SQLITE_BUSY": "another program holds the file locked; stop it or wait until it is done",
+    "SQLITE_LOCKED": "another program holds the file locked; stop it or wait until it is done",
+    "SQLITE_CORRUPT": "the file is damaged; restore the last backup",
+    "SQLITE_NOTADB": "the file is not a database or is damaged; restore the last backup",
+    "SQLITE_CANTOPEN": "the file cannot be opened; check that its folder exists and may be written",
+    "SQLITE_PERM": "the service's user has no right to the file; correct its owner or mode",
+    "SQLITE_IOERR": "the disk reports an error; check the disk and its free space",
+}
+
+
+def explain(error: Exception, path: Path) -> StoreUnavailableError:
+    """The failure in words, with the file and what to do."""
+    name = str(getattr(error, "sqlite_errorname", "") or "")
+    if isinstance(error, OSError):
+        text = f"{error.strerror or error}; check the folder, its owner and its free space"
+    else:
+        kind = next((known for known in _WORDS if name == known or name.startswith(known + "_")), "")
+        text = _WORDS.get(kind, f"{error}")
+    detail = f" ({name})" if name else ""
+    return StoreUnavailableError(f"{path}: {text}{detail}")
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """The tables of a file as numbered steps; steps are only ever added at the end."""
+
+    application_id: int
+    steps: Sequence[str]
+
+
+class SqliteFile:
+    """One writer under a lock, and as many readers as threads ask for at the same moment."""
+
+    def __init__(self, path: Path, schema: Schema, busy_timeout_s: float = 5.0) -> None:
+        self.path = path
+        self._busy_timeout_s = busy_timeout_s
+        self._lock = RLock()
+        self._idle: LifoQueue[sqlite3.Connection] = LifoQueue()
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._writer = self._connect(WRITER_CACHE_KIB)
+        except (OSError, sqlite3.Error) as error:
+            raise explain(error, path) from error
+        try:
+            self._prepare(schema)
+        except sqlite3.Error as error:
+            self._writer.close()
+            raise explain(error, path) from error
+        except StoreUnavailableError:
+            self._writer.close()
+            raise
+
+    def _connect(self, cache_kib: int) -> sqlite3.Connection:
+        link = sqlite3.connect(
+            self.path, timeout=self._busy_timeout_s, isolation_level=None, check_same_thread=False
+        )
+        link.execute(f"PRAGMA cache_size = -{cache_kib}")
+        return link
+
+    def _prepare(self, schema: Schema) -> None:
+        db = self._writer
+        for pragma in (
+            "journal_mode = WAL",
+            "synchronous = FULL",
+            f"wal_autocheckpoint = {CHECKPOINT_PAGES}",
+            f"journal_size_limit = {JOURNAL_LIMIT_BYTES}",
+        ):
+            db.execute(f"PRAGMA {pragma}")
+        found_id = db.execute("PRAGMA application_id").fetchone()[0]
+        version = db.execute("PRAGMA user_version").fetchone()[0]
+        if found_id not in (0, schema.application_id):
+            raise StoreUnavailableError(f"{self.path}: belongs to another program; name another file")
+        if version > len(schema.steps):
+            raise StoreUnavailableError(
+                f"{self.path}: was written by a newer version (layout {version}, this one knows "
+                f"{len(schema.steps)}); install that version again"
+            )
+        for number in range(version, len(schema.steps)):
+            self._step(schema, number)
+
+    def _step(self, schema: Schema, number: int) -> None:
+        db = self._writer
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            if db.execute("PRAGMA user_version").fetchone()[0] == number:
+                for statement in schema.steps[number].split(";\n\n"):
+                    db.execute(statement)
+                db.execute(f"PRAGMA application_id = {schema.application_id}")
+                db.execute(f"PRAGMA user_version = {number + 1}")
+            db.execute("COMMIT")
+        except sqlite3.Error:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def write(self) -> Iterator[sqlite3.Connection]:
+        """One transaction; all of it is on the disk when the block ends, or none of it."""
+        with self._lock:
+            db = self._writer
+            try:
+                db.execute("BEGIN IMMEDIATE")
+                try:
+                    yield db
+                    db.execute("COMMIT")
+                finally:
+                    if db.in_transaction:
+                        db.execute("ROLLBACK")
+            except sqlite3.Error as error:
+                raise explain(error, self.path) from error
+
+    @contextmanager
+    def read(self) -> Iterator[sqlite3.Connection]:
+        """One unchanging view of the file."""
+        try:
+            db = self._reader()
+            try:
+                db.execute("BEGIN")
+                yield db
+            finally:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                self._idle.put(db)
+        except sqlite3.Error as error:
+            raise explain(error, self.path) from error
+
+    def _reader(self) -> sqlite3.Connection:
+        try:
+            return self._idle.get_nowait()
+        except Empty:
+            db = self._connect(READER_CACHE_KIB)
+            db.execute("PRAGMA query_only = 1")
+            return db
+
+    def backup(self, target: Path) -> Path:
+        """A checked copy of the file as of now, made while the service runs; replaces `target` whole."""
+        part = target.with_name(target.name + ".part")
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            part.unlink(missing_ok=True)
+            copy = sqlite3.connect(part, isolation_level=None)
+            try:
+                with self.read() as db:
+                    db.execute("SELECT count(*) FROM sqlite_master").fetchone()  # fixes the view
+                    db.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+                check_whole(copy, part)
+            finally:
+                copy.close()
+            _to_disk(part)
+            os.replace(part, target)
+            _to_disk(target.parent)
+        except (OSError, sqlite3.Error) as error:
+            raise explain(error, target) from error
+        return target
+
+    def close(self) -> None:
+        """Let go of every connection; the last one folds the journal into the file."""
+        with self._lock:
+            while True:
+                try:
+                    self._idle.get_nowait().close()
+                except Empty:
+                    break
+            self._writer.close()
+
+
+def check_whole(db: sqlite3.Connection, path: Path) -> None:
+    """Raise where the file's own structure is damaged."""
+    found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if found != "ok":
+        raise StoreUnavailableError(f"{path}: the file is damaged ({found}); restore the last backup")
+
+
+def check_file(path: Path) -> None:
+    """Raise where `path` is not a whole SQLite file."""
+    if not path.is_file():
+        raise StoreUnavailableError(f"{path}: no such file; name an existing backup")
+    try:
+        db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        try:
+            check_whole(db, path)
+        finally:
+            db.close()
+    except sqlite3.Error as error:
+        raise explain(error, path) from error
+
+
+def _to_disk(path: Path) -> None:
+    number = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)

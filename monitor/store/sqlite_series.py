@@ -1,0 +1,170 @@
+"""The embedded series store: one SQLite file that holds readings, derived points and their rollups."""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from itertools import pairwise
+from pathlib import Path
+from threading import RLock
+
+from monitor.errors import Fault, InputError, RangeError
+from monitor.store import rollups, series_append, series_reads, series_retention
+from monitor.store.contract import AppendResult, Bucket, SeriesSlice, SetAside
+from monitor.store.series_catalog import Catalog, add_number
+from monitor.store.series_marks import write_marks
+from monitor.store.series_retention import Retention
+from monitor.store.series_schema import HOUR_MS, SERIES_SCHEMA
+from monitor.store.sqlite_file import SqliteFile
+from monitor.values import Mark, Point, Reading, SeriesKey, StoredReading
+
+_COUNTERS = ("stored", "repeated", "contradicting", "set_aside", "doubtful")
+_UPSERT = """
+INSERT INTO point (series_id, time_ms, value) VALUES (?, ?, ?)
+ON CONFLICT (series_id, time_ms) DO UPDATE SET value = excluded.value"""
+
+
+def whole_ms(name: str, time_s: float) -> int:
+    """A time in whole milliseconds, kept inside what the store can hold."""
+    if time_s != time_s:
+        raise RangeError(name, time_s, "seconds since 1970")
+    return round(min(max(time_s, 0.0), series_append.MAX_TIME_S) * 1000.0)
+
+
+def whole_width_ms(width_s: float) -> int:
+    """A bucket width in milliseconds."""
+    width_ms = round(width_s * 1000.0) if 0.0 < width_s < series_append.MAX_TIME_S else 0
+    if width_ms < 1 or abs(width_ms - width_s * 1000.0) > 1e-6 * width_ms:
+        raise RangeError("width_s", width_s, "a whole number of milliseconds above zero")
+    return width_ms
+
+
+class SqliteSeriesStore:
+    """Implements SeriesStore on one file; durable when a call returns, safe from several threads."""
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        retention: Retention | None = None,
+        set_aside_max: int = 10_000,
+        busy_timeout_s: float = 5.0,
+    ) -> None:
+        self._retention = retention or Retention()
+        self._set_aside_max = set_aside_max
+        self._catalog = Catalog()
+        self._lock = RLock()
+        self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
+
+    @contextmanager
+    def _write(self) -> Iterator[sqlite3.Connection]:
+        with self._lock:
+            with self.file.write() as db:
+                self._catalog.enter(db)
+                yield db
+            self._catalog.leave()
+
+    def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
+        """Store a batch in one transaction; the same (series, time) twice counts as repeated."""
+        with self._write() as db:
+            result = series_append.append(db, self._catalog, readings, set_aside, self._set_aside_max)
+            rollups.refresh(db, self._catalog, only_many=True)
+        return result
+
+    def readings_after(self, order: int, limit: int) -> list[StoredReading]:
+        """Readings in order of arrival, for the core to work through."""
+        with self.file.read() as db:
+            return series_reads.readings_after(db, order, limit)
+
+    def last_order(self) -> int:
+        """The order of the newest reading; 0 when empty."""
+        return self._number("last_order")
+
+    def write_points(self, points: Sequence[Point]) -> None:
+        """Store derived numbers; the same (series, time) again replaces."""
+        with self._write() as db:
+            rows = []
+            for key, time_s, value in points:
+                if value - value != 0.0 or not 0.0 <= time_s < series_append.MAX_TIME_S:
+                    found = f"{value} at {time_s}"
+                    raise InputError([Fault("/".join(key), found, "write a finite number at a sound time")])
+                number = self._catalog.series_id(db, key, derived=True)
+                rows.append((number, round(time_s * 1000.0), value))
+            floor_ms = self._catalog.floors.raw_ms
+            rows = [row for row in rows if row[1] >= floor_ms]
+            db.executemany(_UPSERT, rows)
+            self._catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
+            rollups.refresh(db, self._catalog, only_many=True)
+
+    def mark(self, marks: Sequence[Mark]) -> None:
+        """Mark readings as doubtful and take them out of the rollups; GOOD takes a mark back."""
+        with self._write() as db:
+            add_number(db, "doubtful", write_marks(db, self._catalog, marks))
+
+    def keys(self) -> list[SeriesKey]:
+        """Every series that holds anything."""
+        with self.file.read() as db:
+            return series_reads.keys(db)
+
+    def latest(self, key: SeriesKey) -> Point | None:
+        """The newest believed point of a series."""
+        with self.file.read() as db:
+            return series_reads.latest(db, key)
+
+    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int = 100_000) -> SeriesSlice:
+        """Points with start_s ≤ time < end_s."""
+        stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
+        with self.file.read() as db:
+            return series_reads.slice_(db, key, *stretch, limit)
+
+    def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
+        """Aligned buckets (multiples of width_s since the epoch) of believed points; empty ones left out.
+
+        Points older than the finest level kept are answered by the next coarser level.
+        """
+        width_ms = whole_width_ms(width_s)
+        stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
+        with self.file.read() as db:
+            found = series_reads.totals(db, key, *stretch, width_ms)
+        return [found[number].bucket(number * width_ms / 1000.0) for number in sorted(found)]
+
+    def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
+        """Believed points summed up between neighbouring edges (midnights, shifts); empty ones left out."""
+        edges = [whole_ms("edges_s", edge) for edge in edges_s]
+        if any(late <= early for early, late in pairwise(edges)):
+            raise RangeError("edges_s", list(edges_s), "times that rise")
+        with self.file.read() as db:
+            found = series_reads.spans(db, key, edges)
+        return [found[number].bucket(edges[number] / 1000.0) for number in sorted(found)]
+
+    def set_aside(self, limit: int = 100) -> list[SetAside]:
+        """The newest unreadable messages."""
+        with self.file.read() as db:
+            return series_append.read_aside(db, limit)
+
+    def counts(self) -> dict[str, int]:
+        """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""
+        with self.file.read() as db:
+            known = dict(db.execute("SELECT name, value FROM number"))
+        return {name: int(known.get(name, 0)) for name in _COUNTERS}
+
+    def refresh_rollups(self) -> int:
+        """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""
+        with self._write() as db:
+            return rollups.refresh(db, self._catalog)
+
+    def apply_retention(self, now_s: float) -> int:
+        """Drop what the settings say is too old; returns rows dropped."""
+        return series_retention.apply(self._write, self._catalog, self._retention.floors(now_s))
+
+    def backup(self, target_dir: Path) -> Path:
+        """A checked copy of the file in `target_dir`, made while the service runs."""
+        return self.file.backup(target_dir / self.file.path.name)
+
+    def close(self) -> None:
+        """Finish writing and let go of the files."""
+        self.file.close()
+
+    def _number(self, name: str) -> int:
+        with self.file.read() as db:
+            row = db.execute("SELECT value FROM number WHERE name = ?", (name,)).fetchone()
+        return int(row[0]) if row else 0
