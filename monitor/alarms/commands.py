@@ -26,9 +26,16 @@ def operate(book: AlarmBook, command: Command, now_s: float) -> tuple[AlarmBook,
         raise CommandRefusedError(command, RefusalCode.UNKNOWN_CONDITION, "there is no such alarm", None)
     if not command.who.strip():
         raise _refused(command, alarm, RefusalCode.NOBODY, "say who you are")
+    if command.began_s is not None and not _same_occurrence(alarm, command.began_s):
+        reason = "it has come up anew since that message; look at the present one"
+        raise _refused(command, alarm, RefusalCode.LATER_OCCURRENCE, reason)
     step = _ACTS[command.kind](Step(alarm), book.conditions[alarm.condition_id], command, now_s)
     alarms = {**book.alarms, alarm.condition_id: step.alarm}
     return replace(book, alarms=alarms), step.transitions
+
+
+def _same_occurrence(alarm: Alarm, began_s: float) -> bool:
+    return alarm.began_s is not None and abs(alarm.began_s - began_s) < 1.0
 
 
 def _refused(command: Command, alarm: Alarm, code: RefusalCode, reason: str) -> CommandRefusedError:
@@ -57,6 +64,7 @@ def _acknowledge(step: Step, condition: Condition, command: Command, now_s: floa
         to_state,
         Trigger.ACKNOWLEDGE,
         now_s,
+        cause_s=now_s,
         who=command.who,
         why=command.why,
         answered_value=alarm.worst,
@@ -77,6 +85,7 @@ def _reset(step: Step, condition: Condition, command: Command, now_s: float) -> 
         AlarmState.NORMAL,
         Trigger.RESET,
         now_s,
+        cause_s=now_s,
         who=command.who,
         why=command.why,
         held=False,
@@ -114,6 +123,7 @@ def _shelve(step: Step, condition: Condition, command: Command, now_s: float) ->
         AlarmState.SHELVED,
         Trigger.SHELVE,
         now_s,
+        cause_s=now_s,
         who=command.who,
         why=command.why,
         until_s=until_s,
@@ -123,7 +133,7 @@ def _shelve(step: Step, condition: Condition, command: Command, now_s: float) ->
 def _unshelve(step: Step, condition: Condition, command: Command, now_s: float) -> Step:
     if step.alarm.state is not AlarmState.SHELVED:
         raise _refused(command, step.alarm, RefusalCode.NOT_SHELVED, "it is not shelved")
-    return released(step, condition, Trigger.UNSHELVE, now_s, who=command.who)
+    return released(step, condition, Trigger.UNSHELVE, now_s, cause_s=now_s, who=command.who)
 
 
 def _take_out_of_service(step: Step, condition: Condition, command: Command, now_s: float) -> Step:
@@ -138,6 +148,7 @@ def _take_out_of_service(step: Step, condition: Condition, command: Command, now
         AlarmState.OUT_OF_SERVICE,
         Trigger.TAKE_OUT_OF_SERVICE,
         now_s,
+        cause_s=now_s,
         who=command.who,
         why=command.why,
         until_s=None,
@@ -147,7 +158,7 @@ def _take_out_of_service(step: Step, condition: Condition, command: Command, now
 def _return_to_service(step: Step, condition: Condition, command: Command, now_s: float) -> Step:
     if step.alarm.state is not AlarmState.OUT_OF_SERVICE:
         raise _refused(command, step.alarm, RefusalCode.NOT_OUT_OF_SERVICE, "it is in service")
-    return released(step, condition, Trigger.RETURN_TO_SERVICE, now_s, who=command.who)
+    return released(step, condition, Trigger.RETURN_TO_SERVICE, now_s, cause_s=now_s, who=command.who)
 
 
 _ACTS: dict[CommandKind, Callable[[Step, Condition, Command, float], Step]] = {

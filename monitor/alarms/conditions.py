@@ -1,7 +1,6 @@
 """What is watched: one condition per thing and trouble, and what was observed of it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import NamedTuple
 
@@ -102,7 +101,7 @@ class Subject(NamedTuple):
 
 def condition_id(kind: str, subject: str) -> str:
     """The id of the one condition of a kind on a subject."""
-    return f"{kind}/{subject}"
+    return f"{kind}.{subject}"
 
 
 def condition(
@@ -138,8 +137,3 @@ def condition(
         not_when=kind.not_when,
         unwatched_id=unwatched_id,
     )
-
-
-def with_unwatched(conditions: Mapping[str, Condition], unwatched_id: str) -> dict[str, Condition]:
-    """The same conditions, each handing its unknown values to one condition that speaks for them."""
-    return {name: replace(c, unwatched_id=unwatched_id) for name, c in conditions.items()}

@@ -25,7 +25,10 @@ def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: flo
     for name in sorted(book.alarms.keys() - wanted.keys()):
         alarm = book.alarms[name]
         if alarm.state is not AlarmState.NORMAL:
-            gone = move(Step(alarm), book.conditions[name], AlarmState.NORMAL, Trigger.WITHDRAW, now_s)
+            condition = book.conditions[name]
+            gone = move(
+                Step(alarm), condition, AlarmState.NORMAL, Trigger.WITHDRAW, now_s, cause_s=alarm.since_s
+            )
             transitions += gone.transitions
     alarms = {name: book.alarms.get(name) or Alarm(name, AlarmState.NORMAL, now_s) for name in wanted}
     return AlarmBook(book.now_s, wanted, alarms), tuple(transitions)
@@ -86,7 +89,7 @@ def _set_back(book: AlarmBook, now_s: float) -> AlarmBook:
         name: replace(
             alarm,
             since_s=alarm.since_s - lag_s,
-            active_since_s=earlier(alarm.active_since_s),
+            began_s=earlier(alarm.began_s),
             crossing_since_s=earlier(alarm.crossing_since_s),
             observed_s=earlier(alarm.observed_s),
             unknown_since_s=earlier(alarm.unknown_since_s),
@@ -99,7 +102,7 @@ def _set_back(book: AlarmBook, now_s: float) -> AlarmBook:
 def _advance_one(step: Step, condition: Condition, seen: Iterable[Observation], now_s: float) -> Step:
     alarm = step.alarm
     if alarm.state is AlarmState.SHELVED and alarm.until_s is not None and now_s >= alarm.until_s:
-        step = released(step, condition, Trigger.SHELF_TIME_OVER, now_s)
+        step = released(step, condition, Trigger.SHELF_TIME_OVER, now_s, cause_s=alarm.until_s)
     for observation in seen:
         if step.alarm.observed_s is None or observation.time_s >= step.alarm.observed_s:
             step = _observe(step, condition, observation, now_s)
@@ -162,10 +165,16 @@ def _in_or_out_of_play(step: Step, condition: Condition, observation: Observatio
     step = Step(replace(step.alarm, out_of_play=out), step.transitions)
     if out and step.alarm.state not in SET_ASIDE:
         return move(
-            step, condition, AlarmState.SUPPRESSED, Trigger.SUPPRESS, now_s, why=", ".join(observation.facts)
+            step,
+            condition,
+            AlarmState.SUPPRESSED,
+            Trigger.SUPPRESS,
+            now_s,
+            cause_s=observation.time_s,
+            why=", ".join(fact for fact in observation.facts if fact in condition.not_when),
         )
     if not out and step.alarm.state is AlarmState.SUPPRESSED:
-        return released(step, condition, Trigger.UNSUPPRESS, now_s)
+        return released(step, condition, Trigger.UNSUPPRESS, now_s, cause_s=observation.time_s)
     return step
 
 
@@ -175,7 +184,7 @@ def _appears(step: Step, condition: Condition, now_s: float) -> Step:
     alarm = replace(
         alarm,
         active=True,
-        active_since_s=alarm.crossing_since_s,
+        began_s=alarm.crossing_since_s,
         crossing_since_s=None,
         worst=alarm.value,
         answered_value=None,
@@ -190,6 +199,7 @@ def _appears(step: Step, condition: Condition, now_s: float) -> Step:
         AlarmState.UNACKNOWLEDGED,
         Trigger.CONDITION_ACTIVE,
         now_s,
+        cause_s=alarm.began_s if alarm.began_s is not None else now_s,
         who="",
         why="",
         occurrence=alarm.occurrence + 1,
@@ -197,7 +207,8 @@ def _appears(step: Step, condition: Condition, now_s: float) -> Step:
 
 
 def _clears(step: Step, condition: Condition, now_s: float) -> Step:
-    alarm = replace(step.alarm, active=False, active_since_s=None, crossing_since_s=None)
+    cleared_s = step.alarm.crossing_since_s if step.alarm.crossing_since_s is not None else now_s
+    alarm = replace(step.alarm, active=False, crossing_since_s=None)
     step = Step(alarm, step.transitions)
     if alarm.state is AlarmState.UNACKNOWLEDGED:
         to_state = AlarmState.LATCHED_UNACKNOWLEDGED if alarm.held else AlarmState.RETURNED
@@ -205,7 +216,7 @@ def _clears(step: Step, condition: Condition, now_s: float) -> Step:
         to_state = AlarmState.LATCHED_ACKNOWLEDGED if alarm.held else AlarmState.NORMAL
     else:
         return step
-    return move(step, condition, to_state, Trigger.CONDITION_CLEARS, now_s)
+    return move(step, condition, to_state, Trigger.CONDITION_CLEARS, now_s, cause_s=cleared_s)
 
 
 def _rises(step: Step, condition: Condition, now_s: float) -> Step:
@@ -216,4 +227,7 @@ def _rises(step: Step, condition: Condition, now_s: float) -> Step:
         return step
     if condition.worse_by(alarm.value, alarm.answered_value) < condition.rise_step:
         return step
-    return move(step, condition, AlarmState.UNACKNOWLEDGED, Trigger.RISING, now_s, who="", why="")
+    cause_s = alarm.observed_s if alarm.observed_s is not None else now_s
+    return move(
+        step, condition, AlarmState.UNACKNOWLEDGED, Trigger.RISING, now_s, cause_s=cause_s, who="", why=""
+    )

@@ -15,14 +15,24 @@ class Step(NamedTuple):
 
 
 def move(
-    step: Step, condition: Condition, to_state: AlarmState, trigger: Trigger, now_s: float, **changes: Any
+    step: Step,
+    condition: Condition,
+    to_state: AlarmState,
+    trigger: Trigger,
+    now_s: float,
+    *,
+    cause_s: float,
+    **changes: Any,
 ) -> Step:
-    """The alarm in its new state with these fields changed; who, why and until_s also go into the move."""
+    """The alarm in its new state with these fields changed; who, why and until_s also go into the move.
+
+    `cause_s` is the moment in the data, or of the command, that caused the move. The key rests on it and
+    not on when the move was worked out, so that working through the same data again gives the same key.
+    """
     before = step.alarm
-    after = replace(before, state=to_state, since_s=now_s, moves=before.moves + 1, **changes)
-    began_s = after.active_since_s if after.active_since_s is not None else now_s
+    after = replace(before, state=to_state, since_s=now_s, **changes)
     transition = Transition(
-        key=f"{condition.id}@{round(now_s * 1000)}.{after.moves}",
+        key=f"{condition.id}@{round(cause_s * 1000)}.{trigger}",
         condition_id=condition.id,
         kind=condition.kind,
         family=condition.family,
@@ -33,7 +43,7 @@ def move(
         to_state=to_state,
         trigger=trigger,
         time_s=now_s,
-        since_s=began_s,
+        began_s=after.began_s,
         priority=condition.priority,
         value=after.value,
         limit=condition.limit,
@@ -47,7 +57,9 @@ def move(
     return Step(after, (*step.transitions, transition))
 
 
-def released(step: Step, condition: Condition, trigger: Trigger, now_s: float, who: str = "") -> Step:
+def released(
+    step: Step, condition: Condition, trigger: Trigger, now_s: float, *, cause_s: float, who: str = ""
+) -> Step:
     """Back into play: to where the trouble and the latch now say it belongs."""
     alarm = step.alarm
     if alarm.out_of_play:
@@ -60,5 +72,14 @@ def released(step: Step, condition: Condition, trigger: Trigger, now_s: float, w
         to_state = AlarmState.NORMAL
     occurrence = alarm.occurrence + (to_state is AlarmState.UNACKNOWLEDGED)
     return move(
-        step, condition, to_state, trigger, now_s, who=who, why="", until_s=None, occurrence=occurrence
+        step,
+        condition,
+        to_state,
+        trigger,
+        now_s,
+        cause_s=cause_s,
+        who=who,
+        why="",
+        until_s=None,
+        occurrence=occurrence,
     )

@@ -52,7 +52,7 @@ class Alarm:
     state: AlarmState
     since_s: float  # in this state
     active: bool = False
-    active_since_s: float | None = None  # when the value went beyond the limit
+    began_s: float | None = None  # when the value went beyond the limit; kept until it does so again
     crossing_since_s: float | None = None  # running on- or off-delay
     observed_s: float | None = None
     value: float | None = None  # last one known
@@ -66,7 +66,6 @@ class Alarm:
     why: str = ""
     until_s: float | None = None  # end of shelf time
     occurrence: int = 0
-    moves: int = 0
     numbers: dict[str, float] = field(default_factory=dict)
 
 
@@ -94,7 +93,7 @@ class Transition:
     to_state: AlarmState
     trigger: Trigger
     time_s: float
-    since_s: float  # when the trouble itself began, else the time of the move
+    began_s: float | None  # when the trouble itself last began
     priority: Priority
     value: float | None
     limit: float
@@ -119,13 +118,18 @@ class CommandKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A person's act on one alarm; shelving needs `why` and `until_s`, out of service needs `why`."""
+    """A person's act on one alarm; shelving needs `why` and `until_s`, out of service needs `why`.
+
+    `began_s` names the occurrence that was answered, so that an old message cannot answer a later one;
+    None answers whichever stands.
+    """
 
     kind: CommandKind
     condition_id: str
     who: str
     why: str = ""
     until_s: float | None = None
+    began_s: float | None = None
 
 
 class RefusalCode(StrEnum):
@@ -133,6 +137,7 @@ class RefusalCode(StrEnum):
 
     UNKNOWN_CONDITION = "unknown_condition"
     NOBODY = "nobody"
+    LATER_OCCURRENCE = "later_occurrence"
     NOTHING_TO_ACKNOWLEDGE = "nothing_to_acknowledge"
     ALREADY_ACKNOWLEDGED = "already_acknowledged"
     NO_REASON = "no_reason"
