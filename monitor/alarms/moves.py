@@ -43,6 +43,7 @@ def move(
         to_state=to_state,
         trigger=trigger,
         time_s=now_s,
+        cause_s=cause_s,
         began_s=after.began_s,
         priority=condition.priority,
         value=after.value,

@@ -93,6 +93,7 @@ class Transition:
     to_state: AlarmState
     trigger: Trigger
     time_s: float
+    cause_s: float  # the moment in the data, or of the command, that caused it
     began_s: float | None  # when the trouble itself last began
     priority: Priority
     value: float | None

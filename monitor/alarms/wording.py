@@ -1,0 +1,90 @@
+"""Writes values, times and names as the shop does: its language, units, clock and names for things."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal, Protocol
+from zoneinfo import ZoneInfo
+
+from monitor.alarms.catalogue import Catalogue, Shows
+
+# Message ids; extracted into the message catalogue together with the texts of the kinds.
+DECIMAL_MARK = "."
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+DIFFERENCE = "{number} degrees"
+RATE = "{number} degrees an hour"
+HOURS = "{number} h"
+MINUTES = "{number} min"
+WORDING_TEXTS = (DECIMAL_MARK, *WEEKDAYS, DIFFERENCE, RATE, HOURS, MINUTES)
+
+
+class Translator(Protocol):
+    """What `gettext.NullTranslations` and its kin offer."""
+
+    def gettext(self, message: str) -> str: ...
+
+
+class English:
+    """The texts as they were written."""
+
+    def gettext(self, message: str) -> str:
+        """The message itself."""
+        return message
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """How a shop is spoken to. `names` gives the name of every id; an id without one is shown itself."""
+
+    catalogue: Catalogue
+    zone: ZoneInfo
+    names: Mapping[str, str] = field(default_factory=dict)
+    temperature_unit: Literal["C", "F"] = "C"
+    translator: Translator = field(default_factory=English)
+
+    def text(self, message: str) -> str:
+        """A text in the shop's language."""
+        return self.translator.gettext(message) if message else ""
+
+    def name(self, identifier: str, length: int = 60) -> str:
+        """What a thing is called, cut to a length."""
+        name = self.names.get(identifier, identifier)
+        return name if len(name) <= length else name[: length - 2].rstrip() + ".."
+
+    def number(self, value: float, digits: int) -> str:
+        """A number with the language's decimal mark."""
+        return f"{value:.{digits}f}".replace(".", self.text(DECIMAL_MARK))
+
+    def value(self, shows: Shows, value: float | None) -> str:
+        """A value in the shop's unit."""
+        if value is None:
+            return "?"
+        fahrenheit = self.temperature_unit == "F"
+        degrees = 1.8 if fahrenheit else 1.0
+        text = ""
+        match shows:
+            case Shows.PERCENT:
+                text = f"{value * 100.0:.0f}%"
+            case Shows.TEMPERATURE:
+                shown = value * degrees + (32.0 if fahrenheit else 0.0)
+                text = f"{self.number(shown, 0 if abs(shown) >= 100.0 else 1)} {self.temperature_unit}"
+            case Shows.DIFFERENCE:
+                text = self.text(DIFFERENCE).format(number=self.number(value * degrees, 1))
+            case Shows.RATE:
+                text = self.text(RATE).format(number=self.number(value * degrees, 1))
+            case Shows.HOURS:
+                text = self.text(HOURS).format(number=self.number(value, 1))
+            case Shows.MINUTES:
+                text = self.text(MINUTES).format(number=self.number(value / 60.0, 0))
+            case Shows.COUNT:
+                text = f"{value:.0f}"
+        return text
+
+    def time(self, time_s: float, now_s: float) -> str:
+        """A moment on the shop's clock, with the weekday where it is not today."""
+        moment = datetime.fromtimestamp(time_s, self.zone)
+        today = datetime.fromtimestamp(now_s, self.zone).date()
+        clock = f"{moment:%H:%M}"
+        if moment.date() == today:
+            return clock
+        return f"{self.text(WEEKDAYS[moment.weekday()])} {clock}"
