@@ -106,6 +106,16 @@ class Table:
             self.fault(name, f"use one of: {', '.join(kind)}")
             return first
 
+    def texts(self, name: str) -> tuple[str, ...]:
+        """A list of lines; empty when absent."""
+        value = self._get(name, required=False)
+        if value is None:
+            return ()
+        if not isinstance(value, list | tuple) or not all(isinstance(line, str) for line in value):
+            self.fault(name, "write a list of texts")
+            return ()
+        return tuple(value)
+
     def sourced(self, name: str, unit: str, low: float, high: float) -> Sourced:
         """A number with unit and provenance; required."""
         found = self.optional_sourced(name, unit, low, high)

@@ -1,0 +1,264 @@
+"""The exposure clocks of one package: plain open-air hours, hours weighted by the air, and water taken up."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.exposure.air import NO_AIR, AirSamples, AirStretch, HeldAir, Segments, segments
+from monitor.exposure.classes import Counts, Place
+from monitor.exposure.history import Event, Happening, Stay, checked_history
+from monitor.exposure.limits import HOUR_S, ClockRules
+from monitor.exposure.places import (
+    BAKE,
+    HOT,
+    HOT_PLACES,
+    RAMP,
+    TOO_HOT,
+    Marks,
+    Run,
+    marks_of,
+    runs_of,
+    water_air,
+)
+from monitor.physics.sorption import advance_state, remove_outer, uniform_state
+
+AirLookup = Callable[[str, float, float], AirSamples]
+_CLOSED = frozenset({Counts.STOPS, Counts.STOPS_FOR_A_TIME})
+_OPEN = frozenset({Place.OPEN_AIR, Place.ON_MACHINE, Place.UNKNOWN})
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureClock:
+    """What is accounted of one package up to `time_s`; plain numbers only, so that it can be stored.
+
+    The `…_s` counts run since the package was opened, redried or restarted by a hold in the oven:
+    `open_s` exposed by the rules of its places, `weighted_s` the same weighted by vapour pressure,
+    `unknown_s` the part in air nobody measured, `unproven_s` the part in a bag, cabinet or oven that was not
+    shown to protect, `beyond_s` the part in air wetter than that of the rating's test.
+    """
+
+    time_s: float
+    opened_s: float
+    place: Place = Place.OPEN_AIR
+    zone: str | None = None
+    place_since_s: float = 0.0
+    air: HeldAir | None = None
+    open_s: float = 0.0
+    weighted_s: float = 0.0
+    unknown_s: float = 0.0
+    unproven_s: float = 0.0
+    beyond_s: float = 0.0
+    whole_open_s: float = 0.0  # never reset
+    counting: bool = True  # whether the clock was running at time_s
+    restarts: int = 0
+    rebakes: int = 0
+    rebakes_without_ramp: int = 0
+    hot_s: float = 0.0  # without a break, in this stay
+    bake_s: float = 0.0  # without a break, in this stay
+    ramp_s: float = 0.0  # in this stay, before the bake
+    baking: bool = False  # this stay has reached the redry temperature
+    overheated: bool = False
+    wet: bool = False
+    withdrawn: bool = False
+    unsound_beads: int = 0  # in a row
+    uptake_kgkg: tuple[float, ...] = ()
+
+
+def start_clock(
+    opened_s: float, rules: ClockRules, place: Place = Place.OPEN_AIR, zone: str | None = None
+) -> ExposureClock:
+    """A package that leaves its sealed container, or a proper bake, at `opened_s`."""
+    uptake = tuple(uniform_state(0.0).tolist()) if rules.sorption is not None else ()
+    return ExposureClock(
+        time_s=opened_s,
+        opened_s=opened_s,
+        place=place,
+        zone=zone,
+        place_since_s=opened_s,
+        counting=rules.consumable.care.places[place] not in _CLOSED,
+        uptake_kgkg=uptake,
+    )
+
+
+def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) -> ExposureClock:
+    """The clock at the end of a stretch in one place; a stretch that ends in the past changes nothing."""
+    if stretch.until_s <= clock.time_s:
+        return clock
+    if (stretch.place, stretch.zone) != (clock.place, clock.zone):
+        clock = _moved(clock, stretch)
+    bag = rules.consumable.care.bag_protects_h
+    cut_s = clock.place_since_s + bag.value * HOUR_S if bag is not None else None
+    spans, air = segments(stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s)
+    marks = marks_of(spans, stretch.place, cut_s, rules)
+    water_from = 0
+    for run in runs_of(spans, marks, rules):
+        clock, baked = _after_run(clock, run, rules)
+        if baked:
+            clock = replace(
+                clock, uptake_kgkg=tuple(uniform_state(0.0).tolist()) if clock.uptake_kgkg else ()
+            )
+            water_from = run.end
+    uptake = _water(clock, spans, marks, water_from, rules)
+    return replace(clock, time_s=stretch.until_s, air=air, uptake_kgkg=uptake)
+
+
+def happened(clock: ExposureClock, event: Event, rules: ClockRules) -> ExposureClock:
+    """The clock after a happening."""
+    if event.kind is Happening.GOT_WET:
+        return replace(clock, wet=True)
+    if event.kind is Happening.WITHDRAWN:
+        return replace(clock, withdrawn=True)
+    if event.kind is Happening.BEAD_SOUND:
+        return replace(clock, unsound_beads=0)
+    if event.kind is Happening.BEAD_NOT_SOUND:
+        return replace(clock, unsound_beads=clock.unsound_beads + 1)
+    if rules.sorption is None or not clock.uptake_kgkg:
+        return clock
+    left = remove_outer(np.array(clock.uptake_kgkg), event.depth_m, rules.sorption)
+    return replace(clock, uptake_kgkg=tuple(left.tolist()))
+
+
+def clock_over(
+    stays: Sequence[Stay],
+    air_lookup: AirLookup,
+    rules: ClockRules,
+    until_s: float,
+    events: Sequence[Event] = (),
+) -> ExposureClock:
+    """The clock after a whole history; `air_lookup(zone, start_s, end_s)` gives the readings of a zone.
+
+    Raises InputError where the history cannot be true.
+    """
+    history = checked_history(stays, events, until_s)
+    clock = start_clock(history[0].start_s, rules, history[0].place, history[0].zone)
+    pending = sorted(events, key=lambda event: event.time_s)
+    for stay in history:
+        end_s = until_s if stay.end_s is None else min(stay.end_s, until_s)
+        while pending and pending[0].time_s < end_s:
+            event = pending.pop(0)
+            clock = _through(clock, stay, event.time_s, air_lookup, rules)
+            clock = happened(clock, event, rules)
+        clock = _through(clock, stay, end_s, air_lookup, rules)
+    for event in pending:
+        clock = happened(clock, event, rules)
+    return clock
+
+
+def _through(
+    clock: ExposureClock, stay: Stay, end_s: float, air_lookup: AirLookup, rules: ClockRules
+) -> ExposureClock:
+    start_s = clock.time_s - rules.reading_speaks_s
+    samples = NO_AIR if stay.zone is None else air_lookup(stay.zone, start_s, end_s)
+    stretch = AirStretch(
+        stay.place, stay.zone, end_s, samples, stay.checked_temperature_c, stay.checked_rh_frac
+    )
+    return advance_clock(clock, stretch, rules)
+
+
+def _moved(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
+    return replace(
+        clock,
+        place=stretch.place,
+        zone=stretch.zone,
+        place_since_s=clock.time_s,
+        air=None if stretch.zone != clock.zone else clock.air,
+        hot_s=0.0,
+        bake_s=0.0,
+        ramp_s=0.0,
+        baking=False,
+    )
+
+
+def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
+    """The clock after one run, and whether a bake that counts was completed in it."""
+    clock = replace(clock, counting=run.runs)
+    if run.runs:
+        unproven = 0.0 if clock.place in _OPEN else run.duration_s
+        clock = replace(
+            clock,
+            open_s=_ms(clock.open_s + run.duration_s),
+            weighted_s=clock.weighted_s + run.weighted_s,
+            unknown_s=_ms(clock.unknown_s + run.unknown_s),
+            unproven_s=_ms(clock.unproven_s + unproven),
+            beyond_s=_ms(clock.beyond_s + run.beyond_s),
+            whole_open_s=_ms(clock.whole_open_s + run.duration_s),
+        )
+    if clock.place not in HOT_PLACES:
+        return clock, False
+    clock = _held(clock, run, rules)
+    return _baked(clock, run, rules) if clock.place is Place.REDRY else (clock, False)
+
+
+def _held(clock: ExposureClock, run: Run, rules: ClockRules) -> ExposureClock:
+    """A proven hold in the oven, begun before the hours were used up, starts the count anew."""
+    if run.heat < HOT:
+        return replace(clock, hot_s=0.0)
+    before, after = clock.hot_s, _ms(clock.hot_s + run.duration_s)
+    clock = replace(clock, hot_s=after)
+    hold = rules.consumable.care.hold_min_h
+    if hold is None or not rules.hold_restarts_clock or not before < hold.value * HOUR_S <= after:
+        return clock
+    if clock.open_s == 0.0 or not _may_return(clock, rules):
+        return clock
+    return replace(_from_zero(clock), restarts=clock.restarts + 1)
+
+
+def _may_return(clock: ExposureClock, rules: ClockRules) -> bool:
+    """Whether the hours are not used up, by column A, the governing limit and the weighted clock alike."""
+    plain, governing = rules.consumable.limit_h, rules.limit_h
+    if plain is None or governing is None:
+        return False
+    open_h = min(plain.value, governing)
+    if clock.beyond_s > 0.0 and rules.rating is not None and rules.rating.beyond_h is not None:
+        open_h = min(open_h, rules.rating.beyond_h)
+    return clock.open_s < open_h * HOUR_S and clock.weighted_s < governing * HOUR_S
+
+
+def _baked(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
+    redry = rules.consumable.redry
+    if redry is None:
+        return clock, False
+    if run.heat < BAKE:
+        ramp = run.duration_s if run.heat == RAMP and not clock.baking else 0.0
+        return replace(clock, bake_s=0.0, ramp_s=_ms(clock.ramp_s + ramp)), False
+    if not clock.baking:
+        ramp_h = redry.ramp_time_h.value if redry.ramp_time_h is not None else 0.0
+        hasty = 1 if clock.ramp_s < ramp_h * HOUR_S else 0
+        clock = replace(
+            clock,
+            baking=True,
+            rebakes=clock.rebakes + 1,
+            rebakes_without_ramp=clock.rebakes_without_ramp + hasty,
+        )
+    if run.heat == TOO_HOT:
+        return replace(clock, overheated=True, bake_s=0.0), False
+    before, after = clock.bake_s, _ms(clock.bake_s + run.duration_s)
+    clock = replace(clock, bake_s=after)
+    if not before < redry.time_h.value * HOUR_S <= after or not rules.redry_allowed:
+        return clock, False
+    if redry.max_count is not None and clock.rebakes > redry.max_count.value:
+        return clock, False
+    return _from_zero(clock), True
+
+
+def _from_zero(clock: ExposureClock) -> ExposureClock:
+    return replace(clock, open_s=0.0, weighted_s=0.0, unknown_s=0.0, unproven_s=0.0, beyond_s=0.0)
+
+
+def _ms(value_s: float) -> float:
+    """Sums of whole milliseconds, kept whole: live steps and one long batch then agree exactly."""
+    return round(value_s, 3)
+
+
+def _water(
+    clock: ExposureClock, spans: Segments, marks: Marks, first: int, rules: ClockRules
+) -> tuple[float, ...]:
+    if rules.sorption is None or not clock.uptake_kgkg:
+        return clock.uptake_kgkg
+    temperature, humidity = water_air(spans, marks, clock.place)
+    duration = np.where(marks.shut, 0.0, spans.duration_s)
+    state = advance_state(
+        np.array(clock.uptake_kgkg), duration[first:], temperature[first:], humidity[first:], rules.sorption
+    )
+    return tuple(state.tolist())

@@ -1,0 +1,217 @@
+"""Which hours govern a package: the code's, or a shop's own, looser only with a written reason."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.errors import Fault, InputError
+from monitor.exposure.classes import Authority, ConsumableClass, Permission, Place, class_named
+from monitor.exposure.tables import Table
+from monitor.physics.saturation import vapour_pressure_pa
+from monitor.physics.sorption import SorptionParameters
+
+HOUR_S = 3600.0
+READING_SPEAKS_S = 900.0  # how long after a reading the air is still taken as known
+
+
+@dataclass(frozen=True, slots=True)
+class ProvedHours:
+    """Longer hours proved by a test of this maker's product (column B), with the air of the test."""
+
+    limit_h: float
+    temperature_c: float
+    rh_frac: float
+    document: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShopRule:
+    """What a shop's own procedure says about a class; absent entries leave the code as it is."""
+
+    limit_h: float | None = None
+    reason: str = ""  # in writing, where the shop's hours are looser than the code's
+    document: str = ""  # the procedure's name or number
+    tested: ProvedHours | None = None
+    hold_restarts_clock: bool | None = None
+    redry_permission: str = ""  # the maker's written word, where redrying needs it
+    use_first_frac: float = 0.5
+    due_frac: float = 0.8
+
+
+AS_THE_CODE = ShopRule()
+
+
+@dataclass(frozen=True, slots=True)
+class RatingLimit:
+    """Air in which the permitted hours were proved; in wetter air `beyond_h` holds, if there is one."""
+
+    vapour_pressure_pa: float
+    rh_frac: float | None  # None: only the vapour pressure counts
+    beyond_h: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClockRules:
+    """All that the clock and the verdict of one package need to know."""
+
+    consumable: ConsumableClass
+    shop: ShopRule
+    code_h: float | None
+    rating: RatingLimit | None
+    sorption: SorptionParameters | None
+    reading_speaks_s: float
+
+    @property
+    def shop_is_looser(self) -> bool:
+        """Whether the shop works past the code's hours, which every record then says."""
+        return self.shop.limit_h is not None and self.code_h is not None and self.shop.limit_h > self.code_h
+
+    @property
+    def limit_h(self) -> float | None:
+        """The governing hours: the stricter of code and shop, or the shop's deviation with its reason."""
+        if self.shop.limit_h is None or self.code_h is None:
+            return self.code_h if self.shop.limit_h is None else self.shop.limit_h
+        return self.shop.limit_h if self.shop_is_looser else min(self.shop.limit_h, self.code_h)
+
+    @property
+    def hold_restarts_clock(self) -> bool:
+        """Whether a proven hold in the oven starts the count anew."""
+        chosen = self.shop.hold_restarts_clock
+        return self.consumable.care.hold_restarts_clock if chosen is None else chosen
+
+    @property
+    def redry_allowed(self) -> bool:
+        """Whether redrying brings this package back."""
+        redry = self.consumable.redry
+        if redry is None:
+            return False
+        return redry.permission is Permission.CODE or bool(self.shop.redry_permission)
+
+    def hot_from_c(self, place: Place) -> float | None:
+        """The temperature from which an oven protects."""
+        oven, redry = self.consumable.care.oven_min_c, self.consumable.redry
+        if oven is not None:
+            return oven.value
+        return redry.min_c.value if redry is not None and place is Place.REDRY else None
+
+
+def clock_rules(
+    consumable: ConsumableClass,
+    shop: ShopRule = AS_THE_CODE,
+    sorption: Mapping[str, SorptionParameters] | None = None,
+    reading_speaks_s: float = READING_SPEAKS_S,
+) -> ClockRules:
+    """The rules of one package; raises InputError where the shop's rule cannot stand."""
+    _check(consumable, shop)
+    name = consumable.sorption
+    if sorption is not None and name is not None and name not in sorption:
+        known = ", ".join(sorted(sorption))
+        raise InputError([Fault(f"{consumable.id}.sorption", name, f"use one of: {known}")])
+    code_h = consumable.limit_h.value if consumable.limit_h is not None else None
+    return ClockRules(
+        consumable=consumable,
+        shop=shop,
+        code_h=shop.tested.limit_h if shop.tested is not None else code_h,
+        rating=_rating(consumable, shop),
+        sorption=sorption[name] if sorption is not None and name is not None else None,
+        reading_speaks_s=reading_speaks_s,
+    )
+
+
+def _rating(consumable: ConsumableClass, shop: ShopRule) -> RatingLimit | None:
+    tested, air = shop.tested, consumable.test_air
+    if tested is not None:
+        pressure = vapour_pressure_pa(tested.temperature_c, tested.rh_frac)
+        plain = consumable.limit_h.value if consumable.limit_h is not None else None
+        text = (
+            f"Column B by test ({tested.document}) holds only up to the test's air, "
+            f"{tested.temperature_c:g} °C and {tested.rh_frac:.0%} RH; in wetter air column A rules."
+        )
+        return RatingLimit(pressure, tested.rh_frac, plain, text)
+    if air is None:
+        return None
+    pressure = vapour_pressure_pa(air.temperature_c.value, air.rh_frac.value)
+    beyond = air.limit_beyond_h.value if air.limit_beyond_h is not None else None
+    return RatingLimit(pressure, None, beyond, air.text)
+
+
+def _check(consumable: ConsumableClass, shop: ShopRule) -> None:
+    faults: list[Fault] = []
+    where = f"shop rule for {consumable.id}"
+    column_b = consumable.column_b_h
+    code_h = consumable.limit_h.value if consumable.limit_h is not None else None
+    if shop.tested is not None:
+        if column_b is None:
+            faults.append(Fault(f"{where}: tested", consumable.title, "has no column B; leave it out"))
+        elif not (code_h or 0.0) < shop.tested.limit_h <= column_b.value:
+            fix = f"column B allows more than {code_h:g} and up to {column_b.value:g} h"
+            faults.append(Fault(f"{where}: tested.limit_h", f"{shop.tested.limit_h:g}", fix))
+        if not shop.tested.document.strip():
+            faults.append(Fault(f"{where}: tested.document", "nothing", "name the test report"))
+        code_h = shop.tested.limit_h
+    if shop.limit_h is not None and not shop.limit_h > 0.0:
+        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", "write hours above zero"))
+    looser = shop.limit_h is not None and code_h is not None and shop.limit_h > code_h
+    if looser and not shop.reason.strip():
+        authority = AUTHORITY_WORDS[consumable.authority]
+        fix = f"is looser than {authority} {code_h:g} h; write the reason, or {code_h:g} h or less"
+        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix))
+    if not 0.0 < shop.use_first_frac <= shop.due_frac <= 1.0:
+        found = f"{shop.use_first_frac:g} and {shop.due_frac:g}"
+        fix = "write 0 < use_first_frac ≤ due_frac ≤ 1"
+        faults.append(Fault(f"{where}: use_first_frac, due_frac", found, fix))
+    if faults:
+        raise InputError(faults)
+
+
+AUTHORITY_WORDS = {
+    Authority.CODE: "the code's",
+    Authority.SUPPLEMENT: "the seismic supplement's",
+    Authority.MAKER: "the maker's",
+    Authority.COMPANY: "the rule sheet's",
+    Authority.NONE: "no",
+}
+
+
+def shop_rules(data: Mapping[str, Any], classes: Mapping[str, ConsumableClass]) -> dict[str, ShopRule]:
+    """A shop's own rules, by class id, from a mapping with [[shop_rule]] tables; all faults at once."""
+    top = Table(data, "")
+    rules: dict[str, ShopRule] = {}
+    for row in top.rows("shop_rule"):
+        name, rule = _shop_rule(row)
+        if name in rules:
+            row.fault("class", "has two rules; keep one")
+        rules[name] = rule
+        try:
+            _check(class_named(classes, name), rule)
+        except InputError as error:
+            top.faults.extend(error.faults)
+    top.finish()
+    return rules
+
+
+def _shop_rule(row: Table) -> tuple[str, ShopRule]:
+    name = row.text("class")
+    tested = None
+    if row.has("tested"):
+        test = row.sub("tested")
+        tested = ProvedHours(
+            limit_h=test.number("limit_h", 0.05, 10_000),
+            temperature_c=test.number("temperature_c", 0, 60),
+            rh_frac=test.number("rh_frac", 0.01, 1),
+            document=test.text("document"),
+        )
+        test.no_more()
+    rule = ShopRule(
+        limit_h=row.number("limit_h", 0.01, 10_000) if row.has("limit_h") else None,
+        reason=row.text("reason", ""),
+        document=row.text("document", ""),
+        tested=tested,
+        hold_restarts_clock=row.flag("hold_restarts_clock", True) if row.has("hold_restarts_clock") else None,
+        redry_permission=row.text("redry_permission", ""),
+        use_first_frac=row.number("use_first_frac", 0, 1, 0.5),
+        due_frac=row.number("due_frac", 0, 1, 0.8),
+    )
+    row.no_more()
+    return name, rule

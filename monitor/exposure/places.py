@@ -1,0 +1,128 @@
+"""What each place does to a package: whether its clock runs, how hot it gets, what water it may take."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.exposure.air import BoolArray, Segments
+from monitor.exposure.classes import Counts, Place
+from monitor.exposure.limits import ClockRules
+from monitor.physics.elementwise import FloatArray
+from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.physics.sorption import (
+    REFERENCE_HUMIDITY_FRAC,
+    REFERENCE_TEMPERATURE_C,
+    REFERENCE_VAPOUR_PRESSURE_PA,
+    exposure_weight,
+)
+
+HOT_PLACES = frozenset({Place.HOLDING_OVEN, Place.REDRY})
+SHUT_PLACES = frozenset({Place.SEALED, Place.BAGGED})  # while they protect, no water goes in or out
+COLD, RAMP, HOT, BAKE, TOO_HOT = 0.0, 1.0, 2.0, 3.0, 4.0  # RAMP: no hotter than the first step of a bake
+
+
+class Marks(NamedTuple):
+    """What each span does."""
+
+    runs: BoolArray  # the clock
+    shut: BoolArray  # no water goes in or out
+    known: BoolArray  # the air is known
+    heat: FloatArray  # one of the levels below
+
+
+def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRules) -> Marks:
+    temperature = spans.temperature_c
+    no = np.zeros(temperature.shape, dtype=np.bool_)
+    counts = rules.consumable.care.places[place]
+    protected = ~no
+    if counts is Counts.RUNS:
+        protected = no
+    elif counts is Counts.STOPS_HOT:
+        hot_from = rules.hot_from_c(place)
+        protected = temperature >= hot_from if hot_from is not None else no
+    elif counts is Counts.STOPS_DRY:
+        ceiling = rules.consumable.care.cabinet_max_rh_frac
+        protected = spans.rh_frac <= ceiling.value if ceiling is not None else no
+    elif counts is Counts.STOPS_FOR_A_TIME:
+        protected = spans.start_s < cut_s if cut_s is not None else no
+    shut = protected if place in SHUT_PLACES else no
+    known = np.isfinite(spans.vapour_pressure_pa)
+    return Marks(~protected, shut, known, _heat(temperature, place, rules))
+
+
+def _heat(temperature_c: FloatArray, place: Place, rules: ClockRules) -> FloatArray:
+    heat = np.full(temperature_c.shape, COLD)
+    if place not in HOT_PLACES:
+        return heat
+    hot_from, redry = rules.hot_from_c(place), rules.consumable.redry
+    if place is Place.REDRY and redry is not None and redry.ramp_max_c is not None:
+        heat[temperature_c <= redry.ramp_max_c.value] = RAMP
+    if hot_from is not None:
+        heat[temperature_c >= hot_from] = HOT
+    if place is Place.REDRY and redry is not None:
+        heat[temperature_c >= redry.min_c.value] = BAKE
+        heat[temperature_c > redry.max_c.value] = TOO_HOT
+    return heat
+
+
+class Run(NamedTuple):
+    """Neighbouring spans that do the same."""
+
+    end: int  # index after its last span
+    duration_s: float
+    runs: bool
+    heat: float
+    weighted_s: float
+    unknown_s: float
+    beyond_s: float
+
+
+def runs_of(spans: Segments, marks: Marks, rules: ClockRules) -> list[Run]:
+    if spans.start_s.size == 0:
+        return []
+    key = marks.heat + np.where(marks.runs, 8.0, 0.0)
+    firsts = np.flatnonzero(np.append(True, np.diff(key) != 0.0))
+    weight = np.maximum(1.0, exposure_weight(spans.last_vapour_pressure_pa))
+    weight[marks.known] = exposure_weight(spans.vapour_pressure_pa[marks.known])
+    running = np.where(marks.runs, spans.duration_s, 0.0)
+    columns = (
+        spans.duration_s,
+        running * weight,
+        np.where(marks.known, 0.0, running),
+        np.where(_beyond(spans, rules), running, 0.0),
+    )
+    sums = [np.add.reduceat(column, firsts).tolist() for column in columns]
+    ends = [*firsts[1:].tolist(), key.size]
+    flags, heats = marks.runs[firsts].tolist(), marks.heat[firsts].tolist()
+    rows = zip(ends, flags, heats, *sums, strict=True)
+    return [Run(end, whole, flag, heat, w, u, b) for end, flag, heat, whole, w, u, b in rows]
+
+
+def _beyond(spans: Segments, rules: ClockRules) -> BoolArray:
+    """Spans whose air is known to be wetter than the air in which the hours were proved."""
+    rating = rules.rating
+    if rating is None:
+        return np.zeros(spans.start_s.shape, dtype=np.bool_)
+    wetter: BoolArray = spans.vapour_pressure_pa > rating.vapour_pressure_pa * (1.0 + 1e-9)
+    if rating.rh_frac is not None:
+        wetter = wetter | (spans.rh_frac > rating.rh_frac + 1e-9)
+    return wetter
+
+
+def water_air(spans: Segments, marks: Marks, place: Place) -> tuple[FloatArray, FloatArray]:
+    """Temperature and relative humidity that drive the water in each span.
+
+    Unknown air counts as the reference air, or as the last known air where that was wetter. An oven without a
+    humidity sensor holds room air of the reference vapour pressure; at the redry temperature it is dry.
+    """
+    wettest = np.maximum(REFERENCE_VAPOUR_PRESSURE_PA, spans.last_vapour_pressure_pa)
+    unknown_rh = REFERENCE_HUMIDITY_FRAC * wettest / REFERENCE_VAPOUR_PRESSURE_PA
+    temperature = np.where(marks.known, spans.temperature_c, REFERENCE_TEMPERATURE_C)
+    humidity = np.where(marks.known, spans.rh_frac, unknown_rh)
+    if place in HOT_PLACES:
+        warm = np.isfinite(spans.temperature_c)
+        temperature = np.where(warm, np.clip(spans.temperature_c, -60.0, 350.0), temperature)
+        saturated = saturation_pressure_water_pa(temperature)
+        humidity = np.where(warm & ~marks.known, REFERENCE_VAPOUR_PRESSURE_PA / saturated, humidity)
+        humidity = np.where(marks.heat >= BAKE, 0.0, humidity)
+    return temperature, np.minimum(humidity, 1.0)
