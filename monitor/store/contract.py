@@ -149,6 +149,13 @@ class OutboxItem:
     settled_s: float | None
 
 
+class Witness(NamedTuple):
+    """The newest event as printed or sent out of the house: what was the end of the chain then."""
+
+    number: int
+    hash: str
+
+
 @dataclass(frozen=True, slots=True)
 class Verification:
     """Whether the chain of events holds; `broken_at` is the first event that does not fit."""
@@ -171,7 +178,8 @@ class Ledger(Protocol):
     ) -> list[Event]:
         """Write all or nothing; events and outbox items whose key is already there change nothing.
 
-        `outbox` pairs a channel id with a notification; (channel, notification.key) is unique.
+        `outbox` pairs a channel id with a notification; (channel, notification.key) is unique. Returns
+        one event for each given, in the same order: the one on record where the key was already there.
         """
 
     def events(
@@ -186,8 +194,11 @@ class Ledger(Protocol):
     ) -> list[Event]:
         """Events by happening time bounds, in order of entry."""
 
-    def verify(self) -> Verification:
-        """Walk the chain and name the first broken link."""
+    def verify(self, witnesses: Sequence[Witness] = ()) -> Verification:
+        """Walk the chain and name the first broken link, also against witnesses kept elsewhere."""
+
+    def head(self) -> Witness:
+        """The newest event's number and hash, to be printed on reports; number 0 when empty."""
 
     def checkpoint(self) -> Checkpoint | None:
         """The last checkpoint written."""
@@ -202,6 +213,9 @@ class Ledger(Protocol):
 
     def outbox(self, *, states: Sequence[str] = (), limit: int = 200) -> list[OutboxItem]:
         """Newest items first, for the pages."""
+
+    def backup(self, target_dir: Path) -> Path:
+        """A checked copy in `target_dir`, made while the service runs; returns the file."""
 
     def close(self) -> None:
         """Let go of the database."""

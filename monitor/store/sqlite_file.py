@@ -156,25 +156,8 @@ class SqliteFile:
 
     def backup(self, target: Path) -> Path:
         """A checked copy of the file as of now, made while the service runs; replaces `target` whole."""
-        part = target.with_name(target.name + ".part")
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            part.unlink(missing_ok=True)
-            copy = sqlite3.connect(part, isolation_level=None)
-            try:
-                with self.read() as db:
-                    db.execute("SELECT count(*) FROM sqlite_master").fetchone()  # fixes the view
-                    db.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")
-                check_whole(copy, part)
-            finally:
-                copy.close()
-            _to_disk(part)
-            os.replace(part, target)
-            _to_disk(target.parent)
-        except (OSError, sqlite3.Error) as error:
-            raise explain(error, target) from error
-        return target
+        with self.read() as db:
+            return copy_whole(db, target)
 
     def close(self) -> None:
         """Let go of every connection; the last one folds the journal into the file."""
@@ -185,6 +168,28 @@ class SqliteFile:
                 except Empty:
                     break
             self._writer.close()
+
+
+def copy_whole(source: sqlite3.Connection, target: Path) -> Path:
+    """A checked copy of everything `source` sees; `target` is replaced only once the copy is whole."""
+    part = target.with_name(target.name + ".part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        part.unlink(missing_ok=True)
+        copy = sqlite3.connect(part, isolation_level=None)
+        try:
+            source.execute("SELECT count(*) FROM sqlite_master").fetchone()  # fixes the view
+            source.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
+            check_whole(copy, part)
+        finally:
+            copy.close()
+        _to_disk(part)
+        os.replace(part, target)
+        _to_disk(target.parent)
+    except (OSError, sqlite3.Error) as error:
+        raise explain(error, target) from error
+    return target
 
 
 def check_whole(db: sqlite3.Connection, path: Path) -> None:

@@ -1,0 +1,132 @@
+"""Chains events by hash, and finds the first link that was edited, taken out, put in or moved."""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+
+import rfc8785
+
+from monitor.errors import Fault, InputError
+from monitor.store.contract import Event, Verification, Witness
+from monitor.values import EventKind, NewEvent
+
+GENESIS = Witness(0, "0" * 64)
+
+
+def canonical(value: object) -> str:
+    """JSON by RFC 8785: one text for one value, so that anybody can compute the hash again."""
+    return rfc8785.dumps(value).decode()  # type: ignore[arg-type]  # judged by the library itself
+
+
+def event_hash(event: Event) -> str:
+    """SHA-256 over the canonical JSON of all fields but the hash itself."""
+    content = {
+        "number": event.number,
+        "kind": event.kind.value,
+        "subject": event.subject,
+        "time_s": event.time_s,
+        "entered_s": event.entered_s,
+        "who": event.who,
+        "why": event.why,
+        "body": event.body,
+        "key": event.key,
+        "previous_hash": event.previous_hash,
+    }
+    return hashlib.sha256(canonical(content).encode()).hexdigest()
+
+
+def chained(new: NewEvent, entered_s: float, after: Witness) -> Event:
+    """The event as it follows the last one; an InputError where it cannot be written down."""
+    faults = [
+        Fault(name, repr(text), "leave out NUL and half characters")
+        for name, text in (("subject", new.subject), ("who", new.who), ("why", new.why), ("key", new.key))
+        if text is not None and not _is_text(text)
+    ]
+    try:
+        body = json.loads(canonical(new.body))
+        canonical([new.time_s, entered_s])
+    except rfc8785.CanonicalizationError as error:
+        faults.append(Fault("event", repr(new), f"{error}; use plain JSON values and finite numbers"))
+        body = {}
+    if faults:
+        raise InputError(faults)
+    unhashed = Event(
+        number=after.number + 1,
+        kind=new.kind,
+        subject=new.subject,
+        time_s=float(new.time_s),
+        entered_s=float(entered_s),
+        who=new.who,
+        why=new.why,
+        body=body,
+        key=new.key,
+        previous_hash=after.hash,
+        hash="",
+    )
+    return with_hash(unhashed)
+
+
+def with_hash(event: Event) -> Event:
+    """The event with the hash that its content gives."""
+    fields = {name: getattr(event, name) for name in Event.__slots__}
+    return Event(**{**fields, "hash": event_hash(event)})
+
+
+def _is_text(text: str) -> bool:
+    return "\0" not in text and not any(0xD800 <= ord(sign) <= 0xDFFF for sign in text)
+
+
+def from_row(row: Mapping[str, object]) -> Event:
+    """An event as it stands in the table; a ValueError where the row is no event any more."""
+    text = str(row["body"])
+    body = json.loads(text)
+    if not isinstance(body, dict) or canonical(body) != text:
+        raise ValueError("the body is not canonical JSON")
+    return Event(**{**row, "kind": EventKind(str(row["kind"])), "body": body})  # type: ignore[arg-type]
+
+
+def walk(
+    rows: Iterable[Mapping[str, object]], head: Witness | None, witnesses: Sequence[Witness]
+) -> Verification:
+    """Check rows in rising number against each other, the recorded head and what was witnessed."""
+    last = GENESIS
+    wanted = {witness.number: witness.hash for witness in witnesses if witness.number > 0}
+    for checked, row in enumerate(rows):
+        number = last.number + 1
+        found = row["number"]
+        if found != number:
+            reason = f"event {number} is missing" if found > number else f"event {found} was put in"  # type: ignore[operator]
+            return Verification(checked, number if found > number else int(found), reason)  # type: ignore[operator,call-overload]
+        wrong = _wrong(row, last)
+        if not wrong and wanted.get(number, row["hash"]) != row["hash"]:
+            wrong = "is not the one that was witnessed; it was written anew"
+        if wrong:
+            return Verification(checked, number, f"event {number} {wrong}")
+        last = Witness(number, str(row["hash"]))
+    return _end(last, head, wanted)
+
+
+def _wrong(row: Mapping[str, object], last: Witness) -> str:
+    try:
+        event = from_row(row)
+        content = event_hash(event)
+    except (ValueError, TypeError) as error:
+        return f"was changed after it was written ({error})"
+    if event.previous_hash != last.hash:
+        return f"does not follow event {last.number}; one of the two was changed, moved or put in"
+    return "" if event.hash == content else "was changed after it was written"
+
+
+def _end(last: Witness, head: Witness | None, wanted: Mapping[int, str]) -> Verification:
+    if head is None:
+        return Verification(last.number, last.number, "the record of the last event is missing")
+    end = max([head.number, *wanted])
+    if last.number < end:
+        number = last.number + 1
+        return Verification(last.number, number, f"event {number} is missing at the end")
+    if last.number > head.number:
+        number = head.number + 1
+        return Verification(last.number, number, f"event {number} was put in after the recorded end")
+    if last.hash != head.hash:
+        return Verification(last.number, last.number, f"event {last.number} is not the recorded end")
+    return Verification(last.number, None, "")
