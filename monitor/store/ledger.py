@@ -134,10 +134,12 @@ class SqlLedger:
             row = db.execute(select(CHECKPOINT)).mappings().first()
         return Checkpoint(row["arrival_order"], row["time_s"], bytes(row["state"])) if row else None
 
-    def due(self, now_s: float, limit: int = 100) -> list[OutboxItem]:
-        """Waiting items whose time has come, oldest first."""
+    def due(self, now_s: float, limit: int = 100, channel: str | None = None) -> list[OutboxItem]:
+        """Waiting items (of one channel, or of all) whose time has come, oldest first."""
         ready = (OUTBOX.c.state == "waiting") & (OUTBOX.c.next_try_s <= now_s)
         query = select(OUTBOX).where(ready).order_by(OUTBOX.c.next_try_s, OUTBOX.c.id).limit(limit)
+        if channel is not None:
+            query = query.where(OUTBOX.c.channel == channel)
         with reading(self._engine) as db:
             return [_item(row) for row in db.execute(query).mappings()]
 

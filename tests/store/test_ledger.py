@@ -144,6 +144,8 @@ def test_a_message_goes_out_once_per_channel_and_key(ledger):
         ("mail", "k1"),
     ]
     assert due[1].notification == note()
+    assert [item.channel for item in ledger.due(100.0, channel="mail")] == ["mail"]
+    assert ledger.due(100.0, channel="siren") == []
     assert [item.id for item in ledger.outbox(limit=2)] == sorted((i.id for i in due), reverse=True)[:2]
 
 
