@@ -1,0 +1,137 @@
+"""Drives the core over stored readings, tick by tick; the live service and the replay are both this loop.
+
+Ticks lie on a fixed grid of time, and every reading that arrived before a tick is judged before it. So the
+same readings give the same events, however fast they are worked through and wherever it was stopped.
+"""
+
+import math
+import threading
+from collections.abc import Sequence
+from dataclasses import replace
+
+import msgspec
+
+from monitor.pipeline import (
+    Arrived,
+    CoreState,
+    Effects,
+    Gap,
+    Input,
+    Shop,
+    Tick,
+    first_state,
+    fitted,
+    picture,
+    step,
+)
+from monitor.snapshot import Snapshot
+from monitor.store.contract import Checkpoint, Ledger, SeriesStore
+from monitor.values import NewEvent, StoredReading
+
+READ_AT_ONCE = 5_000
+GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
+
+_encoder = msgspec.json.Encoder()
+_decoder = msgspec.json.Decoder(CoreState)
+
+
+class CoreLoop:
+    """Works through what has arrived and writes down what follows; safe to call from several threads."""
+
+    def __init__(
+        self, shop: Shop, series: SeriesStore, ledger: Ledger, start_s: float, *, checkpoint_s: float = 300.0
+    ) -> None:
+        self._shop = shop
+        self._series = series
+        self._ledger = ledger
+        self._checkpoint_s = checkpoint_s
+        self._lock = threading.RLock()
+        saved = ledger.checkpoint()
+        self._state = (
+            first_state(shop, start_s) if saved is None else fitted(shop, _decoder.decode(saved.state))
+        )
+        self._saved_s = self._state.time_s
+
+    @property
+    def state(self) -> CoreState:
+        """The state as of the last step."""
+        return self._state
+
+    def snapshot(self) -> Snapshot:
+        """The picture as of the last tick."""
+        return picture(self._shop, self._state)
+
+    def advance_to(self, until_s: float) -> int:
+        """Judge everything that arrived before `until_s`; returns how many readings were worked through."""
+        with self._lock:
+            done = 0
+            while readings := self._series.readings_after(self._state.order, READ_AT_ONCE):
+                self._take(readings)
+                done += len(readings)
+            self._tick_to(until_s)
+            return done
+
+    def resume(self, now_s: float) -> None:
+        """Catch up after a pause of the service: work through what was stored, then one gap up to now."""
+        with self._lock:
+            self.advance_to(self._state.time_s)
+            self._close_gap(now_s)
+
+    def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
+        """One input from outside (a person's answer, a forecast), with the events that record it."""
+        with self._lock:
+            effects = self._step(given)
+            self._write(replace(effects, events=(*events, *effects.events)))
+            return effects
+
+    def save(self) -> None:
+        """Write a checkpoint now."""
+        with self._lock:
+            self._write(Effects(), force=True)
+
+    def _take(self, readings: Sequence[StoredReading]) -> None:
+        start = 0
+        for n, stored in enumerate(readings):
+            if stored.reading.arrived_s >= self._next_tick_s():
+                if n > start:
+                    self._apply(Arrived(tuple(readings[start:n])))
+                start = n
+                self._tick_to(stored.reading.arrived_s)
+        if start < len(readings):
+            self._apply(Arrived(tuple(readings[start:])))
+
+    def _next_tick_s(self) -> float:
+        tick_s = self._shop.tick_s
+        return (math.floor(self._state.time_s / tick_s) + 1) * tick_s
+
+    def _tick_to(self, until_s: float) -> None:
+        """Every tick of the grid up to and including `until_s`."""
+        while (next_s := self._next_tick_s()) <= until_s:
+            self._apply(Tick(next_s))
+
+    def _close_gap(self, now_s: float) -> None:
+        tick_s = self._shop.tick_s
+        last_s = math.floor(now_s / tick_s) * tick_s
+        if last_s - self._state.time_s > GAP_TICKS * tick_s:
+            self._apply(Gap(last_s))
+
+    def _apply(self, given: Input) -> None:
+        self._write(self._step(given))
+
+    def _step(self, given: Input) -> Effects:
+        self._state, effects = step(self._shop, self._state, given)
+        return effects
+
+    def _write(self, effects: Effects, *, force: bool = False) -> None:
+        """Series first: writing them again after a crash changes nothing; then all else in one transaction."""
+        if effects.marks:
+            self._series.mark(effects.marks)
+        if effects.points:
+            self._series.write_points(effects.points)
+        time_s = self._state.time_s
+        due = time_s - self._saved_s >= self._checkpoint_s
+        if not (effects.events or effects.outbox or due or force):
+            return
+        saved = Checkpoint(self._state.order, time_s, _encoder.encode(self._state))
+        self._ledger.commit(effects.events, entered_s=time_s, outbox=effects.outbox, checkpoint=saved)
+        self._saved_s = time_s

@@ -1,0 +1,139 @@
+"""The one pure step (shop, state, input) → (state, effects); live service and replay both call it."""
+
+from dataclasses import replace
+
+from monitor.alarms.commands import operate
+from monitor.alarms.grouping import GroupBook
+from monitor.alarms.lifecycle import empty_book, with_conditions
+from monitor.quality.health import resumed
+from monitor.stages import judging, ticking, watch
+from monitor.stages.air import ZoneAir
+from monitor.stages.facts import Shop
+from monitor.stages.picturing import picture
+from monitor.stages.state import (
+    NOTHING,
+    Arrived,
+    BodySet,
+    ClockSet,
+    CoreState,
+    Effects,
+    Foreseen,
+    Gap,
+    Input,
+    Operate,
+    ServiceFacts,
+    Tick,
+)
+from monitor.values import EventKind, NewEvent
+
+
+def first_state(shop: Shop, now_s: float) -> CoreState:
+    """Nothing is known yet."""
+    return fitted(
+        shop,
+        CoreState(
+            order=0,
+            time_s=now_s,
+            derived_s=now_s,
+            tracks={},
+            heard={},
+            air={},
+            dew_trends={},
+            bodies={},
+            figures={},
+            margin_trends={},
+            clocks={},
+            book=empty_book(now_s),
+            groups=GroupBook(),
+            since={},
+        ),
+    )
+
+
+def fitted(shop: Shop, state: CoreState) -> CoreState:
+    """The state made to fit the shop as its settings now say: what is gone is dropped, what is new begins."""
+    zones, bodies = shop.zones, shop.bodies
+    state = replace(
+        state,
+        tracks=judging.fresh_tracks(shop, state.tracks, state.time_s),
+        heard={name: state.heard.get(name, ZoneAir()) for name in zones},
+        air={name: air for name, air in state.air.items() if name in zones},
+        dew_trends={name: state.dew_trends.get(name, watch.NO_TREND) for name in zones},
+        bodies={name: body for name, body in state.bodies.items() if name in bodies},
+        figures={name: now for name, now in state.figures.items() if name in bodies},
+        clocks={name: clock for name, clock in state.clocks.items() if name in shop.packages},
+    )
+    opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
+    book, _ = with_conditions(state.book, watch.conditions(shop, opened, state.shifts), state.time_s)
+    return replace(state, book=book)
+
+
+def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects]:
+    """What the shop knows after one input, and what is to be written because of it.
+
+    Raises CommandRefusedError where a person's answer is not legal now; nothing has changed then.
+    """
+    match given:
+        case Arrived(readings):
+            return judging.arrived(shop, state, readings)
+        case Tick(now_s):
+            return ticking.tick(shop, state, now_s)
+        case Gap(now_s):
+            return _gap(state, now_s)
+        case Operate(command, now_s):
+            book, transitions = operate(state.book, command, now_s)
+            return ticking.settle(shop, replace(state, book=book), transitions, now_s)
+        case _:
+            return _told(state, given), NOTHING
+
+
+def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet) -> CoreState:
+    """What is only remembered, until the next tick makes something of it."""
+    match given:
+        case ServiceFacts(values):
+            return replace(state, service={**state.service, **values})
+        case Foreseen(shifts, actions):
+            # Conditions for new shifts are wanted at the next tick, not only at the next derived one.
+            return replace(state, shifts=shifts, actions=actions, derived_s=0.0)
+        case ClockSet(package, clock):
+            clocks = {name: kept for name, kept in state.clocks.items() if name != package}
+            if clock is not None:
+                clocks[package] = clock
+            return replace(state, clocks=clocks)
+        case BodySet(body, body_state):
+            bodies = {name: kept for name, kept in state.bodies.items() if name != body}
+            if body_state is not None:
+                bodies[body] = body_state
+            figures = {name: kept for name, kept in state.figures.items() if name != body}
+            return replace(state, bodies=bodies, figures=figures)
+
+
+def _gap(state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
+    """Silence while nobody was watching is not held against the sensors; the record says that it was so."""
+    tracks = {name: resumed(track, now_s) for name, track in state.tracks.items()}
+    event = NewEvent(
+        EventKind.SERVICE_GAP,
+        "service",
+        now_s,
+        "dryshift",
+        {"from_s": state.time_s, "to_s": now_s},
+        "the service was not running",
+        f"gap/{state.time_s:.3f}/{now_s:.3f}",
+    )
+    return replace(state, tracks=tracks, time_s=now_s), Effects(events=(event,))
+
+
+__all__ = [
+    "Arrived",
+    "CoreState",
+    "Effects",
+    "Gap",
+    "Input",
+    "Operate",
+    "Shop",
+    "Tick",
+    "fitted",
+    "first_state",
+    "picture",
+    "step",
+]

@@ -1,0 +1,182 @@
+"""Builds the core's description of the shop from the settings and the reference data."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from monitor.alarms.catalogue import Catalogue, catalogue_from
+from monitor.alarms.shop import shop_conditions
+from monitor.alarms.wording import Wording
+from monitor.exposure.classes import class_named, consumable_classes
+from monitor.exposure.limits import ShopRule, clock_rules
+from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
+from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
+from monitor.physics.moist_air import station_pressure_pa
+from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
+from monitor.reference import load_toml
+from monitor.settings import Cylinder, Package, Plate, Sensor, Settings
+from monitor.stages.air import SensorAccuracy
+from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.values import Quantity
+
+STEADY = frozenset({"oven", "cabinet"})
+SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
+
+
+def known_reference() -> Mapping[str, frozenset[str]]:
+    """What settings may point at."""
+    return {
+        "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
+        "spools": frozenset(row["id"] for row in load_toml("spools.toml").get("spool", [])),
+    }
+
+
+def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) -> Shop:
+    """The shop as the core knows it; raises InputError where settings and reference data do not fit."""
+    sites = {site.id: site for site in settings.sites}
+    defaults = defaults_from(load_toml("quality.toml"))
+    bodies = body_data(load_toml("bodies.toml"))
+    catalogue = catalogue_from(load_toml("conditions.toml"))
+    kinds = {zone.id: zone.kind for zone in settings.zones}
+    sensors = {s.id: _sensor(s, defaults, steady=kinds[s.zone] in STEADY) for s in settings.sensors}
+    return Shop(
+        tick_s=settings.service.tick_s,
+        derived_every_s=settings.service.derived_every_s,
+        fresh_s={
+            zone.id: max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=900.0)
+            for zone in settings.zones
+        },
+        zones={
+            zone.id: ZoneFacts(
+                id=zone.id,
+                name=zone.name,
+                site=zone.site,
+                kind=zone.kind,
+                in_use=zone.in_use,
+                draught_ms=zone.draught_ms,
+                pressure_pa=station_pressure_pa(sites[zone.site].altitude_m),
+                max_relative_humidity_frac=zone.max_relative_humidity_frac,
+                max_dew_point_c=zone.max_dew_point_c,
+                min_temperature_c=zone.min_temperature_c,
+            )
+            for zone in settings.zones
+        },
+        sensors=sensors,
+        peers={
+            one.id: tuple(o for o in sensors.values() if o.zone == one.zone and o is not one)
+            for one in sensors.values()
+        },
+        accuracies={s.id: s.accuracy for s in sensors.values() if s.accuracy is not None},
+        bodies={
+            **{c.id: cylinder_facts(c, bodies) for c in settings.cylinders},
+            **{p.id: plate_facts(p, bodies) for p in settings.plates},
+        },
+        packages=_packages(settings.packages),
+        limits=_limits(settings),
+        catalogue=catalogue,
+        conditions=shop_conditions(catalogue, settings),
+        shifts=shift_plan(settings, calendars),
+        wordings={site.id: _wording(settings, site.id, catalogue) for site in settings.sites},
+        routes=_routes(settings),
+    )
+
+
+def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> SensorFacts:
+    rules = rules_from(sensor, defaults, steady_place=steady)
+    # A maker's ± figure is the half width of a uniform distribution (JCGM 100:2008, 4.3.7).
+    std = {q: channel.accuracy / math.sqrt(3.0) for q, channel in rules.channels.items()}
+    accuracy = None
+    if Quantity.AIR_TEMPERATURE in std:
+        accuracy = SensorAccuracy(
+            temperature_std_k=std[Quantity.AIR_TEMPERATURE],
+            humidity_std_frac=std.get(Quantity.RELATIVE_HUMIDITY, 0.02),
+            correlation=SHARED_DEVICE_CORRELATION if sensor.shared_device else 0.0,
+        )
+    surface = std.get(Quantity.SURFACE_TEMPERATURE, 0.5)
+    return SensorFacts(sensor.id, sensor.zone, rules, accuracy, sensor.body, surface)
+
+
+def cylinder_facts(cylinder: Cylinder, data: BodyData) -> BodyFacts:
+    """One cylinder's thermal description."""
+    body = cylinder_body(
+        data,
+        cylinder.gas,
+        diameter_m=cylinder.diameter_m,
+        height_m=cylinder.height_m,
+        steel_kg=cylinder.steel_kg,
+        gas_kg=cylinder.gas_kg,
+        emissivity=cylinder.emissivity,
+    )
+    return BodyFacts(cylinder.id, cylinder.name, "cylinder", cylinder.zone, body, cylinder.present)
+
+
+def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
+    """One plate's thermal description."""
+    body = plate_body(
+        data,
+        thickness_m=plate.thickness_m,
+        width_m=plate.width_m,
+        length_m=plate.length_m,
+        faces=plate.faces,
+        stacked=plate.stacked,
+        emissivity=plate.emissivity,
+    )
+    return BodyFacts(plate.id, plate.name, "plate", plate.zone, body, plate.present)
+
+
+def _packages(packages: tuple[Package, ...]) -> dict[str, PackageFacts]:
+    classes = consumable_classes(load_toml("consumables.toml"))
+    found = {}
+    for package in packages:
+        rules = clock_rules(class_named(classes, package.consumable), ShopRule(limit_h=package.shop_limit_h))
+        found[package.id] = PackageFacts(
+            id=package.id,
+            name=package.name,
+            consumable=package.consumable,
+            zone=package.zone,
+            opened_s=package.opened_at.timestamp(),
+            sealed_s=None if package.sealed_at is None else package.sealed_at.timestamp(),
+            rules=rules,
+        )
+    return found
+
+
+def _limits(settings: Settings) -> Limits:
+    limits = settings.limits
+    return Limits(
+        margin_caution_k=limits.margin_caution_k,
+        margin_dead_band_k=limits.margin_dead_band_k,
+        humidity_caution_frac=limits.humidity_caution_frac,
+        humidity_dead_band_frac=limits.humidity_dead_band_frac,
+        on_delay_s=limits.on_delay_s,
+        off_delay_s=limits.off_delay_s,
+        exposure_due_frac=limits.exposure_due_frac,
+        shift_probability=settings.warning.probability,
+    )
+
+
+def shift_plan(settings: Settings, calendars: tuple[ShiftCalendar, ...]) -> ShiftPlan:
+    """Who works when."""
+    zones = {site.id: site.tz for site in settings.sites}
+    weekly = tuple(
+        WeeklyShift(shift.site, shift.name, tuple(shift.days), shift.start, shift.end, zones[shift.site])
+        for shift in settings.shifts
+    )
+    return ShiftPlan(weekly, calendars)
+
+
+def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:
+    things: list[Any] = [*settings.zones, *settings.cylinders, *settings.plates, *settings.packages]
+    names = {thing.id: thing.name for thing in things} | {s.id: s.name for s in settings.sites}
+    zone = next(s.tz for s in settings.sites if s.id == site)
+    return Wording(catalogue, zone, names, settings.web.temperature_unit)
+
+
+def _routes(settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Channels by site: those of the first on call; without anybody on call, every channel."""
+    people = {person.id: person for person in settings.people}
+    everyone = tuple(channel.id for channel in settings.channels)
+    routes = {site.id: everyone for site in settings.sites}
+    for duty in settings.on_call:
+        routes[duty.site] = people[duty.steps[0]].channels or everyone
+    return routes

@@ -1,0 +1,1 @@
+"""The stages that the one pure step chains: believed air, bodies, packages, observations, the picture."""

@@ -1,0 +1,125 @@
+"""Carries every cylinder and plate along with its zone's air, and says how near to wet each is."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.physics.bodies import Body
+from monitor.physics.clearing import Air, Answer, Reach, clearing
+from monitor.physics.film import DRY_BELOW_GM2
+from monitor.physics.lag import AIR_RANGE_C, BodyState, advance, start_state, surface_margin_k
+from monitor.physics.saturation import vapour_pressure_pa
+from monitor.physics.uncertainty import wet_probability_frac
+from monitor.snapshot import Wait
+from monitor.stages.air import Sample
+from monitor.stages.facts import ZoneFacts
+from monitor.values import AirState
+
+UNKNOWN_START_STD_K = 3.0  # a body first seen standing in a zone: taken to be about as warm as its air
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What is known of one body at one moment."""
+
+    time_s: float
+    skin_c: float
+    margin_k: float
+    margin_std_k: float
+    from_frost: bool
+    wet_probability_frac: float
+    film_gm2: float
+    to_dew_point: Wait
+    to_margin: Wait
+    to_dry: Wait
+
+    @property
+    def wet(self) -> bool:
+        """Water is on it, or will form in this air."""
+        return self.margin_k <= 0.0 or self.film_gm2 >= DRY_BELOW_GM2
+
+
+def carry(
+    body: Body, state: BodyState | None, samples: tuple[Sample, ...], zone: ZoneFacts
+) -> BodyState | None:
+    """The body after these samples of its zone's air; None until there has been any."""
+    usable = [s for s in samples if AIR_RANGE_C[0] <= s.temperature_c <= AIR_RANGE_C[1]]
+    if not usable:
+        return state
+    if state is None:
+        first = usable[0]
+        state = start_state(body, first.time_s, first.temperature_c, temperature_std_k=UNKNOWN_START_STD_K)
+    later = [s for s in usable if s.time_s > state.time_s]
+    if not later:
+        return state
+    return advance(
+        body,
+        state,
+        [s.time_s for s in later],
+        [s.temperature_c for s in later],
+        [s.relative_humidity_frac for s in later],
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+    )
+
+
+def figures(
+    body: Body, state: BodyState, air: AirState, zone: ZoneFacts, now_s: float, margin_k: float
+) -> Figures:
+    """What to say of the body now, its zone's last air taken to last."""
+    ahead = state
+    if now_s > state.time_s:
+        ahead = advance(
+            body,
+            state,
+            [now_s],
+            [air.temperature_c],
+            [air.relative_humidity_frac],
+            pressure_pa=zone.pressure_pa,
+            draught_ms=zone.draught_ms,
+        )
+    vapour = vapour_pressure_pa(air.temperature_c, air.relative_humidity_frac)
+    margin, from_frost = surface_margin_k(ahead.skin_c, vapour)
+    std = math.hypot(ahead.skin_std_k, air.dew_point_std_k)
+    waits = (Wait(0.0, "now"),) * 3
+    if margin < margin_k or ahead.film_gm2 >= DRY_BELOW_GM2:
+        waits = _waits(body, ahead, air, zone, margin_k)
+    return Figures(
+        time_s=now_s,
+        skin_c=ahead.skin_c,
+        margin_k=margin,
+        margin_std_k=std,
+        from_frost=from_frost,
+        wet_probability_frac=wet_probability_frac(margin, std),
+        film_gm2=ahead.film_gm2,
+        to_dew_point=waits[0],
+        to_margin=waits[1],
+        to_dry=waits[2],
+    )
+
+
+def _waits(
+    body: Body, state: BodyState, air: AirState, zone: ZoneFacts, margin_k: float
+) -> tuple[Wait, Wait, Wait]:
+    steady = Air(
+        np.array([state.time_s]),
+        np.array([air.temperature_c]),
+        np.array([air.relative_humidity_frac]),
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+    )
+    found = clearing(body, state, steady, margin_k=margin_k)
+    return _wait(found.dew_point), _wait(found.margin), _wait(found.dry)
+
+
+_WORDS = {
+    Reach.NOW: "now",
+    Reach.REACHED: "in this air",
+    Reach.BEYOND_HORIZON: "later than can be said",
+    Reach.NOT_REACHABLE: "not reachable without warmer or drier air",
+}
+
+
+def _wait(answer: Answer) -> Wait:
+    return Wait(answer.hours, _WORDS[answer.reach], answer.low_hours, answer.high_hours)

@@ -1,0 +1,105 @@
+"""The unchanging description of the shop that the core is given: no settings file, no reference file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from monitor.alarms.catalogue import Catalogue
+from monitor.alarms.conditions import Condition
+from monitor.alarms.wording import Wording
+from monitor.exposure.limits import ClockRules
+from monitor.outlook.shifts import ShiftPlan
+from monitor.physics.bodies import Body
+from monitor.quality.rules import QualityRules
+from monitor.stages.air import SensorAccuracy
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneFacts:
+    """One zone."""
+
+    id: str
+    name: str
+    site: str
+    kind: str
+    in_use: bool
+    draught_ms: float
+    pressure_pa: float
+    max_relative_humidity_frac: float | None
+    max_dew_point_c: float | None
+    min_temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BodyFacts:
+    """One cylinder or plate, where it stands, and its thermal description."""
+
+    id: str
+    name: str
+    kind: str  # "cylinder" | "plate"
+    zone: str
+    body: Body
+    present: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PackageFacts:
+    """One opened package and the rules of its class; from `sealed_s` on it is closed."""
+
+    id: str
+    name: str
+    consumable: str
+    zone: str
+    opened_s: float
+    sealed_s: float | None
+    rules: ClockRules
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFacts:
+    """One sensor: where it hangs, how it is judged, how well it measures."""
+
+    id: str
+    zone: str
+    rules: QualityRules
+    accuracy: SensorAccuracy | None
+    body: str | None = None
+    surface_std_k: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The shop's planning limits."""
+
+    margin_caution_k: float
+    margin_dead_band_k: float
+    humidity_caution_frac: float
+    humidity_dead_band_frac: float
+    on_delay_s: float
+    off_delay_s: float
+    exposure_due_frac: float
+    shift_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Everything the core knows beforehand; `fresh_s` is how long a zone's last air speaks for it."""
+
+    tick_s: float
+    derived_every_s: float
+    fresh_s: Mapping[str, float]
+    zones: Mapping[str, ZoneFacts]
+    sensors: Mapping[str, SensorFacts]
+    peers: Mapping[str, tuple[SensorFacts, ...]]  # by sensor: the others in its air
+    accuracies: Mapping[str, SensorAccuracy]
+    bodies: Mapping[str, BodyFacts]
+    packages: Mapping[str, PackageFacts]
+    limits: Limits
+    catalogue: Catalogue
+    conditions: tuple[Condition, ...]
+    shifts: ShiftPlan
+    wordings: Mapping[str, Wording]  # by site
+    routes: Mapping[str, tuple[str, ...]]  # channels by site, until the roster says more
+
+    def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
+        """The zone's sensors, in order of id."""
+        return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)

@@ -1,0 +1,163 @@
+"""Makes the picture of now, which pages, API and metrics read."""
+
+from collections.abc import Iterator
+
+from monitor.alarms.messages import say
+from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trigger
+from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, ZoneNow
+from monitor.stages import air as air_stage
+from monitor.stages import packages as package_stage
+from monitor.stages import standing
+from monitor.stages.facts import Shop
+from monitor.stages.state import CoreState, Since
+from monitor.values import Level, SensorHealth, SensorStatus
+
+UNKNOWN_WAIT = Wait(None, "unknown")
+
+
+def picture(shop: Shop, state: CoreState) -> Snapshot:
+    """The shop as of the last tick."""
+    return Snapshot(
+        time_s=state.time_s,
+        zones=tuple(_zones(shop, state)),
+        bodies=tuple(_bodies(shop, state)),
+        packages=tuple(_packages(shop, state)),
+        alarms=tuple(_alarms(shop, state)),
+        shifts=state.shifts,
+        actions=state.actions,
+    )
+
+
+def _since(state: CoreState, name: str) -> float:
+    return state.since.get(name, Since(Level.UNKNOWN, state.time_s)).since_s
+
+
+def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
+    for zone in shop.zones.values():
+        oven = air_stage.temperature_only(state.heard[zone.id], state.time_s, shop.fresh_s[zone.id])
+        oven_c = None if oven is None else oven[1]
+        air = state.air.get(zone.id)
+        level, reason = standing.zone_level(shop, zone, air, oven_c)
+        health = (
+            state.tracks[sensor.id].health or _unheard(sensor.id, state)
+            for sensor in shop.sensors_of(zone.id)
+        )
+        yield ZoneNow(
+            zone.id,
+            zone.name,
+            zone.site,
+            zone.kind,
+            level,
+            reason,
+            _since(state, f"zone/{zone.id}"),
+            air,
+            tuple(health),
+        )
+
+
+def _unheard(sensor: str, state: CoreState) -> SensorHealth:
+    return SensorHealth(sensor, SensorStatus.FUNCTION_CHECK, "not heard yet", state.time_s, None)
+
+
+def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
+    for body in shop.bodies.values():
+        if not body.present:
+            continue
+        now = state.figures.get(body.id)
+        level, reason = standing.body_level(now, shop.limits.margin_caution_k)
+        yield BodyNow(
+            id=body.id,
+            name=body.name,
+            kind=body.kind,
+            zone=body.zone,
+            level=level,
+            reason=reason,
+            since_s=_since(state, f"body/{body.id}"),
+            action=standing.body_action(body.kind, level),
+            skin_temperature_c=None if now is None else now.skin_c,
+            margin_k=None if now is None else now.margin_k,
+            margin_std_k=None if now is None else now.margin_std_k,
+            wet_probability_frac=None if now is None else now.wet_probability_frac,
+            water_film_gm2=None if now is None else now.film_gm2,
+            to_dew_point=UNKNOWN_WAIT if now is None else now.to_dew_point,
+            to_margin=UNKNOWN_WAIT if now is None else now.to_margin,
+            to_dry=UNKNOWN_WAIT if now is None else now.to_dry,
+        )
+
+
+def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
+    for name, clock in state.clocks.items():
+        package = shop.packages.get(name)
+        if package is None:
+            continue
+        verdict = package_stage.verdict(package, clock)
+        yield PackageNow(
+            id=name,
+            name=package.name,
+            consumable=package.rules.consumable.title,
+            zone=package.zone,
+            level=standing.package_level(verdict),
+            verdict=str(verdict.standing),
+            rule=verdict.rule_text,
+            action=verdict.action,
+            used_h=verdict.used_h,
+            limit_h=verdict.limit_h,
+            weighted_h=clock.weighted_s / 3600.0,
+            uptake_frac=None if verdict.uptake is None else verdict.uptake.of_reference_frac,
+            unknown_h=verdict.unknown_h,
+            open_now=verdict.counting,
+        )
+
+
+def _alarms(shop: Shop, state: CoreState) -> Iterator[AlarmNow]:
+    order = {"high": 0, "medium": 1, "low": 2}
+    standing_alarms = [a for a in state.book.alarms.values() if _shows(a)]
+    for alarm in sorted(
+        standing_alarms, key=lambda a: (order[state.book.conditions[a.condition_id].priority], a.since_s)
+    ):
+        condition = state.book.conditions[alarm.condition_id]
+        said = say(_as_move(alarm, state), shop.wordings[condition.site], state.time_s)
+        yield AlarmNow(
+            condition=alarm.condition_id,
+            state=str(alarm.state),
+            priority=str(condition.priority),
+            title=said.title,
+            text=said.text,
+            zone=condition.zone,
+            since_s=alarm.began_s or alarm.since_s,
+            action=said.action,
+            acknowledged_by=alarm.who if alarm.state is AlarmState.ACKNOWLEDGED else "",
+            shelved_until_s=alarm.until_s if alarm.state is AlarmState.SHELVED else None,
+        )
+
+
+def _as_move(alarm: Alarm, state: CoreState) -> Transition:
+    """The standing alarm in the form that has words."""
+    condition = state.book.conditions[alarm.condition_id]
+    return Transition(
+        key="",
+        condition_id=condition.id,
+        kind=condition.kind,
+        family=condition.family,
+        subject=condition.subject,
+        zone=condition.zone,
+        site=condition.site,
+        from_state=alarm.state,
+        to_state=alarm.state,
+        trigger=Trigger.CONDITION_ACTIVE,
+        time_s=alarm.since_s,
+        cause_s=alarm.began_s or alarm.since_s,
+        began_s=alarm.began_s,
+        priority=condition.priority,
+        value=alarm.value,
+        limit=condition.limit,
+        response=condition.response,
+        occurrence=alarm.occurrence,
+        numbers=alarm.numbers,
+    )
+
+
+def _shows(alarm: Alarm) -> bool:
+    if alarm.state is AlarmState.NORMAL or alarm.state is AlarmState.SUPPRESSED:
+        return False
+    return alarm.state not in SET_ASIDE or alarm.active

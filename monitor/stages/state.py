@@ -1,0 +1,121 @@
+"""What the core remembers between steps, what it is given, and what it wants done."""
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from monitor.alarms.grouping import GroupBook
+from monitor.alarms.states import AlarmBook, Command
+from monitor.alarms.trend import Trend
+from monitor.exposure.clock import ExposureClock
+from monitor.physics.lag import BodyState
+from monitor.quality.track import SensorTrack
+from monitor.snapshot import ActionNow, ShiftNow
+from monitor.stages.air import ZoneAir
+from monitor.stages.bodies import Figures
+from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, StoredReading
+
+
+class Since(NamedTuple):
+    """A level and when it began."""
+
+    level: Level
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class CoreState:
+    """Everything the core remembers; plain enough to be stored and read back."""
+
+    order: int  # of the last reading judged
+    time_s: float  # of the last tick
+    derived_s: float  # when derived series were last written
+    tracks: dict[str, SensorTrack]
+    heard: dict[str, ZoneAir]
+    air: dict[str, AirState]
+    dew_trends: dict[str, Trend]
+    bodies: dict[str, BodyState]
+    figures: dict[str, Figures]
+    margin_trends: dict[str, Trend]
+    clocks: dict[str, ExposureClock]
+    book: AlarmBook
+    groups: GroupBook
+    since: dict[str, Since]
+    service: dict[str, float] = field(default_factory=dict)
+    shifts: tuple[ShiftNow, ...] = ()
+    actions: tuple[ActionNow, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """Readings in order of arrival."""
+
+    readings: tuple[StoredReading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A moment of the grid; everything that arrived before it has been given."""
+
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Nobody was watching from the last tick until `now_s`."""
+
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Operate:
+    """A person's answer to an alarm."""
+
+    command: Command
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceFacts:
+    """How the service itself is doing, by kind of condition."""
+
+    values: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """What is expected of the coming shifts, and what is to be done before them."""
+
+    shifts: tuple[ShiftNow, ...]
+    actions: tuple[ActionNow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """A package's clock as its whole history now tells it; None: it is gone."""
+
+    package: str
+    clock: ExposureClock | None
+
+
+@dataclass(frozen=True, slots=True)
+class BodySet:
+    """A body that was brought in or changed; without a state it is taken to be as warm as its air."""
+
+    body: str
+    state: BodyState | None
+
+
+Input = Arrived | Tick | Gap | Operate | ServiceFacts | Foreseen | ClockSet | BodySet
+
+
+@dataclass(frozen=True, slots=True)
+class Effects:
+    """What is to be written; `outbox` pairs a channel with a message."""
+
+    marks: tuple[Mark, ...] = ()
+    points: tuple[Point, ...] = ()
+    events: tuple[NewEvent, ...] = ()
+    outbox: tuple[tuple[str, Notification], ...] = ()
+
+
+NOTHING = Effects()

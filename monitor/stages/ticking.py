@@ -1,0 +1,173 @@
+"""One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
+
+from collections.abc import Iterator
+from dataclasses import asdict, replace
+
+from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.grouping import Announcement, regroup
+from monitor.alarms.lifecycle import advance, with_conditions
+from monitor.alarms.messages import compose
+from monitor.alarms.states import Transition
+from monitor.alarms.trend import followed
+from monitor.stages import air as air_stage
+from monitor.stages import bodies as body_stage
+from monitor.stages import packages as package_stage
+from monitor.stages import standing, watch
+from monitor.stages.facts import Shop
+from monitor.stages.judging import health
+from monitor.stages.series import derived_points
+from monitor.stages.state import CoreState, Effects, Since
+from monitor.values import EventKind, Level, NewEvent, Notification
+
+
+def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
+    """The shop at a moment of the grid, and what follows from it."""
+    due = now_s - state.derived_s >= shop.derived_every_s
+    state, events = health(shop, state, now_s, compare_now=due)
+    state = _air(shop, state, now_s)
+    state = _bodies(shop, state, now_s)
+    if due:
+        state = _packages(shop, state, now_s)
+    state = replace(state, time_s=now_s)
+    points = derived_points(shop, state, now_s) if due else ()
+    if due:
+        state = replace(state, derived_s=now_s)
+        book, moves = with_conditions(state.book, _wanted(shop, state), now_s)
+        state = replace(state, book=book)
+    else:
+        moves = ()
+    book, transitions = advance(state.book, observations(shop, state, now_s), now_s)
+    state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
+    state = _levels(shop, state, now_s)
+    return state, replace(told, points=points, events=(*events, *told.events))
+
+
+def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
+    opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
+    return watch.conditions(shop, opened, state.shifts)
+
+
+def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    air, trends = dict(state.air), dict(state.dew_trends)
+    for zone in shop.zones.values():
+        heard = state.heard[zone.id]
+        before = air.get(zone.id)
+        fresh_s = shop.fresh_s[zone.id]
+        if before is not None and heard.last is not None and before.time_s == heard.last.time_s:
+            if now_s - before.time_s > fresh_s:
+                del air[zone.id]
+            continue
+        now = air_stage.air_state(heard, now_s, fresh_s, zone.pressure_pa, shop.accuracies)
+        if now is None:
+            air.pop(zone.id, None)
+            continue
+        air[zone.id] = now
+        trends[zone.id] = followed(trends[zone.id], now.time_s, now.dew_point_c, watch.TREND)
+    return replace(state, air=air, dew_trends=trends)
+
+
+def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    bodies, figures, trends = dict(state.bodies), dict(state.figures), dict(state.margin_trends)
+    for facts in shop.bodies.values():
+        zone = shop.zones[facts.zone]
+        air = state.air.get(zone.id)
+        before = bodies.get(facts.id)
+        after = body_stage.carry(facts.body, before, state.heard[zone.id].samples, zone)
+        if after is not None:
+            bodies[facts.id] = after
+        if air is None or after is None:
+            figures.pop(facts.id, None)
+            continue
+        seen = figures.get(facts.id)
+        if seen is None or after != before or now_s - seen.time_s >= shop.derived_every_s:
+            seen = body_stage.figures(facts.body, after, air, zone, now_s, shop.limits.margin_caution_k)
+            figures[facts.id] = seen
+            trends[facts.id] = followed(
+                trends.get(facts.id, watch.NO_TREND), now_s, seen.margin_k, watch.TREND
+            )
+    return replace(state, bodies=bodies, figures=figures, margin_trends=trends)
+
+
+def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
+    clocks = dict(state.clocks)
+    for facts in shop.packages.values():
+        samples = state.heard[facts.zone].samples
+        clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
+        if clock is not None:
+            clocks[facts.id] = clock
+    heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
+    return replace(state, clocks=clocks, heard=heard)
+
+
+def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
+    """What is known of every condition now."""
+    at_work = watch.sites_at_work(shop, now_s)
+    facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
+    for zone in shop.zones.values():
+        air = state.air.get(zone.id)
+        oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
+        oven_c = None if oven is None else oven[1]
+        for kind, value in watch.of_zone(zone, air, oven_c, state.dew_trends[zone.id]):
+            yield watch.seen(kind, zone.id, value, now_s, facts[zone.id])
+    for body in shop.bodies.values():
+        truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
+        trend = state.margin_trends.get(body.id, watch.NO_TREND)
+        for kind, value in watch.of_body(state.figures.get(body.id), trend):
+            yield watch.seen(kind, body.id, value, now_s, truths)
+    for name, clock in state.clocks.items():
+        package = shop.packages[name]
+        verdict = package_stage.verdict(package, clock)
+        truths = facts[package.zone] if verdict.counting else (*facts[package.zone], "package_sealed")
+        numbers = {} if verdict.due_at_s is None else {"by_s": verdict.due_at_s}
+        for kind, value in watch.of_package(verdict):
+            yield watch.seen(kind, name, value, now_s, truths, numbers)
+    for sensor in shop.sensors.values():
+        value = watch.of_sensor(state.tracks[sensor.id].health)
+        yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
+    for kind in watch.SERVICE_KINDS:
+        yield watch.seen(kind, watch.SERVICE, state.service.get(kind, 0.0), now_s)
+    for shift in state.shifts:
+        numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
+        yield watch.seen(
+            "humid_shift_ahead", watch.shift_id(shift), shift.probability_frac, now_s, (), numbers
+        )
+
+
+def settle(
+    shop: Shop, state: CoreState, transitions: tuple[Transition, ...], now_s: float
+) -> tuple[CoreState, Effects]:
+    """The record of every move, and the messages that are due."""
+    groups, announcements = regroup(state.groups, transitions, state.book, shop.catalogue.grouping, now_s)
+    events = tuple(
+        NewEvent(
+            EventKind.ALARM_TRANSITION, t.condition_id, t.time_s, t.who or "dryshift", asdict(t), t.why, t.key
+        )
+        for t in transitions
+    )
+    outbox = tuple(pair for announcement in announcements for pair in _messages(shop, announcement))
+    return replace(state, groups=groups), Effects(events=events, outbox=outbox)
+
+
+def _messages(shop: Shop, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
+    note = compose(announcement, shop.wordings[announcement.site])
+    for channel in shop.routes.get(announcement.site, ()):
+        yield channel, note
+
+
+def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    since = dict(state.since)
+
+    def note(name: str, level: Level) -> None:
+        before = since.get(name)
+        if before is None or before.level is not level:
+            since[name] = Since(level, now_s)
+
+    for zone in shop.zones.values():
+        oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
+        level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), None if oven is None else oven[1])
+        note(f"zone/{zone.id}", level)
+    for body in shop.bodies.values():
+        level, _ = standing.body_level(state.figures.get(body.id), shop.limits.margin_caution_k)
+        note(f"body/{body.id}", level)
+    return replace(state, since=since)

@@ -1,0 +1,116 @@
+"""Which conditions are watched in this shop, and what is observed of each at a tick."""
+
+from collections.abc import Iterator, Mapping
+
+from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
+from monitor.alarms.shop import body_conditions, package_conditions, shift_condition
+from monitor.alarms.trend import FAR_H, Trend, TrendRules, hours_to, slope_per_h
+from monitor.exposure.verdict import PackageVerdict
+from monitor.outlook.shifts import upcoming
+from monitor.snapshot import ShiftNow
+from monitor.stages.bodies import Figures
+from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
+from monitor.values import AirState, SensorHealth, SensorStatus
+
+STILL_WET_K = -0.01  # passed on for a body that is still wet though its skin is above the dew point
+BELIEVED = frozenset({SensorStatus.GOOD, SensorStatus.MAINTENANCE_REQUIRED})
+TREND = TrendRules()
+NO_TREND = Trend()
+SERVICE = "service"
+SERVICE_KINDS = ("broker_away", "store_behind", "warnings_undeliverable")
+
+Seen = Iterator[tuple[str, float | None]]
+
+
+def conditions(
+    shop: Shop, opened: Mapping[str, PackageFacts], shifts: tuple[ShiftNow, ...]
+) -> list[Condition]:
+    """Every condition watched now: those that are always there, and those of things that come and go."""
+    found = list(shop.conditions)
+    fixed = {c.subject for c in found}
+    for body in shop.bodies.values():
+        if body.id not in fixed:
+            subject = Subject(body.id, body.zone, shop.zones[body.zone].site, body.kind)
+            found += body_conditions(shop.catalogue, subject, shop.limits)
+    for package in opened.values():
+        subject = Subject(package.id, package.zone, shop.zones[package.zone].site)
+        found += package_conditions(shop.catalogue, package=subject, limits=shop.limits)
+    found += [
+        shift_condition(
+            shop.catalogue, Subject(shift_id(shift), "", shift.site), shop.limits.shift_probability
+        )
+        for shift in shifts
+        if shift.probability_frac is not None
+    ]
+    return found
+
+
+def shift_id(shift: ShiftNow) -> str:
+    """The same for the same shift, however often it is foreseen."""
+    return f"{shift.site}:{shift.name}:{shift.start_s:.0f}"
+
+
+def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, trend: Trend) -> Seen:
+    """Kind and value for each condition of a zone; no value is unknown."""
+    humidity = None if air is None else air.relative_humidity_frac
+    warm = oven_c if zone.kind == "oven" else (None if air is None else air.temperature_c)
+    yield "storage_below_minimum", warm
+    yield "storage_humid", humidity
+    yield "zone_humidity_high", humidity
+    yield "zone_dew_point_high", None if air is None else air.dew_point_c
+    rise = slope_per_h(trend, TREND)
+    yield "zone_dew_point_rising", None if air is None else (0.0 if rise is None else rise)
+
+
+def of_body(now: Figures | None, trend: Trend) -> Seen:
+    """Kind and value for each condition of a body."""
+    if now is None:
+        yield from (("body_margin_low", None), ("body_wet", None), ("body_time_to_wet", None))
+        return
+    yield "body_margin_low", now.margin_k
+    yield "body_wet", min(now.margin_k, STILL_WET_K) if now.wet else now.margin_k
+    hours = hours_to(trend, 0.0, TREND)
+    # A body that is wet has its own condition; this one speaks of what is still to come.
+    yield "body_time_to_wet", FAR_H if hours is None or now.wet else hours
+
+
+def of_package(verdict: PackageVerdict) -> Seen:
+    """Kind and value for each condition of a package; one without a clock uses up nothing."""
+    used = 0.0 if verdict.used_frac is None else verdict.used_frac
+    yield "package_exposure_due", used
+    yield "package_exposure_over", used
+
+
+def of_sensor(health: SensorHealth | None) -> float:
+    """1 while a sensor is not believed."""
+    return 0.0 if health is None or health.status in BELIEVED else 1.0
+
+
+def sites_at_work(shop: Shop, now_s: float) -> frozenset[str]:
+    """Sites where a shift is running; a site without any shifts always counts as at work."""
+    known = {shift.site for shift in shop.shifts.weekly} | {
+        calendar.site for calendar in shop.shifts.calendars
+    }
+    running = {span.site for span in upcoming(shop.shifts, now_s, 1.0)}
+    return frozenset(running | ({zone.site for zone in shop.zones.values()} - known))
+
+
+def zone_facts(zone: ZoneFacts, at_work: frozenset[str]) -> tuple[str, ...]:
+    """The truths about a zone that may put its conditions out of play."""
+    facts = () if zone.in_use else ("zone_out_of_use",)
+    if zone.kind == "outdoor":
+        facts = (*facts, "outdoor")
+    return facts if zone.site in at_work else (*facts, "off_shift")
+
+
+def seen(
+    kind: str,
+    subject: str,
+    value: float | None,
+    now_s: float,
+    facts: tuple[str, ...] = (),
+    numbers: dict[str, float] | None = None,
+) -> Observation:
+    """One observation, with the reason where there is no value."""
+    reason = "" if value is not None else "no believable reading"
+    return Observation(condition_id(kind, subject), value, now_s, reason, facts, numbers or {})
