@@ -1,0 +1,252 @@
+"""The physical inputs of the forecaster: what drives a zone's air from now to an hour ahead."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from monitor.outlook.hourly import (
+    AHEAD_H,
+    DAY_H,
+    HOUR_S,
+    AirHistory,
+    FloatArray,
+    OutdoorAir,
+    ahead,
+    shifted,
+    trailing_mean,
+)
+from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
+
+LEAST_PRESSURE_PA = 1.0
+HARMONICS = 2  # of the day
+RESPONSE_TIMES_H = (2.0, 8.0, 30.0)  # air change of a leaky bay, of a tight hall, moisture held by walls
+WEEK_H = 7 * DAY_H
+CAP_DAYS, CAP_QUANTILE = 14, 0.95
+
+
+class Space(StrEnum):
+    """In which quantity a model is linear: vapour mixes linearly, dew point is what is judged."""
+
+    VAPOUR = "vapour pressure, hPa"
+    DEW_POINT = "dew point, degC"
+    TEMPERATURE = "temperature, degC"
+
+
+@dataclass(frozen=True, slots=True)
+class Drivers:
+    """One quantity of a zone in one space, with what drives it; one row an hour.
+
+    `zone`, `outdoor` and `outdoor_ahead` (rows, 48) are the quantity itself; `air_c`, `outdoor_air_c` and
+    `outdoor_air_ahead_c` are temperatures; `saturated` is the quantity at saturation; `neighbour` that of
+    the other zones.
+    """
+
+    hour: FloatArray
+    zone: FloatArray
+    outdoor: FloatArray
+    outdoor_ahead: FloatArray
+    air_c: FloatArray
+    outdoor_air_c: FloatArray
+    outdoor_air_ahead_c: FloatArray
+    saturated: FloatArray | None = None
+    neighbour: FloatArray | None = None
+
+    def last(self, rows: int) -> "Drivers":
+        """Only the newest rows."""
+        names = [name for name in self.__slots__ if getattr(self, name) is not None]
+        return replace(self, **{name: getattr(self, name)[-rows:] for name in names})
+
+
+def to_space(pressure_pa: FloatArray, space: Space) -> FloatArray:
+    """Vapour pressure in the quantity a model works in."""
+    floored = np.maximum(pressure_pa, LEAST_PRESSURE_PA)
+    return dew_point_c(floored) if space is Space.DEW_POINT else floored / 100.0
+
+
+def to_dew_point(value: FloatArray, space: Space) -> FloatArray:
+    """A model's result as dew point (or as temperature, which stays what it is)."""
+    if space is Space.VAPOUR:
+        return dew_point_c(np.maximum(value * 100.0, LEAST_PRESSURE_PA))
+    return value
+
+
+def drivers(history: AirHistory, outdoor: OutdoorAir | None, space: Space) -> Drivers:
+    """Collect what a space's models look at; without outdoor air its inputs are all missing."""
+    rows = history.temperature_c.size
+    if outdoor is None:
+        nothing = np.full(rows, np.nan)
+        outdoor = OutdoorAir(nothing, nothing)
+    hour = (history.start_s / HOUR_S + np.arange(rows, dtype=np.float64)) % DAY_H
+    air_ahead = _issued_or_actual(outdoor.temperature_c, outdoor.issued_temperature_c, rows)
+    outdoor_air = outdoor.temperature_c[:rows]
+    if space is Space.TEMPERATURE:
+        air = history.temperature_c
+        return Drivers(hour, air, outdoor_air, air_ahead, air, outdoor_air, air_ahead)
+    pressure_ahead = _issued_or_actual(outdoor.vapour_pressure_pa, outdoor.issued_pressure_pa, rows)
+    neighbour = history.neighbour_pressure_pa
+    return Drivers(
+        hour=hour,
+        zone=to_space(history.vapour_pressure_pa, space),
+        outdoor=to_space(outdoor.vapour_pressure_pa[:rows], space),
+        outdoor_ahead=to_space(pressure_ahead, space),
+        air_c=history.temperature_c,
+        outdoor_air_c=outdoor_air,
+        outdoor_air_ahead_c=air_ahead,
+        saturated=to_space(saturation_pressure_water_pa(history.temperature_c), space),
+        neighbour=None if neighbour is None else to_space(neighbour, space),
+    )
+
+
+def let_in(d: Drivers) -> Drivers:
+    """The outdoor air as far as the zone lets it in: no further than the zone itself has been of late.
+
+    A dehumidified store follows dry outdoor air and stands still at its set point in wet; the same holds
+    for a cabinet. In a zone without a dryer the limit lies above the outdoor air and changes little.
+    """
+    limit = np.full(d.zone.size, np.inf)
+    for start in np.flatnonzero(d.hour < 1.0).tolist():
+        recent = d.zone[max(0, start - CAP_DAYS * DAY_H) : start]
+        recent = recent[np.isfinite(recent)]
+        if recent.size >= DAY_H:
+            limit[start:] = np.quantile(recent, CAP_QUANTILE)
+    capped_ahead = np.minimum(d.outdoor_ahead, limit[:, None])
+    return replace(d, outdoor=np.minimum(d.outdoor, limit), outdoor_ahead=capped_ahead)
+
+
+def _issued_or_actual(actual: FloatArray, issued: FloatArray | None, rows: int) -> FloatArray:
+    came = ahead(actual, rows)
+    return came if issued is None else np.where(np.isfinite(issued), issued, came)
+
+
+def same_hour_lag_h(horizon_h: int) -> int:
+    """How far back the target's hour of day was last seen, counted from the target."""
+    return DAY_H * -(-horizon_h // DAY_H)
+
+
+def _same_hour(d: Drivers, h: int) -> list[FloatArray]:
+    return [shifted(d.zone, h - same_hour_lag_h(h)) - d.zone]
+
+
+def _exchange(d: Drivers, h: int) -> list[FloatArray]:
+    """Driving difference now, on the way, and at the target."""
+    coming = d.outdoor_ahead[:, :h].mean(axis=1)
+    return [coming - d.zone, d.outdoor_ahead[:, h - 1] - d.zone, d.outdoor - d.zone]
+
+
+def _memory(d: Drivers, h: int) -> list[FloatArray]:
+    """Outdoor air as first-order systems of several speeds would feel it."""
+    since = h - np.arange(1, h + 1)
+    found = []
+    for time_h in RESPONSE_TIMES_H:
+        weight = np.exp(-since / time_h)
+        found.append(d.outdoor_ahead[:, :h] @ (weight / weight.sum()) - d.zone)
+    return found
+
+
+def _heat(d: Drivers, h: int) -> list[FloatArray]:
+    """Heat drives moisture out of walls and goods."""
+    coming = d.outdoor_air_ahead_c[:, :h].mean(axis=1)
+    lag = shifted(d.air_c, h - same_hour_lag_h(h))
+    return [
+        coming - d.air_c,
+        d.outdoor_air_ahead_c[:, h - 1] - d.air_c,
+        d.outdoor_air_c - d.air_c,
+        lag - d.air_c,
+    ]
+
+
+def _past_day(d: Drivers, _: int) -> list[FloatArray]:
+    return [trailing_mean(d.zone, DAY_H) - d.zone]
+
+
+def _past_day_outdoor(d: Drivers, _: int) -> list[FloatArray]:
+    return [trailing_mean(d.outdoor, DAY_H) - d.outdoor]
+
+
+def _trend(d: Drivers, _: int) -> list[FloatArray]:
+    return [d.zone - shifted(d.zone, -1), d.zone - shifted(d.zone, -3)]
+
+
+def _trend_outdoor(d: Drivers, _: int) -> list[FloatArray]:
+    return [d.outdoor - shifted(d.outdoor, -3)]
+
+
+def _older_days(d: Drivers, h: int) -> list[FloatArray]:
+    lag = same_hour_lag_h(h)
+    days = [shifted(d.zone, h - lag - DAY_H * n) for n in range(3)]
+    return [days[1] - d.zone, (days[0] + days[1] + days[2]) / 3.0 - d.zone]
+
+
+def _unlike_yesterday(d: Drivers, h: int) -> list[FloatArray]:
+    return [shifted(d.outdoor, h - same_hour_lag_h(h)) - d.outdoor_ahead[:, h - 1]]
+
+
+def _saturation(d: Drivers, _: int) -> list[FloatArray]:
+    return [] if d.saturated is None else [d.zone - d.saturated]
+
+
+def _past_week(d: Drivers, _: int) -> list[FloatArray]:
+    return [trailing_mean(d.zone, 3 * DAY_H) - d.zone, trailing_mean(d.zone, WEEK_H) - d.zone]
+
+
+def _past_week_outdoor(d: Drivers, _: int) -> list[FloatArray]:
+    return [trailing_mean(d.outdoor, 3 * DAY_H) - d.outdoor]
+
+
+def _week_ago(d: Drivers, h: int) -> list[FloatArray]:
+    return [shifted(d.zone, h - WEEK_H) - d.zone]
+
+
+def _daily_profile(d: Drivers, h: int) -> list[FloatArray]:
+    """The hour's usual place within the day, over a week, at the target and now."""
+    week = trailing_mean(d.zone, WEEK_H)
+    first = same_hour_lag_h(h) // DAY_H
+    target = [shifted(d.zone, h - DAY_H * n) for n in range(first, 8)]
+    now = [shifted(d.zone, -DAY_H * n) for n in range(1, 8)]
+    return [sum(target) / len(target) - week, sum(now) / len(now) - week]
+
+
+def _neighbour(d: Drivers, h: int) -> list[FloatArray]:
+    if d.neighbour is None:
+        return []
+    return [
+        d.neighbour - d.zone,
+        trailing_mean(d.neighbour, DAY_H) - trailing_mean(d.zone, DAY_H),
+        shifted(d.neighbour, h - same_hour_lag_h(h)) - d.neighbour,
+    ]
+
+
+GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
+    "same hour": _same_hour,
+    "exchange": _exchange,
+    "memory": _memory,
+    "heat": _heat,
+    "past day": _past_day,
+    "past day outdoor": _past_day_outdoor,
+    "trend": _trend,
+    "trend outdoor": _trend_outdoor,
+    "older days": _older_days,
+    "unlike yesterday": _unlike_yesterday,
+    "saturation": _saturation,
+    "past week": _past_week,
+    "past week outdoor": _past_week_outdoor,
+    "week ago": _week_ago,
+    "daily profile": _daily_profile,
+    "neighbour": _neighbour,
+}
+
+
+def harmonics(hour: FloatArray, horizon_h: int) -> list[FloatArray]:
+    """Sine and cosine of the target's hour of day."""
+    phase = 2.0 * np.pi * ((hour + horizon_h) % DAY_H) / DAY_H
+    return [wave(n * phase) for n in range(1, HARMONICS + 1) for wave in (np.sin, np.cos)]
+
+
+def input_columns(d: Drivers, horizon_h: int, groups: Sequence[str]) -> FloatArray:
+    """The inputs of one horizon, shape (rows, inputs); a row with anything missing holds NaN."""
+    if not 1 <= horizon_h <= AHEAD_H:
+        raise ValueError(horizon_h)
+    columns = [column for name in groups for column in GROUPS[name](d, horizon_h)]
+    return np.stack(columns + harmonics(d.hour, horizon_h), axis=1)
