@@ -1,0 +1,131 @@
+"""Copies both stores while the service runs, checks copies, and puts them back."""
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.errors import Fault, InputError
+from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Witness
+from monitor.store.ledger import open_ledger
+from monitor.store.sqlite_file import check_file, explain
+
+MANIFEST = "manifest.json"
+_PREFIX = "dryshift-"
+_SIDE_FILES = ("", "-wal", "-shm")
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What a backup holds: each file's SHA-256, and the ledger's last event as a witness."""
+
+    made_at: str
+    files: dict[str, str]
+    ledger_number: int
+    ledger_hash: str
+
+
+def back_up(series: SeriesStore, ledger: Ledger, target: Path, now_s: float, keep: int = 14) -> Path:
+    """A new dated folder below `target`; beyond `keep` folders the oldest go.
+
+    The ledger is copied first: its checkpoint then never runs ahead of the readings beside it.
+    """
+    stamp = datetime.fromtimestamp(now_s, UTC)
+    folder = target / f"{_PREFIX}{stamp:%Y%m%dT%H%M%SZ}"
+    part = folder.with_name(folder.name + ".part")
+    try:
+        shutil.rmtree(part, ignore_errors=True)
+        head = ledger.head()
+        files = [ledger.backup(part), series.backup(part)]
+        manifest = Manifest(
+            made_at=stamp.isoformat(),
+            files={file.name: _digest(file) for file in files},
+            ledger_number=head.number,
+            ledger_hash=head.hash,
+        )
+        (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2) + "\n", encoding="utf-8")
+        shutil.rmtree(folder, ignore_errors=True)
+        os.replace(part, folder)
+        for old in backups(target)[:-keep]:
+            shutil.rmtree(old)
+    except OSError as error:
+        raise explain(error, folder) from error
+    return folder
+
+
+def backups(target: Path) -> list[Path]:
+    """The dated folders below `target`, oldest first."""
+    found = target.glob(f"{_PREFIX}*Z") if target.is_dir() else ()
+    return sorted(folder for folder in found if (folder / MANIFEST).is_file())
+
+
+def check_backup(folder: Path) -> Manifest:
+    """Raise unless every file is there, unchanged and whole, and the ledger's chain holds to its end."""
+    try:
+        manifest = Manifest(**json.loads((folder / MANIFEST).read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError) as error:
+        fix = f"name a folder that a backup made ({error})"
+        raise InputError([Fault("backup", str(folder), fix)]) from error
+    for name, digest in manifest.files.items():
+        file = folder / name
+        if not file.is_file():
+            raise StoreUnavailableError(f"{file}: is missing from the backup; use another backup")
+        if _digest(file) != digest:
+            raise StoreUnavailableError(f"{file}: was changed since the backup; use another backup")
+        if file.suffix == ".sqlite":
+            check_file(file)
+    if (folder / "ledger.sqlite").is_file():
+        _check_chain(folder / "ledger.sqlite", Witness(manifest.ledger_number, manifest.ledger_hash))
+    return manifest
+
+
+def _check_chain(file: Path, witness: Witness) -> None:
+    with tempfile.TemporaryDirectory(prefix="dryshift-check-") as scratch:  # opening may migrate a file
+        copy = Path(scratch) / file.name
+        shutil.copyfile(file, copy)
+        ledger = open_ledger(f"sqlite:///{copy}")
+        try:
+            found = ledger.verify([witness])
+        finally:
+            ledger.close()
+    if found.broken_at is not None:
+        raise StoreUnavailableError(f"{file}: the chain of events is broken: {found.reason}")
+
+
+def restore(folder: Path, data_dir: Path, now_s: float) -> list[Path]:
+    """Put the files of a checked backup into `data_dir`, with the service stopped.
+
+    What lies there now is kept beside them under a dated name. Returns the files put back.
+    """
+    manifest = check_backup(folder)
+    stamp = f"{datetime.fromtimestamp(now_s, UTC):%Y%m%dT%H%M%SZ}"
+    back: list[Path] = []
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        for name in _restorable(manifest.files):
+            target = data_dir / name
+            arriving = data_dir / f"{name}.arriving"
+            shutil.copyfile(folder / name, arriving)
+            for side in _SIDE_FILES:
+                old = data_dir / f"{name}{side}"
+                if old.exists():
+                    old.rename(data_dir / f"before-{stamp}-{name}{side}")
+            os.replace(arriving, target)
+            back.append(target)
+    except OSError as error:
+        raise explain(error, data_dir) from error
+    return back
+
+
+def _restorable(names: Iterable[str]) -> list[str]:
+    return [name for name in names if name.endswith(".sqlite")]  # PostgreSQL's go back by pg_restore
+
+
+def _digest(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

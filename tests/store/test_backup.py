@@ -1,0 +1,92 @@
+"""A backup made while the service runs can be checked, and put back."""
+
+import json
+
+import pytest
+
+from monitor.errors import InputError
+from monitor.store.backup import MANIFEST, back_up, backups, check_backup, restore
+from monitor.store.contract import Checkpoint, StoreUnavailableError
+from monitor.store.ledger import open_ledger
+from monitor.store.sqlite_series import SqliteSeriesStore
+from monitor.values import EventKind, NewEvent, Quantity, Reading, SeriesKey
+
+NOW = 1_700_006_400.0
+KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    series = SqliteSeriesStore(tmp_path / "data" / "series.sqlite")
+    ledger = open_ledger(f"sqlite:///{tmp_path}/data/ledger.sqlite")
+    fill(series, ledger, 0)
+    yield series, ledger
+    series.close()
+    ledger.close()
+
+
+def fill(series, ledger, first):
+    last = series.append([Reading(KEY, NOW + n, NOW + n, 1.0) for n in range(first, first + 10)]).last_order
+    ledger.commit(
+        [NewEvent(EventKind.BEAD, f"bead-{first}", NOW, "lead", {})],
+        entered_s=NOW,
+        checkpoint=Checkpoint(last, NOW, b"state"),
+    )
+
+
+def test_a_backup_is_put_back_whole_and_what_lay_there_is_kept(shop, tmp_path):
+    folder = back_up(*shop, tmp_path / "backup", NOW)
+    assert check_backup(folder).ledger_number == 1
+    fill(*shop, 10)
+    for store in shop:
+        store.close()
+    back = restore(folder, tmp_path / "data", NOW)
+    assert sorted(path.name for path in back) == ["ledger.sqlite", "series.sqlite"]
+    series = SqliteSeriesStore(tmp_path / "data" / "series.sqlite")
+    ledger = open_ledger(f"sqlite:///{tmp_path}/data/ledger.sqlite")
+    assert (series.last_order(), len(ledger.events())) == (10, 1)
+    assert ledger.checkpoint().order <= series.last_order()
+    series.close()
+    ledger.close()
+    kept = SqliteSeriesStore(tmp_path / "data" / "before-20231115T000000Z-series.sqlite")
+    assert kept.last_order() == 20
+    kept.close()
+
+
+def test_only_the_newest_backups_are_kept(shop, tmp_path):
+    made = [back_up(*shop, tmp_path / "backup", NOW + n, keep=3) for n in range(5)]
+    assert backups(tmp_path / "backup") == made[2:]
+    assert backups(tmp_path / "nowhere") == []
+
+
+@pytest.mark.parametrize("name", ["series.sqlite", "ledger.sqlite"])
+def test_a_changed_or_missing_file_is_found(shop, tmp_path, name):
+    folder = back_up(*shop, tmp_path / "backup", NOW)
+    file = folder / name
+    content = bytearray(file.read_bytes())
+    content[-100] ^= 0xFF
+    file.write_bytes(content)
+    with pytest.raises(StoreUnavailableError, match="changed since the backup"):
+        check_backup(folder)
+    file.unlink()
+    with pytest.raises(StoreUnavailableError, match="missing"):
+        restore(folder, tmp_path / "data", NOW)
+
+
+def test_a_ledger_cut_short_before_the_backup_is_found_by_its_witness(shop, tmp_path):
+    folder = back_up(*shop, tmp_path / "backup", NOW)
+    manifest = json.loads((folder / MANIFEST).read_text())
+    (folder / MANIFEST).write_text(json.dumps({**manifest, "ledger_number": 2}))
+    with pytest.raises(StoreUnavailableError, match="event 2 is missing"):
+        check_backup(folder)
+
+
+def test_a_folder_that_is_no_backup_is_named(tmp_path):
+    with pytest.raises(InputError, match="backup"):
+        check_backup(tmp_path)
+
+
+def test_a_backup_that_cannot_be_written_is_named(shop, tmp_path):
+    (tmp_path / "backup").write_text("a file")
+    with pytest.raises(StoreUnavailableError, match="backup"):
+        back_up(*shop, tmp_path / "backup", NOW)
