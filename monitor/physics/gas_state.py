@@ -143,7 +143,7 @@ def _residual(maths: Maths, r: ReducedGas, temperature_k: Any, density_molm3: An
 
 
 def density_kernel(maths: Maths, r: ReducedGas, temperature_k: Any, pressure_pa: Any) -> Any:
-    """Gas-side density, mol/m3, by Newton's steps from the ideal gas; refuses a pressure that condenses it."""
+    """Gas-side density, mol/m3, by Newton's steps from the ideal gas; refuses what must condense."""
     thermal = GAS_CONSTANT * temperature_k
     density = pressure_pa / thermal
     for _ in range(_STEPS):
@@ -170,17 +170,14 @@ def enthalpy_kernel(maths: Maths, r: ReducedGas, temperature_k: Any, pressure_pa
     return GAS_CONSTANT * (own + temperature_k * (first + warmth))
 
 
-def _check_state(temperature_c: Values, pressure_pa: Values, gas: GasMixture) -> None:
-    check_range("temperature_c", temperature_c, *GAS_RANGE_C, "degC")
-    check_range("pressure_pa", pressure_pa, *GAS_RANGE_PA, "Pa")
-    if gas == CARBON_DIOXIDE:
-        below = np.minimum(temperature_c, CO2_RANGE_C[1])
-        limit = np.where(
-            np.asarray(temperature_c) <= CO2_RANGE_C[1],
-            _SATURATED * carbon_dioxide_saturation_pa(below),
-            np.inf,
-        )
-        check_below("pressure_pa", pressure_pa, "the pressure at which carbon dioxide condenses", limit)
+def check_stays_gas(temperature_c: Values, pressure_pa: Values, gas: GasMixture) -> None:
+    """Raises RangeError for carbon dioxide at a pressure at which it is liquid or ice."""
+    if gas != CARBON_DIOXIDE:
+        return
+    celsius = np.asarray(temperature_c, dtype=np.float64)
+    limit = _SATURATED * carbon_dioxide_saturation_pa(np.clip(celsius, *CO2_RANGE_C))
+    limit = np.where(celsius < CO2_RANGE_C[1], limit, np.inf)
+    check_below("pressure_pa", pressure_pa, "the pressure at which carbon dioxide condenses", limit)
 
 
 def ln_co2_pa(maths: Maths, temperature_k: Any) -> Any:
@@ -229,7 +226,9 @@ def gas_density_molm3(temperature_c: V, pressure_pa: Values, gas: GasMixture) ->
         oxygen), and 24 (2003) 111, doi 10.1023/A:1022362231796 (carbon dioxide); mixed by corresponding
         states as in EOS-CG, Gernert and Span, J. Chem. Thermodyn. 93 (2016) 274, with two numbers a pair.
     """
-    _check_state(temperature_c, pressure_pa, gas)
+    check_range("temperature_c", temperature_c, *GAS_RANGE_C, "degC")
+    check_range("pressure_pa", pressure_pa, *GAS_RANGE_PA, "Pa")
+    check_stays_gas(temperature_c, pressure_pa, gas)
     reduced = reduced_gas(gas)
     return elementwise(
         lambda m, t, p: density_kernel(m, reduced, t + ZERO_C_K, p), temperature_c, pressure_pa
@@ -252,7 +251,9 @@ def gas_enthalpy_jmol(temperature_c: V, pressure_pa: Values, gas: GasMixture) ->
         As for gas_density_molm3; ideal part by vibrations: Span and Wagner 1996, Table 27,
         doi 10.1063/1.555991 (carbon dioxide), one vibration each for nitrogen (3352 K) and oxygen (2239 K).
     """
-    _check_state(temperature_c, pressure_pa, gas)
+    check_range("temperature_c", temperature_c, *GAS_RANGE_C, "degC")
+    check_range("pressure_pa", pressure_pa, *GAS_RANGE_PA, "Pa")
+    check_stays_gas(temperature_c, pressure_pa, gas)
     reduced = reduced_gas(gas)
     return elementwise(
         lambda m, t, p: enthalpy_kernel(m, reduced, t + ZERO_C_K, p), temperature_c, pressure_pa
