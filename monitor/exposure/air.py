@@ -1,6 +1,7 @@
 """Cuts the air around a package into stretches of steady air, and says for each whether it is known."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import vapour_pressure_pa
 
 BoolArray = NDArray[np.bool_]
+MOST_VAPOUR_PA = 1.1e5
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,7 @@ class HeldAir:
     time_s: float
     temperature_c: float
     rh_frac: float
+    vapour_pressure_pa: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,15 @@ class Segments:
     last_vapour_pressure_pa: FloatArray  # of the newest believed reading so far, however old; 0: none
 
 
+class _Readings(NamedTuple):
+    """Believed readings in order of time."""
+
+    times_s: FloatArray
+    temperature_c: FloatArray
+    rh_frac: FloatArray
+    vapour_pressure_pa: FloatArray
+
+
 def segments(
     stretch: AirStretch, from_s: float, held: HeldAir | None, speaks_s: float, cut_s: float | None
 ) -> tuple[Segments, HeldAir | None]:
@@ -70,64 +82,68 @@ def segments(
 
     Every reading holds until the next, at most `speaks_s`. `cut_s`: a moment where a span must end.
     """
-    times, temperatures, humidities = _believed(stretch, held)
-    edges = [np.array([from_s, stretch.until_s]), times, times + speaks_s]
-    if cut_s is not None:
-        edges.append(np.array([cut_s]))
+    readings = _believed(stretch, held)
+    times = readings.times_s
+    edges = [np.array([from_s, stretch.until_s] if cut_s is None else [from_s, stretch.until_s, cut_s])]
+    edges += [times, times + speaks_s]
     bounds = np.unique(np.clip(np.concatenate(edges), from_s, stretch.until_s))
-    starts = bounds[:-1]
-    newest = np.searchsorted(times, starts, side="right") - 1
-    any_yet = newest >= 0
-    at = np.maximum(newest, 0)
+    starts, durations = bounds[:-1], np.diff(bounds)
     if times.size == 0:
-        blank = np.full(starts.shape, np.nan)
-        temperature, humidity, last = blank, blank.copy(), np.zeros(starts.shape)
-    else:
-        spoken = any_yet & (starts < times[at] + speaks_s)
-        temperature = np.where(spoken, temperatures[at], np.nan)
-        humidity = np.where(spoken, humidities[at], np.nan)
-        pressures = air_pressure_pa(temperatures, humidities)
-        last = np.where(any_yet, np.nan_to_num(pressures[at]), 0.0)
-    temperature = _or_checked(temperature, stretch.checked_temperature_c)
-    humidity = _or_checked(humidity, stretch.checked_rh_frac)
-    pressure = air_pressure_pa(temperature, humidity)
-    kept = (
-        held if times.size == 0 else HeldAir(float(times[-1]), float(temperatures[-1]), float(humidities[-1]))
+        blank, none = np.full(starts.shape, np.nan), np.zeros(starts.shape)
+        spans = Segments(starts, durations, blank, blank, blank, none)
+        return _with_checks(spans, stretch), held
+    newest = np.searchsorted(times, starts, side="right") - 1
+    at = np.maximum(newest, 0)
+    spoken = (newest >= 0) & (starts < times[at] + speaks_s)
+    temperature, humidity, pressure = (np.where(spoken, values[at], np.nan) for values in readings[1:])
+    last = np.where(
+        (newest >= 0) & np.isfinite(readings.vapour_pressure_pa[at]), readings.vapour_pressure_pa[at], 0.0
     )
-    return Segments(starts, np.diff(bounds), temperature, humidity, pressure, last), kept
+    spans = Segments(starts, durations, temperature, humidity, pressure, last)
+    kept = HeldAir(*(float(values[-1]) for values in readings))
+    return _with_checks(spans, stretch), kept
 
 
-def air_pressure_pa(temperature_c: FloatArray, rh_frac: FloatArray) -> FloatArray:
-    """Vapour pressure of the air of a place; NaN without a humidity, as in an oven."""
-    return vapour_pressure_pa(np.clip(temperature_c, -60.0, 350.0), rh_frac)
+def _with_checks(spans: Segments, stretch: AirStretch) -> Segments:
+    """What a person read stands where no sensor speaks."""
+    checked_c, checked_rh = stretch.checked_temperature_c, stretch.checked_rh_frac
+    if checked_c is None and checked_rh is None:
+        return spans
+    temperature, humidity = spans.temperature_c, spans.rh_frac
+    if checked_c is not None:
+        temperature = np.where(np.isnan(temperature), checked_c, temperature)
+    if checked_rh is not None:
+        humidity = np.where(np.isnan(humidity), checked_rh, humidity)
+    humidity, pressure = _possible(temperature, humidity)
+    return replace(spans, temperature_c=temperature, rh_frac=humidity, vapour_pressure_pa=pressure)
 
 
-def _or_checked(values: FloatArray, checked: float | None) -> FloatArray:
-    return values if checked is None else np.where(np.isnan(values), checked, values)
+def _possible(temperature_c: FloatArray, rh_frac: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Humidities and vapour pressures, without those past what the atmosphere presses: a hot oven's."""
+    pressure = vapour_pressure_pa(np.clip(temperature_c, -60.0, 350.0), rh_frac)
+    impossible = pressure > MOST_VAPOUR_PA
+    return np.where(impossible, np.nan, rh_frac), np.where(impossible, np.nan, pressure)
 
 
-def _believed(stretch: AirStretch, held: HeldAir | None) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _believed(stretch: AirStretch, held: HeldAir | None) -> _Readings:
     samples = stretch.samples
     lengths = {a.size for a in (samples.times_s, samples.temperature_c, samples.rh_frac, samples.believed)}
     if len(lengths) != 1:
         raise InputError([Fault("air samples", f"lengths {sorted(lengths)}", "give arrays of one length")])
     use = (
         samples.believed
-        & np.isfinite(samples.times_s)
+        & (samples.times_s > (-np.inf if held is None else held.time_s))
         & (samples.times_s <= stretch.until_s)
         & (samples.temperature_c >= -60.0)
         & (samples.temperature_c <= 600.0)
         & ~((samples.rh_frac < 0.0) | (samples.rh_frac > 1.2))
     )
     order = np.argsort(samples.times_s[use], kind="stable")
-    times, temperatures, humidities = (
+    times, temperature, humidity = (
         values[use][order] for values in (samples.times_s, samples.temperature_c, samples.rh_frac)
     )
+    new = _Readings(times, temperature, *_possible(temperature, humidity))
     if held is None:
-        return times, temperatures, humidities
-    later = times > held.time_s
-    return (
-        np.append(held.time_s, times[later]),
-        np.append(held.temperature_c, temperatures[later]),
-        np.append(held.rh_frac, humidities[later]),
-    )
+        return new
+    before = (held.time_s, held.temperature_c, held.rh_frac, held.vapour_pressure_pa)
+    return _Readings(*(np.append(old, values) for old, values in zip(before, new, strict=True)))

@@ -117,11 +117,12 @@ def water_air(spans: Segments, marks: Marks, place: Place) -> tuple[FloatArray, 
     """
     wettest = np.maximum(REFERENCE_VAPOUR_PRESSURE_PA, spans.last_vapour_pressure_pa)
     unknown_rh = REFERENCE_HUMIDITY_FRAC * wettest / REFERENCE_VAPOUR_PRESSURE_PA
-    temperature = np.where(marks.known, spans.temperature_c, REFERENCE_TEMPERATURE_C)
+    measured = np.clip(spans.temperature_c, -60.0, 350.0)
+    temperature = np.where(marks.known, measured, REFERENCE_TEMPERATURE_C)
     humidity = np.where(marks.known, spans.rh_frac, unknown_rh)
     if place in HOT_PLACES:
-        warm = np.isfinite(spans.temperature_c)
-        temperature = np.where(warm, np.clip(spans.temperature_c, -60.0, 350.0), temperature)
+        warm = np.isfinite(measured)
+        temperature = np.where(warm, measured, temperature)
         saturated = saturation_pressure_water_pa(temperature)
         humidity = np.where(warm & ~marks.known, REFERENCE_VAPOUR_PRESSURE_PA / saturated, humidity)
         humidity = np.where(marks.heat >= BAKE, 0.0, humidity)

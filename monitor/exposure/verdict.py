@@ -16,7 +16,6 @@ from monitor.exposure.standing import (
     hours_text,
     next_action,
 )
-from monitor.physics.saturation import vapour_pressure_pa
 from monitor.physics.sorption import exposure_weight, mean_uptake_kgkg
 from monitor.values import Level
 
@@ -128,7 +127,7 @@ def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, 
     air = clock.air
     if air is None or np.isnan(air.rh_frac):
         return 1.0, False, False
-    pressure = vapour_pressure_pa(min(air.temperature_c, 350.0), air.rh_frac)
+    pressure = air.vapour_pressure_pa
     weight = float(exposure_weight(pressure))
     if clock.time_s >= air.time_s + rules.reading_speaks_s:
         return max(1.0, weight), False, False
