@@ -81,6 +81,8 @@ class MqttSection(Section):
     commit_count: Annotated[int, Field(ge=1, le=100_000)] = 500
     commit_s: Annotated[float, Field(gt=0.0, le=60.0)] = 0.25
     keepalive_s: Annotated[int, Field(ge=5, le=65535)] = 30
+    future_tolerance_s: PositiveS = 300.0  # a device time further ahead is not believed
+    max_age_s: PositiveS = 2_592_000.0  # nor one further back; the arrival time is used instead
 
 
 class InfluxSection(Section):

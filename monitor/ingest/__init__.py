@@ -1,0 +1,1 @@
+"""Takes readings from sensors over MQTT, and acknowledges nothing before it is durable."""

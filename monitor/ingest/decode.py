@@ -1,0 +1,32 @@
+"""Turns one message into readings, or into the reasons why not. Never raises, whatever comes in."""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+from monitor.ingest.catalogue import SensorCatalogue, SensorPlan
+from monitor.ingest.foreign import decode_mapped, decode_number
+from monitor.ingest.own import decode_own
+from monitor.ingest.rejection import Decoded, Reason, refused
+from monitor.ingest.senml import decode_senml
+from monitor.ingest.times import TimeRules
+
+Decoder = Callable[[tuple[SensorPlan, ...], bytes, float, TimeRules], Decoded]
+
+DECODERS: Mapping[str, Decoder] = MappingProxyType(
+    {"own": decode_own, "senml": decode_senml, "json": decode_mapped, "number": decode_number}
+)
+
+
+def decode(topic: str, payload: bytes, arrived_s: float, catalogue: SensorCatalogue) -> Decoded:
+    """What a message on `topic` says; `arrived_s` is epoch seconds in whole milliseconds."""
+    plans = catalogue.topics.get(topic)
+    if plans is None:
+        usual = f"{catalogue.root}/site/zone/sensor"
+        fix = f"no sensor of the settings publishes there; the usual topic is {usual}"
+        return refused(Reason.UNKNOWN_TOPIC, "topic", topic, fix)
+    if not payload:
+        return refused(Reason.EMPTY, "message", "no bytes", "send the readings")
+    if len(payload) > catalogue.max_payload_bytes:
+        fix = f"send at most {catalogue.max_payload_bytes} bytes"
+        return refused(Reason.TOO_LARGE, "message", f"{len(payload)} bytes", fix)
+    return DECODERS[plans[0].format](plans, payload, arrived_s, catalogue.rules)

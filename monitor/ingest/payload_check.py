@@ -1,0 +1,177 @@
+"""Tells a sensor builder what is understood of a payload, and everything that is wrong with it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from monitor.errors import Fault
+from monitor.ingest.catalogue import SensorCatalogue
+from monitor.ingest.decode import decode
+from monitor.ingest.foreign import at
+from monitor.ingest.jsontext import parse
+from monitor.ingest.own import sequence_of
+from monitor.ingest.rejection import Decoded, Rejection, shown
+from monitor.ingest.times import TimeRules, device_time
+from monitor.ingest.units import PAYLOAD_NAMES
+from monitor.settings import Measure, Sensor, Settings, Site, Unit, Zone
+from monitor.values import MEASURED, Quantity, Reading
+
+# How a value is printed: the inside unit, and what a person reads.
+_SHOWN_AS = {
+    Quantity.AIR_TEMPERATURE: (1.0, "°C"),
+    Quantity.SURFACE_TEMPERATURE: (1.0, "°C"),
+    Quantity.RELATIVE_HUMIDITY: (100.0, "%RH"),
+    Quantity.STATION_PRESSURE: (0.01, "hPa"),
+    Quantity.DOOR_OPEN: (100.0, "% open"),
+    Quantity.BATTERY: (100.0, "% battery"),
+}
+_USUAL_UNIT = {
+    Quantity.AIR_TEMPERATURE: Unit.CELSIUS,
+    Quantity.SURFACE_TEMPERATURE: Unit.CELSIUS,
+    Quantity.RELATIVE_HUMIDITY: Unit.PERCENT_RH,
+    Quantity.STATION_PRESSURE: Unit.PASCAL,
+    Quantity.DOOR_OPEN: Unit.FRACTION,
+    Quantity.BATTERY: Unit.PERCENT,
+}
+_ANY_TOPIC = "any/topic"
+_KNOWN_MEMBERS = {"time", "sequence", "quantities"}
+
+
+@dataclass(frozen=True, slots=True)
+class PayloadReport:
+    """The outcome of a check, as lines to print; `ok` when nothing was wrong."""
+
+    ok: bool
+    lines: tuple[str, ...]
+    rejections: tuple[Rejection, ...] = ()
+
+
+def check_payload(
+    settings: Settings | None, topic: str | None, payload: bytes, now_s: float
+) -> PayloadReport:
+    """Check a payload as if it arrived at `now_s`.
+
+    With settings and a topic it is read as the service would read it. With settings alone it is
+    tried on every sensor and the best is shown. Without settings it is held against the message
+    contract: SenML when it is a JSON array, else the own format.
+    """
+    if settings is None:
+        return _report(_contract(payload), topic or _ANY_TOPIC, payload, now_s)
+    catalogue = SensorCatalogue.from_settings(settings)
+    if topic is not None:
+        return _report(catalogue, topic, payload, now_s)
+    if not catalogue.topics:
+        fault = Fault("sensors", "none", "the settings name no sensor; add one, or check without settings")
+        return PayloadReport(False, (str(fault),))
+    best = max(catalogue.topics, key=lambda name: _merit(decode(name, payload, now_s, catalogue)))
+    return _report(catalogue, best, payload, now_s)
+
+
+def _merit(decoded: Decoded) -> tuple[int, int]:
+    return len(decoded.readings), -len(decoded.rejections)
+
+
+def _contract(payload: bytes) -> SensorCatalogue:
+    """A sensor that measures everything, on any topic."""
+    is_pack = payload.lstrip()[:1] == b"["
+    measures = tuple(Measure(quantity=quantity, unit=_USUAL_UNIT[quantity]) for quantity in sorted(MEASURED))
+    sensor = Sensor(
+        id="any", zone="any", topic=_ANY_TOPIC, format="senml" if is_pack else "own", measures=measures
+    )
+    settings = Settings(
+        sites=(Site(id="any", name="any"),),
+        zones=(Zone(id="any", site="any", name="any"),),
+        sensors=(sensor,),
+    )
+    return SensorCatalogue.from_settings(settings)
+
+
+def _report(catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float) -> PayloadReport:
+    if catalogue.topics.keys() == {_ANY_TOPIC}:
+        topic = _ANY_TOPIC
+    decoded = decode(topic, payload, now_s, catalogue)
+    lines = [f"{len(payload)} bytes", *_read_as(catalogue, topic)]
+    lines += [_line(reading) for reading in decoded.readings]
+    lines += [f"note: {note}" for note in _notes(catalogue, topic, payload, now_s, decoded)]
+    lines += [f"fault ({rejection.reason}): {rejection.fault}" for rejection in decoded.rejections]
+    ok = not decoded.rejections
+    lines.append("All of it is understood." if ok else _verdict(decoded))
+    return PayloadReport(ok, tuple(lines), decoded.rejections)
+
+
+def _verdict(decoded: Decoded) -> str:
+    if decoded.readings:
+        return "A part of it is understood; the rest would be counted, and a sample kept for inspection."
+    return "Nothing of it is understood; it would be counted and kept for inspection."
+
+
+def _read_as(catalogue: SensorCatalogue, topic: str) -> Iterator[str]:
+    if topic == _ANY_TOPIC:
+        yield f"read as {catalogue.topics[topic][0].format}, without settings"
+        return
+    for plan in catalogue.topics.get(topic, ()):
+        yield f"read as {plan.format} of sensor {plan.sensor} on {topic}"
+
+
+def _line(reading: Reading) -> str:
+    factor, unit = _SHOWN_AS[reading.key.quantity]
+    source = "by the device's clock" if reading.time_from_device else "by its arrival"
+    number = "" if reading.sequence is None else f", sequence {reading.sequence}"
+    name = PAYLOAD_NAMES[reading.key.quantity]
+    when = _iso(reading.time_s)
+    return f"understood: {name} {reading.value * factor:.2f} {unit} at {when}, {source}{number}"
+
+
+def _iso(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _notes(
+    catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float, decoded: Decoded
+) -> Iterator[str]:
+    plans = catalogue.topics.get(topic)
+    if not plans or not decoded.readings:
+        return
+    if any(reading.value > 1.0 and "frac" in reading.key.quantity for reading in decoded.readings):
+        yield "a share above 100 % is stored as it is, and judged later"
+    if plans[0].format == "number":
+        yield "a plain number has no time: what the broker holds back is stamped when it arrives"
+        return
+    document = parse(payload)
+    if plans[0].format == "json":
+        given = [at(document, plan.time_pointer) for plan in plans if plan.time_pointer is not None]
+        yield from (_time_note(one, now_s, catalogue.rules) for one in given)
+        return
+    if isinstance(document, dict):
+        yield _time_note(document.get("time"), now_s, catalogue.rules)
+        yield from _member_notes(document)
+
+
+def _member_notes(document: dict[str, Any]) -> Iterator[str]:
+    if "sequence" not in document:
+        yield "there is no sequence number: without it and without a time, repeats look new"
+    elif sequence_of(document) is None:
+        found = shown(document["sequence"])
+        yield f"sequence: found {found}; it is not a whole number from 0 on, and not used"
+    for name in sorted(document.keys() - _KNOWN_MEMBERS):
+        yield f"{shown(name)} is not part of the contract and passed over"
+
+
+def _time_note(given: object, now_s: float, rules: TimeRules) -> str:
+    """What is thought of the device's time."""
+    seconds = device_time(given)
+    if given is None:
+        return "there is no time: the arrival time is used"
+    if seconds is None:
+        fix = "send RFC 3339 text with an offset (2026-07-14T18:30:00Z) or epoch seconds"
+        return f"time: found {shown(given)}; it is not used, the arrival time is; {fix}"
+    if rules.is_sound(seconds, now_s):
+        return (
+            f"the device's clock is {abs(now_s - seconds):.0f} s {'behind' if seconds <= now_s else 'ahead'}"
+        )
+    lag_s = seconds - now_s
+    limit = f"{rules.future_s:g} s ahead" if lag_s > 0 else f"{rules.max_age_s:g} s behind"
+    return (
+        f"time: found {shown(given)}; more than {limit}, so the arrival time is used; set the device's clock"
+    )

@@ -1,0 +1,238 @@
+"""Messages a second from Mosquitto into the durable store, against a bare client on the same broker.
+
+    python -m tests.bench.ingest_bench [--messages 60000] [--rounds 5]
+
+Each round fills the broker with the same messages for a bare subscriber (paho, QoS 1, its own
+threaded loop, json.loads, acknowledged on receipt, nothing stored) and for the ingest session
+(decoded, unit-checked, committed with full sync to SQLite, acknowledged after the commit), and lets
+each drain them. Two readings a message. A second table is live: a publisher writes as fast as the
+broker takes while the subscriber reads, so that publisher, broker and subscriber share the machine.
+"""
+
+import argparse
+import json
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.clock import SystemClock
+from monitor.ingest.catalogue import SensorCatalogue
+from monitor.ingest.encode import encode_own
+from monitor.ingest.session import IngestSession
+from monitor.settings import MqttSection, Settings
+from monitor.store.sqlite_series import SqliteSeriesStore
+from monitor.values import Quantity
+from tests.brokers import HOST, Mosquitto
+
+SENSORS = 50
+TOPIC = "dryshift/yard/hall/s{n}"
+WINDOW = 2_000
+BROKER = "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 2000\nset_tcp_nodelay true\n"
+
+
+def shop(protocol: str, port: int, client_id: str) -> Settings:
+    measures = [
+        {"quantity": "air_temperature_c", "unit": "Cel"},
+        {"quantity": "relative_humidity_frac", "unit": "%RH"},
+    ]
+    sensors = [{"id": f"s{n}", "zone": "hall", "measures": measures} for n in range(SENSORS)]
+    section = MqttSection(port=port, protocol=protocol, client_id=client_id, receive_maximum=WINDOW)
+    return Settings(
+        mqtt=section,
+        sites=[{"id": "yard", "name": "Yard"}],
+        zones=[{"id": "hall", "site": "yard", "name": "Hall"}],
+        sensors=sensors,
+    )
+
+
+def packets(messages: int) -> bytes:
+    """PUBLISH packets (MQTT 3.1.1, QoS 1), every reading new."""
+    now = time.time()
+    out = bytearray()
+    for k in range(messages):
+        values = {Quantity.AIR_TEMPERATURE: 18 + k % 70 / 10, Quantity.RELATIVE_HUMIDITY: 0.5 + k % 40 / 100}
+        payload = encode_own(now - 3600 + k // SENSORS * 0.05, values, k)
+        topic = TOPIC.format(n=k % SENSORS).encode()
+        body = len(topic).to_bytes(2, "big") + topic + (k % 65_535 + 1).to_bytes(2, "big") + payload
+        out += bytes([0x32, len(body) % 128 | 128, len(body) // 128]) + body
+    return bytes(out)
+
+
+def publish(port: int, messages: int) -> None:
+    """Write prepared packets to a socket; a client library would be slower than what it feeds."""
+    data = packets(messages)
+    with socket.create_connection((HOST, port)) as sock:
+        sock.sendall(b"\x10\x10\x00\x04MQTT\x04\x02\x00\x3c\x00\x04pump")
+        sock.recv(4)
+        wanted = 4 * messages
+
+        def read_acknowledgements() -> None:
+            got = 0
+            while got < wanted:
+                got += len(sock.recv(65_536))
+
+        reader = threading.Thread(target=read_acknowledgements)
+        reader.start()
+        sock.sendall(data)
+        reader.join()
+
+
+def start_publisher(port: int, messages: int) -> subprocess.Popen[bytes]:
+    arguments = ["--publish", str(port), "--messages", str(messages)]
+    return subprocess.Popen([sys.executable, "-m", "tests.bench.ingest_bench", *arguments])
+
+
+class Bare:
+    """The baseline: the client library as its manual shows it, and the standard JSON reader."""
+
+    def __init__(self, protocol: str, port: int, messages: int) -> None:
+        self._is_5 = protocol == "5"
+        self._wanted = messages
+        self._seen = 0
+        self._done = threading.Event()
+        self._ready = threading.Event()
+        version = mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311
+        clean = None if self._is_5 else False
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id="bare", protocol=version, clean_session=clean
+        )
+        self._client.on_message = self._on_message
+        self._client.on_connect = lambda c, *_: c.subscribe("dryshift/+/+/+", 1)
+        self._client.on_subscribe = lambda *_: self._ready.set()
+        self._port = port
+
+    def _on_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        json.loads(message.payload)
+        self._seen += 1
+        if self._seen == self._wanted:
+            self._done.set()
+
+    def start(self) -> None:
+        if self._is_5:
+            properties = Properties(PacketTypes.CONNECT)
+            properties.SessionExpiryInterval = 3600
+            properties.ReceiveMaximum = WINDOW
+            self._client.connect(HOST, self._port, clean_start=False, properties=properties)
+        else:
+            self._client.connect(HOST, self._port)
+        self._client.loop_start()
+        self._ready.wait(10)
+
+    def wait(self) -> None:
+        assert self._done.wait(300)
+
+    def stop(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Ours:
+    """The ingest session on its embedded store."""
+
+    def __init__(self, protocol: str, port: int, messages: int) -> None:
+        settings = shop(protocol, port, "ours")
+        self._folder = tempfile.TemporaryDirectory()
+        self._store = SqliteSeriesStore(Path(self._folder.name) / "series.sqlite")
+        self._wanted = messages
+        self._seen = threading.Event()
+        self.session = IngestSession(
+            settings.mqtt,
+            SensorCatalogue.from_settings(settings),
+            self._store,
+            SystemClock(),
+            on_committed=self._on_committed,
+        )
+
+    def _on_committed(self) -> None:
+        if self.session.status().counts["stored"] >= 2 * self._wanted:
+            self._seen.set()
+
+    def start(self) -> None:
+        self.session.start()
+        while not self.session.status().connected:
+            time.sleep(0.005)
+
+    def wait(self) -> None:
+        assert self._seen.wait(300), self.session.status()
+
+    def stop(self) -> None:
+        self.session.stop()
+        self._store.close()
+        self._folder.cleanup()
+
+
+Maker = Callable[[str, int, int], Bare | Ours]
+
+
+def drain(make: Maker, protocol: str, messages: int) -> float:
+    """Messages a second of a subscriber that finds its messages waiting."""
+    with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
+        first = make(protocol, broker.port, messages)
+        first.start()
+        time.sleep(0.2)
+        first.stop()
+        assert start_publisher(broker.port, messages).wait() == 0
+        subscriber = make(protocol, broker.port, messages)
+        began = time.perf_counter()
+        subscriber.start()
+        subscriber.wait()
+        rate = messages / (time.perf_counter() - began)
+        subscriber.stop()
+    return rate
+
+
+def live(make: Maker, protocol: str, messages: int) -> float:
+    """Messages a second while the publisher writes."""
+    with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
+        subscriber = make(protocol, broker.port, messages)
+        subscriber.start()
+        time.sleep(0.2)
+        began = time.perf_counter()
+        publisher = start_publisher(broker.port, messages)
+        subscriber.wait()
+        rate = messages / (time.perf_counter() - began)
+        publisher.wait()
+        subscriber.stop()
+    return rate
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--messages", type=int, default=60_000)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--publish", type=int, help=argparse.SUPPRESS)
+    arguments = parser.parse_args()
+    if arguments.publish:
+        publish(arguments.publish, arguments.messages)
+        return
+    print(
+        f"{arguments.messages} messages, 2 readings each, {arguments.rounds} rounds, median (lowest-highest)"
+    )
+    print(f"{'case':<22}{'bare msg/s':>24}{'ours msg/s':>24}{'ratio':>8}")
+    for how in (drain, live):
+        for protocol in ("5", "3.1.1"):
+            rates: dict[str, list[float]] = {"bare": [], "ours": []}
+            for _ in range(arguments.rounds):
+                rates["bare"].append(how(Bare, protocol, arguments.messages))
+                rates["ours"].append(how(Ours, protocol, arguments.messages))
+            bare, ours = (statistics.median(rates[name]) for name in ("bare", "ours"))
+            shown = [
+                f"{statistics.median(r):,.0f} ({min(r):,.0f}-{max(r):,.0f})"
+                for r in (rates["bare"], rates["ours"])
+            ]
+            print(f"{how.__name__ + ', MQTT ' + protocol:<22}{shown[0]:>24}{shown[1]:>24}{ours / bare:>8.2f}")
+
+
+if __name__ == "__main__":
+    main()
