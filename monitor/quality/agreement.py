@@ -42,20 +42,17 @@ def compare(
             first.sensor: Apart(False, words.format(what, difference, second.sensor)),
             second.sensor: Apart(False, words.format(what, difference, first.sensor)),
         }
+    middle = median(witness.value for witness in ordered)
+    typical_std = median(witness.std for witness in ordered)
     found = {}
     for one in ordered:
-        middle = median(other.value for other in ordered if other.sensor != one.sensor)
         difference = abs(one.value - middle)
-        if difference > spread_k + judging.coverage * hypot(one.std, _typical_std(ordered)):
+        if difference > spread_k + judging.coverage * hypot(one.std, typical_std):
             words = f"{what} differs by {difference:.1f} K from the {len(ordered) - 1} others in its air"
-            found[one.sensor] = Apart(len(ordered) > 2, words)
+            found[one.sensor] = Apart(True, words)
     if len(found) * 2 > len(ordered):  # no majority left to be the measure
         return {sensor: Apart(False, apart.words) for sensor, apart in found.items()}
     return found
-
-
-def _typical_std(witnesses: Sequence[Witness]) -> float:
-    return median(witness.std for witness in witnesses)
 
 
 def remembered(track: SensorTrack, apart: Apart | None, now_s: float) -> SensorTrack:

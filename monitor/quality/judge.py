@@ -12,6 +12,7 @@ BELIEVED_LATE = Verdict(True, False, SensorStatus.GOOD, Reason.NONE, "")
 
 _SAME = 1e-9  # changes below this are arithmetic, not measurement
 _HOUR_S = 3600.0
+_MONTH_S = 30 * 86_400.0
 
 _UNITS = {
     Quantity.AIR_TEMPERATURE: ("air temperature", 1.0, " °C"),
@@ -115,6 +116,8 @@ def _first(time_s: float, value: float) -> ChannelTrack:
         still_since_s=time_s,
         still_n=1,
         resolution=0.0,
+        longest_still_s=0.0,
+        known_since_s=time_s,
         anchor=value,
         moved_at_s=(NEVER_S, NEVER_S, NEVER_S),
         stuck=False,
@@ -140,7 +143,8 @@ def _unusable(
         trial_n=0,
         still_since_s=time_s,
         still_n=0,
-        doubt_score=faded(channel, time_s) + 1.0,
+        # a run of bad readings is one event; its length is told as a failure
+        doubt_score=faded(channel, time_s) + (channel.bad_n == 0),
         doubt_time_s=time_s,
     )
     return channel, _out_of_range(limits, value, current=True)
@@ -182,7 +186,7 @@ def _on_trial(
         trial_value=value,
         trial_time_s=time_s,
         trial_n=held,
-        doubt_score=faded(channel, time_s) + 1.0,
+        doubt_score=faded(channel, time_s) + (held == 1),
         doubt_time_s=time_s,
     )
 
@@ -192,13 +196,17 @@ def _seen(
 ) -> ChannelTrack:
     """The track with this value remembered: stillness, resolution, movement."""
     change = abs(value - channel.last_value)
-    if change <= _SAME and channel.still_n:
-        still_since_s, still_n, resolution = channel.still_since_s, channel.still_n + 1, channel.resolution
-        stuck = channel.stuck
+    still_since_s, still_n, stuck = channel.still_since_s, channel.still_n, channel.stuck
+    resolution, longest_still_s = channel.resolution, channel.longest_still_s
+    if change <= _SAME and still_n:
+        still_n += 1
     else:
-        still_since_s, still_n, stuck, resolution = time_s, 1, False, channel.resolution
-        if channel.still_n:
+        if still_n:
             resolution = min(resolution, change) if resolution else change
+            if not stuck:
+                run_s = channel.last_time_s - still_since_s
+                longest_still_s = max(run_s, longest_still_s * (1.0 - min(1.0, run_s / _MONTH_S)))
+        still_since_s, still_n, stuck = time_s, 1, False
     anchor, moved_at_s = channel.anchor, channel.moved_at_s
     if abs(value - anchor) >= limits.move_step:
         anchor, moved_at_s = value, (moved_at_s[1], moved_at_s[2], time_s)
@@ -216,6 +224,8 @@ def _seen(
         still_since_s,
         still_n,
         resolution,
+        longest_still_s,
+        channel.known_since_s,
         anchor,
         moved_at_s,
         stuck,

@@ -44,6 +44,8 @@ class ChannelTrack(NamedTuple):
     still_since_s: float  # since when the value has been exactly the same
     still_n: int
     resolution: float  # smallest step seen; 0 until one was seen
+    longest_still_s: float  # longest time it stood still in health, fading over a month
+    known_since_s: float
     anchor: float  # last value that counted as movement
     moved_at_s: tuple[float, float, float]  # the last three movements, oldest first
     stuck: bool
