@@ -47,23 +47,43 @@ class SystemClock:
 
 
 class FastClock:
-    """Runs `speed` times as fast from `start_s` until `fast_until_s`, then at live speed."""
+    """Runs `speed` times as fast from `start_s` until `fast_until_s`, then at live speed.
+
+    It never runs ahead of what `allow` has let it: on a busy machine a demo takes longer, no more.
+    """
 
     simulated = True
 
     def __init__(self, start_s: float, fast_until_s: float, speed: float) -> None:
-        self._start_s = start_s
+        self._lock = threading.Lock()
+        self._told_s = start_s
+        self._told_at = time.monotonic()
+        self._allowed_s = start_s
         self._until_s = fast_until_s
         self._speed = speed
-        self._fast_real_s = (fast_until_s - start_s) / speed
-        self._began = time.monotonic()
+
+    def allow(self, until_s: float) -> None:
+        """Let the clock run up to `until_s`."""
+        with self._lock:
+            self._advance()
+            self._allowed_s = max(self._allowed_s, until_s)
 
     def now_s(self) -> float:
         """Simulated epoch seconds, UTC."""
-        elapsed = time.monotonic() - self._began
-        if elapsed < self._fast_real_s:
-            return self._start_s + elapsed * self._speed
-        return self._until_s + elapsed - self._fast_real_s
+        with self._lock:
+            return self._advance()
+
+    def _advance(self) -> float:
+        moment = time.monotonic()
+        passed_s = moment - self._told_at
+        self._told_at = moment
+        if self._told_s < self._until_s:
+            fast_s = min(passed_s, (self._until_s - self._told_s) / self._speed)
+            ahead_s = self._told_s + fast_s * self._speed + (passed_s - fast_s)
+        else:
+            ahead_s = self._told_s + passed_s
+        self._told_s = max(min(ahead_s, self._allowed_s), self._told_s)
+        return self._told_s
 
     def real_seconds(self, seconds: float) -> float:
         """Shorter while fast."""

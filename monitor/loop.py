@@ -6,7 +6,7 @@ same readings give the same events, however fast they are worked through and whe
 
 import math
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import msgspec
@@ -25,8 +25,8 @@ from monitor.pipeline import (
     step,
 )
 from monitor.snapshot import Snapshot
-from monitor.store.contract import Checkpoint, Ledger, SeriesStore
-from monitor.values import NewEvent, StoredReading
+from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
+from monitor.values import NewEvent, Notification, StoredReading
 
 READ_AT_ONCE = 5_000
 GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
@@ -39,12 +39,20 @@ class CoreLoop:
     """Works through what has arrived and writes down what follows; safe to call from several threads."""
 
     def __init__(
-        self, shop: Shop, series: SeriesStore, ledger: Ledger, start_s: float, *, checkpoint_s: float = 300.0
+        self,
+        shop: Shop,
+        series: SeriesStore,
+        ledger: Ledger,
+        start_s: float,
+        *,
+        checkpoint_s: float = 300.0,
+        dress: Callable[[Notification], Notification] = lambda note: note,
     ) -> None:
         self._shop = shop
         self._series = series
         self._ledger = ledger
         self._checkpoint_s = checkpoint_s
+        self._dress = dress
         self._lock = threading.RLock()
         saved = ledger.checkpoint()
         self._state = (
@@ -80,9 +88,7 @@ class CoreLoop:
     def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
         """One input from outside (a person's answer, a forecast), with the events that record it."""
         with self._lock:
-            effects = self._step(given)
-            self._write(replace(effects, events=(*events, *effects.events)))
-            return effects
+            return self._apply(given, events)
 
     def save(self) -> None:
         """Write a checkpoint now."""
@@ -115,15 +121,19 @@ class CoreLoop:
         if last_s - self._state.time_s > GAP_TICKS * tick_s:
             self._apply(Gap(last_s))
 
-    def _apply(self, given: Input) -> None:
-        self._write(self._step(given))
-
-    def _step(self, given: Input) -> Effects:
-        self._state, effects = step(self._shop, self._state, given)
+    def _apply(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
+        """One step and what it writes; where the store fails, nothing has happened and it is tried again."""
+        before = self._state
+        self._state, effects = step(self._shop, before, given)
+        try:
+            self._write(replace(effects, events=(*events, *effects.events)))
+        except StoreUnavailableError:
+            self._state = before
+            raise
         return effects
 
     def _write(self, effects: Effects, *, force: bool = False) -> None:
-        """Series first: writing them again after a crash changes nothing; then all else in one transaction."""
+        """Series first, where writing again changes nothing; then all else in one transaction."""
         if effects.marks:
             self._series.mark(effects.marks)
         if effects.points:
@@ -133,5 +143,6 @@ class CoreLoop:
         if not (effects.events or effects.outbox or due or force):
             return
         saved = Checkpoint(self._state.order, time_s, _encoder.encode(self._state))
-        self._ledger.commit(effects.events, entered_s=time_s, outbox=effects.outbox, checkpoint=saved)
+        outbox = [(channel, self._dress(note)) for channel, note in effects.outbox]
+        self._ledger.commit(effects.events, entered_s=time_s, outbox=outbox, checkpoint=saved)
         self._saved_s = time_s

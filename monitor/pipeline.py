@@ -39,10 +39,12 @@ def first_state(shop: Shop, now_s: float) -> CoreState:
             heard={},
             air={},
             dew_trends={},
+            dew_rises={},
             bodies={},
             figures={},
             margin_trends={},
             clocks={},
+            uses={},
             book=empty_book(now_s),
             groups=GroupBook(),
             since={},
@@ -62,6 +64,7 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         bodies={name: body for name, body in state.bodies.items() if name in bodies},
         figures={name: now for name, now in state.figures.items() if name in bodies},
         clocks={name: clock for name, clock in state.clocks.items() if name in shop.packages},
+        uses={name: use for name, use in state.uses.items() if name in shop.packages},
     )
     opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
     book, _ = with_conditions(state.book, watch.conditions(shop, opened, state.shifts), state.time_s)
@@ -99,7 +102,8 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet)
             clocks = {name: kept for name, kept in state.clocks.items() if name != package}
             if clock is not None:
                 clocks[package] = clock
-            return replace(state, clocks=clocks)
+            uses = {name: kept for name, kept in state.uses.items() if name != package}
+            return replace(state, clocks=clocks, uses=uses, derived_s=0.0)
         case BodySet(body, body_state):
             bodies = {name: kept for name, kept in state.bodies.items() if name != body}
             if body_state is not None:
@@ -132,8 +136,8 @@ __all__ = [
     "Operate",
     "Shop",
     "Tick",
-    "fitted",
     "first_state",
+    "fitted",
     "picture",
     "step",
 ]

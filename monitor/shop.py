@@ -27,7 +27,6 @@ def known_reference() -> Mapping[str, frozenset[str]]:
     """What settings may point at."""
     return {
         "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
-        "spools": frozenset(row["id"] for row in load_toml("spools.toml").get("spool", [])),
     }
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.alarms.trend import FAR_H
 from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, Answer, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
@@ -33,6 +34,7 @@ class Figures:
     to_dew_point: Wait
     to_margin: Wait
     to_dry: Wait
+    hours_to_wet: float  # at the trend of the last hour
 
     @property
     def wet(self) -> bool:
@@ -96,6 +98,7 @@ def figures(
         to_dew_point=waits[0],
         to_margin=waits[1],
         to_dry=waits[2],
+        hours_to_wet=FAR_H,
     )
 
 

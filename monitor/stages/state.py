@@ -22,6 +22,14 @@ class Since(NamedTuple):
     since_s: float
 
 
+class Use(NamedTuple):
+    """How far a package's exposure has gone, as its conditions see it."""
+
+    used_frac: float
+    due_at_s: float | None
+    counting: bool
+
+
 @dataclass(frozen=True, slots=True)
 class CoreState:
     """Everything the core remembers; plain enough to be stored and read back."""
@@ -33,10 +41,12 @@ class CoreState:
     heard: dict[str, ZoneAir]
     air: dict[str, AirState]
     dew_trends: dict[str, Trend]
+    dew_rises: dict[str, float]  # K/h
     bodies: dict[str, BodyState]
     figures: dict[str, Figures]
     margin_trends: dict[str, Trend]
     clocks: dict[str, ExposureClock]
+    uses: dict[str, Use]
     book: AlarmBook
     groups: GroupBook
     since: dict[str, Since]

@@ -8,7 +8,7 @@ from monitor.alarms.grouping import Announcement, regroup
 from monitor.alarms.lifecycle import advance, with_conditions
 from monitor.alarms.messages import compose
 from monitor.alarms.states import Transition
-from monitor.alarms.trend import followed
+from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
 from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import packages as package_stage
@@ -16,7 +16,7 @@ from monitor.stages import standing, watch
 from monitor.stages.facts import Shop
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
-from monitor.stages.state import CoreState, Effects, Since
+from monitor.stages.state import CoreState, Effects, Since, Use
 from monitor.values import EventKind, Level, NewEvent, Notification
 
 
@@ -48,7 +48,7 @@ def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
 
 
 def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
-    air, trends = dict(state.air), dict(state.dew_trends)
+    air, trends, rises = dict(state.air), dict(state.dew_trends), dict(state.dew_rises)
     for zone in shop.zones.values():
         heard = state.heard[zone.id]
         before = air.get(zone.id)
@@ -63,7 +63,8 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             continue
         air[zone.id] = now
         trends[zone.id] = followed(trends[zone.id], now.time_s, now.dew_point_c, watch.TREND)
-    return replace(state, air=air, dew_trends=trends)
+        rises[zone.id] = slope_per_h(trends[zone.id], watch.TREND) or 0.0
+    return replace(state, air=air, dew_trends=trends, dew_rises=rises)
 
 
 def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
@@ -81,23 +82,25 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         seen = figures.get(facts.id)
         if seen is None or after != before or now_s - seen.time_s >= shop.derived_every_s:
             seen = body_stage.figures(facts.body, after, air, zone, now_s, shop.limits.margin_caution_k)
-            figures[facts.id] = seen
-            trends[facts.id] = followed(
-                trends.get(facts.id, watch.NO_TREND), now_s, seen.margin_k, watch.TREND
-            )
+            trend = followed(trends.get(facts.id, watch.NO_TREND), now_s, seen.margin_k, watch.TREND)
+            hours = hours_to(trend, 0.0, watch.TREND)
+            trends[facts.id] = trend
+            figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
     return replace(state, bodies=bodies, figures=figures, margin_trends=trends)
 
 
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
-    clocks = dict(state.clocks)
+    clocks, uses = dict(state.clocks), dict(state.uses)
     for facts in shop.packages.values():
         samples = state.heard[facts.zone].samples
         clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
         if clock is not None:
             clocks[facts.id] = clock
+            verdict = package_stage.verdict(facts, clock)
+            uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, verdict.counting)
     heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
-    return replace(state, clocks=clocks, heard=heard)
+    return replace(state, clocks=clocks, uses=uses, heard=heard)
 
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
@@ -108,19 +111,17 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         air = state.air.get(zone.id)
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
         oven_c = None if oven is None else oven[1]
-        for kind, value in watch.of_zone(zone, air, oven_c, state.dew_trends[zone.id]):
+        for kind, value in watch.of_zone(zone, air, oven_c, state.dew_rises.get(zone.id, 0.0)):
             yield watch.seen(kind, zone.id, value, now_s, facts[zone.id])
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
-        trend = state.margin_trends.get(body.id, watch.NO_TREND)
-        for kind, value in watch.of_body(state.figures.get(body.id), trend):
+        for kind, value in watch.of_body(state.figures.get(body.id)):
             yield watch.seen(kind, body.id, value, now_s, truths)
-    for name, clock in state.clocks.items():
-        package = shop.packages[name]
-        verdict = package_stage.verdict(package, clock)
-        truths = facts[package.zone] if verdict.counting else (*facts[package.zone], "package_sealed")
-        numbers = {} if verdict.due_at_s is None else {"by_s": verdict.due_at_s}
-        for kind, value in watch.of_package(verdict):
+    for name, use in state.uses.items():
+        zone_truths = facts[shop.packages[name].zone]
+        truths = zone_truths if use.counting else (*zone_truths, "package_sealed")
+        numbers = {} if use.due_at_s is None else {"by_s": use.due_at_s}
+        for kind, value in watch.of_package(use):
             yield watch.seen(kind, name, value, now_s, truths, numbers)
     for sensor in shop.sensors.values():
         value = watch.of_sensor(state.tracks[sensor.id].health)

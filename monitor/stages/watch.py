@@ -4,12 +4,12 @@ from collections.abc import Iterator, Mapping
 
 from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
 from monitor.alarms.shop import body_conditions, package_conditions, shift_condition
-from monitor.alarms.trend import FAR_H, Trend, TrendRules, hours_to, slope_per_h
-from monitor.exposure.verdict import PackageVerdict
+from monitor.alarms.trend import FAR_H, Trend, TrendRules
 from monitor.outlook.shifts import upcoming
 from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
+from monitor.stages.state import Use
 from monitor.values import AirState, SensorHealth, SensorStatus
 
 STILL_WET_K = -0.01  # passed on for a body that is still wet though its skin is above the dew point
@@ -50,7 +50,7 @@ def shift_id(shift: ShiftNow) -> str:
     return f"{shift.site}:{shift.name}:{shift.start_s:.0f}"
 
 
-def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, trend: Trend) -> Seen:
+def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, rise_kh: float) -> Seen:
     """Kind and value for each condition of a zone; no value is unknown."""
     humidity = None if air is None else air.relative_humidity_frac
     warm = oven_c if zone.kind == "oven" else (None if air is None else air.temperature_c)
@@ -58,27 +58,24 @@ def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, trend: 
     yield "storage_humid", humidity
     yield "zone_humidity_high", humidity
     yield "zone_dew_point_high", None if air is None else air.dew_point_c
-    rise = slope_per_h(trend, TREND)
-    yield "zone_dew_point_rising", None if air is None else (0.0 if rise is None else rise)
+    yield "zone_dew_point_rising", None if air is None else rise_kh
 
 
-def of_body(now: Figures | None, trend: Trend) -> Seen:
+def of_body(now: Figures | None) -> Seen:
     """Kind and value for each condition of a body."""
     if now is None:
         yield from (("body_margin_low", None), ("body_wet", None), ("body_time_to_wet", None))
         return
     yield "body_margin_low", now.margin_k
     yield "body_wet", min(now.margin_k, STILL_WET_K) if now.wet else now.margin_k
-    hours = hours_to(trend, 0.0, TREND)
     # A body that is wet has its own condition; this one speaks of what is still to come.
-    yield "body_time_to_wet", FAR_H if hours is None or now.wet else hours
+    yield "body_time_to_wet", FAR_H if now.wet else now.hours_to_wet
 
 
-def of_package(verdict: PackageVerdict) -> Seen:
-    """Kind and value for each condition of a package; one without a clock uses up nothing."""
-    used = 0.0 if verdict.used_frac is None else verdict.used_frac
-    yield "package_exposure_due", used
-    yield "package_exposure_over", used
+def of_package(use: Use) -> Seen:
+    """Kind and value for each condition of a package."""
+    yield "package_exposure_due", use.used_frac
+    yield "package_exposure_over", use.used_frac
 
 
 def of_sensor(health: SensorHealth | None) -> float:

@@ -1,0 +1,1 @@
+"""The commands of the `dryshift` command line, one module a purpose."""

@@ -1,0 +1,149 @@
+"""`dryshift run` and `dryshift demo`: the service on a settings file, and on the invented yard."""
+
+import logging
+import signal
+import tempfile
+import threading
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import click
+from tqdm import tqdm
+
+from monitor.clock import Clock, FastClock, SystemClock
+from monitor.demo.phone import Phone
+from monitor.demo.publisher import Publisher
+from monitor.demo.sensors import Send, make_world, messages
+from monitor.reference import config_folder
+from monitor.service import Service
+from monitor.settings import Settings
+from monitor.settings_file import load
+from monitor.shop import known_reference
+
+DEMO_START = datetime(2026, 9, 7, tzinfo=ZoneInfo("Europe/London"))
+DAY_S = 86_400.0
+LIVE_DAYS = 14.0
+
+
+def _until_told() -> threading.Event:
+    """Set by Ctrl-C or by the init system."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+@click.command("run")
+@click.argument("settings_file", type=click.Path(path_type=Path))
+@click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
+@click.option("--verbose", is_flag=True, help="Say more on standard error.")
+def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> None:
+    """Run the service on a settings file until it is told to stop."""
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
+    )
+    settings = load(settings_file, secrets, known_reference())
+    stop = _until_told()
+    service = Service(settings, SystemClock())
+    try:
+        service.start()
+        assert service.server is not None
+        click.echo(f"Dryshift is running. Pages: {service.server.url}")
+        stop.wait()
+        click.echo("Stopping: saving what is here.")
+    finally:
+        service.stop()
+
+
+@click.command("demo")
+@click.option("--days", default=7.0, show_default=True, help="Days that run fast before live speed.")
+@click.option("--minutes", default=2.0, show_default=True, help="Real minutes those days take.")
+@click.option("--seed", default=1, show_default=True, help="The same seed gives the same week.")
+@click.option("--port", type=int, help="Port of the pages. [default: 8480, or a free one if taken]")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address the pages listen on.")
+@click.option("--stop-after-days", is_flag=True, help="Stop when the fast days are over.")
+def demo_command(
+    days: float, minutes: float, seed: int, port: int | None, host: str, stop_after_days: bool
+) -> None:
+    """Run Ferrymoor Slipway, an invented yard: a humid week in minutes, then at live speed."""
+    logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    stop = _until_told()
+    start_s = DEMO_START.timestamp()
+    fast_until_s = start_s + days * DAY_S
+    phone = Phone(_show_message)
+    with tempfile.TemporaryDirectory(prefix="dryshift-demo-") as folder:
+        settings = demo_settings(Path(folder), phone.url, host, port)
+        click.echo("Preparing Ferrymoor Slipway (an invented yard; every number in it is made up) …")
+        world = make_world(seed, start_s, days + LIVE_DAYS)
+        stream = messages(world, settings, seed, fast_until_s)
+        clock = FastClock(start_s, fast_until_s, days * DAY_S / (minutes * 60.0))
+        _play(settings, clock, phone, stream, (start_s, fast_until_s), stop, stop_after_days=stop_after_days)
+
+
+def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> Settings:
+    """Ferrymoor's settings with this run's folder and addresses."""
+    settings = load(config_folder() / "ferrymoor.toml", folder, known_reference())
+    channels = tuple(
+        c.model_copy(update={"url": phone_url}) if c.id == "phone" else c for c in settings.channels
+    )
+    web = settings.web.model_copy(update={"host": host, "port": settings.web.port if port is None else port})
+    service = settings.service.model_copy(update={"data_dir": folder})
+    return settings.model_copy(update={"channels": channels, "web": web, "service": service})
+
+
+def _play(
+    settings: Settings,
+    clock: FastClock,
+    phone: Phone,
+    stream: Iterator[Send],
+    span_s: tuple[float, float],
+    stop: threading.Event,
+    *,
+    stop_after_days: bool,
+) -> None:
+    service = Service(settings, clock)
+    publisher: Publisher | None = None
+    phone.start()
+    try:
+        service.start()
+        assert service.server is not None
+        assert service.broker is not None
+        click.echo(f"Pages: {service.server.url}   (open it on a phone or a wall screen; Ctrl-C stops)")
+        click.echo(
+            "The embedded broker keeps its queue in memory; a real shop runs Mosquitto (deploy/mosquitto)."
+        )
+        publisher = Publisher(
+            service.broker.address, stream, clock, lambda: service.loop.state.time_s, service.messages
+        )
+        publisher.start()
+        _watch(service, clock, span_s, stop)
+        if not stop.is_set():
+            click.echo(f"The days are over: {publisher.sent} messages sent. Going on at live speed.")
+        if not stop_after_days:
+            stop.wait()
+        click.echo("Stopping.")
+    finally:
+        if publisher is not None:
+            publisher.stop()
+        service.stop()
+        phone.stop()
+
+
+def _watch(service: Service, clock: Clock, span_s: tuple[float, float], stop: threading.Event) -> None:
+    """A progress bar in simulated hours, until the fast days are over and judged."""
+    start_s, end_s = span_s
+    hours = round((end_s - start_s) / 3600.0)
+    with tqdm(total=hours, unit="h", desc="Ferrymoor", leave=False, disable=None) as bar:
+        while not stop.is_set() and service.loop.state.time_s < end_s - service.settings.service.tick_s:
+            stop.wait(0.25)
+            done = round((service.loop.state.time_s - start_s) / 3600.0)
+            bar.update(max(min(done, hours) - bar.n, 0))
+            bar.set_postfix_str(f"{datetime.fromtimestamp(clock.now_s(), DEMO_START.tzinfo):%a %H:%M}")
+
+
+def _show_message(message: dict[str, object]) -> None:
+    """One message as it lands on the phone."""
+    moment = datetime.fromtimestamp(float(str(message["created_s"])), DEMO_START.tzinfo)
+    tqdm.write(f"[phone {moment:%a %H:%M}] {message['text']}")

@@ -1,0 +1,292 @@
+"""Wires the service together: broker, ingest, loop, couriers, periodic work, pages; starts and stops it."""
+
+import logging
+import secrets
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from monitor.alarms.states import Command, CommandKind, CommandRefusedError
+from monitor.clock import Clock, monotonic_s
+from monitor.ingest.broker import EmbeddedBroker
+from monitor.ingest.catalogue import SensorCatalogue
+from monitor.ingest.session import IngestSession
+from monitor.links import make_link
+from monitor.loop import CoreLoop
+from monitor.notify.alive import HeartbeatError, beat, tell_init
+from monitor.notify.channels import make_sender
+from monitor.notify.courier import Courier, undeliverable
+from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.pipeline import Operate, Shop
+from monitor.settings import Settings
+from monitor.shop import build_shop
+from monitor.snapshot import Part, Snapshot
+from monitor.stages.state import ServiceFacts
+from monitor.store.contract import Event, StoreUnavailableError
+from monitor.store.opening import open_ledger_for, open_series_store
+from monitor.values import EventKind, NewEvent, Notification
+from monitor.web.app import create_app
+from monitor.web.deps import OperateRequest, OperateResult, WebDeps
+from monitor.web.server import Server, serve
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
+PAUSE_S = 120.0  # real seconds without a look: the machine slept or the clock was set forward
+DELIVER_EVERY_S = 1.0
+PATIENCE_S = 900.0  # a channel that fails for longer is a condition of its own
+LINK_S = 24 * 3600.0
+KEY_FILE = "link.key"
+
+
+def link_key(settings: Settings) -> bytes:
+    """The key that signs links and forms: from the settings, else made once and kept beside the data."""
+    if settings.service.secret_key is not None:
+        return settings.service.secret_key.get_secret_value().encode()
+    file = settings.service.data_dir / KEY_FILE
+    if not file.exists():
+        file.touch(mode=0o600)
+        file.write_bytes(secrets.token_bytes(32))
+    return file.read_bytes()
+
+
+class Service:
+    """The whole running service of one settings file."""
+
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock
+        settings.service.data_dir.mkdir(parents=True, exist_ok=True)
+        self.shop: Shop = build_shop(settings)
+        self.key = link_key(settings)
+        self.series = open_series_store(settings)
+        self.ledger = open_ledger_for(settings)
+        self.broker: EmbeddedBroker | None = None
+        if settings.mqtt.broker == "embedded":
+            self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
+        self.loop = CoreLoop(
+            self.shop,
+            self.series,
+            self.ledger,
+            clock.now_s(),
+            checkpoint_s=settings.service.checkpoint_s,
+            dress=self._dressed,
+        )
+        self.ingest: IngestSession | None = None
+        self.couriers: dict[str, Courier] = {}
+        self.server: Server | None = None
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
+        self._periodic = BackgroundScheduler(timezone="UTC")
+        self._core_error = ""
+
+    def start(self) -> None:
+        """Begin; raises InputError where a port is taken."""
+        if self.broker is not None:
+            self.broker.start()
+        self._record(EventKind.SERVICE_STARTED, "the service started")
+        self.loop.resume(self.clock.now_s())
+        self.ingest = IngestSession(
+            self.settings.mqtt,
+            SensorCatalogue.from_settings(self.settings),
+            self.series,
+            self.clock,
+            address=None if self.broker is None else self.broker.address,
+            on_committed=self._wake.set,
+        )
+        for channel in self.settings.channels:
+            sender = make_sender(channel, self.ingest.publish)
+            self.couriers[channel.id] = Courier(self.ledger, channel.id, sender, channel.fallback)
+        self.ingest.start()
+        self._core.start()
+        self._schedule()
+        web = self.settings.web
+        self.server = serve(create_app(self._web_deps()), web.host, web.port)
+        tell_init("READY=1")
+
+    def stop(self) -> None:
+        """Stop taking readings, finish what is here, save, close."""
+        tell_init("STOPPING=1")
+        if self.server is not None:
+            self.server.stop()
+        if self._periodic.running:
+            self._periodic.shutdown(wait=True)
+        if self.ingest is not None:
+            self.ingest.stop()
+        self._stopping.set()
+        self._wake.set()
+        if self._core.is_alive():
+            self._core.join()
+        self.loop.save()
+        self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
+        if self.broker is not None:
+            self.broker.stop()
+        self.series.close()
+        self.ledger.close()
+
+    def snapshot(self) -> Snapshot:
+        """The picture of now, with how the service itself is doing."""
+        return replace(self.loop.snapshot(), parts=tuple(self._parts()), simulated=self.clock.simulated)
+
+    def messages(self) -> int:
+        """How many messages have reached the service since it started."""
+        return 0 if self.ingest is None else self.ingest.status().counts.get("messages", 0)
+
+    def operate(self, request: OperateRequest) -> OperateResult:
+        """A person's answer to an alarm, recorded whether or not it could be carried out."""
+        command = Command(
+            kind=CommandKind(request.action),
+            condition_id=request.condition,
+            who=request.who,
+            why=request.reason,
+            until_s=request.until_s,
+            began_s=request.since_s,
+        )
+        event = NewEvent(
+            EventKind.ALARM_COMMAND,
+            request.condition,
+            request.time_s,
+            request.who,
+            {"action": request.action, "until_s": request.until_s, "since_s": request.since_s},
+            request.reason,
+            request.key,
+        )
+        try:
+            self.loop.put(Operate(command, self.clock.now_s()), [event])
+        except CommandRefusedError as error:
+            return OperateResult(False, error.reason)
+        return OperateResult(True, "done")
+
+    def _run_core(self) -> None:
+        looked_at = monotonic_s()
+        while not self._stopping.is_set():
+            self._wake.wait(LOOK_EVERY_S)
+            self._wake.clear()
+            self._look(looked_at)
+            looked_at = monotonic_s()
+        self._look(looked_at)
+
+    def _look(self, looked_at: float) -> None:
+        assert self.ingest is not None
+        try:
+            if monotonic_s() - looked_at > PAUSE_S:
+                self.loop.resume(self.clock.now_s())
+            # The watermark is read first: what is committed after it was read belongs to a later tick.
+            until_s = self.ingest.watermark_s()
+            self.loop.put(ServiceFacts(self._service_facts(until_s)))
+            self.loop.advance_to(until_s)
+            self._core_error = ""
+        except StoreUnavailableError as error:
+            if str(error) != self._core_error:
+                log.warning("the core cannot write and will try again: %s", error)
+            self._core_error = str(error)
+            self._stopping.wait(LOOK_EVERY_S)
+
+    def _service_facts(self, until_s: float) -> dict[str, float]:
+        assert self.ingest is not None
+        status = self.ingest.status()
+        states = {name: courier.state() for name, courier in self.couriers.items()}
+        return {
+            "broker_away": 0.0 if status.connected else 1.0,
+            "store_behind": max(self.clock.now_s() - until_s, 0.0) if status.store_error else 0.0,
+            "warnings_undeliverable": float(len(undeliverable(states, self.clock.now_s(), PATIENCE_S))),
+        }
+
+    def _schedule(self) -> None:
+        def every(seconds: float, work: Callable[[], object], name: str) -> None:
+            self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
+
+        for name, courier in self.couriers.items():
+            every(
+                DELIVER_EVERY_S, self._guarded(lambda c=courier: c.run(self.clock.now_s())), f"deliver-{name}"
+            )
+        every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
+        every(20.0, lambda: self._core.is_alive() and tell_init("WATCHDOG=1"), "watchdog")
+        url = self.settings.service.heartbeat_url
+        if url is not None:
+            every(self.settings.service.heartbeat_every_s, self._guarded(lambda: beat(url)), "heartbeat")
+        self._periodic.start()
+
+    def _deliver(self, courier: Courier) -> int:
+        return courier.run(self.clock.now_s())
+
+    def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
+        """Periodic work that waits for its next turn when the store or a far end is away."""
+
+        def run() -> None:
+            try:
+                work()
+            except (StoreUnavailableError, HeartbeatError) as error:
+                log.warning("periodic work put off: %s", error)
+
+        return run
+
+    def _parts(self) -> list[Part]:
+        parts = []
+        if self.ingest is not None:
+            status = self.ingest.status()
+            kind = "embedded" if self.broker is not None else "external"
+            text = (
+                f"{kind} broker {status.broker}" if status.connected else f"broker away: {status.last_error}"
+            )
+            numbers = {"messages": float(sum(status.counts.values())), "pending": float(status.pending)}
+            parts.append(Part("broker", status.connected, text, numbers))
+            behind_s = max(self.clock.now_s() - self.loop.state.time_s, 0.0)
+            good = not (status.store_error or self._core_error)
+            parts.append(
+                Part(
+                    "series", good, status.store_error or self._core_error or "stored", {"behind_s": behind_s}
+                )
+            )
+        for name, courier in self.couriers.items():
+            state = courier.state()
+            text = "delivering" if state.failing_since_s is None else f"failing: {state.last_error}"
+            parts.append(
+                Part(
+                    f"channel {name}", state.failing_since_s is None, text, {"waiting": float(state.waiting)}
+                )
+            )
+        return parts
+
+    def _dressed(self, note: Notification) -> Notification:
+        """The message with links to answer it, where the pages have an address that a phone can reach."""
+        base = self.settings.web.public_url
+        conditions = note.data.get("conditions")
+        if base is None or not isinstance(conditions, list) or not conditions:
+            return note
+        expires_s = note.created_s + LINK_S
+        links = {
+            "Acknowledge": make_link(
+                base, self.key, "acknowledge", str(conditions[0]), expires_s, who="phone"
+            ),
+            "Shelve": make_link(base, self.key, "shelve", str(conditions[0]), expires_s, who="phone"),
+        }
+        return replace(note, data={**note.data, "links": links})
+
+    def _web_deps(self) -> WebDeps:
+        return WebDeps(
+            settings=self.settings,
+            series=self.series,
+            ledger=self.ledger,
+            snapshot=self.snapshot,
+            operate=self.operate,
+            record=self.record,
+            shift_spans=self.shift_spans,
+            clock=self.clock.now_s,
+            key=self.key,
+        )
+
+    def record(self, event: NewEvent) -> Event:
+        """Write one event of a page."""
+        return self.ledger.commit([event], entered_s=self.clock.now_s())[0]
+
+    def shift_spans(self, start_s: float, end_s: float) -> Sequence[ShiftSpan]:
+        """The shifts that touch a stretch of time."""
+        return upcoming(self.shop.shifts, start_s, end_s - start_s)
+
+    def _record(self, kind: EventKind, why: str) -> None:
+        now_s = self.clock.now_s()
+        self.ledger.commit([NewEvent(kind, "service", now_s, "dryshift", {}, why)], entered_s=now_s)
