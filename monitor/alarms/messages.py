@@ -1,8 +1,10 @@
 """Says a warning in plain words short enough for a lock screen, in the shop's language, units and time."""
 
+from dataclasses import replace
 from typing import NamedTuple
 
 from monitor.alarms.catalogue import Kind, Shows
+from monitor.alarms.escalation import Delivery, Telling
 from monitor.alarms.grouping import Announcement, Why
 from monitor.alarms.states import Transition
 from monitor.alarms.trend import HOUR_S
@@ -78,6 +80,19 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
             "limit": cause.limit,
         },
     )
+
+
+def compose_for(delivery: Delivery, wording: Wording, now_s: float) -> Notification:
+    """The message of one delivery to one person, under the delivery's own key."""
+    announcement = delivery.announcement
+    if delivery.telling is Telling.ANSWERED:
+        note = compose_answered(announcement, delivery.who, wording, now_s)
+    else:
+        note = replace(compose(announcement, wording), created_s=now_s)
+        useful_s = note.expires_s - announcement.time_s
+        note = replace(note, expires_s=now_s + useful_s)
+    data = {**note.data, "person": delivery.person, "telling": delivery.telling}
+    return replace(note, key=delivery.key, data=data)
 
 
 def compose_answered(announcement: Announcement, who: str, wording: Wording, now_s: float) -> Notification:

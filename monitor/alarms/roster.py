@@ -1,0 +1,104 @@
+"""Who may be told at a site, in which order, and when they want their quiet."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, time, timedelta
+from typing import NamedTuple, Protocol
+from zoneinfo import ZoneInfo
+
+from monitor.alarms.catalogue import Priority
+
+
+class PersonLike(Protocol):
+    """The part of a person's settings that matters here."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def quiet_from(self) -> time | None: ...
+    @property
+    def quiet_to(self) -> time | None: ...
+
+
+class OnCallLike(Protocol):
+    """The part of an on-call list that matters here."""
+
+    @property
+    def site(self) -> str: ...
+    @property
+    def steps(self) -> tuple[str, ...]: ...
+    @property
+    def escalate_after_s(self) -> float: ...
+
+
+class Duty(NamedTuple):
+    """A stretch of time in which a person is the first to be told at a site."""
+
+    site: str
+    person: str
+    start_s: float
+    end_s: float
+
+
+class Quiet(NamedTuple):
+    """The daily hours, on the site's clock, in which a person is left alone; they may run past midnight."""
+
+    start: time
+    end: time
+
+    def until_s(self, now_s: float, zone: ZoneInfo) -> float | None:
+        """When the quiet that holds now ends; None if it does not hold."""
+        now = datetime.fromtimestamp(now_s, zone)
+        for days in (-1, 0):
+            begins = datetime.combine(now.date() + timedelta(days), self.start, zone)
+            ends = datetime.combine(begins.date() + timedelta(self.end <= self.start), self.end, zone)
+            if begins.timestamp() <= now_s < ends.timestamp():
+                return ends.timestamp()
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRoster:
+    """The on-call order of one site."""
+
+    steps: tuple[str, ...]
+    escalate_after_s: float
+    zone: ZoneInfo
+
+
+@dataclass(frozen=True, slots=True)
+class Roster:
+    """Who is told. Warnings below `tell_from` are left to the page and the daily digest."""
+
+    sites: Mapping[str, SiteRoster]
+    quiet: Mapping[str, Quiet] = field(default_factory=dict)
+    duties: tuple[Duty, ...] = ()
+    tell_from: Priority = Priority.MEDIUM
+
+    def steps(self, site: str, now_s: float) -> tuple[str, ...]:
+        """The order in which people are told now: whoever is on duty first."""
+        on_duty = [d.person for d in self.duties if d.site == site and d.start_s <= now_s < d.end_s]
+        return tuple(dict.fromkeys((*on_duty, *self.sites[site].steps)))
+
+    def quiet_until_s(self, person: str, site: str, now_s: float) -> float | None:
+        """When a person's quiet hours that hold now end; None if they may be told."""
+        quiet = self.quiet.get(person)
+        return None if quiet is None else quiet.until_s(now_s, self.sites[site].zone)
+
+
+def roster_from(
+    people: Iterable[PersonLike],
+    on_call: Iterable[OnCallLike],
+    zones: Mapping[str, ZoneInfo],
+    duties: Iterable[Duty] = (),
+) -> Roster:
+    """The roster in a shop's settings; `zones` gives each site's time zone."""
+    return Roster(
+        sites={o.site: SiteRoster(tuple(o.steps), o.escalate_after_s, zones[o.site]) for o in on_call},
+        quiet={
+            p.id: Quiet(p.quiet_from, p.quiet_to)
+            for p in people
+            if p.quiet_from is not None and p.quiet_to is not None
+        },
+        duties=tuple(duties),
+    )
