@@ -116,6 +116,17 @@ class Table:
             return ()
         return tuple(value)
 
+    def numbers(self, name: str, low: float, high: float) -> tuple[float, ...]:
+        """A list of at least one number, each from low to high."""
+        value = self._get(name, required=True)
+        if value is None:
+            return ()
+        good = isinstance(value, list | tuple) and len(value) > 0
+        if not good or not all(_is_number(item) and low <= item <= high for item in value):
+            self.fault(name, f"write a list of numbers from {low:g} to {high:g}")
+            return ()
+        return tuple(float(item) for item in value)
+
     def sourced(self, name: str, unit: str, low: float, high: float) -> Sourced:
         """A number with unit and provenance; required."""
         found = self.optional_sourced(name, unit, low, high)

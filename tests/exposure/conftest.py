@@ -56,3 +56,8 @@ def steady_air() -> Callable[..., AirSamples]:
         )
 
     return air
+
+
+@pytest.fixture(scope="session")
+def shared_toml() -> Callable[[str], dict[str, Any]]:
+    return toml
