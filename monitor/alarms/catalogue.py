@@ -87,10 +87,11 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Grouping:
-    """How related alarms become one warning."""
+    """How related alarms become one warning, and how soon it may be told again that it is getting worse."""
 
     join_s: float
     longest_s: float
+    again_s: float
     gather_s: Mapping[Priority, float]
 
 
@@ -224,5 +225,6 @@ def _grouping(read: _Reader, table: Mapping[str, Any]) -> Grouping:
     return Grouping(
         join_s=read.number(table, "grouping", "join_s"),
         longest_s=read.number(table, "grouping", "longest_s"),
+        again_s=read.number(table, "grouping", "again_s"),
         gather_s={p: read.number(waits, "grouping.gather_s", p) for p in Priority},
     )

@@ -81,7 +81,17 @@ def due_deliveries(
             courses[name] = _go_up(course, roster, now_s, deliveries)
         else:
             courses[name] = _settled(course, alarms, roster, now_s, deliveries)
-    return EscalationBook(courses), tuple(deliveries)
+    return EscalationBook(courses), tuple(_as_of(delivery, alarms, now_s) for delivery in deliveries)
+
+
+def _as_of(delivery: Delivery, alarms: Mapping[str, Alarm], now_s: float) -> Delivery:
+    """The delivery with what is known now: the first telling may be hours ago."""
+    announcement = delivery.announcement
+    cause = announcement.cause
+    alarm = alarms.get(cause.condition_id)
+    if alarm is not None and alarm.value is not None:
+        cause = replace(cause, value=alarm.value, numbers=alarm.numbers, time_s=now_s)
+    return replace(delivery, announcement=replace(announcement, cause=cause, time_s=now_s))
 
 
 def nobody_answers(book: EscalationBook) -> tuple[str, ...]:
@@ -132,8 +142,8 @@ def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Delive
     steps = roster.steps(site, now_s)
     high = course.announcement.priority is Priority.HIGH
     while now_s >= course.next_s and course.round < ROUNDS:
-        person = next((name for name in steps if name not in course.asked), None)
-        if person is None:
+        person = next((name for name in steps if name not in course.asked), "")
+        if not person:
             if not high or not steps:
                 break
             course = replace(course, asked=(), round=course.round + 1)

@@ -43,6 +43,7 @@ class Group:
     joined: tuple[Transition, ...]
     pending: Why | None = None
     pending_stamp_s: float = 0.0  # the moment in the data that calls for telling
+    pending_condition: str = ""  # the one that rises
     due_s: float | None = None
     told_priority: Priority | None = None  # None: nobody has been told yet
     told_s: float | None = None
@@ -167,16 +168,28 @@ def _concerns(group: Group, subject: str, alarms: Mapping[str, Alarm]) -> bool:
 def _mark_rising(
     open_groups: dict[str, Group], transition: Transition, rules: Grouping, now_s: float
 ) -> None:
-    for group in reversed(tuple(open_groups.values())):
-        if any(member.condition_id == transition.condition_id for member in group.joined):
-            recently = group.told_s is not None and now_s - group.told_s < rules.join_s
-            if group.pending is None:
-                again_s = (group.told_s or now_s) + rules.join_s if recently else now_s
-                due_s = max(again_s, now_s + rules.gather_s[group.priority])
-                open_groups[group.id] = replace(
-                    group, pending=Why.RISING, pending_stamp_s=transition.cause_s, due_s=due_s
-                )
-            return
+    name = transition.condition_id
+    holding = [g for g in open_groups.values() if any(m.condition_id == name for m in g.joined)]
+    if not holding:
+        return
+    group = holding[-1]
+    joined = tuple(
+        replace(m, value=transition.value, numbers=transition.numbers) if m.condition_id == name else m
+        for m in group.joined
+    )
+    group = replace(group, joined=joined)
+    if group.pending is None:
+        due_s = now_s + rules.gather_s[group.priority]
+        if group.told_s is not None:
+            due_s = max(due_s, group.told_s + rules.again_s)
+        group = replace(
+            group,
+            pending=Why.RISING,
+            pending_stamp_s=transition.cause_s,
+            pending_condition=name,
+            due_s=due_s,
+        )
+    open_groups[group.id] = group
 
 
 def _told(group: Group, book: AlarmBook, now_s: float) -> tuple[Group, list[Announcement]]:
@@ -203,13 +216,15 @@ def _announcement(group: Group, why: Why, now_s: float) -> Announcement:
         priority=Priority.LOW if why is Why.CLEARED else group.priority,
         time_s=now_s,
         began_s=min(member.cause_s if member.began_s is None else member.began_s for member in group.joined),
-        cause=_cause(group),
+        cause=_cause(group, why),
         members=group.joined,
     )
 
 
-def _cause(group: Group) -> Transition:
-    """The member to speak of: what concerns the whole site, else the most urgent, else first-up."""
+def _cause(group: Group, why: Why) -> Transition:
+    """The member to speak of: what rises; else what concerns the whole site, is most urgent, came first."""
+    if why is Why.RISING:
+        return next(m for m in group.joined if m.condition_id == group.pending_condition)
     site_wide = [member for member in group.joined if not member.zone]
     members = site_wide or group.joined
     return min(members, key=lambda m: (-RANK[m.priority], *_first_up(m)))

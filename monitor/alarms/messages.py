@@ -82,20 +82,17 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
     )
 
 
-def compose_for(delivery: Delivery, wording: Wording, now_s: float) -> Notification:
+def compose_for(delivery: Delivery, wording: Wording) -> Notification:
     """The message of one delivery to one person, under the delivery's own key."""
-    announcement = delivery.announcement
     if delivery.telling is Telling.ANSWERED:
-        note = compose_answered(announcement, delivery.who, wording, now_s)
+        note = compose_answered(delivery.announcement, delivery.who, wording)
     else:
-        note = replace(compose(announcement, wording), created_s=now_s)
-        useful_s = note.expires_s - announcement.time_s
-        note = replace(note, expires_s=now_s + useful_s)
+        note = compose(delivery.announcement, wording)
     data = {**note.data, "person": delivery.person, "telling": delivery.telling}
     return replace(note, key=delivery.key, data=data)
 
 
-def compose_answered(announcement: Announcement, who: str, wording: Wording, now_s: float) -> Notification:
+def compose_answered(announcement: Announcement, who: str, wording: Wording) -> Notification:
     """The word to everybody else who was told that somebody has answered a warning."""
     kind = wording.catalogue.kinds[announcement.cause.kind]
     text = ""
@@ -109,8 +106,8 @@ def compose_answered(announcement: Announcement, who: str, wording: Wording, now
             break
     return Notification(
         key=f"{announcement.key}.answered",
-        created_s=now_s,
-        expires_s=now_s + kind.useful_s,
+        created_s=announcement.time_s,
+        expires_s=announcement.time_s + kind.useful_s,
         priority="low",
         title=wording.text(ANSWERED_TITLE),
         text=text[:LONGEST],

@@ -1,0 +1,206 @@
+"""Who is told of a warning, when, and who is left in peace."""
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+import msgspec
+import pytest
+
+from monitor.alarms.catalogue import Priority
+from monitor.alarms.commands import operate
+from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.escalation import (
+    ROUNDS,
+    Delivery,
+    EscalationBook,
+    Telling,
+    due_deliveries,
+    nobody_answers,
+)
+from monitor.alarms.grouping import GroupBook, regroup
+from monitor.alarms.lifecycle import advance
+from monitor.alarms.messages import compose_for
+from monitor.alarms.roster import Duty, Quiet, Roster, roster_from
+from monitor.alarms.states import AlarmBook, Command, CommandKind
+from monitor.settings import OnCall, Person
+from tests.alarms.shop import ANN, BEN, CLEO, START_S, book_of, catalogue, watched, wording
+
+LONDON = ZoneInfo("Europe/London")
+WAIT_S = 900.0
+RULES = catalogue().grouping
+
+
+def roster(**changes: object) -> Roster:
+    people = [
+        Person(id=ANN, name="Ann"),
+        Person(id=BEN, name="Ben", quiet_from=time(21), quiet_to=time(6)),
+        Person(id=CLEO, name="Cleo"),
+    ]
+    on_call = [OnCall(site="ferrymoor", steps=(ANN, BEN, CLEO), escalate_after_s=WAIT_S)]
+    return replace(roster_from(people, on_call, {"ferrymoor": LONDON}), **changes)  # type: ignore[arg-type]
+
+
+@dataclass
+class Yard:
+    """Runs conditions, grouping and escalation minute by minute."""
+
+    conditions: tuple[Condition, ...]
+    roster: Roster
+    start_s: float = START_S
+    book: AlarmBook = field(init=False)
+    groups: GroupBook = field(default_factory=GroupBook)
+    courses: EscalationBook = field(default_factory=EscalationBook)
+    told: list[Delivery] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.book = book_of(*self.conditions, now_s=self.start_s)
+
+    def goes_on(self, minutes: int, values: dict[str, float]) -> list[Delivery]:
+        """What is delivered while these values are observed for a while."""
+        before = len(self.told)
+        for _ in range(minutes):
+            now_s = self.book.now_s + 60.0
+            seen = [Observation(name, value, now_s) for name, value in values.items()]
+            self.book, moved = advance(self.book, seen, now_s)
+            self.settle(moved, now_s)
+        return self.told[before:]
+
+    def settle(self, moved: tuple, now_s: float) -> None:
+        self.groups, said = regroup(self.groups, moved, self.book, RULES, now_s)
+        # every state comes from a checkpoint, as after a restart
+        self.courses = msgspec.msgpack.decode(msgspec.msgpack.encode(self.courses), type=EscalationBook)
+        self.courses, due = due_deliveries(
+            self.courses, said, self.groups, self.book.alarms, self.roster, now_s
+        )
+        self.told += due
+
+    def answers(self, who: str, condition: Condition) -> list[Delivery]:
+        before = len(self.told)
+        command = Command(CommandKind.ACKNOWLEDGE, condition.id, who)
+        self.book, moved = operate(self.book, command, self.book.now_s)
+        self.settle(moved, self.book.now_s)
+        return self.told[before:]
+
+
+def people(deliveries: list[Delivery]) -> list[tuple[str, Telling]]:
+    return [(d.person, d.telling) for d in deliveries]
+
+
+LOW = watched()
+WET = watched("body_wet")
+
+
+def test_the_first_is_told_first_and_the_next_only_if_nobody_answers() -> None:
+    yard = Yard((LOW,), roster())
+    assert people(yard.goes_on(20, {LOW.id: 2.0})) == [(ANN, Telling.FIRST)]
+    assert people(yard.goes_on(5, {LOW.id: 2.0})) == [(BEN, Telling.ESCALATED)]
+    assert people(yard.goes_on(15, {LOW.id: 2.0})) == [(CLEO, Telling.ESCALATED)]
+    assert yard.goes_on(300, {LOW.id: 2.0}) == []
+
+
+def test_an_answer_ends_the_course_and_those_who_knew_are_told_who_answered() -> None:
+    yard = Yard((LOW,), roster())
+    yard.goes_on(26, {LOW.id: 2.0})
+    answered = yard.answers(BEN, LOW)
+    assert people(answered) == [(ANN, Telling.ANSWERED)]
+    note = compose_for(answered[0], wording())
+    assert note.text == "ben has answered: Close to sweating, Gas Cage."
+    assert yard.goes_on(120, {LOW.id: 2.0}) == []
+
+
+def test_a_high_warning_nobody_answers_goes_round_and_then_says_so() -> None:
+    yard = Yard((WET,), roster())
+    told = yard.goes_on(12 * 60, {WET.id: -1.0})
+    assert [d.person for d in told] == [ANN, BEN, CLEO] * ROUNDS
+    assert len({d.key for d in told}) == len(told)
+    assert nobody_answers(yard.courses) == tuple(yard.courses.courses)
+
+
+NIGHT_S = START_S + 12.5 * 3600.0  # 22:23 by summer time: Ben's quiet hours
+
+
+def test_quiet_hours_hold_a_medium_warning_until_morning_and_the_next_is_told_at_once() -> None:
+    yard = Yard((LOW,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
+    assert people(yard.goes_on(12, {LOW.id: 2.0})) == [(ANN, Telling.FIRST)]
+    night = yard.goes_on(7 * 60, {LOW.id: 2.0})
+    assert people(night) == [(CLEO, Telling.ESCALATED)]
+    morning = yard.goes_on(60, {LOW.id: 2.0})
+    assert people(morning) == [(BEN, Telling.AFTER_QUIET)]
+    assert "since Thu 22:24" in compose_for(morning[0], wording()).text
+
+
+def test_a_warning_answered_in_the_night_does_not_wake_the_sleeper_in_the_morning() -> None:
+    yard = Yard((LOW,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
+    yard.goes_on(12, {LOW.id: 2.0})
+    yard.answers(ANN, LOW)
+    assert yard.goes_on(12 * 60, {LOW.id: 2.0}) == []
+
+
+def test_a_high_warning_breaks_quiet_hours() -> None:
+    yard = Yard((WET,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
+    assert people(yard.goes_on(12, {WET.id: -1.0})) == [(BEN, Telling.FIRST)]
+
+
+def test_whoever_is_on_duty_is_told_first() -> None:
+    duty = Duty("ferrymoor", CLEO, START_S, START_S + 3600.0)
+    assert roster(duties=(duty,)).steps("ferrymoor", START_S) == (CLEO, ANN, BEN)
+    assert roster(duties=(duty,)).steps("ferrymoor", START_S + 3600.0) == (ANN, BEN, CLEO)
+
+
+def test_getting_wet_tells_everybody_who_knew_of_the_close_call() -> None:
+    yard = Yard((LOW, WET), roster())
+    yard.goes_on(26, {LOW.id: 2.0, WET.id: 2.0})
+    worse = yard.goes_on(8, {LOW.id: -1.0, WET.id: -1.0})
+    assert people(worse) == [(ANN, Telling.AGAIN), (BEN, Telling.AGAIN)]
+    assert all(d.announcement.priority is Priority.HIGH for d in worse)
+
+
+def test_answered_and_still_rising_goes_to_those_who_knew_and_one_further() -> None:
+    yard = Yard((LOW,), roster())
+    yard.goes_on(12, {LOW.id: 2.9})
+    yard.answers(ANN, LOW)
+    yard.goes_on(60, {LOW.id: 2.9})
+    rising = yard.goes_on(10, {LOW.id: 1.0})
+    assert people(rising) == [(ANN, Telling.AGAIN), (BEN, Telling.ESCALATED)]
+    note = compose_for(rising[0], wording())
+    assert note.text.startswith("Worse: Argon 3, Gas Cage: skin only 1.0 degrees above dew point")
+
+
+def test_the_all_clear_goes_to_those_who_knew() -> None:
+    yard = Yard((LOW,), roster())
+    yard.goes_on(12, {LOW.id: 2.0})
+    cleared = yard.goes_on(15, {LOW.id: 8.0})
+    assert people(cleared) == [(ANN, Telling.CLEARED)]
+    assert yard.courses.courses == {}
+
+
+def test_low_warnings_are_left_to_the_page() -> None:
+    humid = watched("zone_humidity_high", "slip-bay", "slip-bay")
+    yard = Yard((humid,), roster())
+    assert yard.goes_on(60, {humid.id: 0.9}) == []
+    yard = Yard((humid,), roster(tell_from=Priority.LOW))
+    assert people(yard.goes_on(20, {humid.id: 0.9})) == [(ANN, Telling.FIRST)]
+
+
+def test_a_site_without_an_on_call_list_tells_nobody_here() -> None:
+    yard = Yard((LOW,), roster(sites={}))
+    assert yard.goes_on(60, {LOW.id: 2.0}) == []
+
+
+@pytest.mark.parametrize(
+    ("now", "until"),
+    [
+        ("2025-10-09T20:30", None),
+        ("2025-10-09T21:00", "2025-10-10T06:00"),
+        ("2025-10-10T05:59", "2025-10-10T06:00"),
+        ("2025-10-10T06:00", None),
+        ("2025-10-25T23:00", "2025-10-26T06:00"),  # the night summer time ends: 25 hours long
+        ("2025-10-26T02:30", "2025-10-26T06:00"),
+        ("2026-03-29T00:30", "2026-03-29T06:00"),  # the night it begins
+    ],
+)
+def test_quiet_hours_run_past_midnight_and_through_nights_of_change(now: str, until: str | None) -> None:
+    now_s = datetime.fromisoformat(now).replace(tzinfo=LONDON).timestamp()
+    until_s = None if until is None else datetime.fromisoformat(until).replace(tzinfo=LONDON).timestamp()
+    assert Quiet(time(21), time(6)).until_s(now_s, LONDON) == until_s
