@@ -4,6 +4,7 @@ import click
 
 from monitor import __version__
 from monitor.commands.inspecting import check_command, check_payload_command, verify_command
+from monitor.commands.replaying import record_command, replay_command
 from monitor.commands.running import demo_command, run_command
 from monitor.errors import DryshiftError, InputError
 
@@ -29,10 +30,18 @@ class Dryshift(click.Group):
 def main() -> None:
     """Keeps a welding shop's consumables, gas and steel dry.
 
-    Watches the air, works out what will get wet, and warns before the humid shift. A planning aid: the governing
-    code, the maker's data sheet, the qualified procedure and licensed people decide.
+    Watches the air, works out what will get wet, and warns before the humid shift. A planning aid:
+    the governing code, the maker's data sheet, the qualified procedure and licensed people decide.
     """
 
 
-for command in (run_command, demo_command, check_command, check_payload_command, verify_command):
+for command in (
+    run_command,
+    demo_command,
+    check_command,
+    check_payload_command,
+    record_command,
+    replay_command,
+    verify_command,
+):
     main.add_command(command)

@@ -275,9 +275,13 @@ class Service:
             operate=self.operate,
             record=self.record,
             shift_spans=self.shift_spans,
-            clock=self.clock.now_s,
+            clock=self._page_time_s,
             key=self.key,
         )
+
+    def _page_time_s(self) -> float:
+        """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""
+        return self.loop.state.time_s if self.clock.simulated else self.clock.now_s()
 
     def record(self, event: NewEvent) -> Event:
         """Write one event of a page."""

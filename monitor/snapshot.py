@@ -18,6 +18,7 @@ class ZoneNow:
     since_s: float
     air: AirState | None
     sensors: tuple[SensorHealth, ...] = ()
+    temperature_c: float | None = None  # of an oven, which has no humidity
 
 
 @dataclass(frozen=True, slots=True)

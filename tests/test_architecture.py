@@ -12,7 +12,7 @@ PACKAGE = ROOT / "monitor"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 FOUNDATION = {"values", "errors"}
-CORE = {"physics", "exposure", "quality", "outlook", "alarms", "pipeline", "snapshot", "links"}
+CORE = {"stages", "physics", "exposure", "quality", "outlook", "alarms", "pipeline", "snapshot", "links"}
 # Which rooms a room may import, besides itself and the foundation.
 ALLOWED = {
     "values": set(),
@@ -28,7 +28,8 @@ ALLOWED = {
     "quality": {"physics"},
     "outlook": {"physics", "exposure"},
     "alarms": {"physics", "exposure", "quality", "outlook"},
-    "pipeline": {"physics", "exposure", "quality", "outlook", "alarms", "snapshot"},
+    "stages": {"physics", "exposure", "quality", "outlook", "alarms", "snapshot"},
+    "pipeline": {"stages", "quality", "alarms", "snapshot"},
     "weather": {"settings", "outlook", "physics", "reference"},
     "store": {"settings"},
     "ingest": {"settings", "store", "clock"},
@@ -48,7 +49,7 @@ ALLOWED = {
         "report",
     },
 }
-WIRING = {"service", "cli", "demo", "loop", "shop", "replay", "commands"}
+WIRING = {"service", "cli", "demo", "loop", "shop", "commands", "recording"}
 WORLD = {
     "asyncio",
     "http",

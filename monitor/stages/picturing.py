@@ -43,15 +43,16 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
             for sensor in shop.sensors_of(zone.id)
         )
         yield ZoneNow(
-            zone.id,
-            zone.name,
-            zone.site,
-            zone.kind,
-            level,
-            reason,
-            _since(state, f"zone/{zone.id}"),
-            air,
-            tuple(health),
+            id=zone.id,
+            name=zone.name,
+            site=zone.site,
+            kind=zone.kind,
+            level=level,
+            reason=reason,
+            since_s=_since(state, f"zone/{zone.id}"),
+            air=air,
+            sensors=tuple(health),
+            temperature_c=oven_c,
         )
 
 

@@ -68,7 +68,9 @@ def body_action(kind: str, level: Level) -> str:
 
 
 def package_level(verdict: PackageVerdict) -> Level:
-    """A package's level; where the air was never known it cannot be safe."""
+    """A package's level: closed in time it is no worry; open in air nobody measures it cannot be safe."""
+    if verdict.level is Level.CAUTION and not verdict.counting:
+        return Level.SAFE
     if verdict.level is Level.SAFE and verdict.counting and not verdict.air_known:
         return Level.UNKNOWN
     return verdict.level

@@ -1,0 +1,138 @@
+"""The courier works the durable outbox: back-off, hand-over, expiry, and a record of each end."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from monitor.notify.courier import (
+    FIRST_WAIT_S,
+    HAND_OVER_AFTER,
+    LONGEST_WAIT_S,
+    Courier,
+    undeliverable,
+    wait_s,
+)
+from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.store.ledger import SqlLedger, open_ledger
+from monitor.values import EventKind, Notification
+from tests.notify.test_senders import NOTE, NOW_S
+
+
+class Scripted:
+    """A sender whose answers are written down beforehand; the last one lasts."""
+
+    def __init__(self, *outcomes: Outcome) -> None:
+        self.outcomes = list(outcomes)
+        self.sent: list[str] = []
+
+    def send(self, notification: Notification, now_s: float) -> Outcome:
+        self.sent.append(notification.key)
+        return self.outcomes.pop(0) if len(self.outcomes) > 1 else self.outcomes[0]
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[SqlLedger]:
+    opened = open_ledger(f"sqlite:///{tmp_path / 'ledger.sqlite'}")
+    yield opened
+    opened.close()
+
+
+def post(ledger: SqlLedger, channel: str = "phone", key: str = NOTE.key) -> None:
+    ledger.commit([], entered_s=NOW_S, outbox=[(channel, replace(NOTE, key=key))])
+
+
+def state_of(ledger: SqlLedger, channel: str = "phone") -> str:
+    return next(item.state for item in ledger.outbox() if item.channel == channel)
+
+
+def test_what_is_delivered_is_sent_once_and_recorded(ledger: SqlLedger) -> None:
+    post(ledger)
+    sender = Scripted(Delivered())
+    courier = Courier(ledger, "phone", sender)
+    assert [courier.run(NOW_S), courier.run(NOW_S + 60)] == [1, 0]
+    assert sender.sent == [NOTE.key]
+    assert state_of(ledger) == "delivered"
+    (event,) = ledger.events(kinds=[EventKind.DELIVERY])
+    assert event.body["state"] == "delivered"
+
+
+def test_a_dead_receiver_is_tried_ever_more_slowly_and_never_given_up_before_the_message_is_old(
+    ledger: SqlLedger,
+) -> None:
+    post(ledger)
+    sender = Scripted(Retry("no answer"))
+    courier = Courier(ledger, "phone", sender)
+    tries = [second for second in range(3600) if courier.run(NOW_S + second)]
+    waits = [later - earlier for earlier, later in zip(tries, tries[1:], strict=False)]
+    assert waits[0] >= FIRST_WAIT_S
+    assert max(waits) <= 1.25 * LONGEST_WAIT_S + 1
+    assert sorted(waits[:6]) == waits[:6]
+    assert state_of(ledger) == "waiting"
+    courier.run(NOTE.expires_s)
+    courier.run(NOTE.expires_s + LONGEST_WAIT_S * 2)
+    assert state_of(ledger) == "expired"
+
+
+def test_an_hour_late_message_that_is_still_useful_arrives_when_the_receiver_is_back(
+    ledger: SqlLedger,
+) -> None:
+    post(ledger)
+    sender = Scripted(*[Retry("no answer")] * 8, Delivered())
+    courier = Courier(ledger, "phone", sender)
+    for second in range(3600):
+        courier.run(NOW_S + second)
+    assert state_of(ledger) == "delivered"
+
+
+def test_a_receivers_own_wish_to_be_left_alone_is_kept(ledger: SqlLedger) -> None:
+    post(ledger)
+    courier = Courier(ledger, "phone", Scripted(Retry("answered 503", 120.0)))
+    assert [second for second in range(121) if courier.run(NOW_S + second)] == [0, 120]
+
+
+def test_a_channel_that_stays_dead_hands_over_and_goes_on_trying(ledger: SqlLedger) -> None:
+    post(ledger)
+    phone, mail = Scripted(Retry("no answer")), Scripted(Delivered())
+    couriers = [Courier(ledger, "phone", phone, "mail"), Courier(ledger, "mail", mail)]
+    for second in range(1200):
+        for courier in couriers:
+            courier.run(NOW_S + second)
+    assert len(phone.sent) > HAND_OVER_AFTER
+    assert mail.sent == [NOTE.key]  # once, however often it was handed over
+
+
+def test_a_refused_message_is_handed_over_at_once(ledger: SqlLedger) -> None:
+    post(ledger)
+    mail = Scripted(Delivered())
+    Courier(ledger, "phone", Scripted(Refused("answered 404")), "mail").run(NOW_S)
+    Courier(ledger, "mail", mail).run(NOW_S)
+    assert state_of(ledger) == "refused"
+    assert mail.sent == [NOTE.key]
+
+
+def test_a_slow_or_dead_channel_holds_up_no_other(ledger: SqlLedger) -> None:
+    for n in range(150):
+        post(ledger, "phone", f"note/{n}")
+    post(ledger, "mail")
+    mail = Scripted(Delivered())
+    Courier(ledger, "mail", mail).run(NOW_S)
+    assert mail.sent == [NOTE.key]
+
+
+def test_a_channel_that_fails_for_long_is_undeliverable_and_recovers(ledger: SqlLedger) -> None:
+    post(ledger)
+    courier = Courier(ledger, "phone", Scripted(Retry("no answer"), Retry("no answer"), Delivered()))
+    courier.run(NOW_S)
+    assert undeliverable({"phone": courier.state()}, NOW_S + 899, 900) == ()
+    assert undeliverable({"phone": courier.state()}, NOW_S + 901, 900) == ("phone",)
+    courier.run(NOW_S + 10)
+    courier.run(NOW_S + 100)
+    assert undeliverable({"phone": courier.state()}, NOW_S + 2000, 900) == ()
+
+
+def test_waits_are_spread_but_the_same_in_every_replay() -> None:
+    waits = {wait_s(3, f"note/{n}") for n in range(50)}
+    assert len(waits) > 10
+    assert wait_s(3, "note/1") == wait_s(3, "note/1")
