@@ -1,0 +1,24 @@
+"""Runs the service in a process of its own, to be killed: settings file, anchor and speed are arguments."""
+
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from monitor.service import Service
+from monitor.settings_file import load
+from tests.service.yard import AnchoredClock
+
+
+def main() -> None:
+    file, anchor, speed = Path(sys.argv[1]), float(sys.argv[2]), float(sys.argv[3])
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    service = Service(load(file), AnchoredClock(anchor, speed))
+    service.start()
+    stop.wait()
+    service.stop()
+
+
+if __name__ == "__main__":
+    main()
