@@ -1,0 +1,342 @@
+"""What a body is, thermally: a shell that meets the air, a content behind it, and the water it can carry.
+
+A body is lumped: its shell has one temperature (Biot numbers are 0.0007 to 0.006 for plates, 0.0014 for a
+cylinder's wall), its content has another, and a conductance joins the two.
+"""
+
+import math
+from bisect import bisect_right
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from monitor.errors import Fault, InputError, RangeError
+from monitor.physics.convection import Face, Surface
+from monitor.physics.elementwise import check_range
+
+BIOT_LIMIT = 0.1
+_STRAIGHT = 2  # points of a straight line
+_T = TypeVar("_T")
+_ROOM_COEFFICIENT_WM2K = 10.0  # convection and radiation together, for the Biot number
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """A solid's density, heat capacity and conductivity."""
+
+    density_kgm3: float
+    heat_capacity_jkgk: float
+    conductivity_wmk: float
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a kilogram of a cylinder's content stores at constant volume, by temperature and mean density."""
+
+    temperatures_c: tuple[float, ...]
+    densities_kgm3: tuple[float, ...]
+    energy_jkg: tuple[tuple[float, ...], ...]  # one row per density
+    liquefied: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BodyData:
+    """The reference numbers bodies are built from (`shared/bodies.toml`)."""
+
+    materials: Mapping[str, Material]
+    contents: Mapping[str, Content]
+    gas_coupling_wm2k: float
+    liquid_coupling_wm2k: float
+    upright_run_off_gm2: float
+    flat_run_off_gm2: float
+    exchange_std_frac: float
+    drift_kh: float
+    air_wander_kh: float
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The thermal description of one body; it names no particular body and has no state."""
+
+    surfaces: tuple[Surface, ...]
+    area_m2: float
+    emissivity: float
+    shell_jk: float
+    content_c: tuple[float, ...]  # temperatures of the content's stored heat; empty: no content
+    content_j: tuple[float, ...]
+    coupling_wk: float
+    run_off_gm2: float
+    internal_w: float  # heat given to the shell from inside; negative where a gas expands and chills it
+    exchange_std_frac: float
+    drift_kh: float
+    air_wander_kh: float
+
+    @property
+    def has_straight_content(self) -> bool:
+        """Whether the content's heat capacity is the same at all temperatures."""
+        return len(self.content_c) <= _STRAIGHT
+
+    def content_jk(self, from_c: float, to_c: float) -> float:
+        """Mean heat capacity of the content between two temperatures, J/K; 0 without content."""
+        if self.has_straight_content:
+            return self._straight_jk()
+        if abs(to_c - from_c) < 0.01:
+            from_c, to_c = from_c - 0.005, from_c + 0.005
+        return (self._stored_j(to_c) - self._stored_j(from_c)) / (to_c - from_c)
+
+    def _straight_jk(self) -> float:
+        if not self.content_c:
+            return 0.0
+        return (self.content_j[1] - self.content_j[0]) / (self.content_c[1] - self.content_c[0])
+
+    def _stored_j(self, temperature_c: float) -> float:
+        last = len(self.content_c) - 2
+        index = min(max(bisect_right(self.content_c, temperature_c) - 1, 0), last)
+        low_c, low_j = self.content_c[index], self.content_j[index]
+        slope = (self.content_j[index + 1] - low_j) / (self.content_c[index + 1] - low_c)
+        return low_j + (temperature_c - low_c) * slope
+
+
+def body_data(tables: Mapping[str, Any]) -> BodyData:
+    """Builds the reference numbers from the mapping that `shared/bodies.toml` holds.
+
+    Arguments:
+        tables: the file's tables, plain mappings and numbers.
+    Returns:
+        the numbers as frozen values, SI units.
+    Raises:
+        InputError: a table or number is missing; names it.
+    Reference:
+        The provenance stands beside each number in the file.
+    """
+    try:
+        return BodyData(
+            materials={name: _material(row) for name, row in tables["materials"].items()},
+            contents={name: _content(row) for name, row in tables["contents"].items()},
+            gas_coupling_wm2k=_number(tables["coupling"]["gas_wm2k"]),
+            liquid_coupling_wm2k=_number(tables["coupling"]["liquid_wm2k"]),
+            upright_run_off_gm2=_number(tables["run_off"]["upright_gm2"]),
+            flat_run_off_gm2=_number(tables["run_off"]["flat_gm2"]),
+            exchange_std_frac=_number(tables["uncertainty"]["exchange_frac"]),
+            drift_kh=_number(tables["uncertainty"]["drift_kh"]),
+            air_wander_kh=_number(tables["uncertainty"]["air_wander_kh"]),
+        )
+    except KeyError as missing:
+        fault = Fault("bodies.toml", f"no {missing.args[0]!r}", "restore the table or number of that name")
+        raise InputError([fault]) from missing
+
+
+def cylinder_body(
+    data: BodyData,
+    gas: str,
+    *,
+    diameter_m: float,
+    height_m: float,
+    steel_kg: float,
+    gas_kg: float,
+    emissivity: float = 0.9,
+) -> Body:
+    """A standing gas cylinder: steel shell, and a gas or liquid behind it.
+
+    Arguments:
+        data: reference numbers.
+        gas: name of the content in the reference numbers, such as "argon" or "co2".
+        diameter_m: outer diameter, m, a float, 0.02 to 1.
+        height_m: height, m, a float, 0.1 to 3.
+        steel_kg: mass of the empty cylinder, kg, a float, 0.1 to 1000.
+        gas_kg: mass of the content, kg, a float, 0 to 1000.
+        emissivity: of the painted shell, a float, 0 to 1.
+    Returns:
+        the body.
+    Raises:
+        RangeError: a number outside its range.
+        InputError: a gas that is not in the reference numbers.
+    Reference:
+        Geometry: side and top meet the air, the foot does not. Inner volume: outer volume less the steel's.
+        Carbon dioxide: internal energy of Span and Wagner 1996 at the mean density of the content.
+    """
+    check_range("diameter_m", diameter_m, 0.02, 1.0, "m")
+    check_range("height_m", height_m, 0.1, 3.0, "m")
+    check_range("steel_kg", steel_kg, 0.1, 1000.0, "kg")
+    check_range("gas_kg", gas_kg, 0.0, 1000.0, "kg")
+    check_range("emissivity", emissivity, 0.0, 1.0, "")
+    content = _named(data.contents, "gas", gas)
+    steel = data.materials["steel"]
+    side_m2 = math.pi * diameter_m * height_m
+    area_m2 = side_m2 + math.pi / 4.0 * diameter_m**2
+    inner_m3 = max(0.25 * diameter_m * side_m2 - steel_kg / steel.density_kgm3, 1e-4)
+    stored = _stored(content, gas_kg, gas_kg / inner_m3) if gas_kg > 0.0 else ((), ())
+    coupling = data.liquid_coupling_wm2k if content.liquefied else data.gas_coupling_wm2k
+    return Body(
+        surfaces=(Surface(Face.VERTICAL_CYLINDER, area_m2, height_m, height_m / diameter_m),),
+        area_m2=area_m2,
+        emissivity=emissivity,
+        shell_jk=steel_kg * steel.heat_capacity_jkgk,
+        content_c=stored[0],
+        content_j=stored[1],
+        coupling_wk=coupling * side_m2 if gas_kg > 0.0 else 0.0,
+        run_off_gm2=data.upright_run_off_gm2,
+        internal_w=0.0,
+        exchange_std_frac=data.exchange_std_frac,
+        drift_kh=data.drift_kh,
+        air_wander_kh=data.air_wander_kh,
+    )
+
+
+def plate_body(
+    data: BodyData,
+    *,
+    thickness_m: float,
+    width_m: float,
+    length_m: float,
+    faces: int = 2,
+    stacked: int = 1,
+    lying: bool | None = None,
+    emissivity: float = 0.9,
+    material: str = "steel",
+) -> Body:
+    """A plate, or a stack of plates that breathes as one: both faces, or one on the floor or against a wall.
+
+    Arguments:
+        data: reference numbers.
+        thickness_m: of one plate, m, a float, 0.0005 to 1.
+        width_m: m, a float, 0.01 to 30.
+        length_m: m, a float, 0.01 to 30.
+        faces: how many faces meet the air, 1 or 2.
+        stacked: how many plates lie on each other, 1 to 500.
+        lying: flat (True) or on edge (False); None: flat with one face, on its long edge with two.
+        emissivity: a float, 0 to 1; 0.9 for mill scale, rust and paint, 0.3 for bright metal.
+        material: name of the material in the reference numbers.
+    Returns:
+        the body; edges are left out (a stack clears a little sooner than told).
+    Raises:
+        RangeError: a number outside its range, or a stack so thick (Biot number above 0.1) that one
+            temperature no longer describes it.
+        InputError: a material that is not in the reference numbers.
+    Reference:
+        Lumped capacitance and its limit: Incropera et al., eqs. (5.6), (5.10).
+    """
+    check_range("thickness_m", thickness_m, 0.0005, 1.0, "m")
+    check_range("width_m", width_m, 0.01, 30.0, "m")
+    check_range("length_m", length_m, 0.01, 30.0, "m")
+    check_range("faces", faces, 1, 2, "")
+    check_range("stacked", stacked, 1, 500, "plates")
+    check_range("emissivity", emissivity, 0.0, 1.0, "")
+    metal = _named(data.materials, "material", material)
+    face_m2 = width_m * length_m
+    depth_m = thickness_m * stacked / faces
+    biot = _ROOM_COEFFICIENT_WM2K * depth_m / metal.conductivity_wmk
+    if biot > BIOT_LIMIT:
+        limit = BIOT_LIMIT * metal.conductivity_wmk / _ROOM_COEFFICIENT_WM2K
+        raise RangeError("thickness_m x stacked / faces", depth_m, f"up to {limit:.2g} m")
+    flat = faces == 1 if lying is None else lying
+    if flat:
+        span_m = face_m2 / (2.0 * (width_m + length_m))
+        sides = (Face.FACING_UP, Face.FACING_DOWN)[:faces]
+        surfaces = tuple(Surface(side, face_m2, span_m) for side in sides)
+    else:
+        surfaces = (Surface(Face.VERTICAL_PLATE, face_m2 * faces, min(width_m, length_m)),)
+    return Body(
+        surfaces=surfaces,
+        area_m2=face_m2 * faces,
+        emissivity=emissivity,
+        shell_jk=face_m2 * thickness_m * stacked * metal.density_kgm3 * metal.heat_capacity_jkgk,
+        content_c=(),
+        content_j=(),
+        coupling_wk=0.0,
+        run_off_gm2=data.flat_run_off_gm2 if flat else data.upright_run_off_gm2,
+        internal_w=0.0,
+        exchange_std_frac=data.exchange_std_frac,
+        drift_kh=data.drift_kh,
+        air_wander_kh=data.air_wander_kh,
+    )
+
+
+def regulator_body(
+    data: BodyData,
+    *,
+    mass_kg: float,
+    diameter_m: float = 0.06,
+    length_m: float = 0.15,
+    cooling_w: float = 0.0,
+    emissivity: float = 0.3,
+    material: str = "brass",
+) -> Body:
+    """A pressure regulator: a lump of brass in the air, chilled from inside by the gas it throttles.
+
+    Arguments:
+        data: reference numbers.
+        mass_kg: kg, a float, 0.05 to 20.
+        diameter_m: of a horizontal cylinder of like surface, m, a float, 0.01 to 0.5.
+        length_m: its length, m, a float, 0.01 to 1.
+        cooling_w: heat the throttled gas takes from the body, W, a float, 0 to 5000.
+        emissivity: a float, 0 to 1; 0.3 for bright brass.
+        material: name of the material in the reference numbers.
+    Returns:
+        the body.
+    Raises:
+        RangeError: a number outside its range.
+        InputError: a material that is not in the reference numbers.
+    Reference:
+        Shape as a horizontal cylinder, both ends counted: our choice; the mass and the cooling decide.
+    """
+    check_range("mass_kg", mass_kg, 0.05, 20.0, "kg")
+    check_range("diameter_m", diameter_m, 0.01, 0.5, "m")
+    check_range("length_m", length_m, 0.01, 1.0, "m")
+    check_range("cooling_w", cooling_w, 0.0, 5000.0, "W")
+    check_range("emissivity", emissivity, 0.0, 1.0, "")
+    metal = _named(data.materials, "material", material)
+    area_m2 = math.pi * diameter_m * (length_m + 0.5 * diameter_m)
+    return Body(
+        surfaces=(Surface(Face.HORIZONTAL_CYLINDER, area_m2, diameter_m),),
+        area_m2=area_m2,
+        emissivity=emissivity,
+        shell_jk=mass_kg * metal.heat_capacity_jkgk,
+        content_c=(),
+        content_j=(),
+        coupling_wk=0.0,
+        run_off_gm2=data.upright_run_off_gm2,
+        internal_w=-cooling_w,
+        exchange_std_frac=data.exchange_std_frac,
+        drift_kh=data.drift_kh,
+        air_wander_kh=data.air_wander_kh,
+    )
+
+
+def _number(row: Mapping[str, Any]) -> float:
+    return float(row["value"])
+
+
+def _material(row: Mapping[str, Any]) -> Material:
+    names = ("density_kgm3", "heat_capacity_jkgk", "conductivity_wmk")
+    return Material(*(_number(row[name]) for name in names))
+
+
+def _content(row: Mapping[str, Any]) -> Content:
+    if not row.get("liquefied", False):
+        per_kelvin = _number(row["heat_capacity_jkgk"])
+        return Content((-100.0, 200.0), (1.0,), ((0.0, 300.0 * per_kelvin),), liquefied=False)
+    energy = tuple(tuple(1000.0 * float(value) for value in values) for values in row["internal_energy_kjkg"])
+    temperatures = tuple(float(value) for value in row["temperature_c"])
+    densities = tuple(float(value) for value in row["density_kgm3"])
+    return Content(temperatures, densities, energy, liquefied=True)
+
+
+def _stored(
+    content: Content, mass_kg: float, density_kgm3: float
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """The content's stored heat over temperature, J, at its mean density (clamped to the table)."""
+    densities = content.densities_kgm3
+    if len(densities) == 1:
+        return content.temperatures_c, tuple(mass_kg * value for value in content.energy_jkg[0])
+    density = min(max(density_kgm3, densities[0]), densities[-1])
+    index = min(max(bisect_right(densities, density) - 1, 0), len(densities) - 2)
+    share = (density - densities[index]) / (densities[index + 1] - densities[index])
+    pairs = zip(content.energy_jkg[index], content.energy_jkg[index + 1], strict=True)
+    return content.temperatures_c, tuple(mass_kg * (low + share * (high - low)) for low, high in pairs)
+
+
+def _named(table: Mapping[str, _T], field: str, name: str) -> _T:
+    if name not in table:
+        raise InputError([Fault(field, repr(name), f"use one of {', '.join(sorted(table))}")])
+    return table[name]

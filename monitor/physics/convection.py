@@ -1,0 +1,150 @@
+"""How fast still or moving air gives heat to the surfaces of a body.
+
+The correlations refuse numbers outside their published range; `free_nusselt`, which the body model calls,
+clamps the Rayleigh number to it instead: a body at air temperature (Rayleigh number 0) is a normal state.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from monitor.physics.air_transport import (
+    PRANDTL_AIR,
+    STANDARD_PRESSURE_PA,
+    conductivity_wmk,
+    kinematic_viscosity_m2s,
+)
+from monitor.physics.elementwise import SCALAR, Maths, V, Values, check_range, elementwise
+from monitor.physics.nusselt import (
+    RAYLEIGH_FACE_STILL,
+    RAYLEIGH_FACE_STIRRED,
+    RAYLEIGH_HORIZONTAL_CYLINDER,
+    RAYLEIGH_VERTICAL,
+    REYNOLDS_CYLINDER,
+    nusselt_forced_cylinder,
+    nusselt_forced_plate,
+    plate_factor,
+    round_factor,
+    slim_factor,
+    slim_power,
+)
+
+_MIXING_EXPONENT = 3.0
+
+# The correlations' constants at the Prandtl number of air, for the kernel
+_PLATE_AIR: float = plate_factor(PRANDTL_AIR)
+_ROUND_AIR: float = round_factor(PRANDTL_AIR)
+_SLIM_FACTOR_AIR: float = slim_factor(PRANDTL_AIR)
+_SLIM_POWER_AIR: float = slim_power(SCALAR, PRANDTL_AIR)
+_SLIM_SCALE_AIR = 32.0**0.5 * PRANDTL_AIR**0.25
+
+
+class Face(StrEnum):
+    """The shapes a body's surface is made of."""
+
+    VERTICAL_PLATE = "vertical_plate"
+    VERTICAL_CYLINDER = "vertical_cylinder"
+    HORIZONTAL_CYLINDER = "horizontal_cylinder"
+    FACING_UP = "facing_up"
+    FACING_DOWN = "facing_down"
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A part of a body that meets the air: its shape, area, and the length that sets the flow along it.
+
+    `length_m` is the height of a vertical surface, area over perimeter of a horizontal face, and the diameter
+    of a horizontal cylinder; `slenderness` is height over diameter of a vertical cylinder, else 0.
+    """
+
+    face: Face
+    area_m2: float
+    length_m: float
+    slenderness: float = 0.0
+
+
+def mixed_coefficient_wm2k(free_wm2k: V, forced_wm2k: Values) -> V:
+    """Coefficient where free and forced convection act together (crossing or along each other).
+
+    Arguments:
+        free_wm2k: coefficient of free convection, W/m2K, any shape, not negative.
+        forced_wm2k: coefficient of forced convection, W/m2K, broadcast, not negative.
+    Returns:
+        joint coefficient, W/m2K, broadcast shape.
+    Raises:
+        RangeError: a negative coefficient.
+    Reference:
+        Churchill 1977 as in Incropera et al., eq. (9.64), with exponent 3.
+    """
+    check_range("free_wm2k", free_wm2k, 0.0, 1e6, "W/m2K")
+    check_range("forced_wm2k", forced_wm2k, 0.0, 1e6, "W/m2K")
+    return elementwise(_mixed, free_wm2k, forced_wm2k)
+
+
+def free_nusselt(surface: Surface, drive_m3: float, colder: bool) -> float:
+    """Nusselt number of free convection on a surface of a body in air, whatever its shape.
+
+    Arguments:
+        surface: shape and length of the surface.
+        drive_m3: Rayleigh number over the cube of its length, 1/m3, a float, not negative.
+        colder: whether the surface is colder than the air.
+    Returns:
+        Nusselt number on `surface.length_m` (no unit).
+    Raises:
+        Nothing: the Rayleigh number is clamped to the upper end of the correlation's range; below the lower
+        end the correlation runs out to conduction (upright, cylinder) or to zero (horizontal face).
+    Reference:
+        The correlation of `surface.face` above, at Prandtl number 0.71.
+    """
+    length = surface.length_m
+    rayleigh = drive_m3 * length * length * length
+    face = surface.face
+    if face is Face.VERTICAL_CYLINDER or face is Face.VERTICAL_PLATE:
+        rayleigh = min(max(rayleigh, RAYLEIGH_VERTICAL[0]), RAYLEIGH_VERTICAL[1])
+        root = 0.825 + _PLATE_AIR * math.pow(rayleigh, 1 / 6)
+        if face is Face.VERTICAL_PLATE:
+            return root * root
+        slim = _SLIM_SCALE_AIR * surface.slenderness * math.pow(rayleigh, -0.25)
+        return root * root * (1.0 + _SLIM_FACTOR_AIR * math.pow(slim, _SLIM_POWER_AIR))
+    if face is Face.HORIZONTAL_CYLINDER:
+        root = 0.6 + _ROUND_AIR * math.pow(min(rayleigh, RAYLEIGH_HORIZONTAL_CYLINDER[1]), 1 / 6)
+        return root * root
+    if colder == (face is Face.FACING_DOWN):
+        rayleigh = min(rayleigh, RAYLEIGH_FACE_STIRRED[1])
+        return max(0.54 * math.pow(rayleigh, 0.25), 0.15 * math.pow(rayleigh, 1 / 3))
+    return 0.27 * math.pow(min(rayleigh, RAYLEIGH_FACE_STILL[1]), 0.25)
+
+
+def forced_coefficient_wm2k(
+    surface: Surface, air_temperature_c: float, draught_ms: float, pressure_pa: float = STANDARD_PRESSURE_PA
+) -> float:
+    """Coefficient of forced convection on one surface of a body in a draught.
+
+    Arguments:
+        surface: shape, area and length of the surface.
+        air_temperature_c: air temperature, degC, a float. The film temperature is not needed: the coefficient
+            changes by less than 0.1 % over 30 K, the powers of conductivity and viscosity cancelling.
+        draught_ms: air speed, m/s, a float, 0 to 30.
+        pressure_pa: station pressure, Pa, a float.
+    Returns:
+        coefficient, W/m2K; 0 in still air.
+    Raises:
+        RangeError: an argument outside its range.
+    Reference:
+        Churchill and Bernstein 1977 for cylinders, Incropera et al. eqs. (7.30), (7.38) for flat faces.
+    """
+    check_range("draught_ms", draught_ms, 0.0, 30.0, "m/s")
+    length = surface.length_m
+    if surface.face is Face.VERTICAL_CYLINDER:
+        length /= surface.slenderness
+    reynolds = draught_ms * length / kinematic_viscosity_m2s(air_temperature_c, pressure_pa)
+    if reynolds < REYNOLDS_CYLINDER[0]:
+        return 0.0
+    is_round = surface.face in (Face.VERTICAL_CYLINDER, Face.HORIZONTAL_CYLINDER)
+    nusselt = nusselt_forced_cylinder(reynolds) if is_round else nusselt_forced_plate(reynolds)
+    return nusselt * conductivity_wmk(air_temperature_c) / length
+
+
+def _mixed(_: Maths, free: Any, forced: Any) -> Any:
+    return (free**_MIXING_EXPONENT + forced**_MIXING_EXPONENT) ** (1.0 / _MIXING_EXPONENT)

@@ -1,0 +1,342 @@
+"""Follows a body's skin, content and water film through the measured air, at any spacing of the samples."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from monitor.errors import RangeError
+from monitor.physics.air_transport import STANDARD_PRESSURE_PA
+from monitor.physics.bodies import Body
+from monitor.physics.elementwise import FloatArray, check_range
+from monitor.physics.exchange import Surroundings, surroundings
+from monitor.physics.saturation import frost_point_c, vapour_pressure_pa
+from monitor.physics.spread import Spread
+from monitor.physics.stepping import AirPoint, Moment, follow, moment
+
+BODY_RANGE_C = (-60.0, 90.0)
+AIR_RANGE_C = (-60.0, 80.0)
+_LEAST_VAPOUR_PA = 1e-3
+_FILL = 4  # parts into which a step is divided when crossings are read off
+_FEW = 12  # samples up to which plain floats are faster than arrays
+
+Floats = Sequence[float] | FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class BodyState:
+    """What is believed of one body at one moment."""
+
+    time_s: float
+    skin_c: float
+    content_c: float
+    film_gm2: float  # water and frost together
+    frost_gm2: float  # the frozen part of the film
+    skin_var_k2: float
+    skin_exchange_cov_k: float
+    exchange_log: float  # learned natural logarithm of the factor on all exchange with the air
+    exchange_var: float
+    air_temperature_c: float | None = None  # of the last air used
+    vapour_pressure_pa: float | None = None
+
+    @property
+    def skin_std_k(self) -> float:
+        """Standard uncertainty of the skin temperature."""
+        return math.sqrt(self.skin_var_k2)
+
+    @property
+    def exchange_factor(self) -> float:
+        """Learned factor on the exchange with the air; the time constant is divided by it."""
+        return math.exp(self.exchange_log)
+
+
+@dataclass(frozen=True, slots=True)
+class Trajectory:
+    """A body followed through the air; all arrays have the length of `time_s`."""
+
+    time_s: FloatArray
+    skin_c: FloatArray
+    content_c: FloatArray
+    film_gm2: FloatArray
+    frost_gm2: FloatArray
+    air_temperature_c: FloatArray
+    saturation_c: FloatArray  # frost point of the air below 0.01 degC, dew point above
+    margin_k: FloatArray  # skin above that point
+
+
+def start_state(
+    body: Body,
+    time_s: float,
+    temperature_c: float,
+    *,
+    temperature_std_k: float = 1.0,
+    film_gm2: float = 0.0,
+) -> BodyState:
+    """A body of one temperature throughout, as when it comes in through the door.
+
+    Arguments:
+        body: the body.
+        time_s: epoch seconds UTC.
+        temperature_c: degC, a float, -60 to 90.
+        temperature_std_k: standard uncertainty of that temperature, K, a float, 0 to 50.
+        film_gm2: water (frost below 0 degC) on it, g/m2, a float, 0 to 5000.
+    Returns:
+        the state.
+    Raises:
+        RangeError: an argument outside its range.
+    Reference:
+        None: a starting assumption.
+    """
+    check_range("temperature_c", temperature_c, *BODY_RANGE_C, "degC")
+    check_range("temperature_std_k", temperature_std_k, 0.0, 50.0, "K")
+    check_range("film_gm2", film_gm2, 0.0, 5000.0, "g/m2")
+    return BodyState(
+        time_s=time_s,
+        skin_c=temperature_c,
+        content_c=temperature_c,
+        film_gm2=film_gm2,
+        frost_gm2=film_gm2 if temperature_c < 0.0 else 0.0,
+        skin_var_k2=temperature_std_k**2,
+        skin_exchange_cov_k=0.0,
+        exchange_log=0.0,
+        exchange_var=body.exchange_std_frac**2,
+    )
+
+
+def advance(
+    body: Body,
+    state: BodyState,
+    times_s: Floats,
+    air_temperature_c: Floats,
+    relative_humidity_frac: Floats,
+    *,
+    pressure_pa: float = STANDARD_PRESSURE_PA,
+    draught_ms: float = 0.0,
+) -> BodyState:
+    """Carries a body through measured air to the time of the last sample.
+
+    Samples up to the state's own time only say what the air was then; between samples the air is joined
+    straight, from the last air the state has seen. Long gaps raise the state's uncertainty.
+
+    Arguments:
+        body: the body.
+        state: where it stands.
+        times_s: of the samples, epoch seconds UTC, rising, at least one.
+        air_temperature_c: of the zone, degC, same length, -60 to 80.
+        relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
+        pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
+        draught_ms: air speed at the body, m/s, a float, 0 to 30.
+    Returns:
+        the state at the last sample; the same state where no sample is later than it.
+    Raises:
+        RangeError: samples missing, not rising, not numbers, or outside their range.
+    Reference:
+        Lumped capacitance (Incropera et al., chapter 5) with the exchange of `exchange` and the step of
+        `follow`; uncertainty by the linearised (extended) Kalman prediction.
+    """
+    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    if len(air) < 2:
+        return state
+    around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
+    spread = Spread(body, air, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
+    end = follow(body, around, _at_start(body, state, around, air[0]), air[1:], spread.visit)
+    return replace(
+        state,
+        time_s=end.air.time_s,
+        skin_c=end.skin_c,
+        content_c=end.content_c,
+        film_gm2=end.film_gm2,
+        frost_gm2=end.frost_gm2,
+        skin_var_k2=spread.skin_var_k2,
+        skin_exchange_cov_k=spread.covariance_k,
+        exchange_var=spread.exchange_var,
+        air_temperature_c=end.air.temperature_c,
+        vapour_pressure_pa=end.air.vapour_pressure_pa,
+    )
+
+
+def trajectory(
+    body: Body,
+    state: BodyState,
+    times_s: Floats,
+    air_temperature_c: Floats,
+    relative_humidity_frac: Floats,
+    *,
+    pressure_pa: float = STANDARD_PRESSURE_PA,
+    draught_ms: float = 0.0,
+) -> Trajectory:
+    """Carries a body through air as `advance` does, and tells what it was like on the way.
+
+    Arguments:
+        body: the body.
+        state: where it stands.
+        times_s: of the samples, epoch seconds UTC, rising, at least one later than the state.
+        air_temperature_c: of the zone, degC, same length, -60 to 80.
+        relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
+        pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
+        draught_ms: air speed at the body, m/s, a float, 0 to 30.
+    Returns:
+        skin and content temperature, film, frost, saturation point of the air and margin, at the state's own
+        time and at each later sample.
+    Raises:
+        RangeError: samples missing, not rising, not numbers, or outside their range.
+    Reference:
+        As `advance`.
+    """
+    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
+    moments = [_at_start(body, state, around, air[0])]
+
+    def keep_samples(_: Moment, after: Moment) -> None:
+        if after.air.time_s == air[len(moments)].time_s:
+            moments.append(after)
+
+    follow(body, around, moments[0], air[1:], keep_samples)
+    return _trajectory(_table(moments))
+
+
+def path_through(
+    body: Body,
+    state: BodyState,
+    times_s: Floats,
+    air_temperature_c: Floats,
+    relative_humidity_frac: Floats,
+    *,
+    pressure_pa: float = STANDARD_PRESSURE_PA,
+    draught_ms: float = 0.0,
+) -> Trajectory:
+    """Carries a body through air as `trajectory` does, at the stepper's own times and three points between.
+
+    Arguments:
+        body: the body.
+        state: where it stands.
+        times_s: of the samples, epoch seconds UTC, rising, at least one.
+        air_temperature_c: of the zone, degC, same length, -60 to 80.
+        relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
+        pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
+        draught_ms: air speed at the body, m/s, a float, 0 to 30.
+    Returns:
+        as `trajectory`, close enough in time to read crossings off; close together only where much happens.
+    Raises:
+        RangeError: samples missing, not rising, not numbers, or outside their range.
+    Reference:
+        As `advance`; between steps the cubic through both ends' temperatures and rates (Hermite).
+    """
+    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
+    moments = [_at_start(body, state, around, air[0])]
+    follow(body, around, moments[0], air[1:], lambda _, after: moments.append(after))
+    return _filled_in(body, moments)
+
+
+def surface_margin_k(skin_c: float, vapour_pressure_pa: float) -> tuple[float, bool]:
+    """How far a skin is above the temperature at which water or frost begins to form on it.
+
+    Arguments:
+        skin_c: skin temperature, degC, a float.
+        vapour_pressure_pa: of the air, Pa, a float, 0 to 1e5.
+    Returns:
+        margin, K, and whether it is counted from the frost point (True, below 0.01 degC) or the dew point.
+    Raises:
+        RangeError: vapour pressure outside its range.
+    Reference:
+        `frost_point_c`.
+    """
+    point_c = frost_point_c(max(vapour_pressure_pa, _LEAST_VAPOUR_PA))
+    return skin_c - point_c, point_c < 0.01
+
+
+def _table(moments: Sequence[Moment]) -> FloatArray:
+    """Time, skin, content, film, frost, air temperature and vapour pressure; a row each."""
+    rows = [
+        (
+            now.air.time_s,
+            now.skin_c,
+            now.content_c,
+            now.film_gm2,
+            now.frost_gm2,
+            now.air.temperature_c,
+            now.air.vapour_pressure_pa,
+        )
+        for now in moments
+    ]
+    return np.array(rows).T
+
+
+def _trajectory(table: FloatArray) -> Trajectory:
+    saturation = frost_point_c(np.maximum(table[6], _LEAST_VAPOUR_PA))
+    time, skin, content, film, frost, air = table[:6]
+    return Trajectory(time, skin, content, film, frost, air, saturation, skin - saturation)
+
+
+def _filled_in(body: Body, moments: Sequence[Moment]) -> Trajectory:
+    """Three points between each two moments: the skin by its rates, all else straight."""
+    table = _table(moments)
+    if len(moments) < 2:
+        return _trajectory(table)
+    rate = np.array(
+        [now.exchange.heat_w + body.coupling_wk * (now.content_c - now.skin_c) for now in moments]
+    )
+    rate /= body.shell_jk
+    shares = np.linspace(0.0, 1.0, _FILL + 1)[:-1]
+    step = np.diff(table, axis=1)
+    filled = table[:, :-1, None] + step[:, :, None] * shares
+    bow = shares * (1.0 - shares)
+    lead = rate[:-1, None] * step[0, :, None] - step[1, :, None]
+    trail = step[1, :, None] - rate[1:, None] * step[0, :, None]
+    filled[1] += bow * ((1.0 - shares) * lead + shares * trail)
+    return _trajectory(np.concatenate([filled.reshape(len(table), -1), table[:, -1:]], axis=1))
+
+
+def _at_start(body: Body, state: BodyState, around: Surroundings, air: AirPoint) -> Moment:
+    return moment(body, around, air, (state.skin_c, state.content_c), (state.film_gm2, state.frost_gm2))
+
+
+def _air_points(
+    state: BodyState, times_s: Floats, air_temperature_c: Floats, relative_humidity_frac: Floats
+) -> list[AirPoint]:
+    """The air at the state's own time, then at each later sample."""
+    count = len(times_s)
+    if not count or count != len(air_temperature_c) or count != len(relative_humidity_frac):
+        lengths = f"{count}, {len(air_temperature_c)}, {len(relative_humidity_frac)} samples"
+        raise RangeError("times_s, air_temperature_c, relative_humidity_frac", lengths, "equal, at least one")
+    check_range("air_temperature_c", np.asarray(air_temperature_c), *AIR_RANGE_C, "degC")
+    if count <= _FEW:
+        pairs = zip(air_temperature_c, relative_humidity_frac, strict=True)
+        vapour = [vapour_pressure_pa(float(celsius), float(humidity)) for celsius, humidity in pairs]
+    else:
+        celsius_array = np.asarray(air_temperature_c, dtype=np.float64)
+        vapour = vapour_pressure_pa(celsius_array, np.asarray(relative_humidity_frac)).tolist()
+    samples = [
+        AirPoint(float(time), float(celsius), pressure)
+        for time, celsius, pressure in zip(times_s, air_temperature_c, vapour, strict=True)
+    ]
+    _check_samples(samples)
+    later = [sample for sample in samples if sample.time_s > state.time_s]
+    return [_air_now(state, samples[: count - len(later)], later), *later]
+
+
+def _check_samples(samples: Sequence[AirPoint]) -> None:
+    for sample in samples:
+        if not all(math.isfinite(value) for value in sample):
+            raise RangeError("air sample", tuple(sample), "time, temperature and humidity as numbers")
+    for earlier, later in pairwise(samples):
+        if later.time_s <= earlier.time_s:
+            raise RangeError("times_s", later.time_s, f"rising, so above {earlier.time_s}")
+
+
+def _air_now(state: BodyState, past: Sequence[AirPoint], later: Sequence[AirPoint]) -> AirPoint:
+    """The air at the state's own time: between the last known sample and the next, else the nearest one."""
+    last = past[-1] if past else None
+    if last is None and state.air_temperature_c is not None and state.vapour_pressure_pa is not None:
+        return AirPoint(state.time_s, state.air_temperature_c, state.vapour_pressure_pa)
+    if last is None or not later:
+        return (last or later[0])._replace(time_s=state.time_s)
+    share = (state.time_s - last.time_s) / (later[0].time_s - last.time_s)
+    return AirPoint(
+        state.time_s,
+        last.temperature_c + share * (later[0].temperature_c - last.temperature_c),
+        last.vapour_pressure_pa + share * (later[0].vapour_pressure_pa - last.vapour_pressure_pa),
+    )

@@ -1,0 +1,55 @@
+"""Lets a probe on the skin correct what is believed of a body, and teach how fast it exchanges heat."""
+
+import math
+from dataclasses import replace
+
+from monitor.physics.bodies import Body
+from monitor.physics.elementwise import check_range
+from monitor.physics.lag import BODY_RANGE_C, BodyState
+
+_SURPRISE = 4.0  # standard deviations beyond which the body itself was changed: moved, wetted, swapped
+_LOG_RANGE = math.log(4.0)  # a learned factor outside 1/4 to 4 would say the settings are wrong
+
+
+def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: float = 0.5) -> BodyState:
+    """Corrects a state with a measured skin temperature taken at the state's own time.
+
+    A probe within four standard deviations of what was expected corrects skin and content and, through their
+    covariance, the exchange factor (the body's time constant). A probe farther off says that something was
+    done to the body: the skin follows the probe and nothing is learned about the time constant.
+
+    Arguments:
+        body: the body.
+        state: the state at the time of the measurement (advance it there first).
+        surface_temperature_c: measured, degC, a float, -60 to 90.
+        std_k: standard uncertainty of the probe and its contact, K, a float, 0.01 to 20.
+    Returns:
+        the corrected state.
+    Raises:
+        RangeError: an argument outside its range.
+    Reference:
+        Kalman filter update, Joseph form not needed for one scalar measurement; Gelb (ed.), Applied Optimal
+        Estimation, 1974, Table 4.2-1 and 6.1-1 (extended filter).
+    """
+    check_range("surface_temperature_c", surface_temperature_c, *BODY_RANGE_C, "degC")
+    check_range("std_k", std_k, 0.01, 20.0, "K")
+    surprise_k = surface_temperature_c - state.skin_c
+    expected_k2 = state.skin_var_k2 + std_k * std_k
+    covariance_k = state.skin_exchange_cov_k
+    skin_var_k2 = state.skin_var_k2
+    if surprise_k * surprise_k > _SURPRISE * _SURPRISE * expected_k2:
+        skin_var_k2 = surprise_k * surprise_k
+        covariance_k = 0.0
+        expected_k2 = skin_var_k2 + std_k * std_k
+    gain = skin_var_k2 / expected_k2
+    teaching = covariance_k / expected_k2
+    learned = state.exchange_log + teaching * surprise_k
+    return replace(
+        state,
+        skin_c=state.skin_c + gain * surprise_k,
+        content_c=state.content_c + gain * surprise_k if body.content_c else state.skin_c + gain * surprise_k,
+        skin_var_k2=(1.0 - gain) * skin_var_k2,
+        skin_exchange_cov_k=(1.0 - gain) * covariance_k,
+        exchange_log=min(max(learned, -_LOG_RANGE), _LOG_RANGE),
+        exchange_var=state.exchange_var - teaching * covariance_k,
+    )

@@ -1,0 +1,207 @@
+"""Steps a body through air that is given at uneven times and joined straight between them.
+
+The step is exponential: exact for the linearised body, so no length of it can run away. One evaluation of
+the heat at its end tells how far the linear body was wrong; that corrects the step and sets the next length.
+Where the film ends within a step the step ends there; where the skin passes 0 degC the film melts or freezes.
+"""
+
+import math
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+from monitor.physics.bodies import Body
+from monitor.physics.exchange import Exchange, Surroundings, exchange
+from monitor.physics.film import HEAT_OF_FUSION_JG, change_phase
+from monitor.physics.response import respond
+
+_TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
+_SHORTEST_S = 1.0
+_LONGEST_S = 1800.0  # in changing air, where dew may come and go within a step
+_LONGEST_STEADY_S = 7200.0
+_FIRST_S = 120.0
+_SHORTEST_CUT_S = 0.01
+_WHOLE = 0.98  # a step cut by less than this is taken whole
+_TRACE_GM2 = 0.01  # film left over where a step was cut at the film's end
+
+
+class AirPoint(NamedTuple):
+    """The air at one time."""
+
+    time_s: float
+    temperature_c: float
+    vapour_pressure_pa: float
+
+
+class Moment(NamedTuple):
+    """A body at one time, and what it then exchanges with the air."""
+
+    air: AirPoint
+    skin_c: float
+    content_c: float
+    film_gm2: float
+    frost_gm2: float
+    exchange: Exchange
+
+
+Visitor = Callable[[Moment, Moment], None]
+
+
+def moment(
+    body: Body,
+    around: Surroundings,
+    air: AirPoint,
+    temperatures_c: tuple[float, float],
+    film: tuple[float, float],
+) -> Moment:
+    """A starting point: skin and content temperature, film and its frozen part, in the given air."""
+    skin_c, content_c = temperatures_c
+    film_gm2, frost_gm2 = film
+    now = exchange(body, skin_c, (air.temperature_c, air.vapour_pressure_pa), around, film_gm2 > 0.0)
+    return Moment(air, skin_c, content_c, film_gm2, frost_gm2, now)
+
+
+def follow(
+    body: Body, around: Surroundings, start: Moment, air: Iterable[AirPoint], visit: Visitor | None = None
+) -> Moment:
+    """Follows the body to the last point of the air; `visit` sees both ends of every step.
+
+    Arguments:
+        body: the body.
+        around: from `surroundings`.
+        start: from `moment`.
+        air: points of the air in rising time, all after the start.
+        visit: called with the moments before and after each step, or None.
+    Returns:
+        the body at the last point.
+    Raises:
+        RangeError: the skin left the range of the saturation table.
+    Reference:
+        Exponential Rosenbrock-Euler step: Hochbruck and Ostermann, Acta Numerica 19 (2010) 209, section 2.4,
+        doi 10.1017/S0962492910000048; the correction is its third-order companion by the end's defect.
+    """
+    now, length_s = start, _FIRST_S
+    for target in air:
+        while (left_s := target.time_s - now.air.time_s) > 0.0:
+            trial_s = left_s if left_s <= length_s else min(length_s, 0.5 * left_s)
+            after, correction_k = _step(body, around, now, target, trial_s)
+            wish = 0.9 * (_TOLERANCE_K / max(correction_k, 1e-6)) ** (1 / 3)
+            if wish < 0.9 and trial_s > _SHORTEST_S:
+                length_s = max(trial_s * max(wish, 0.2), _SHORTEST_S)
+                continue
+            grown_s = trial_s * min(wish, 4.0)
+            longest_s = _LONGEST_STEADY_S if target[1:] == now.air[1:] else _LONGEST_S
+            length_s = min(max(length_s, grown_s) if wish > 1.0 else grown_s, longest_s)
+            if visit is not None:
+                visit(now, after)
+            now = after
+    return now
+
+
+def _step(
+    body: Body, around: Surroundings, now: Moment, target: AirPoint, length_s: float
+) -> tuple[Moment, float]:
+    """The body after one step towards the target, and by how much its skin had to be corrected, K."""
+    if _held_at_freezing(body, now):
+        after, correction_k = _melt_or_freeze(body, around, now, target, length_s), 0.0
+    else:
+        after, correction_k, share = _try(body, around, now, target, length_s)
+        if share < _WHOLE:
+            cut_s = max(length_s * share, _SHORTEST_CUT_S)
+            after, correction_k, _ = _try(body, around, now, target, cut_s)
+    if now.film_gm2 > 0.0 and after.film_gm2 < _TRACE_GM2 and after.exchange.vapour_gm2s < 0.0:
+        dry = exchange(body, after.skin_c, after.air[1:], around, wet=False)
+        after = after._replace(film_gm2=0.0, frost_gm2=0.0, exchange=dry)
+    return after, correction_k
+
+
+def _try(
+    body: Body, around: Surroundings, now: Moment, target: AirPoint, length_s: float
+) -> tuple[Moment, float, float]:
+    """One step of a given length; the last value is its share after which the film ends or 0 degC is met."""
+    before = now.exchange
+    air, push_w = _air_after(now, target, length_s)
+    temperatures = (now.skin_c, now.content_c)
+    rise_k, content_rise_k = respond(
+        body, temperatures, before.heat_w + 0.5 * push_w, before.slope_wk, length_s
+    )
+    skin_c, content_c = now.skin_c + rise_k, now.content_c + content_rise_k
+    ends = exchange(body, skin_c, air[1:], around, now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0)
+    film_gm2, frost_gm2, share = _film(body, now, ends.vapour_gm2s, length_s)
+    if film_gm2 > 0.0 and now.skin_c * skin_c < 0.0:
+        share = min(share, now.skin_c / (now.skin_c - skin_c))
+        capacity_jm2k = body.shell_jk / body.area_m2
+        skin_c, frost_gm2 = change_phase(skin_c, film_gm2, frost_gm2, capacity_jm2k)
+        ends = exchange(body, skin_c, air[1:], around, wet=True)
+        return Moment(air, skin_c, content_c, film_gm2, frost_gm2, ends), 0.0, share
+    defect_w = ends.heat_w - (before.heat_w + push_w - before.slope_wk * rise_k)
+    stiffness = 1.0 + (ends.slope_wk + body.coupling_wk) * length_s / (4.0 * body.shell_jk)
+    shift_k = defect_w * length_s / (3.0 * body.shell_jk * stiffness)
+    corrected = ends._replace(heat_w=ends.heat_w - ends.slope_wk * shift_k)
+    return (
+        Moment(air, skin_c + shift_k, content_c, film_gm2, frost_gm2, corrected),
+        abs(shift_k),
+        share,
+    )
+
+
+def _air_after(now: Moment, target: AirPoint, length_s: float) -> tuple[AirPoint, float]:
+    """The air at the end of a step, and by how much its change alone raises the heat, W."""
+    left_s = target.time_s - now.air.time_s
+    share = length_s / left_s
+    warmer_k = share * (target.temperature_c - now.air.temperature_c)
+    damper_pa = share * (target.vapour_pressure_pa - now.air.vapour_pressure_pa)
+    air = AirPoint(
+        target.time_s if length_s == left_s else now.air.time_s + length_s,
+        now.air.temperature_c + warmer_k,
+        now.air.vapour_pressure_pa + damper_pa,
+    )
+    return air, now.exchange.air_slope_wk * warmer_k + now.exchange.vapour_slope_wpa * damper_pa
+
+
+def _film(body: Body, now: Moment, vapour_at_end_gm2s: float, length_s: float) -> tuple[float, float, float]:
+    """Film and frost after a step, and the share of the step after which the film is gone (1: it is not)."""
+    film_gm2 = now.film_gm2 + 0.5 * length_s * (now.exchange.vapour_gm2s + vapour_at_end_gm2s)
+    share = 1.0
+    if film_gm2 < 0.0:
+        if now.film_gm2 > _TRACE_GM2:
+            share = now.film_gm2 / (now.film_gm2 - film_gm2)
+        film_gm2 = 0.0
+    frost_gm2 = film_gm2 if now.skin_c < 0.0 else min(now.frost_gm2, film_gm2)
+    return min(film_gm2, frost_gm2 + body.run_off_gm2), frost_gm2, share
+
+
+def _net_w(body: Body, now: Moment) -> float:
+    return now.exchange.heat_w + body.coupling_wk * (now.content_c - now.skin_c)
+
+
+def _held_at_freezing(body: Body, now: Moment) -> bool:
+    """Whether the film keeps the skin at 0 degC because it is melting or freezing."""
+    if now.skin_c != 0.0 or now.film_gm2 == 0.0:
+        return False
+    net_w = _net_w(body, now)
+    return (net_w > 0.0 and now.frost_gm2 > 0.0) or (net_w < 0.0 and now.frost_gm2 < now.film_gm2)
+
+
+def _melt_or_freeze(
+    body: Body, around: Surroundings, now: Moment, target: AirPoint, length_s: float
+) -> Moment:
+    """A step at 0 degC: all net heat melts frost (or freezes water) until there is none left."""
+    net_w = _net_w(body, now)
+    fusion_j = HEAT_OF_FUSION_JG * body.area_m2  # for each g/m2
+    changing_gm2 = now.frost_gm2 if net_w > 0.0 else now.film_gm2 - now.frost_gm2
+    if body.content_c:
+        length_s = min(length_s, 0.25 * body.content_jk(now.content_c, now.content_c) / body.coupling_wk)
+    whole_s = changing_gm2 * fusion_j / abs(net_w)
+    length_s = min(length_s, max(whole_s, _SHORTEST_CUT_S))
+    air, push_w = _air_after(now, target, length_s)
+    ends = exchange(body, 0.0, air[1:], around, wet=True)
+    film_gm2, frost_gm2, _ = _film(body, now, ends.vapour_gm2s, length_s)
+    frost_gm2 -= (net_w + 0.5 * push_w) * length_s / fusion_j
+    if length_s >= whole_s:
+        frost_gm2 = 0.0 if net_w > 0.0 else film_gm2
+    frost_gm2 = min(max(frost_gm2, 0.0), film_gm2)
+    content_c = now.content_c
+    if body.content_c:
+        fade = body.coupling_wk * length_s / body.content_jk(content_c, content_c)
+        content_c += content_c * math.expm1(-fade)
+    return Moment(air, 0.0, content_c, film_gm2, frost_gm2, ends)
