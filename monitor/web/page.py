@@ -1,0 +1,133 @@
+"""Renders pages: one Jinja environment, what every page shows, and the pieces that live update replaces."""
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from monitor.snapshot import Snapshot
+from monitor.values import Level, SensorStatus
+from monitor.web import look, now_view
+from monitor.web.deps import WebDeps
+from monitor.web.guard import form_token, session_of
+from monitor.web.show import Show
+
+STATIC = Path(__file__).parent / "static"
+WHO_COOKIE = "dryshift_who"
+EVERYWHERE = {
+    "clock": "piece/clock.html",
+    "notes": "piece/notes.html",
+    "badge": "piece/badge.html",
+}
+NAV = (
+    ("/", "Now", "now"),
+    ("/week", "Week", "week"),
+    ("/alarms", "Alarms", "alarms"),
+    ("/sensors", "Sensors", "sensors"),
+    ("/more", "More", "more"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something about the service itself that a reader must know before believing the page."""
+
+    kind: str  # "alert" or "info": the marks of risk are not used for the service
+    text: str
+
+
+@dataclass(frozen=True)
+class Web:
+    """The dependencies together with what renders them."""
+
+    deps: WebDeps
+    show: Show
+    env: Environment = field(repr=False)
+
+    def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """A whole page."""
+        snapshot = self.deps.snapshot()
+        session = session_of(request)
+        html = self.env.get_template(template).render(
+            **self.common(snapshot),
+            path=request.url.path,
+            token=form_token(self.deps.key, session),
+            who=who_of(request),
+            **context,
+        )
+        return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
+
+    def pieces(self, snapshot: Snapshot, templates: dict[str, str], token: str, who: str) -> dict[str, str]:
+        """The named pieces of a page, each as HTML."""
+        common = self.common(snapshot)
+        return {
+            name: self.env.get_template(file).render(**common, token=token, who=who)
+            for name, file in templates.items()
+        }
+
+    def common(self, snapshot: Snapshot) -> dict[str, Any]:
+        """What every template may use."""
+        now_s = self.deps.clock()
+        return {
+            "snapshot": snapshot,
+            "now_s": now_s,
+            "notes": notes(self.deps, snapshot, now_s),
+            "answer": now_view.answer(snapshot, now_s),
+            "unanswered": now_view.unanswered(snapshot.alarms),
+        }
+
+
+def make_web(deps: WebDeps) -> Web:
+    """The renderer for these dependencies."""
+    env = Environment(
+        loader=PackageLoader("monitor.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    show = Show(deps.settings)
+    sites = deps.settings.sites
+    env.globals.update(
+        show=show,
+        look=look,
+        view=now_view,
+        Level=Level,
+        SensorStatus=SensorStatus,
+        settings=deps.settings,
+        nav=NAV,
+        static=_static_address,
+        shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
+        people=[person.name for person in deps.settings.people],
+    )
+    return Web(deps, show, env)
+
+
+def who_of(request: Request) -> str:
+    """Who answered from this browser before; empty when nobody did."""
+    return unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
+
+
+def notes(deps: WebDeps, snapshot: Snapshot, now_s: float) -> list[Note]:
+    """What is wrong or special with the service, worst first."""
+    show = Show(deps.settings)
+    found = []
+    if now_s - snapshot.time_s > now_view.OLD_AFTER_S:
+        age = show.duration(now_s - snapshot.time_s)
+        text = f"Old picture: it is from {show.moment(snapshot.time_s, now_s)}, {age} ago."
+        found.append(Note("alert", text))
+    found += [Note("alert", f"{part.name}: {part.text}") for part in snapshot.parts if not part.ok]
+    return found
+
+
+@lru_cache
+def _static_address(name: str) -> str:
+    """Where a file of ours lies; the mark changes with its content, so browsers may keep it for long."""
+    mark = sha256((STATIC / name).read_bytes()).hexdigest()[:10]
+    return f"/static/{name}?v={mark}"

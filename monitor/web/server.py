@@ -1,0 +1,89 @@
+"""Runs the application in a thread: a taken port is a clear error, and stopping does not hang."""
+
+import asyncio
+import errno
+import socket
+import threading
+from dataclasses import dataclass, field
+
+import uvicorn
+from fastapi import FastAPI
+
+from monitor.errors import Fault, InputError
+from monitor.web.live import Stopping
+
+START_S = 20.0
+GRACE_S = 5
+
+
+@dataclass
+class Server:
+    """A running web server; `url` is where it answers."""
+
+    host: str
+    port: int
+    _uvicorn: uvicorn.Server = field(repr=False)
+    _thread: threading.Thread = field(repr=False)
+    _loop: list[asyncio.AbstractEventLoop] = field(repr=False)
+    _stopping: Stopping = field(repr=False)
+
+    @property
+    def url(self) -> str:
+        """The address to open."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        shown = {"0.0.0.0": "127.0.0.1", "[::]": "[::1]"}.get(host, host)
+        return f"http://{shown}:{self.port}"
+
+    def stop(self) -> None:
+        """End open streams, finish running requests, and wait until the thread is done."""
+        if self._thread.is_alive():
+            self._loop[0].call_soon_threadsafe(self._stopping.event.set)
+            self._uvicorn.should_exit = True
+            self._thread.join(GRACE_S + 5)
+
+
+def serve(app: FastAPI, host: str, port: int) -> Server:
+    """Start serving on host and port (0: any free one); InputError where that cannot be had."""
+    listener = _bind(host, port)
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        timeout_graceful_shutdown=GRACE_S,
+        server_header=False,
+        date_header=True,
+    )
+    server = uvicorn.Server(config)
+    loop: list[asyncio.AbstractEventLoop] = []
+    started = threading.Event()
+
+    async def run() -> None:
+        loop.append(asyncio.get_running_loop())
+        asyncio.get_running_loop().call_soon(started.set)
+        await server.serve(sockets=[listener])
+
+    thread = threading.Thread(target=lambda: asyncio.run(run()), name="web", daemon=True)
+    thread.start()
+    started.wait(START_S)
+    return Server(host, int(listener.getsockname()[1]), server, thread, loop, app.state.stopping)
+
+
+def _bind(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+        listener.listen(2048)
+    except (OSError, OverflowError) as error:
+        listener.close()
+        raise InputError([_fault(host, port, error)]) from error
+    return listener
+
+
+def _fault(host: str, port: int, error: Exception) -> Fault:
+    if isinstance(error, OSError) and error.errno == errno.EADDRINUSE:
+        return Fault("web.port", str(port), "another program holds it; choose another, or 0 for any free one")
+    if isinstance(error, OSError) and error.errno == errno.EACCES:
+        return Fault("web.port", str(port), "needs more rights than this user has; choose one above 1023")
+    return Fault("web.host", host, f"cannot be listened on: {error}; use 127.0.0.1 or 0.0.0.0")

@@ -1,0 +1,79 @@
+// Keeps a page up to date without reload, and says when it no longer is.
+"use strict";
+(() => {
+  const SILENT_MS = 25000; // two beats missed
+  const address = document.documentElement.dataset.live;
+  const lost = document.getElementById("lost");
+  let heard = Date.now();
+  let since = null;
+
+  function clock(ms) {
+    const seen = document.querySelector("#piece-clock b");
+    const local = new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    // The shop's own clock, as last seen, is what the numbers on the page go by.
+    return seen ? seen.textContent : local;
+  }
+
+  function isLost() {
+    if (since !== null) return;
+    since = heard;
+    document.getElementById("lost-since").textContent = clock(since);
+    lost.hidden = false;
+    document.documentElement.dataset.lost = "yes";
+  }
+
+  function isHeard() {
+    heard = Date.now();
+    if (since === null) return;
+    since = null;
+    lost.hidden = true;
+    delete document.documentElement.dataset.lost;
+  }
+
+  // What a person opened, chose or typed stays; so does the place on the page.
+  const options = {
+    morphStyle: "innerHTML",
+    ignoreActiveValue: true,
+    callbacks: {
+      beforeAttributeUpdated(name, node) {
+        return !(name === "open" && node.tagName === "DETAILS");
+      },
+      beforeNodeMorphed(node) {
+        return !(node.tagName === "SELECT" && node.value !== "");
+      },
+    },
+  };
+
+  function show(pieces) {
+    for (const [name, html] of Object.entries(pieces)) {
+      const place = document.getElementById(`piece-${name}`);
+      if (place) Idiomorph.morph(place, html, options);
+    }
+    const words = document.getElementById("answer-words");
+    if (words) document.title = document.title.replace(/^[^–]*/, `${words.textContent} `);
+    document.dispatchEvent(new Event("pieces"));
+  }
+
+  if (address && window.EventSource) {
+    const source = new EventSource(address);
+    source.addEventListener("pieces", (event) => {
+      isHeard();
+      show(JSON.parse(event.data));
+    });
+    source.addEventListener("beat", isHeard);
+    source.addEventListener("error", isLost);
+    setInterval(() => {
+      if (Date.now() - heard > SILENT_MS) isLost();
+    }, 1000);
+  }
+
+  // A second tap sends nothing; the form's key would make it harmless anyway.
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (form.dataset.sent && Date.now() - Number(form.dataset.sent) < 8000) {
+      event.preventDefault();
+      return;
+    }
+    form.dataset.sent = String(Date.now());
+  });
+})();

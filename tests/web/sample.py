@@ -1,0 +1,101 @@
+"""A humid week at Ferrymoor Slipway for the pages: real stores, a picture of now, a server.
+
+Invented data for looking at pages and testing them; `python -m tests.web.sample FOLDER [PORT]` serves it.
+"""
+
+import sys
+import threading
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.settings import Settings
+from monitor.snapshot import Snapshot
+from monitor.store.contract import Event
+from monitor.store.ledger import SqlLedger, open_ledger
+from monitor.store.sqlite_series import SqliteSeriesStore
+from monitor.values import NewEvent
+from monitor.web.app import create_app
+from monitor.web.deps import OperateRequest, OperateResult, WebDeps
+from monitor.web.server import Server, serve
+from tests.web.sample_now import calm, wet_morning
+from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
+from tests.web.sample_week import fill, write_history
+
+__all__ = ["LEAD", "NOW_S", "START_S", "calm", "settings", "wet_morning"]
+KEY = b"a key for tests only, 32 bytes!!"
+
+
+@dataclass
+class Shop:
+    """The sample with handles to change it while pages watch."""
+
+    deps: WebDeps
+    series: SqliteSeriesStore
+    ledger: SqlLedger
+    picture: Snapshot
+    now_s: float = NOW_S
+    asked: list[OperateRequest] = field(default_factory=list)
+    refuse: str = ""
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def operate(self, request: OperateRequest) -> OperateResult:
+        """Acknowledge in the picture; everything else is only written down."""
+        with self.lock:
+            self.asked.append(request)
+        if self.refuse:
+            return OperateResult(done=False, text=self.refuse)
+        self.picture = replace(
+            self.picture,
+            alarms=tuple(
+                replace(a, state="acknowledged", acknowledged_by=request.who)
+                if a.condition == request.condition
+                else a
+                for a in self.picture.alarms
+            ),
+        )
+        return OperateResult(done=True, text=f"{request.action.capitalize()}d by {request.who}.")
+
+    def record(self, event: NewEvent) -> Event:
+        """Into the ledger."""
+        return self.ledger.commit([event], entered_s=self.now_s)[0]
+
+
+def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None) -> Shop:
+    """A filled sample in a folder; what is already there is used again."""
+    chosen = shop or settings()
+    fresh = not (folder / "series.db").exists()
+    series = SqliteSeriesStore(folder / "series.db")
+    ledger = open_ledger(f"sqlite:///{folder / 'ledger.db'}")
+    if fresh:
+        fill(series, chosen, NOW_S - weeks * WEEK_S, NOW_S)
+        write_history(ledger, START_S)
+    handle: list[Shop] = []  # what the pages call back belongs to the shop that is made last
+
+    def spans(start_s: float, end_s: float) -> tuple[ShiftSpan, ...]:
+        return upcoming(shift_plan(), start_s, end_s - start_s)
+
+    deps = WebDeps(
+        settings=chosen,
+        series=series,
+        ledger=ledger,
+        snapshot=lambda: handle[0].picture,
+        operate=lambda request: handle[0].operate(request),  # noqa: PLW0108
+        record=lambda event: handle[0].record(event),  # noqa: PLW0108
+        shift_spans=spans,
+        clock=lambda: handle[0].now_s,
+        key=KEY,
+    )
+    handle.append(Shop(deps, series, ledger, wet_morning()))
+    return handle[0]
+
+
+def start(shop: Shop, port: int = 0) -> Server:
+    """Serve the sample."""
+    return serve(create_app(shop.deps), "127.0.0.1", port)
+
+
+if __name__ == "__main__":
+    running = start(open_shop(Path(sys.argv[1])), int(sys.argv[2]) if len(sys.argv) > 2 else 8481)
+    sys.stdout.write(f"{running.url}\n")
+    threading.Event().wait()

@@ -1,0 +1,78 @@
+"""The sample yard: its settings, its shifts, and the moment the pages are looked at."""
+
+from datetime import datetime, time
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift
+from monitor.settings import Settings
+
+TZ = ZoneInfo("Europe/London")
+NOW_S = datetime(2026, 9, 18, 5, 52, tzinfo=TZ).timestamp()
+START_S = datetime(2026, 9, 12, tzinfo=TZ).timestamp()  # the Saturday before
+WEEK_S = 7 * 86_400.0
+LEAD = "Morgan Reyd"
+
+
+def settings(**web: Any) -> Settings:
+    """The yard: five zones, the outdoor mast, a cabinet and an oven."""
+    zones = [
+        ("slip-bay", "Slip Bay", "bay", {}),
+        ("panel-hall", "Panel Hall", "hall", {}),
+        ("wire-store", "Wire Store", "store", {"max_relative_humidity_frac": 0.6}),
+        ("gas-cage", "Gas Cage", "cage", {}),
+        ("plate-yard", "Plate Yard", "yard", {}),
+        ("slipway-mast", "Slipway Mast", "outdoor", {}),
+        ("rod-oven", "Rod Oven", "oven", {"min_temperature_c": 120}),
+    ]
+    measures = [
+        {"quantity": "air_temperature_c", "unit": "Cel", "accuracy": 0.3},
+        {"quantity": "relative_humidity_frac", "unit": "%RH", "accuracy": 0.02},
+    ]
+    sensors = [
+        {"id": f"{zone.split('-')[0]}-{n}", "zone": zone, "measures": measures, "stale_after_s": 1_500}
+        for zone, count in (
+            ("slip-bay", 3),
+            ("panel-hall", 3),
+            ("wire-store", 2),
+            ("gas-cage", 1),
+            ("plate-yard", 1),
+        )
+        for n in range(1, count + 1)
+    ]
+    return Settings.model_validate(
+        {
+            "web": web,
+            "limits": {"humidity_caution_frac": 0.8},
+            "sites": [{"id": "ferrymoor", "name": "Ferrymoor Slipway", "timezone": "Europe/London"}],
+            "zones": [
+                {"id": id_, "site": "ferrymoor", "name": name, "kind": kind, **more}
+                for id_, name, kind, more in zones
+            ],
+            "sensors": sensors,
+            "cylinders": [{"id": f"mix-{n}", "zone": "gas-cage", "name": f"Mix {n}"} for n in range(1, 7)]
+            + [{"id": "co2-1", "zone": "slip-bay", "name": "CO₂ 1", "gas": "co2"}],
+            "plates": [
+                {"id": "deck-12", "zone": "plate-yard", "name": "Deck plate 12 mm", "thickness_m": 0.012},
+                {"id": "keel-25", "zone": "slip-bay", "name": "Keel plate 25 mm", "thickness_m": 0.025},
+                {"id": "panel-8", "zone": "panel-hall", "name": "Panel 8 mm", "thickness_m": 0.008},
+            ],
+            "people": [
+                {"id": "lead-1", "name": LEAD},
+                {"id": "lead-2", "name": "Ines Calloway"},
+                {"id": "review-1", "name": "T. Ostrander", "role": "reviewer"},
+            ],
+        }
+    )
+
+
+def shift_plan() -> ShiftPlan:
+    """Day and late shift on weekdays, a short one on Saturday."""
+    week = ("mon", "tue", "wed", "thu", "fri")
+    return ShiftPlan(
+        weekly=(
+            WeeklyShift("ferrymoor", "Day", week, time(6), time(14), TZ),
+            WeeklyShift("ferrymoor", "Late", week, time(14), time(22), TZ),
+            WeeklyShift("ferrymoor", "Saturday", ("sat",), time(7), time(12), TZ),
+        )
+    )

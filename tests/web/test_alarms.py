@@ -1,0 +1,230 @@
+"""Answering alarms from the page: only from the page, only complete, never twice."""
+
+import re
+from dataclasses import replace
+from urllib.parse import unquote
+
+import pytest
+import requests
+
+from monitor.alarms.states import AlarmState, CommandKind
+from monitor.links import make_link
+from monitor.web.look import ALARM_STATES, UNANSWERED
+from monitor.web.server import Server
+from tests.web import sample
+
+CONDITION = "margin-mix"
+
+
+def fields(session: requests.Session, address: str, condition: str = CONDITION) -> dict[str, str]:
+    """The hidden fields of a condition's form, as a browser would send them."""
+    html = session.get(address, timeout=10).text
+    for form in re.findall(r"<form.*?</form>", html, re.S):
+        found = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form))
+        if found.get("condition") == condition or "/a/" in address:
+            return found
+    raise AssertionError(f"no form for {condition}")
+
+
+def test_every_state_of_the_standard_has_its_words() -> None:
+    assert set(ALARM_STATES) == set(AlarmState)
+    assert AlarmState.ACKNOWLEDGED not in UNANSWERED
+
+
+def test_acknowledging_is_passed_on_with_name_time_and_occurrence(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    done = browser_session.post(
+        server.url + "/alarms", data={**form, "who": sample.LEAD, "action": "acknowledge"}, timeout=10
+    )
+    assert done.status_code == 200
+    assert "Acknowledged</b> by Morgan Reyd" in done.text
+    (asked,) = shop.asked
+    assert (asked.action, asked.condition, asked.who) == (CommandKind.ACKNOWLEDGE, CONDITION, sample.LEAD)
+    assert asked.time_s == sample.NOW_S
+    assert asked.since_s == sample.NOW_S - 0.9 * 3_600
+
+
+def test_the_same_form_sent_twice_carries_the_same_key(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    for _ in range(2):
+        browser_session.post(
+            server.url + "/alarms", data={**form, "who": sample.LEAD, "action": "acknowledge"}, timeout=10
+        )
+    assert len({asked.key for asked in shop.asked}) == 1
+
+
+def test_the_name_is_remembered_for_the_next_answer(
+    server: Server, browser_session: requests.Session
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    browser_session.post(
+        server.url + "/alarms", data={**form, "who": "Ines Calloway", "action": "acknowledge"}, timeout=10
+    )
+    html = browser_session.get(server.url + "/alarms", timeout=10).text
+    assert 'name="who" value="Ines Calloway"' in html
+
+
+def test_shelving_has_a_time_limit_and_a_reason(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    without = {**form, "who": sample.LEAD, "action": "shelve", "hours": "4"}
+    refused = browser_session.post(server.url + "/alarms", data=without, timeout=10)
+    assert refused.status_code == 422
+    assert "shelving needs a time limit and a reason" in refused.text
+    assert shop.asked == []
+    whole = {**without, "reason": "valve replaced, drying out"}
+    assert browser_session.post(server.url + "/alarms", data=whole, timeout=10).status_code == 200
+    (asked,) = shop.asked
+    assert asked.until_s == sample.NOW_S + 4 * 3_600
+    assert asked.reason == "valve replaced, drying out"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"who": ""}, "who"),
+        ({"action": "explode"}, "action"),
+        ({"hours": "-1"}, "hours"),
+        ({"hours": "nan", "reason": "x"}, "hours"),
+        ({"who": "x" * 81}, "who"),
+        ({"form_token": "0" * 32}, "the page was open for too long"),
+        ({"form_token": "ü"}, "the page was open for too long"),
+        ({"form_token": ""}, "the page was open for too long"),
+    ],
+)
+def test_a_bad_form_changes_nothing_and_says_why(
+    shop: sample.Shop, server: Server, browser_session: requests.Session, change: dict[str, str], words: str
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    sent = {**form, "who": sample.LEAD, "action": "shelve", "hours": "1", "reason": "r", **change}
+    refused = browser_session.post(server.url + "/alarms", data=sent, timeout=10)
+    assert refused.status_code == 422
+    assert words in refused.text
+    assert shop.asked == []
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "https://elsewhere.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site", "Origin": "http://other.ferrymoor.example"},
+    ],
+)
+def test_another_site_cannot_answer(
+    shop: sample.Shop, server: Server, browser_session: requests.Session, headers: dict[str, str]
+) -> None:
+    form = fields(browser_session, server.url + "/alarms")
+    sent = {**form, "who": sample.LEAD, "action": "acknowledge"}
+    refused = browser_session.post(server.url + "/alarms", data=sent, headers=headers, timeout=10)
+    assert refused.status_code == 403
+    assert shop.asked == []
+
+
+def test_another_session_cannot_use_the_form(shop: sample.Shop, server: Server) -> None:
+    with requests.Session() as one, requests.Session() as other:
+        form = fields(one, server.url + "/alarms")
+        other.get(server.url + "/alarms", timeout=10)
+        sent = {**form, "who": sample.LEAD, "action": "acknowledge"}
+        assert other.post(server.url + "/alarms", data=sent, timeout=10).status_code == 422
+    assert shop.asked == []
+
+
+def test_a_refusal_of_the_core_is_shown(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    shop.refuse = "already acknowledged by Ines Calloway"
+    form = fields(browser_session, server.url + "/alarms")
+    sent = {**form, "who": sample.LEAD, "action": "acknowledge"}
+    answer = browser_session.post(server.url + "/alarms", data=sent, timeout=10)
+    assert answer.status_code == 409
+    assert "already acknowledged by Ines Calloway" in answer.text
+
+
+def link(action: str = "acknowledge", expires_s: float = sample.NOW_S + 3_600, **more: object) -> str:
+    since_s = more.get("since_s", sample.NOW_S - 0.9 * 3_600)
+    assert isinstance(since_s, float)
+    return make_link("", sample.KEY, action, CONDITION, expires_s, who=sample.LEAD, since_s=since_s)
+
+
+def test_opening_a_link_shows_and_does_nothing(shop: sample.Shop, server: Server) -> None:
+    page = requests.get(server.url + link(), timeout=10)
+    assert page.status_code == 200
+    assert "Gas Cage cylinders are sweating" in page.text
+    assert f"Acknowledge as {sample.LEAD}" in page.text
+    assert shop.asked == []
+
+
+def test_sending_a_link_s_form_acts_once_under_one_key(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    address = server.url + link()
+    form = fields(browser_session, address)
+    for _ in range(2):
+        assert "Done" in browser_session.post(address, data=form, timeout=10).text
+    assert {(a.action, a.condition, a.who) for a in shop.asked} == {
+        (CommandKind.ACKNOWLEDGE, CONDITION, sample.LEAD)
+    }
+    assert len({a.key for a in shop.asked}) == 1
+
+
+def test_a_mail_scanner_that_posts_without_the_form_changes_nothing(
+    shop: sample.Shop, server: Server
+) -> None:
+    assert requests.post(server.url + link(), data={"who": sample.LEAD}, timeout=10).status_code == 422
+    assert shop.asked == []
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "words"),
+    [
+        (link(expires_s=sample.NOW_S), 410, "too old"),
+        (link()[:-3] + "AAA", 404, "was not made by this service"),
+        ("/a/nothing", 404, "not complete"),
+    ],
+)
+def test_a_link_that_does_not_hold_is_explained(
+    shop: sample.Shop, server: Server, address: str, status: int, words: str
+) -> None:
+    page = requests.get(server.url + address, timeout=10)
+    assert page.status_code == status
+    assert words in page.text
+    assert requests.post(server.url + address, timeout=10).status_code == status
+    assert shop.asked == []
+
+
+def test_an_old_message_cannot_answer_a_later_warning(server: Server) -> None:
+    page = requests.get(server.url + link(since_s=sample.NOW_S - 90_000.0), timeout=10)
+    assert "over or was answered" in page.text
+    assert "<form" not in page.text
+
+
+def test_shelving_by_link_asks_for_the_reason(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    address = server.url + link("shelve")
+    form = fields(browser_session, address)
+    assert browser_session.post(address, data={**form, "hours": "1"}, timeout=10).status_code == 422
+    sent = {**form, "hours": "1", "reason": "gas cut off"}
+    assert browser_session.post(address, data=sent, timeout=10).status_code == 200
+    assert shop.asked[0].until_s == sample.NOW_S + 3_600
+
+
+def test_history_speaks_in_the_words_of_the_life_cycle(server: Server) -> None:
+    html = requests.get(server.url + "/alarms", timeout=10).text
+    assert "Acknowledged, by Morgan Reyd" in html
+    assert "Wire Store above 60 %RH" in unquote(html)
+
+
+def test_shelved_alarms_stand_apart_with_their_time_limit(shop: sample.Shop, server: Server) -> None:
+    html = requests.get(server.url + "/alarms", timeout=10).text
+    assert "Shelved until tomorrow 01:52" in html
+    latched = replace(shop.picture.alarms[0], state="latched_acknowledged")
+    shop.picture = replace(shop.picture, alarms=(latched,))
+    assert 'value="reset"' in requests.get(server.url + "/alarms", timeout=10).text

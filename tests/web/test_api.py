@@ -1,0 +1,157 @@
+"""The JSON interface: described, typed errors, numbers with their units, metrics that parse."""
+
+import itertools
+from functools import cache
+from typing import Any
+
+import pytest
+import requests
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from schemathesis import GenerationMode
+
+from monitor.web.app import create_app
+from monitor.web.server import Server
+from tests.web import sample
+
+WEEK = f"start_s={sample.START_S}&end_s={sample.NOW_S}"
+
+
+def test_the_present_is_the_snapshot(server: Server) -> None:
+    now = requests.get(server.url + "/api/now", timeout=10).json()
+    assert now["simulated"] is True
+    assert now["bodies"][0]["level"] == "danger"
+    assert now["zones"][4]["air"] is None
+
+
+def test_series_come_in_buckets_and_leave_gaps_out(server: Server) -> None:
+    query = f"{WEEK}&zone=plate-yard&quantity=dew_point_c&width_s=3600"
+    (series,) = requests.get(f"{server.url}/api/series?{query}", timeout=10).json()
+    starts = [bucket["start_s"] for bucket in series["buckets"]]
+    assert all(start % 3_600 == 0 for start in starts)
+    assert max(b - a for a, b in itertools.pairwise(starts)) >= 10 * 3_600
+    assert all(b["minimum"] <= b["mean"] <= b["maximum"] for b in series["buckets"])
+
+
+def test_raw_points_say_which_are_doubtful(server: Server) -> None:
+    query = f"{WEEK}&zone=slip-bay&source=slip-3&quantity=relative_humidity_frac&raw=true"
+    (series,) = requests.get(f"{server.url}/api/series?{query}", timeout=10).json()
+    doubtful = [point for point in series["points"] if point["doubtful"]]
+    assert 100 < len(doubtful) < len(series["points"])
+
+
+@pytest.mark.parametrize(
+    ("path", "status", "words"),
+    [
+        ("/api/series?start_s=5&end_s=1", 422, "later than start_s"),
+        ("/api/series?start_s=x&end_s=1", 422, "valid number"),
+        ("/api/series?start_s=0&end_s=9000000000", 422, "days at once"),
+        (f"/api/series?{WEEK}&quantity=mood", 422, "dew_point_c"),
+        (f"/api/series?{WEEK}&zone=attic", 404, "No series fits"),
+        ("/api/events?limit=0", 422, "greater than or equal to 1"),
+        ("/api/nothing", 404, "no such page"),
+    ],
+)
+def test_errors_are_problem_details(server: Server, path: str, status: int, words: str) -> None:
+    # RFC 9457: media type application/problem+json with type, title, status
+    response = requests.get(server.url + path, timeout=10)
+    assert response.status_code == status
+    assert response.headers["content-type"] == "application/problem+json"
+    body = response.json()
+    assert body["status"] == status
+    assert body["type"] == "about:blank"
+    assert words in response.text
+
+
+def test_a_program_can_answer_an_alarm(shop: sample.Shop, server: Server) -> None:
+    given = {"action": "shelve", "who": "shift board", "key": "board-0001", "hours": 2, "reason": "cage open"}
+    done = requests.post(server.url + "/api/alarms/margin-mix", json=given, timeout=10)
+    assert done.json()["done"] is True
+    assert shop.asked[0].until_s == sample.NOW_S + 7_200
+    bad = requests.post(server.url + "/api/alarms/margin-mix", json={**given, "reason": ""}, timeout=10)
+    assert bad.status_code == 422
+    assert "needs a time limit and a reason" in bad.text
+    shop.refuse = "there is no such alarm"
+    assert requests.post(server.url + "/api/alarms/x", json=given, timeout=10).status_code == 409
+
+
+def test_another_site_cannot_post_json(shop: sample.Shop, server: Server) -> None:
+    given = {"who": "x", "key": "board-0002"}
+    headers = {"Origin": "https://elsewhere.example"}
+    sent = requests.post(server.url + "/api/alarms/margin-mix", json=given, headers=headers, timeout=10)
+    assert sent.status_code == 403
+    as_text = requests.post(
+        server.url + "/api/alarms/margin-mix", data='{"who":"x","key":"board-0002"}',
+        headers={"Content-Type": "text/plain"}, timeout=10,
+    )  # fmt: skip
+    assert as_text.status_code == 422
+    assert shop.asked == []
+
+
+def test_events_come_with_the_hashes_that_chain_them(server: Server) -> None:
+    events = requests.get(server.url + "/api/events?kind=alarm_transition", timeout=10).json()
+    everything = requests.get(server.url + "/api/events", timeout=10).json()
+    assert all(b["previous_hash"] == a["hash"] for a, b in itertools.pairwise(everything))
+    assert events[0]["body"]["to_state"] == "unacknowledged"
+
+
+def test_ready_means_every_part_works_and_the_picture_is_fresh(shop: sample.Shop, server: Server) -> None:
+    assert requests.get(server.url + "/healthz", timeout=10).json()["ok"] is True
+    answer = requests.get(server.url + "/readyz", timeout=10)
+    assert (answer.status_code, answer.json()["failing"][0][:8]) == (503, "Forecast")
+    shop.picture = sample.calm()
+    assert requests.get(server.url + "/readyz", timeout=10).status_code == 200
+    shop.now_s += 600
+    assert requests.get(server.url + "/readyz", timeout=10).json()["failing"] == ["picture: 600 s old"]
+
+
+def test_metrics_parse_as_openmetrics(server: Server) -> None:
+    # read back by the parser of the prometheus_client library
+    response = requests.get(server.url + "/metrics", timeout=10)
+    assert response.headers["content-type"].startswith("application/openmetrics-text")
+    assert response.text.endswith("# EOF\n")
+    families = {family.name: family for family in text_string_to_metric_families(response.text)}
+    levels = {
+        sample_.labels["dryshift_zone_level"]: sample_.value
+        for sample_ in families["dryshift_zone_level"].samples
+        if sample_.labels["id"] == "gas-cage"
+    }
+    assert levels == {"danger": 1.0, "caution": 0.0, "safe": 0.0, "unknown": 0.0}
+    assert {s.labels["id"] for s in families["dryshift_dew_point_celsius"].samples} == {
+        "slip-bay", "panel-hall", "wire-store", "gas-cage", "slipway-mast",
+    }  # fmt: skip
+    assert families["dryshift_readings"].type == "counter"
+
+
+def test_the_description_is_whole(shop: sample.Shop) -> None:
+    description = create_app(shop.deps).openapi()
+    for path, methods in description["paths"].items():
+        for operation in methods.values():
+            assert operation.get("summary"), path
+            assert operation.get("description"), path
+    assert "Problem" in description["components"]["schemas"]
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@given(data=st.data())
+def test_no_request_that_the_description_allows_breaks_the_service(
+    server: Server, data: st.DataObject
+) -> None:
+    # made by schemathesis from our own OpenAPI description
+    schema = _description(server.url)
+    operation = data.draw(st.sampled_from([found.ok() for found in schema.get_all_operations()]))
+    mode = data.draw(st.sampled_from(list(GenerationMode)))
+    case = data.draw(operation.as_strategy(mode))
+    response = case.call()
+    assert response.status_code < 500 or operation.path == "/readyz"
+    content = response.headers["content-type"][0]
+    assert content.startswith(
+        ("application/json", "application/problem+json", "application/openmetrics-text")
+    )
+
+
+@cache
+def _description(url: str) -> Any:
+    return schemathesis.openapi.from_url(url + "/openapi.json")

@@ -1,0 +1,203 @@
+"""The pages in a real browser, on a phone and on a wall screen."""
+
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+
+from monitor.values import Level
+from monitor.web.server import Server
+from tests.web import sample
+
+PHONE = {"width": 390, "height": 844}
+WALL = {"width": 1920, "height": 1080}
+FLAGS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PATHS = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/numbers",
+         "/safety", "/more", "/api"]  # fmt: skip
+CONTRAST = (Path(__file__).parent / "contrast.js").read_text(encoding="utf-8")
+
+pytestmark = pytest.mark.skipif(
+    not (os.environ.get("DRYSHIFT_CHROMIUM") or shutil.which("chromium")),
+    reason="no Chromium here: install it, or name it in DRYSHIFT_CHROMIUM",
+)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    path = os.environ.get("DRYSHIFT_CHROMIUM") or shutil.which("chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+class Watched:
+    """A page together with everything it complained about or asked of others."""
+
+    def __init__(self, context: BrowserContext, home: str) -> None:
+        self.page: Page = context.new_page()
+        self.complaints: list[str] = []
+        self.foreign: list[str] = []
+        self.page.on("console", self._console)
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("request", lambda r: None if r.url.startswith(home) else self.foreign.append(r.url))
+
+    def _console(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(message.text)
+
+
+def opened(chromium: Browser, server: Server, path: str, size: dict[str, int], **more: object) -> Watched:
+    context = chromium.new_context(viewport=size, has_touch=size is PHONE, **more)  # type: ignore[arg-type]
+    watched = Watched(context, server.url)
+    watched.page.goto(server.url + path)
+    return watched
+
+
+@pytest.mark.parametrize("size", [PHONE, WALL], ids=["phone", "wall"])
+@pytest.mark.parametrize("path", PATHS)
+def test_a_page_fits_speaks_clearly_and_keeps_to_itself(
+    chromium: Browser, server: Server, path: str, size: dict[str, int]
+) -> None:
+    watched = opened(chromium, server, path, size)
+    page = watched.page
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    small = page.evaluate(
+        """() => [...document.querySelectorAll('a, button, summary, select, input:not([type=hidden])')]
+          .filter(one => !one.closest('.skip, p:not(.week-nav):not(.zone-sensors), .choice'))
+          .map(one => [one.getBoundingClientRect().height, one.outerHTML.slice(0, 80)])
+          .filter(([height]) => height > 0 && height < 55.5)"""
+    )
+    assert small == []
+    assert watched.complaints == []
+    assert watched.foreign == []
+    page.context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", ["/", "/week?zone=slip-bay", "/alarms", "/sensors", "/records"])
+def test_text_has_contrast_in_daylight_and_at_night(
+    chromium: Browser, server: Server, path: str, scheme: str
+) -> None:
+    # WCAG 2.2, success criterion 1.4.3: 4.5 to 1, and 3 to 1 for large text
+    watched = opened(chromium, server, path, PHONE, color_scheme=scheme)
+    watched.page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    assert watched.page.evaluate(CONTRAST) == []
+    watched.page.context.close()
+
+
+@pytest.mark.parametrize("size", [PHONE, WALL], ids=["phone", "wall"])
+def test_the_answer_is_on_the_first_screen(chromium: Browser, server: Server, size: dict[str, int]) -> None:
+    page = opened(chromium, server, "/", size).page
+    for words in ("Wet now", "6 cylinders", "Gas Cage", "since 04:57", "Never heat a cylinder"):
+        box = page.locator("#piece-answer .answer", has_text=words).bounding_box()
+        assert box is not None, words
+        assert box["y"] + box["height"] <= size["height"], words
+    page.context.close()
+
+
+def test_the_wall_uses_its_width_and_reads_from_four_metres(chromium: Browser, server: Server) -> None:
+    # 16 minutes of arc at 4 m (ISO 9241-303) are 19 mm: on a 55 inch screen 30 px of capital height,
+    # which is 42 px of type
+    page = opened(chromium, server, "/", WALL).page
+    sizes = page.evaluate(
+        """() => Object.fromEntries(['.answer h1', '.answer .line-where b', '.answer .line-do', '.zone .big']
+          .map(name => [name, parseFloat(getComputedStyle(document.querySelector(name)).fontSize)]))"""
+    )
+    assert all(size >= 36 for size in sizes.values()), sizes
+    assert sizes[".answer h1"] >= 84
+    for name in ("#piece-answer", "#piece-zones", "#piece-shifts"):
+        box = page.locator(name).bounding_box()
+        assert box is not None
+        assert box["y"] < WALL["height"] * 0.75, name
+    right = max(
+        page.evaluate("[...document.querySelectorAll('.now > *')].map(e => e.getBoundingClientRect().right)")
+    )
+    assert right > WALL["width"] * 0.95
+    page.context.close()
+
+
+def test_a_change_arrives_without_reload_and_leaves_the_reader_alone(
+    chromium: Browser, shop: sample.Shop, server: Server
+) -> None:
+    watched = opened(chromium, server, "/", PHONE)
+    page = watched.page
+    page.evaluate("window.same = true")
+    details = page.locator("#body-more-mix-6")
+    details.locator("summary").click()
+    page.locator("#now-who-humidity-slip-bay").select_option("Ines Calloway")
+    page.locator("#now-who-humidity-slip-bay").focus()
+    before = page.locator("#now-who-humidity-slip-bay").bounding_box()
+    calm_hall = replace(shop.picture.zones[1], level=Level.CAUTION, reason="humid: 81 %RH")
+    zones = (shop.picture.zones[0], calm_hall, *shop.picture.zones[2:])
+    bodies = tuple(replace(b, margin_k=-2.2) if b.id == "mix-6" else b for b in shop.picture.bodies)
+    shop.picture = replace(shop.picture, zones=zones, bodies=bodies)
+    page.locator("#zone-panel-hall", has_text="humid: 81 %RH").wait_for(timeout=5_000)
+    page.locator("#body-mix-6", has_text="2.2").wait_for(timeout=5_000)
+    assert page.evaluate("window.same") is True
+    assert details.evaluate("one => one.open") is True
+    assert page.locator("#now-who-humidity-slip-bay").input_value() == "Ines Calloway"
+    assert page.evaluate("document.activeElement.id") == "now-who-humidity-slip-bay"
+    after = page.locator("#now-who-humidity-slip-bay").bounding_box()
+    assert before is not None
+    assert after is not None
+    assert after["y"] == pytest.approx(before["y"], abs=2)  # what is read stays under the eye
+    assert watched.complaints == []
+    page.context.close()
+
+
+def test_a_lost_connection_is_said_and_nothing_stays_green(chromium: Browser, shop: sample.Shop) -> None:
+    shop.picture = sample.calm()
+    own = sample.start(shop)
+    page = opened(chromium, own, "/", PHONE).page
+    assert page.locator("#lost").is_hidden()
+    green = page.locator(".answer").evaluate("one => getComputedStyle(one).backgroundColor")
+    page.wait_for_timeout(1_200)
+    own.stop()
+    page.locator("#lost").wait_for(state="visible", timeout=10_000)
+    assert "Connection lost since 05:52" in page.locator("#lost").inner_text()
+    assert page.locator(".answer").evaluate("one => getComputedStyle(one).backgroundColor") != green
+    assert page.locator(".answer .mark").first.is_hidden()
+    page.context.close()
+
+
+def test_acknowledging_takes_one_tap_once_the_name_is_known(
+    chromium: Browser, shop: sample.Shop, server: Server
+) -> None:
+    page = opened(chromium, server, "/", PHONE).page
+    page.locator("#now-who-humidity-slip-bay").select_option(sample.LEAD)
+    page.locator("#now-humidity-slip-bay button").click()
+    page.wait_for_url("**/?done=*")
+    page.locator("#now-margin-mix button").click()
+    page.locator("#now-margin-mix", has_text="Acknowledged by").wait_for()
+    assert [asked.condition for asked in shop.asked] == ["humidity-slip-bay", "margin-mix"]
+    page.context.close()
+
+
+def test_the_chart_is_read_by_touch(chromium: Browser, server: Server) -> None:
+    watched = opened(chromium, server, "/week?zone=gas-cage", PHONE)
+    box = watched.page.locator(".plot").first.bounding_box()
+    assert box is not None
+    watched.page.touchscreen.tap(box["x"] + box["width"] * 0.4, box["y"] + 60)
+    text = watched.page.locator(".readout").first.inner_text()
+    assert text.startswith("Mon")
+    assert any(letter.isdigit() for letter in text.split(":")[-1])
+    assert watched.complaints == []
+    watched.page.context.close()
+
+
+def test_a_page_prints_without_its_controls(chromium: Browser, server: Server) -> None:
+    page = opened(chromium, server, "/week", WALL).page
+    page.emulate_media(media="print")
+    assert page.locator(".nav").is_hidden()
+    assert page.locator(".plot").first.is_visible()
+    assert page.locator(".legend-all").is_visible()
+    page.context.close()

@@ -1,0 +1,71 @@
+"""The geometry of charts: gaps stay gaps, scales hold everything, labels do not cover each other."""
+
+import itertools
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.store.contract import Bucket
+from monitor.web.chart import Limit, Trace, Window, crossed, gaps, panel, runs, scale, spread_labels
+
+WINDOW = Window(0.0, 100_000.0, 1_000.0)
+
+
+def line(*starts: float, value: float = 10.0) -> list[Bucket]:
+    return [Bucket(s, 5, value - 1, value, value + 1) for s in starts]
+
+
+def test_a_silence_breaks_the_line() -> None:
+    one = panel("p", "P", "°C", WINDOW, [Trace("a", 0, line(0, 1_000, 2_000, 9_000, 10_000), 1_500.0)], [])
+    assert one.lines[0].path.count("M") == 2
+
+
+def test_a_lonely_bucket_still_shows() -> None:
+    one = panel("p", "P", "°C", WINDOW, [Trace("a", 0, line(5_000), 1_500.0)], [])
+    head, tail = one.lines[0].path.removeprefix("M").split("L")
+    assert head == tail
+
+
+def test_gaps_are_found_at_both_ends_and_between() -> None:
+    found = gaps(line(10_000, 11_000, 50_000), WINDOW, 1_500.0, now_s=80_000.0)
+    assert found == [(0.0, 10_000.0), (12_000.0, 50_000.0), (51_000.0, 80_000.0)]
+
+
+def test_what_is_still_to_come_is_no_gap() -> None:
+    steady = line(*[1_000.0 * n for n in range(50)])
+    assert gaps(steady, WINDOW, 1_500.0, now_s=50_500.0) == []
+
+
+def test_humidity_never_leaves_zero_to_a_hundred() -> None:
+    wet = [Bucket(0.0, 1, 99.0, 99.5, 100.0)]
+    one = panel("p", "P", "%", WINDOW, [Trace("a", 0, wet, 1_500.0)], [Limit("limit", 80.0)])
+    assert 0.0 <= one.low < one.high <= 100.0
+
+
+def test_doubtful_readings_off_the_scale_sit_at_its_edge() -> None:
+    one = panel("p", "P", "°C", WINDOW, [Trace("a", 0, line(0, 1_000), 1_500.0)], [])
+    (inside, outside) = crossed(one, WINDOW, [(50_000.0, 10.0), (50_000.0, 1e6)]).crosses
+    assert inside[0] == outside[0] == "50.000%"
+    assert outside[1] == "4.00%"
+
+
+@given(st.lists(st.floats(-80, 200), min_size=1, max_size=30), st.lists(st.floats(-80, 200), max_size=3))
+def test_the_scale_holds_every_value_and_limit(values: list[float], limits: list[float]) -> None:
+    buckets = [Bucket(1_000.0 * n, 1, v, v, v) for n, v in enumerate(values)]
+    low, high, step = scale([Trace("a", 0, buckets, 1_500.0)], limits)
+    assert all(low - 1e-9 <= value <= high + 1e-9 for value in [*values, *limits])
+    assert math.isclose((high - low) / step, round((high - low) / step), abs_tol=1e-6)
+    assert (high - low) / step <= 8
+
+
+@given(st.lists(st.floats(0, 1), max_size=10))
+def test_labels_keep_their_distance(positions: list[float]) -> None:
+    placed = sorted(spread_labels(positions, 0.075))
+    assert all(b - a >= 0.075 - 1e-9 for a, b in itertools.pairwise(placed))
+
+
+@given(st.lists(st.integers(0, 500), unique=True, max_size=100))
+def test_runs_keep_every_bucket_once(slots: list[int]) -> None:
+    buckets = line(*[1_000.0 * slot for slot in sorted(slots)])
+    assert [bucket for run in runs(buckets, 1_500.0) for bucket in run] == buckets

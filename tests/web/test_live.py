@@ -1,0 +1,80 @@
+"""Live update over server-sent events, and a server that stops although somebody is listening."""
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+import requests
+
+from monitor.errors import InputError
+from monitor.web.app import create_app
+from monitor.web.server import Server, serve
+from tests.web import sample
+
+
+def messages(response: requests.Response) -> Iterator[tuple[str, dict[str, str]]]:
+    """The named messages of a stream."""
+    name = ""
+    for line in response.iter_lines(chunk_size=1, decode_unicode=True):
+        if line.startswith("event: "):
+            name = line.removeprefix("event: ")
+        elif line.startswith("data: "):
+            yield name, json.loads(line.removeprefix("data: "))
+
+
+def test_a_change_is_sent_and_only_what_changed(shop: sample.Shop, server: Server) -> None:
+    with requests.get(server.url + "/live/now", stream=True, timeout=10) as response:
+        assert response.headers["content-type"].startswith("text/event-stream")
+        stream = messages(response)
+        name, pieces = next(stream)
+        assert name == "pieces"
+        assert "Wet now" in pieces["answer"]
+        zones = tuple(replace(z, reason="mist") if z.id == "slip-bay" else z for z in shop.picture.zones)
+        shop.picture = replace(shop.picture, zones=zones)
+        name, pieces = next(stream)
+        assert name == "pieces"
+        assert set(pieces) == {"zones"}
+        assert "mist" in pieces["zones"]
+
+
+def test_the_pieces_of_a_stream_are_those_of_the_page(server: Server) -> None:
+    with requests.Session() as session:
+        page = session.get(server.url + "/", timeout=10).text
+        with session.get(server.url + "/live/now", stream=True, timeout=10) as response:
+            _, pieces = next(messages(response))
+    for name, html in pieces.items():
+        assert html.strip() in page, name
+
+
+def test_an_unknown_page_cannot_be_followed(server: Server) -> None:
+    assert requests.get(server.url + "/live/attic", timeout=10).status_code == 404
+
+
+def test_stopping_does_not_wait_for_listeners(shop: sample.Shop) -> None:
+    server = sample.start(shop)
+    with requests.get(server.url + "/live/now", stream=True, timeout=10) as response:
+        stream = messages(response)
+        next(stream)
+        began = time.monotonic()
+        server.stop()
+        assert time.monotonic() - began < 4.0
+        assert list(stream) == []
+    with pytest.raises(requests.ConnectionError):
+        requests.get(server.url, timeout=2)
+
+
+def test_a_taken_port_is_a_clear_error(shop: sample.Shop, server: Server) -> None:
+    with pytest.raises(InputError) as caught:
+        serve(create_app(shop.deps), "127.0.0.1", server.port)
+    (fault,) = caught.value.faults
+    assert (fault.field, fault.value) == ("web.port", str(server.port))
+    assert "another program holds it" in fault.fix
+
+
+def test_a_host_that_is_not_here_is_a_clear_error(shop: sample.Shop) -> None:
+    # 192.0.2.1 is kept free for documentation (RFC 5737)
+    with pytest.raises(InputError) as caught:
+        serve(create_app(shop.deps), "192.0.2.1", 0)
+    assert caught.value.faults[0].field == "web.host"

@@ -1,0 +1,77 @@
+"""The first page's answer: the worst counts, and what is not known never shows as safe."""
+
+from dataclasses import replace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.snapshot import ShiftNow, Snapshot
+from monitor.values import Level
+from monitor.web import now_view
+from tests.web import sample
+
+WET = sample.wet_morning()
+CALM = sample.calm()
+
+
+def test_a_wet_cylinder_comes_first_with_what_to_do() -> None:
+    found = now_view.answer(WET, sample.NOW_S)
+    assert (found.level, found.headline) == (Level.DANGER, "Wet now")
+    first = found.lines[0]
+    assert first.zone == "gas-cage"
+    assert len(first.names) == 6
+    assert "Never heat a cylinder" in first.action
+
+
+def test_the_zone_of_wet_cylinders_is_not_told_twice() -> None:
+    found = now_view.answer(WET, sample.NOW_S)
+    assert [line for line in found.lines if line.kind == "zone" and line.zone == "gas-cage"] == []
+
+
+def test_a_calm_shop_is_dry() -> None:
+    found = now_view.answer(CALM, sample.NOW_S)
+    assert (found.level, found.headline, found.lines) == (Level.SAFE, "All dry", ())
+
+
+def test_a_humid_shift_ahead_is_told_while_it_is_dry() -> None:
+    shifts = (replace(WET.shifts[0], start_s=sample.NOW_S + 20_000, end_s=sample.NOW_S + 50_000),)
+    found = now_view.answer(replace(CALM, shifts=shifts, actions=WET.actions), sample.NOW_S)
+    assert (found.level, found.headline) == (Level.CAUTION, "Dry now, humid shift ahead")
+    assert found.lines[0].action == "Keep the Slip Bay door shut until 09:00."
+
+
+def test_a_shift_that_is_far_off_is_not_told() -> None:
+    far = ShiftNow("Day", "ferrymoor", sample.NOW_S + 3e5, sample.NOW_S + 4e5, Level.DANGER, 0.9, "wet")
+    assert now_view.answer(replace(CALM, shifts=(far,)), sample.NOW_S).level is Level.SAFE
+
+
+def test_outdoor_air_alone_worries_nobody() -> None:
+    zones = tuple(replace(z, level=Level.DANGER) if z.kind == "outdoor" else z for z in CALM.zones)
+    assert now_view.answer(replace(CALM, zones=zones), sample.NOW_S).level is Level.SAFE
+
+
+def test_an_old_picture_is_not_safe() -> None:
+    found = now_view.answer(CALM, sample.NOW_S + 600)
+    assert (found.level, found.headline) == (Level.UNKNOWN, "Not known now")
+    assert found.old_since_s == CALM.time_s
+
+
+def test_an_old_danger_stays_a_danger() -> None:
+    assert now_view.answer(WET, sample.NOW_S + 600).level is Level.DANGER
+
+
+def test_an_empty_shop_is_not_safe() -> None:
+    assert now_view.answer(Snapshot(sample.NOW_S), sample.NOW_S).level is Level.UNKNOWN
+
+
+@given(st.data())
+def test_nothing_unknown_ever_makes_a_safe_answer(data: st.DataObject) -> None:
+    level = st.sampled_from(list(Level))
+    zones = tuple(replace(z, level=data.draw(level)) for z in CALM.zones)
+    bodies = tuple(replace(b, level=data.draw(level)) for b in CALM.bodies)
+    packages = tuple(replace(p, level=data.draw(level)) for p in CALM.packages)
+    found = now_view.answer(replace(CALM, zones=zones, bodies=bodies, packages=packages), sample.NOW_S)
+    levels = [z.level for z in zones if z.kind != "outdoor"]
+    levels += [thing.level for thing in (*bodies, *packages)]
+    worst = min(levels, key=now_view.risk_rank)
+    assert found.level is worst

@@ -1,0 +1,101 @@
+"""Every page answers, carries its guards, asks nothing of other hosts, and escapes what it shows."""
+
+import re
+from dataclasses import replace
+
+import pytest
+import requests
+
+from monitor.values import EventKind, NewEvent
+from monitor.web.server import Server
+from tests.web import sample
+
+PAGES = [
+    "/", "/week", "/week?zone=slip-bay", "/week?week=2026-W38", "/alarms", "/sensors", "/set-aside",
+    "/records", "/numbers", "/safety", "/more", "/api",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_answers_with_its_guards(server: Server, path: str) -> None:
+    response = requests.get(server.url + path, timeout=10)
+    assert response.status_code == 200
+    policy = response.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert response.headers["x-content-type-options"] == "nosniff"
+    assert "SameSite=Lax" in response.headers["set-cookie"]
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_needs_no_other_host_and_no_inline_code(server: Server, path: str) -> None:
+    html = requests.get(server.url + path, timeout=10).text
+    assert re.findall(r'(?:src|href|action)="(?:https?:)?//[^"]*"', html) == []
+    assert re.findall(r"<script(?![^>]*\bsrc=)", html) == []
+    assert re.findall(r"<style|\sstyle=|\son\w+=", html) == []
+
+
+def test_static_files_are_kept_only_under_their_marked_address(server: Server) -> None:
+    html = requests.get(server.url + "/", timeout=10).text
+    address = re.search(r'href="(/static/site\.css\?v=\w+)"', html)
+    assert address
+    marked = requests.get(server.url + address.group(1), timeout=10)
+    assert "immutable" in marked.headers["cache-control"]
+    plain = requests.get(server.url + "/static/site.css", timeout=10)
+    assert "immutable" not in plain.headers.get("cache-control", "")
+
+
+def test_what_came_from_outside_is_escaped(shop: sample.Shop, server: Server) -> None:
+    nasty = '<script>alert("x")</script>'
+    zones = (replace(shop.picture.zones[0], name=nasty, reason=nasty), *shop.picture.zones[1:])
+    shop.picture = replace(shop.picture, zones=zones)
+    html = requests.get(server.url + "/", timeout=10).text
+    assert nasty not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_an_unknown_page_is_said_to_be_one(server: Server) -> None:
+    response = requests.get(server.url + "/nowhere", timeout=10)
+    assert response.status_code == 404
+    assert "There is no such page." in response.text
+
+
+def test_the_first_page_says_what_is_wrong_with_the_service(shop: sample.Shop, server: Server) -> None:
+    html = requests.get(server.url + "/", timeout=10).text
+    assert "Forecast: no answer since 03:00" in html
+    assert "demo time" in html
+    assert "keeps messages in memory only" in html
+    shop.now_s += 1_200
+    assert "Old picture: it is from 05:51, 20" in requests.get(server.url + "/", timeout=10).text
+
+
+def test_cautions_never_tell_anyone_to_heat_a_cylinder(server: Server) -> None:
+    # practice of 29 CFR 1910.253 as kept in university and state sheets: no flame or heater on a cylinder
+    text = requests.get(server.url + "/safety", timeout=10).text
+    assert "Never heat a cylinder" in text
+    assert "governing code" in text
+    assert "licensed people" in text
+
+
+def test_set_aside_messages_show_reason_and_fix(server: Server) -> None:
+    html = requests.get(server.url + "/set-aside", timeout=10).text
+    assert "send numbers as JSON writes them" in html
+    assert "ff fe 00 01" in html
+
+
+def test_the_chain_of_records_is_verified_by_a_tap(server: Server, browser_session: requests.Session) -> None:
+    page = browser_session.get(server.url + "/records", timeout=10).text
+    token = re.search(r'name="form_token" value="(\w+)"', page)
+    assert token
+    done = browser_session.post(
+        server.url + "/records/verify", data={"form_token": token.group(1)}, timeout=10
+    )
+    assert re.search(r"Verified: \d+ events", done.text)
+
+
+def test_records_leave_as_csv_that_no_spreadsheet_runs(shop: sample.Shop, server: Server) -> None:
+    new = NewEvent(EventKind.PLAN, "x", sample.NOW_S, "=cmd()", {}, key="csv-1")
+    shop.record(new)
+    text = requests.get(server.url + "/records.csv?kind=plan", timeout=10).text
+    assert text.startswith("number,kind,subject,happened_utc")
+    assert "'=cmd()" in text

@@ -1,0 +1,96 @@
+"""The weekly page: the right stretch of time, gaps and limits visible, a table and a file beside it."""
+
+import csv
+import io
+import re
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+import requests
+
+from monitor.web import week_data
+from monitor.web.server import Server
+
+LONDON = ZoneInfo("Europe/London")
+
+
+@pytest.mark.parametrize(
+    ("week", "start", "hours"),
+    [
+        ("2026-W38", "2026-09-13T23:00", 168),  # ISO 8601 week 38 of 2026 begins on Monday 14 September
+        ("2026-W43", "2026-10-18T23:00", 169),  # clocks back on 25 October 2026
+        ("2026-W13", "2026-03-23T00:00", 167),  # clocks forward on 29 March 2026
+        ("2020-W53", "2020-12-28T00:00", 168),  # a year of 53 weeks
+    ],
+)
+def test_a_week_runs_from_local_monday_to_local_monday(week: str, start: str, hours: int) -> None:
+    window = week_data.week_window(week, LONDON, 900.0)
+    assert datetime.fromtimestamp(window.start_s, UTC).isoformat()[:16] == start
+    assert window.end_s - window.start_s == hours * 3_600
+    assert len(week_data.days_of(window, LONDON)) == 7
+
+
+def test_the_last_seven_days_end_tonight() -> None:
+    now_s = datetime(2026, 9, 18, 4, 52, tzinfo=UTC).timestamp()
+    window = week_data.last_days(now_s, LONDON, 900.0)
+    assert datetime.fromtimestamp(window.start_s, LONDON).isoformat() == "2026-09-12T00:00:00+01:00"
+    assert datetime.fromtimestamp(window.end_s, LONDON).isoformat() == "2026-09-19T00:00:00+01:00"
+
+
+def test_lines_limits_shifts_and_warnings_are_drawn(server: Server) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    for words in ("Dew point", "Relative humidity", "Coldest surface", "limit 80", "limit 60", ">Late<"):
+        assert words in html
+    assert html.count('class="warned"') == 4 * 3
+    assert "Wire Store above 60 %RH" in html
+
+
+def test_a_sensor_outage_breaks_the_line_and_is_marked(server: Server) -> None:
+    html = requests.get(server.url + "/week?zone=plate-yard", timeout=10).text
+    path = re.search(r'class="line t0" d="([^"]+)"', html)
+    assert path
+    assert path.group(1).count("M") == 2
+    assert 'class="hole"' in html
+    assert 'class="lane-hole"' in html
+    assert "plate-1: failure, no reading for 25 min" in html
+
+
+def test_doubtful_readings_are_marked_and_not_in_the_line(server: Server) -> None:
+    html = requests.get(server.url + "/week?zone=slip-bay", timeout=10).text
+    assert html.count('class="cross"') > 10
+    assert "doubtful humidity readings" in html
+
+
+def test_the_table_holds_the_numbers_by_day(server: Server) -> None:
+    html = requests.get(server.url + "/week?zone=gas-cage", timeout=10).text
+    assert "In numbers" in html
+    assert html.count('<th scope="row">') == 1 + 7
+    assert "below dew point" in html
+
+
+def test_the_series_leave_as_csv_in_utc_and_local_time(server: Server) -> None:
+    text = requests.get(server.url + "/week.csv?zone=gas-cage", timeout=10).text
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert {row["quantity"] for row in rows} == {"dew_point_c", "relative_humidity_frac", "margin_k"}
+    first = rows[0]
+    assert first["start_utc"] == "2026-09-11T23:00:00Z"
+    assert first["start_local"] == "2026-09-12T00:00:00+01:00"
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "words"),
+    [
+        ("week=2026-38", 422, "write one like 2026-W38"),
+        ("week=2026-W54", 422, "write one like 2026-W38"),
+        ("week=2025-W53", 422, "not a week of that year"),
+        ("week=0000-W01", 422, "write one like 2026-W38"),
+        ("zone=attic", 404, "There is no zone"),
+        ("week=1999-W01", 200, "Nothing is stored for these days"),
+        ("week=9999-W52", 422, "write one like 2026-W38"),
+    ],
+)
+def test_a_wrong_request_is_explained(server: Server, query: str, status: int, words: str) -> None:
+    response = requests.get(f"{server.url}/week?{query}", timeout=10)
+    assert response.status_code == status
+    assert words in response.text
