@@ -82,6 +82,8 @@ class ZoneForecast:
 
     zone: str
     issued_s: float
+    now_dew_point_c: float
+    now_temperature_c: float
     times_s: FloatArray
     dew_point_c: Band
     temperature_c: Band
@@ -171,6 +173,8 @@ def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -
     return ZoneForecast(
         zone=model.zone,
         issued_s=recent.end_s,
+        now_dew_point_c=now_dew,
+        now_temperature_c=float(carried.temperature_c[-1]),
         times_s=recent.end_s + hours * HOUR_S,
         dew_point_c=dew_band,
         temperature_c=air_band,
@@ -299,8 +303,9 @@ def _nothing(model: ZoneModel, recent: AirHistory, why: str) -> ZoneForecast:
     hours = np.arange(1.0, AHEAD_H + 1.0)
     gap = np.full(AHEAD_H, np.nan)
     band, none = Band(gap, gap, gap), np.empty((0, AHEAD_H))
-    times_s = recent.end_s + hours * HOUR_S
-    return ZoneForecast(model.zone, recent.end_s, times_s, band, band, none, none, gap, False, (why,))
+    end_s, nan = recent.end_s, float("nan")
+    times_s = end_s + hours * HOUR_S
+    return ZoneForecast(model.zone, end_s, nan, nan, times_s, band, band, none, none, gap, False, (why,))
 
 
 @dataclass(frozen=True, slots=True)

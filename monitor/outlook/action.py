@@ -1,0 +1,79 @@
+"""One thing a person can do before a shift, and everything needed to propose it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from monitor.outlook.hourly import FloatArray
+from monitor.outlook.scene import Scene
+from monitor.outlook.shift_outlook import Ahead, crossings_of, humid_courses
+from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.whatif import Control, Practice, ZoneAnswer, ahead_under
+
+
+class ActionKind(StrEnum):
+    """What is done."""
+
+    BRING_IN = "bring-in"
+    BAG = "bag"
+    DOOR = "door"
+    HEAT = "heat"
+    DRY = "dry"
+    PURGE = "purge"
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing to do by a time; `needs` are the ids of actions it rests on.
+
+    `saves_frac` is how much less likely the harm becomes; None for a habit that no odds are computed for.
+    """
+
+    id: str
+    kind: ActionKind
+    shift_id: str
+    zone: str
+    subjects: tuple[str, ...]
+    text: str
+    by_s: float
+    saves_frac: float | None
+    needs: tuple[str, ...] = ()
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanInputs:
+    """What the planner looks at; `outdoor_pa` stands beside the courses, now first, NaN where unknown."""
+
+    scene: Scene
+    ahead: Ahead
+    shifts: tuple[ShiftSpan, ...]
+    answers: Mapping[str, ZoneAnswer]
+    outdoor_pa: FloatArray
+    practice: Practice
+
+
+# Whatever a heater does to the air, nobody is to read it as advice to heat a cylinder.
+UNHEATED_KINDS = frozenset({"cylinder", "regulator"})
+
+
+def zone_part(inputs: PlanInputs, zone: str, *, heated: bool = False) -> PlanInputs:
+    """The same question for one zone alone; for heating, without its cylinders and regulators."""
+    scene = inputs.scene
+    bodies = tuple(b for b in scene.bodies if b.zone == zone and not (heated and b.kind in UNHEATED_KINDS))
+    part = replace(scene, zones={zone: scene.zones[zone]}, bodies=bodies, packages=())
+    ahead = inputs.ahead
+    kept = {b.id: ahead.bodies[b.id] for b in bodies if b.id in ahead.bodies}
+    air = {zone: ahead.air[zone]}
+    return replace(inputs, scene=part, ahead=replace(ahead, air=air, bodies=kept))
+
+
+def risk_under(inputs: PlanInputs, shift: ShiftSpan, zone: str, control: Control | None) -> float:
+    """How likely the zone or a body in it crosses a limit in the shift, under a control."""
+    ahead = inputs.ahead
+    if control is not None:
+        ahead = ahead_under(
+            inputs.scene, ahead, {zone: control}, inputs.answers, inputs.outdoor_pa, inputs.practice
+        )
+    humid = humid_courses(crossings_of(inputs.scene, ahead, shift))
+    return 0.0 if humid is None else float(humid.mean())

@@ -1,0 +1,94 @@
+"""What the outlook watches: zones with their limits, bodies and packages as they stand, and how to say it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from monitor.exposure.clock import ExposureClock
+from monitor.exposure.limits import ClockRules
+from monitor.physics.bodies import Body
+from monitor.physics.lag import BodyState
+
+HEAVY_KINDS = frozenset({"plate", "cylinder", "regulator"})
+OUTSIDE_KINDS = frozenset({"yard", "outdoor"})
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneAhead:
+    """One zone, its limits (None: not judged), and what can be done to its air."""
+
+    id: str
+    name: str
+    site: str
+    kind: str
+    limit_humidity_frac: float | None = None
+    limit_dew_point_c: float | None = None
+    pressure_pa: float = 101_325.0
+    draught_ms: float = 0.1
+    has_door: bool = False
+    heat_up_to_c: float | None = None  # what its vented or electric heater can hold; None: no heater
+    dry_down_to_frac: float | None = None  # what its dehumidifier can hold; None: no dehumidifier
+
+
+@dataclass(frozen=True, slots=True)
+class BodyAhead:
+    """One plate, cylinder or regulator as it stands now; `work_zone` is where it will be used."""
+
+    id: str
+    name: str
+    kind: str
+    zone: str
+    body: Body
+    state: BodyState
+    work_zone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PackageAhead:
+    """One opened package with its clock up to now."""
+
+    id: str
+    name: str
+    rules: ClockRules
+    clock: ExposureClock
+
+    @property
+    def zone(self) -> str | None:
+        """Where it lies."""
+        return self.clock.zone
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How times and temperatures are said to a person."""
+
+    zone: ZoneInfo
+    fahrenheit: bool = False
+
+    def clock(self, time_s: float, now_s: float | None = None) -> str:
+        """06:00, with the weekday where it is not the day of `now_s`."""
+        moment = datetime.fromtimestamp(time_s, self.zone)
+        if now_s is None or moment.date() == datetime.fromtimestamp(now_s, self.zone).date():
+            return f"{moment:%H:%M}"
+        return f"{moment:%a %H:%M}"
+
+    def temperature(self, temperature_c: float) -> str:
+        """Whole degrees: a forecast is not sharper."""
+        if self.fahrenheit:
+            return f"{temperature_c * 1.8 + 32.0:.0f} °F"
+        return f"{temperature_c:.0f} °C"
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything of one site that a shift can make wet."""
+
+    site: str
+    words: Words
+    zones: Mapping[str, ZoneAhead]
+    bodies: tuple[BodyAhead, ...] = ()
+    packages: tuple[PackageAhead, ...] = ()
+    margin_k: float = 3.0
+    likely_frac: float = 0.5  # from here on a shift counts as humid
+    outdoor_dew_point_c: tuple[float, ...] = field(default=())  # the next 48 hours, where known

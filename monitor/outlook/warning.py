@@ -1,0 +1,248 @@
+"""Decides when a humid shift ahead is told to a phone: once, in time to act, and taken back if it passes."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time, timedelta
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from monitor.outlook.hourly import HOUR_S
+from monitor.outlook.shift_outlook import ShiftOutlook
+from monitor.outlook.shifts import ShiftSpan
+from monitor.values import Level
+
+SURE_FRAC = 0.85  # so likely that there is no waiting for a better forecast
+WAIT_H = 3.0  # how long before the last good moment the plain threshold is enough
+CANCEL_BELOW_FRAC = 0.6  # of the threshold: a warning does not flicker
+MOST_UPDATES = 2
+MOST_WARNINGS = 2  # of one shift: once more after a cancellation, never in a circle
+WORST_MOVED_S = 3 * HOUR_S
+ACT_BEFORE_S = HOUR_S  # a warning comes at least so long before the plan's first deadline
+KEEP_SCORED = 200
+
+
+@dataclass(frozen=True, slots=True)
+class WarningRules:
+    """When a warning may reach a phone; times of day are the site's own."""
+
+    not_before: time
+    not_after: time
+    min_lead_s: float
+    horizon_s: float
+    probability_frac: float
+    zone: ZoneInfo
+
+
+class Decision(StrEnum):
+    """What goes to the phone."""
+
+    WARN = "warn"
+    UPDATE = "update"
+    CANCEL = "cancel"
+
+
+@dataclass(frozen=True, slots=True)
+class WarningDecision:
+    """One message about one shift; the key is the same however often it is decided."""
+
+    kind: Decision
+    key: str
+    shift: ShiftSpan
+    probability_frac: float
+    level: Level
+    reason: str
+    worst_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What has been told of one shift."""
+
+    shift: ShiftSpan
+    warned_s: float | None = None
+    probability_frac: float = 0.0
+    level: Level = Level.SAFE
+    worst_s: float | None = None
+    warnings: int = 0
+    updates: int = 0
+    cancelled_s: float | None = None
+
+    @property
+    def standing(self) -> bool:
+        """Whether a warning stands."""
+        return self.warned_s is not None and self.cancelled_s is None
+
+
+class Outcome(StrEnum):
+    """How a shift and its warning came out."""
+
+    HIT = "hit"
+    MISS = "miss"
+    FALSE_ALARM = "false alarm"
+    QUIET = "quiet"
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One shift scored after it ended; lead time only where there was a warning."""
+
+    shift: ShiftSpan
+    outcome: Outcome
+    lead_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WarningMemory:
+    """What is remembered between decisions: shifts told of, and the scores of those that are over."""
+
+    told: Mapping[str, Told] = field(default_factory=dict)
+    scores: tuple[Score, ...] = ()
+
+
+def decide(
+    outlooks: Sequence[ShiftOutlook],
+    memory: WarningMemory,
+    now_s: float,
+    rules: WarningRules,
+    first_deadline_s: Mapping[str, float] | None = None,
+) -> tuple[WarningMemory, tuple[WarningDecision, ...]]:
+    """What to send now; `first_deadline_s` by shift is when the plan's first action is due."""
+    told = dict(memory.told)
+    decisions: list[WarningDecision] = []
+    if not _may_speak(now_s, rules):
+        return memory, ()
+    for outlook in outlooks:
+        before = told.get(outlook.shift.id, Told(outlook.shift))
+        deadline_s = (first_deadline_s or {}).get(outlook.shift.id)
+        kind = _decision(outlook, before, now_s, rules, deadline_s)
+        if kind is not None:
+            told[outlook.shift.id] = after = _after(kind, outlook, before, now_s)
+            decisions.append(_message(kind, outlook, after))
+    return replace(memory, told=told), tuple(decisions)
+
+
+def _may_speak(now_s: float, rules: WarningRules) -> bool:
+    local = datetime.fromtimestamp(now_s, rules.zone).time()
+    return rules.not_before <= local <= rules.not_after
+
+
+def _decision(
+    outlook: ShiftOutlook, before: Told, now_s: float, rules: WarningRules, deadline_s: float | None
+) -> Decision | None:
+    probability, shift = outlook.probability_frac, outlook.shift
+    if probability is None or now_s >= shift.start_s:
+        return None
+    if before.standing:
+        if probability < CANCEL_BELOW_FRAC * rules.probability_frac:
+            return Decision.CANCEL
+        return Decision.UPDATE if _matters(outlook, before) else None
+    if shift.start_s - now_s > rules.horizon_s or shift.start_s - now_s < rules.min_lead_s:
+        return None
+    if probability < rules.probability_frac or before.warnings >= MOST_WARNINGS:
+        return None
+    waited = now_s >= act_by_s(shift, rules, deadline_s) - WAIT_H * HOUR_S
+    return Decision.WARN if waited or probability >= max(SURE_FRAC, rules.probability_frac) else None
+
+
+def act_by_s(shift: ShiftSpan, rules: WarningRules, deadline_s: float | None) -> float:
+    """The last moment at which a warning still finds people awake and leaves time to act."""
+    latest_s = shift.start_s - rules.min_lead_s
+    if deadline_s is not None:
+        latest_s = min(latest_s, deadline_s - ACT_BEFORE_S)
+    local = datetime.fromtimestamp(latest_s, rules.zone)
+    if local.time() > rules.not_after:
+        return datetime.combine(local.date(), rules.not_after, rules.zone).timestamp()
+    if local.time() < rules.not_before:
+        day_before = local.date() - timedelta(days=1)
+        return datetime.combine(day_before, rules.not_after, rules.zone).timestamp()
+    return latest_s
+
+
+def _matters(outlook: ShiftOutlook, before: Told) -> bool:
+    if before.updates >= MOST_UPDATES:
+        return False
+    worse = outlook.level is Level.DANGER and before.level is not Level.DANGER
+    moved = (
+        outlook.worst_s is not None
+        and before.worst_s is not None
+        and outlook.worst_s <= before.worst_s - WORST_MOVED_S
+    )
+    return worse or moved
+
+
+def _after(kind: Decision, outlook: ShiftOutlook, before: Told, now_s: float) -> Told:
+    if kind is Decision.CANCEL:
+        return replace(before, cancelled_s=now_s)
+    return replace(
+        before,
+        warned_s=before.warned_s if before.standing else now_s,
+        probability_frac=outlook.probability_frac or 0.0,
+        level=outlook.level,
+        worst_s=outlook.worst_s,
+        warnings=before.warnings + (kind is Decision.WARN),
+        updates=before.updates + (kind is Decision.UPDATE),
+        cancelled_s=None,
+    )
+
+
+def _message(kind: Decision, outlook: ShiftOutlook, after: Told) -> WarningDecision:
+    number = after.updates if kind is Decision.UPDATE else after.warnings
+    return WarningDecision(
+        kind=kind,
+        key=f"{outlook.shift.id}/{kind}/{number}",
+        shift=outlook.shift,
+        probability_frac=outlook.probability_frac or 0.0,
+        level=outlook.level,
+        reason=outlook.reason,
+        worst_s=outlook.worst_s,
+    )
+
+
+def score(memory: WarningMemory, shift: ShiftSpan, humid: bool) -> WarningMemory:
+    """Score a shift that is over by what was measured in it; a shift is scored once."""
+    if any(done.shift.id == shift.id for done in memory.scores):
+        return memory
+    told = memory.told.get(shift.id, Told(shift))
+    lead_s = shift.start_s - told.warned_s if told.standing and told.warned_s is not None else None
+    outcome = {
+        (True, True): Outcome.HIT,
+        (False, True): Outcome.MISS,
+        (True, False): Outcome.FALSE_ALARM,
+        (False, False): Outcome.QUIET,
+    }[told.standing, humid]
+    kept = {name: one for name, one in memory.told.items() if name != shift.id}
+    return WarningMemory(kept, (*memory.scores, Score(shift, outcome, lead_s))[-KEEP_SCORED:])
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How well the warnings did over some shifts; rates are None where there is nothing to divide by."""
+
+    hits: int
+    misses: int
+    false_alarms: int
+    quiet: int
+    mean_lead_h: float | None
+
+    @property
+    def hit_rate_frac(self) -> float | None:
+        """Humid shifts that were warned of, of all humid shifts."""
+        return self.hits / (self.hits + self.misses) if self.hits + self.misses else None
+
+    @property
+    def false_alarm_frac(self) -> float | None:
+        """Warnings that nothing came of, of all warnings (false-alarm ratio)."""
+        return self.false_alarms / (self.hits + self.false_alarms) if self.hits + self.false_alarms else None
+
+
+def tally(scores: Sequence[Score]) -> Tally:
+    """Count the scores of some shifts."""
+    count = {outcome: sum(s.outcome is outcome for s in scores) for outcome in Outcome}
+    leads = [s.lead_s for s in scores if s.outcome is Outcome.HIT and s.lead_s is not None]
+    return Tally(
+        count[Outcome.HIT],
+        count[Outcome.MISS],
+        count[Outcome.FALSE_ALARM],
+        count[Outcome.QUIET],
+        sum(leads) / len(leads) / HOUR_S if leads else None,
+    )

@@ -1,0 +1,99 @@
+"""A small invented yard with a forecast that is known exactly, for the tests of shifts, plan and warning."""
+
+import tomllib
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.exposure.classes import Place, consumable_classes
+from monitor.exposure.clock import ExposureClock, start_clock
+from monitor.exposure.limits import ClockRules, clock_rules
+from monitor.outlook.hourly import AHEAD_H, FloatArray
+from monitor.outlook.response import Band, ZoneForecast
+from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.whatif import Practice, practice_from_mapping
+from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
+from monitor.physics.lag import start_state
+
+SHARED = Path(__file__).resolve().parents[2] / "shared"
+LONDON = ZoneInfo("Europe/London")
+NOW_S = 1_788_890_400.0  # Tuesday 8 September 2026, 18:00 UTC
+START_S = NOW_S + 11 * 3600.0  # Wednesday 06:00 in London
+SHIFT = ShiftSpan("ferrymoor:early", "ferrymoor", "Early", START_S, START_S + 8 * 3600.0)
+HOURS = np.arange(AHEAD_H + 1.0)
+
+
+def shared(name: str) -> dict[str, object]:
+    return tomllib.loads((SHARED / name).read_text(encoding="utf-8"))
+
+
+def bodies() -> BodyData:
+    return body_data(shared("bodies.toml"))
+
+
+def practice() -> Practice:
+    return practice_from_mapping(shared("outlook.toml"))
+
+
+def plate(thickness_m: float = 0.012) -> Body:
+    return plate_body(bodies(), thickness_m=thickness_m, width_m=1.0, length_m=2.0)
+
+
+def cylinder() -> Body:
+    return cylinder_body(bodies(), "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
+
+
+def thing(name: str, body: Body, zone: str, temperature_c: float, work: str | None = None) -> BodyAhead:
+    kind = name.split()[0].lower()
+    return BodyAhead(name.lower(), name, kind, zone, body, start_state(body, NOW_S, temperature_c), work)
+
+
+def forecast(
+    zone: str, dew_c: FloatArray | float, air_c: FloatArray | float, spread_k: float = 0.5, count: int = 60
+) -> ZoneForecast:
+    """`dew_c` and `air_c` begin now; courses lie evenly `spread_k` about the median (standard deviation)."""
+    dew, air = np.broadcast_to(dew_c, HOURS.shape), np.broadcast_to(air_c, HOURS.shape)
+    rng = np.random.default_rng(1)
+    push = (
+        rng.permutation(np.linspace(-1.7, 1.7, count))[:, None] * spread_k * np.minimum(HOURS[1:] / 6.0, 1.0)
+    )
+    half = np.full(AHEAD_H, 1.28 * spread_k)
+    return ZoneForecast(
+        zone=zone,
+        issued_s=NOW_S,
+        now_dew_point_c=float(dew[0]),
+        now_temperature_c=float(air[0]),
+        times_s=NOW_S + HOURS[1:] * 3600.0,
+        dew_point_c=Band(dew[1:], dew[1:] - half, dew[1:] + half),
+        temperature_c=Band(air[1:], air[1:] - half, air[1:] + half),
+        dew_point_samples_c=np.minimum(dew[1:] + push, air[1:]),
+        temperature_samples_c=np.broadcast_to(air[1:], (count, AHEAD_H)).copy(),
+        balance_dew_point_c=dew[1:].copy(),
+        with_weather=True,
+        notes=(),
+    )
+
+
+def rules(consumable: str, shop_limit_h: float | None = None) -> ClockRules:
+    found = clock_rules(consumable_classes(shared("consumables.toml"))[consumable])
+    assert shop_limit_h is None or found.limit_h is not None
+    return found
+
+
+def package(name: str, zone: str, of: ClockRules, opened_s: float) -> PackageAhead:
+    clock: ExposureClock = start_clock(opened_s, of, Place.OPEN_AIR, zone)
+    return PackageAhead(name.lower(), name, of, clock)
+
+
+def scene(**changes: object) -> Scene:
+    base: dict[str, object] = {
+        "site": "ferrymoor",
+        "words": Words(LONDON),
+        "zones": {
+            "bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", has_door=True),
+            "yard": ZoneAhead("yard", "Plate Yard", "ferrymoor", "yard"),
+        },
+    }
+    return Scene(**{**base, **changes})  # type: ignore[arg-type]
