@@ -44,7 +44,10 @@ class Reach(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """The air ahead, as samples joined straight; the standard uncertainties serve the bounds."""
+    """The air ahead, as samples joined straight; a single sample is taken to last for 72 hours.
+
+    The standard uncertainty of the humidity serves the bounds.
+    """
 
     times_s: FloatArray
     temperature_c: FloatArray
@@ -125,8 +128,8 @@ def held_air(
     check_range("hours", hours, 0.01, 1000.0, "h")
     return Air(
         np.array([time_s, time_s + hours * _S_PER_H]),
-        np.array([temperature_c, temperature_c]),
-        np.array([relative_humidity_frac, relative_humidity_frac]),
+        np.full(2, temperature_c),
+        np.full(2, relative_humidity_frac),
         pressure_pa,
         draught_ms,
         humidity_std_frac,
@@ -149,9 +152,9 @@ def clearing(body: Body, state: BodyState, air: Air, *, margin_k: float = PLANNI
         `path_through`; the 3 K of ISO 8502-4 (a painting rule, our planning margin).
     """
     check_range("margin_k", margin_k, 0.1, 20.0, "K")
-    paths = [
-        _path(body, state, air, deviations) for deviations in (0.0, _BOUND_DEVIATIONS, -_BOUND_DEVIATIONS)
-    ]
+    air = _lasting(air, state.time_s)
+    cases = (0.0, _BOUND_DEVIATIONS, -_BOUND_DEVIATIONS)
+    paths = [_path(body, state, air, deviations) for deviations in cases]
     answers = [_answer(paths, goal, margin_k) for goal in Goal]
     peak = float(paths[0].film_gm2.max())
     return Clearing(answers[0], answers[1], answers[2], peak, bool(paths[0].saturation_c[0] < 0.01))
@@ -234,6 +237,19 @@ def latest_arrival_s(
         else:
             late_s = middle_s
     return early_s
+
+
+def _lasting(air: Air, from_s: float) -> Air:
+    """The same air; where it is a single sample, for 72 hours from a time."""
+    if len(air.times_s) > 1:
+        return air
+    first_s = max(float(air.times_s[0]), from_s)
+    return replace(
+        air,
+        times_s=np.array([first_s, first_s + HORIZON_S]),
+        temperature_c=np.repeat(air.temperature_c, 2),
+        relative_humidity_frac=np.repeat(air.relative_humidity_frac, 2),
+    )
 
 
 def _path(body: Body, state: BodyState, air: Air, deviations: float) -> Trajectory:
