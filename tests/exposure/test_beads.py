@@ -1,0 +1,311 @@
+"""Porosity counted against the codes' printed limits, window by window."""
+
+import copy
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.errors import InputError
+from monitor.exposure.bead_rules import Acceptance, Loading, PoreKind, Weld, acceptance_for, acceptances
+from monitor.exposure.beads import Bead, BeadOutcome, Pore, judge_bead, pores_by_count, worst_window
+
+C, A, R = BeadOutcome.COSMETIC, BeadOutcome.ACCEPTABLE, BeadOutcome.REJECTABLE
+MM = 1e-3
+
+
+@pytest.fixture(scope="module")
+def rules(shared_toml: Callable[[str], dict[str, Any]]) -> dict[str, Acceptance]:
+    return acceptances(shared_toml("bead_acceptance.toml"))
+
+
+def pores(*placed: tuple[float, float], kind: PoreKind = PoreKind.SURFACE) -> tuple[Pore, ...]:
+    """(diameter mm, position mm) each."""
+    return tuple(Pore(diameter * MM, position * MM, kind=kind) for diameter, position in placed)
+
+
+def bead(*found: Pore, weld: Weld = Weld.FILLET, thickness: float = 12.0, **more: Any) -> Bead:
+    return Bead(0.400, weld, thickness * MM, found, **({"throat_m": 6 * MM} | more))
+
+
+# Structural code, visual table item (8), quoted second-hand: pores of 1 mm and more, 10 mm in 25, 20 in 300
+@pytest.mark.parametrize(
+    ("placed", "outcome"),
+    [
+        ((), C),
+        (((0.9, 10), (0.9, 12), (0.9, 14)), C),  # below 1/32 in (1 mm): not counted
+        (((1.0, 10),), A),
+        (((5.0, 10), (5.0, 20)), A),  # 10 mm in 25: reached, not passed
+        (((5.0, 10), (5.5, 20)), R),
+        (((5.0, 10), (5.5, 36)), A),  # 26 mm apart: no 25 mm window holds both
+        (((5.0, 10), (5.5, 35)), R),  # 25 mm apart: one window does
+        (((5.0, 10), (5.0, 60), (5.0, 110), (5.0, 160)), A),  # 20 mm in 300
+        (((5.0, 10), (5.0, 60), (5.0, 110), (5.0, 160), (1.0, 309)), R),  # 21 in one window of 300
+        (((5.0, 10), (5.0, 60), (5.0, 110), (5.0, 160), (1.0, 311)), A),  # 301 mm apart
+        # 12 mm within 25 mm across what fixed inch marks (0-25, 25-50) would part
+        (((6.0, 20), (6.0, 30)), R),
+    ],
+)
+def test_static_fillets_sum_the_diameters_in_any_window(
+    rules: dict[str, Acceptance], placed: tuple[tuple[float, float], ...], outcome: BeadOutcome
+) -> None:
+    assert judge_bead(bead(*pores(*placed)), rules["d11-static"]).outcome is outcome
+
+
+@pytest.mark.parametrize("name", ["d11-cjp-tension-static", "d11-cjp-tension-cyclic"])
+def test_a_butt_across_tension_has_no_visible_piping_porosity(
+    rules: dict[str, Acceptance], name: str
+) -> None:
+    clean = judge_bead(bead(weld=Weld.CJP_TENSION), rules[name])
+    one = judge_bead(bead(*pores((0.4, 30)), weld=Weld.CJP_TENSION), rules[name])
+    assert (clean.outcome, one.outcome) == (C, R)
+    assert "none permitted" in one.text
+
+
+@pytest.mark.parametrize(
+    ("placed", "outcome"),
+    [
+        # one per 4 in (100 mm) from memory, 3/32 in (2.5 mm) at most second-hand
+        (((2.5, 50),), A),
+        (((2.6, 50),), R),
+        (((1.0, 50), (1.0, 149)), R),
+        (((1.0, 50), (1.0, 151)), A),
+    ],
+)
+@pytest.mark.parametrize(
+    ("name", "weld"), [("d11-cyclic-fillet", Weld.FILLET), ("d11-cyclic-groove", Weld.GROOVE)]
+)
+def test_cyclic_welds_may_have_one_small_pore_per_hundred_millimetres(
+    rules: dict[str, Acceptance],
+    name: str,
+    weld: Weld,
+    placed: tuple[tuple[float, float], ...],
+    outcome: BeadOutcome,
+) -> None:
+    assert judge_bead(bead(*pores(*placed), weld=weld), rules[name]).outcome is outcome
+
+
+def test_the_stiffener_exception_sums_like_the_static_rule(rules: dict[str, Acceptance]) -> None:
+    two = pores((5.0, 10), (5.0, 20))
+    assert judge_bead(bead(*two, weld=Weld.STIFFENER), rules["d11-cyclic-stiffener"]).outcome is A
+    assert judge_bead(bead(*two), rules["d11-cyclic-fillet"]).outcome is R
+
+
+# ISO 5817:2014 Table 1 no. 1.3, surface pore 2017 (scan of the BS EN): level, thickness, s or a, largest d
+@pytest.mark.parametrize(
+    ("level", "thickness", "size", "largest"),
+    [
+        ("d", 2.0, 2.0, 0.6),  # 0.5 to 3 mm: 0.3 s
+        ("c", 2.0, 2.0, None),
+        ("b", 2.0, 2.0, None),
+        ("d", 8.0, 8.0, 2.4),  # over 3 mm: 0.3 s, 3 mm at most
+        ("d", 20.0, 20.0, 3.0),
+        ("c", 8.0, 8.0, 1.6),  # 0.2 s, 2 mm at most
+        ("c", 20.0, 20.0, 2.0),
+        ("b", 20.0, 20.0, None),
+        ("c", 3.0, 3.0, None),  # 3 mm still belongs to the thin row
+    ],
+)
+def test_iso_surface_pores_go_with_the_thickness(
+    rules: dict[str, Acceptance], level: str, thickness: float, size: float, largest: float | None
+) -> None:
+    def outcome(diameter: float) -> BeadOutcome:
+        one = Bead(0.2, Weld.GROOVE, thickness * MM, pores((diameter, 50)))
+        return judge_bead(one, rules[f"iso5817-{level}"]).outcome
+
+    assert size == thickness
+    if largest is None:
+        assert outcome(0.2) is R
+    else:
+        assert outcome(largest) is A
+        assert outcome(largest + 0.05) is R
+
+
+def test_iso_takes_the_throat_of_a_fillet(rules: dict[str, Acceptance]) -> None:
+    four = bead(*pores((1.0, 50)), throat_m=4 * MM, thickness=20.0)
+    assert judge_bead(four, rules["iso5817-c"]).outcome is R  # 0.2 · 4 mm = 0.8 mm
+    five = bead(*pores((1.0, 50)), throat_m=5 * MM, thickness=20.0)
+    assert judge_bead(five, rules["iso5817-c"]).outcome is A
+    with pytest.raises(InputError, match="needs the throat"):
+        judge_bead(bead(throat_m=None), rules["iso5817-c"])
+
+
+@pytest.mark.parametrize(
+    ("level", "thickness", "deepest"),
+    # no. 1.4, end crater pipe 2025 (same scan): D 0.2 t, 2 mm at most; C 0.1 t, 1 mm at most; B none
+    [("d", 2.0, 0.4), ("d", 8.0, 1.6), ("d", 20.0, 2.0), ("c", 8.0, 0.8), ("c", 20.0, 1.0)],
+)
+def test_iso_crater_pipes_go_by_depth(
+    rules: dict[str, Acceptance], level: str, thickness: float, deepest: float
+) -> None:
+    def outcome(depth: float) -> BeadOutcome:
+        pipe = Pore(0.1 * MM, 0.1, depth_m=depth * MM, kind=PoreKind.CRATER_PIPE)
+        return judge_bead(Bead(0.2, Weld.GROOVE, thickness * MM, (pipe,)), rules[f"iso5817-{level}"]).outcome
+
+    assert outcome(deepest) is A
+    assert outcome(deepest + 0.02) is R
+
+
+@pytest.mark.parametrize(
+    ("level", "factor", "width_cap", "length_cap"),
+    [("d", 0.4, 4.0, 75.0), ("c", 0.3, 3.0, 50.0), ("b", 0.2, 2.0, 25.0)],  # 2016, from memory
+)
+def test_iso_wormholes_go_by_width_and_length(
+    rules: dict[str, Acceptance], level: str, factor: float, width_cap: float, length_cap: float
+) -> None:
+    acceptance = rules[f"iso5817-{level}"]
+    hole = Pore(1.0 * MM, 0.05, 20 * MM, kind=PoreKind.WORMHOLE)
+    counts = {c.rule: c for c in judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, (hole,)), acceptance).counts}
+    assert counts["2016 wormhole, width"].limit == pytest.approx(min(factor * 10.0, width_cap))
+    assert counts["2016 wormhole, length"].limit == pytest.approx(min(10.0, length_cap))
+    assert not counts["2016 wormhole, length"].passed
+    thick = {c.rule: c for c in judge_bead(Bead(0.2, Weld.GROOVE, 0.1, (hole,)), acceptance).counts}
+    assert thick["2016 wormhole, width"].limit == width_cap
+    assert thick["2016 wormhole, length"].limit == length_cap
+
+
+def test_a_wormhole_that_breaks_the_surface_is_a_surface_pore_too(rules: dict[str, Acceptance]) -> None:
+    hole = Pore(1.0 * MM, 0.05, 6 * MM, kind=PoreKind.WORMHOLE)
+    assert judge_bead(Bead(0.2, Weld.GROOVE, 20 * MM, (hole,)), rules["iso5817-b"]).outcome is R
+
+
+def test_internal_porosity_is_a_share_of_the_area(rules: dict[str, Acceptance]) -> None:
+    # uniformly distributed porosity (2012), from memory: B 1 % single layer, 2 % several
+    ten = pores(*((2.0, 5.0 * k) for k in range(10)), kind=PoreKind.INTERNAL)  # 31.4 mm2 of 100 x 20 = 1.57 %
+    single = Bead(0.2, Weld.GROOVE, 12 * MM, ten, width_m=20 * MM)
+    several = Bead(0.2, Weld.GROOVE, 12 * MM, ten, width_m=20 * MM, multilayer=True)
+    assert judge_bead(single, rules["iso5817-b"]).outcome is R
+    assert judge_bead(several, rules["iso5817-b"]).outcome is A
+    without = judge_bead(Bead(0.2, Weld.GROOVE, 12 * MM, ten), rules["iso5817-b"])
+    assert any("give the width" in note for note in without.notes)
+
+
+def test_pores_without_places_count_together(rules: dict[str, Acceptance]) -> None:
+    many = bead(*pores_by_count([(2.0 * MM, 5), (1.5 * MM, 1)]))
+    found = judge_bead(many, rules["d11-static"])
+    assert found.outcome is R
+    assert found.deciding is not None
+    assert found.deciding.found == pytest.approx(11.5)
+    assert any("without a place" in note for note in found.notes)
+
+
+def test_the_verdict_names_the_sum_the_limit_the_place_the_clause_and_who_decides(
+    rules: dict[str, Acceptance],
+) -> None:
+    found = judge_bead(bead(*pores((5.0, 110), (6.0, 120), (1.0, 300))), rules["d11-static"])
+    assert found.text == (
+        "Rejectable by AWS D1.1/D1.1M (statically loaded, fillets and grooves other than CJP butts across "
+        "tension). Diameters sum to 11 mm in 25 mm, limit 10 mm, worst from 110 to 135 mm. "
+        "The qualified inspector decides, by the code and edition of the job."
+    )
+    assert found.clause == "Table 6.1 (8) in 2015, Table 8.1 (8) from 2020"
+    assert found.edition == "2015"
+    assert found.deciding is not None
+    assert found.deciding.source.endswith("edition 2015 (published, seen second-hand)")
+
+
+def test_the_rules_are_found_by_code_loading_and_weld(rules: dict[str, Acceptance]) -> None:
+    code = "AWS D1.1/D1.1M"
+    assert acceptance_for(rules, code, Weld.FILLET, Loading.STATIC).id == "d11-static"
+    assert acceptance_for(rules, code, Weld.CJP_TENSION, Loading.CYCLIC).id == "d11-cjp-tension-cyclic"
+    assert acceptance_for(rules, code, Weld.STIFFENER, Loading.CYCLIC).id == "d11-cyclic-stiffener"
+    assert acceptance_for(rules, "ISO 5817", Weld.GROOVE, level="C").id == "iso5817-c"
+    with pytest.raises(InputError, match="name the code, the loading and the level"):
+        acceptance_for(rules, "ISO 5817", Weld.GROOVE)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        (Bead(0.2, Weld.FILLET, 8 * MM, pores((-1.0, 10))), "pore 1: diameter: found -1 mm"),
+        (Bead(0.2, Weld.FILLET, 8 * MM, pores((1.0, 201))), "must lie on the bead, 0 to 200 mm"),
+        (Bead(-0.2, Weld.FILLET, 8 * MM), "bead: length: found -200 mm"),
+        (Bead(0.2, Weld.CJP_TENSION, 8 * MM), "bead: weld: found cjp tension"),
+        (Bead(0.2, Weld.FILLET, 8 * MM, (Pore(float("nan"), 0.1),)), "pore 1: diameter"),
+        (Bead(0.2, Weld.FILLET, 8 * MM, (Pore(MM, 0.1, -MM),)), "pore 1: length"),
+    ],
+)
+def test_entries_that_cannot_be_are_refused(rules: dict[str, Acceptance], wrong: Bead, told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        judge_bead(wrong, rules["d11-static"])
+
+
+def test_iso_starts_at_half_a_millimetre(rules: dict[str, Acceptance]) -> None:
+    with pytest.raises(InputError, match=r"starts at 0\.5 mm"):
+        judge_bead(Bead(0.2, Weld.GROOVE, 0.3 * MM), rules["iso5817-d"])
+
+
+def test_negative_counts_are_refused() -> None:
+    with pytest.raises(InputError, match="-2 of 1 mm"):
+        pores_by_count([(MM, -2)])
+
+
+def test_all_faults_of_an_acceptance_file_are_told(shared_toml: Callable[[str], dict[str, Any]]) -> None:
+    data = copy.deepcopy(shared_toml("bead_acceptance.toml"))
+    data["acceptance"][0]["welds"] = ["fillet", "lap"]
+    data["acceptance"][0]["rule"][0]["window_mm"] = 0
+    del data["acceptance"][1]["rule"][0]["limit"]
+    data["acceptance"][2]["id"] = "d11-static"
+    data["acceptance"][3]["rule"][1]["limit"]["unit"] = "in"
+    with pytest.raises(InputError) as raised:
+        acceptances(data)
+    told = str(raised.value)
+    for part in (
+        "write a list of: fillet, groove, cjp tension, stiffener",
+        "rule[sum-25].window_mm: found 0",
+        "needs limit",
+        "used twice",
+        'this number is read in "mm"',
+    ):
+        assert part in told
+
+
+# ---- laws ----------------------------------------------------------------------------------------------
+
+PORES = st.lists(
+    st.builds(
+        Pore,
+        st.floats(0.1 * MM, 8 * MM),
+        st.one_of(st.none(), st.floats(0.0, 0.4)),
+        st.floats(0.0, 30 * MM),
+        st.floats(0.0, 3 * MM),
+        st.sampled_from(list(PoreKind)),
+    ),
+    max_size=12,
+)
+WELDS = st.sampled_from(list(Weld))
+
+
+@given(PORES, PORES, WELDS, st.floats(1.0, 40.0))
+def test_more_pores_never_turn_rejectable_into_acceptable(
+    rules: dict[str, Acceptance], some: list[Pore], more: list[Pore], weld: Weld, thickness: float
+) -> None:
+    order = list(BeadOutcome)
+    for acceptance in rules.values():
+        if weld in acceptance.welds:
+            fewer = judge_bead(bead(*some, weld=weld, thickness=thickness, width_m=0.012), acceptance)
+            all_of = judge_bead(bead(*some, *more, weld=weld, thickness=thickness, width_m=0.012), acceptance)
+            assert order.index(all_of.outcome) >= order.index(fewer.outcome)
+
+
+@given(PORES, st.floats(0.005, 0.35), st.floats(-0.4, 0.4))
+def test_the_worst_window_is_no_better_than_any_window(
+    some: list[Pore], window_m: float, start_m: float
+) -> None:
+    sizes = [pore.size_m for pore in some]
+    worst, _ = worst_window(some, sizes, window_m)
+    inside = sum(
+        pore.size_m
+        for pore in some
+        if pore.position_m is None or start_m <= pore.position_m <= start_m + window_m
+    )
+    assert worst >= inside - 1e-12
+    assert worst <= sum(sizes) + 1e-12
+
+
+@given(PORES, st.floats(0.005, 0.35), st.floats(0.0, 0.2))
+def test_a_longer_window_never_holds_less(some: list[Pore], window_m: float, more_m: float) -> None:
+    sizes = [pore.size_m for pore in some]
+    assert worst_window(some, sizes, window_m + more_m)[0] >= worst_window(some, sizes, window_m)[0] - 1e-12
