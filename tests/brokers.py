@@ -18,7 +18,6 @@ PERSISTENT = """
 persistence true
 persistence_location {folder}/
 autosave_interval 1
-autosave_on_changes true
 """
 OPEN = """
 allow_anonymous true
@@ -30,18 +29,18 @@ max_inflight_messages 2000
 class Mosquitto:
     """A Mosquitto of its own: started, stopped, killed and started again on the same port."""
 
-    def __init__(self, folder: Path, extra: str = OPEN, *, persistent: bool = True) -> None:
+    def __init__(self, folder: Path, extra: str = OPEN, *, persistent: bool = True, host: str = HOST) -> None:
         assert MOSQUITTO is not None, "the mosquitto package is not installed"
         self.port = free_port()
         self.folder = folder
         self.log = folder / "mosquitto.log"
         self.file = folder / "mosquitto.conf"
         kept = PERSISTENT.format(folder=folder) if persistent else ""
-        self.file.write_text(f"listener {self.port} {HOST}\nuser root\n{kept}{extra}", encoding="utf-8")
+        self.file.write_text(f"user root\n{kept}listener {self.port} {host}\n{extra}", encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
-        """Start, and wait until it listens."""
+        """Start, and wait until it listens. It may stay root where the test is, to read the test's files."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen([str(MOSQUITTO), "-c", str(self.file)], stdout=log, stderr=log)
         wait_until(self._listens, f"Mosquitto to listen; its log is {self.log.read_text()}")
@@ -68,6 +67,11 @@ class Mosquitto:
             self._process.kill()
             self._process.wait(10)
             self._process = None
+
+    def saved(self) -> bytes:
+        """What it has on disk; it saves every second or two."""
+        file = self.folder / "mosquitto.db"
+        return file.read_bytes() if file.exists() else b""
 
     def __enter__(self) -> "Mosquitto":
         self.start()

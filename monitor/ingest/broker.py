@@ -51,8 +51,7 @@ class EmbeddedBroker:
     def start(self) -> None:
         """Listen, or raise: InputError when the port is taken, BrokerError when it will not start."""
         self._host = _ipv4(self._settings.host)
-        self._port = self._settings.port or _free_port(self._host)
-        _check_port(self._host, self._port)
+        self._port = _open_port(self._host, self._settings.port)
         self._file = self._write_file()
         self._broker = iotcore.Broker(config_path=str(self._file))
         try:
@@ -148,14 +147,8 @@ def _ipv4(host: str) -> str:
         raise InputError([Fault("mqtt.host", host, fix)]) from error
 
 
-def _free_port(host: str) -> int:
-    with socket.socket() as probe:
-        probe.bind((host, 0))
-        return int(probe.getsockname()[1])
-
-
-def _check_port(host: str, port: int) -> None:
-    """Try to listen, so that the reason for a refusal can be named."""
+def _open_port(host: str, port: int) -> int:
+    """The port, or a free one for 0; tried first, so that the reason for a refusal can be named."""
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -165,4 +158,5 @@ def _check_port(host: str, port: int) -> None:
                 f"cannot be listened on ({error.strerror}); end the other broker, choose another port "
                 'or 0 for any free one, or set mqtt.broker = "external" to use what runs there'
             )
-            raise InputError([Fault("mqtt.port", f"{host}:{port}", fix)]) from error
+            raise InputError([Fault("mqtt.host and port", f"{host}:{port}", fix)]) from error
+        return int(probe.getsockname()[1])

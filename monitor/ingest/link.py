@@ -7,7 +7,7 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -35,11 +35,12 @@ HELD_WAIT_S = 0.05
 log = logging.getLogger(__name__)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class LinkState:
     """How the connection stands."""
 
     connected: bool = False
+    subscribed: bool = False
     since_s: float = 0.0
     last_error: str = ""
 
@@ -226,7 +227,7 @@ class BrokerLink:
         if self.state.connected or self.state.last_error != why:
             log.warning("%s", why)
         since_s = self._clock.now_s() if self.state.connected else self.state.since_s
-        self.state = LinkState(False, since_s, why)
+        self.state = LinkState(since_s=since_s, last_error=why)
 
     # --- called by the client, on the network thread ---
 
@@ -245,7 +246,7 @@ class BrokerLink:
         self._connection += 1
         if not flags.session_present:
             self._intake.forget_deliveries()
-        self.state = LinkState(True, self._clock.now_s(), "")
+        self.state = LinkState(connected=True, since_s=self._clock.now_s())
         log.info("connected to the broker at %s, session %s", self._where(), flags.session_present)
         subscribe(client, self._settings, self._wanted)
         client.publish(state_topic(self._settings), state_payload("online"), qos=1, retain=True)
@@ -259,7 +260,7 @@ class BrokerLink:
         _props: Properties | None,
     ) -> None:
         if self._stopping.is_set():
-            self.state = LinkState(False, self._clock.now_s(), "stopped")
+            self.state = LinkState(since_s=self._clock.now_s(), last_error="stopped")
         elif self.state.connected or not self._answered:
             self._say_lost(_loss(self._where(), str(code), self._settings.client_id))
 
@@ -274,10 +275,11 @@ class BrokerLink:
         refused = [
             f"{name}: {code}" for name, code in zip(self._wanted, codes, strict=False) if code.is_failure
         ]
+        why = f"the broker refuses a subscription ({'; '.join(refused)}); check its access list"
         if refused:
-            why = f"the broker refuses a subscription ({'; '.join(refused)}); check its access list"
-            self.state = LinkState(self.state.connected, self.state.since_s, why)
             log.error("%s", why)
+        subscribed = len(refused) < len(self._wanted)
+        self.state = replace(self.state, subscribed=subscribed, last_error=why if refused else "")
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if self._leaving:
@@ -325,4 +327,5 @@ def _refusal(where: str, code: str) -> str:
 def _loss(where: str, code: str, client_id: str) -> str:
     if code == "Session taken over":
         return f"another program connects to {where} as {client_id!r}; give each its own mqtt.client_id"
-    return f"the connection to {where} was lost: {code}"
+    hint = f"; if this repeats, look for another program that connects as {client_id!r}"
+    return f"the connection to {where} was lost: {code}{hint if code == 'Unspecified error' else ''}"

@@ -105,5 +105,5 @@ def _unknown(plan: SensorPlan, name: str) -> Rejection:
     if name in QUANTITIES:
         fix = f"the settings of sensor {plan.sensor} do not list it; add a measure, or send {expected}"
     else:
-        fix = f"is no quantity; the settings of sensor {plan.sensor} expect {expected}"
+        fix = f"is no quantity; sensor {plan.sensor} has {expected}"
     return reject(Reason.UNKNOWN_QUANTITY, "quantities", name, fix)

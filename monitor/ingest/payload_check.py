@@ -6,16 +6,17 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.errors import Fault
-from monitor.ingest.catalogue import SensorCatalogue
+from monitor.ingest.catalogue import MeasurePlan, SensorCatalogue, SensorPlan
 from monitor.ingest.decode import decode
-from monitor.ingest.foreign import at
+from monitor.ingest.encode import USUAL_UNITS
+from monitor.ingest.foreign import ABSENT, at
 from monitor.ingest.jsontext import parse
 from monitor.ingest.own import sequence_of
 from monitor.ingest.rejection import Decoded, Rejection, shown
 from monitor.ingest.times import TimeRules, device_time
-from monitor.ingest.units import PAYLOAD_NAMES
-from monitor.settings import Measure, Sensor, Settings, Site, Unit, Zone
-from monitor.values import MEASURED, Quantity, Reading
+from monitor.ingest.units import BOUNDS, CONVERSIONS, PAYLOAD_NAMES
+from monitor.settings import Settings
+from monitor.values import Quantity, Reading, SeriesKey
 
 # How a value is printed: the inside unit, and what a person reads.
 _SHOWN_AS = {
@@ -25,14 +26,6 @@ _SHOWN_AS = {
     Quantity.STATION_PRESSURE: (0.01, "hPa"),
     Quantity.DOOR_OPEN: (100.0, "% open"),
     Quantity.BATTERY: (100.0, "% battery"),
-}
-_USUAL_UNIT = {
-    Quantity.AIR_TEMPERATURE: Unit.CELSIUS,
-    Quantity.SURFACE_TEMPERATURE: Unit.CELSIUS,
-    Quantity.RELATIVE_HUMIDITY: Unit.PERCENT_RH,
-    Quantity.STATION_PRESSURE: Unit.PASCAL,
-    Quantity.DOOR_OPEN: Unit.FRACTION,
-    Quantity.BATTERY: Unit.PERCENT,
 }
 _ANY_TOPIC = "any/topic"
 _KNOWN_MEMBERS = {"time", "sequence", "quantities"}
@@ -74,17 +67,23 @@ def _merit(decoded: Decoded) -> tuple[int, int]:
 
 def _contract(payload: bytes) -> SensorCatalogue:
     """A sensor that measures everything, on any topic."""
-    is_pack = payload.lstrip()[:1] == b"["
-    measures = tuple(Measure(quantity=quantity, unit=_USUAL_UNIT[quantity]) for quantity in sorted(MEASURED))
-    sensor = Sensor(
-        id="any", zone="any", topic=_ANY_TOPIC, format="senml" if is_pack else "own", measures=measures
+    measures = tuple(
+        MeasurePlan(
+            key=SeriesKey("", "any", quantity),
+            name=name,
+            record_name=None,
+            pointer=None,
+            unit=USUAL_UNITS[quantity],
+            conversions=CONVERSIONS[quantity],
+            bounds=BOUNDS[quantity],
+            gain=1.0,
+            offset=0.0,
+        )
+        for quantity, name in PAYLOAD_NAMES.items()
     )
-    settings = Settings(
-        sites=(Site(id="any", name="any"),),
-        zones=(Zone(id="any", site="any", name="any"),),
-        sensors=(sensor,),
-    )
-    return SensorCatalogue.from_settings(settings)
+    form = "senml" if payload.lstrip()[:1] == b"[" else "own"
+    plan = SensorPlan("any", form, measures, None, {measure.name: measure for measure in measures})
+    return SensorCatalogue({_ANY_TOPIC: (plan,)})
 
 
 def _report(catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float) -> PayloadReport:
@@ -140,8 +139,8 @@ def _notes(
         return
     document = parse(payload)
     if plans[0].format == "json":
-        given = [at(document, plan.time_pointer) for plan in plans if plan.time_pointer is not None]
-        yield from (_time_note(one, now_s, catalogue.rules) for one in given)
+        times = {plan.time_pointer: at(document, plan.time_pointer) for plan in plans}
+        yield from (_time_note(given, now_s, catalogue.rules) for given in times.values())
         return
     if isinstance(document, dict):
         yield _time_note(document.get("time"), now_s, catalogue.rules)
@@ -161,7 +160,7 @@ def _member_notes(document: dict[str, Any]) -> Iterator[str]:
 def _time_note(given: object, now_s: float, rules: TimeRules) -> str:
     """What is thought of the device's time."""
     seconds = device_time(given)
-    if given is None:
+    if given is None or given is ABSENT:
         return "there is no time: the arrival time is used"
     if seconds is None:
         fix = "send RFC 3339 text with an offset (2026-07-14T18:30:00Z) or epoch seconds"

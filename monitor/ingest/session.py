@@ -29,6 +29,7 @@ class IngestStatus:
 
     broker: str
     connected: bool
+    subscribed: bool
     since_s: float
     last_error: str  # of the link; empty while all is well
     store_error: str  # why nothing is acknowledged now; empty while all is well
@@ -94,6 +95,7 @@ class IngestSession:
         return IngestStatus(
             broker=f"{self._address[0]}:{self._address[1]}",
             connected=state.connected,
+            subscribed=state.subscribed,
             since_s=state.since_s,
             last_error=state.last_error,
             store_error=self._store_error,
