@@ -28,6 +28,7 @@ ALLOWED = {
     "quality": {"physics"},
     "outlook": {"physics", "exposure"},
     "alarms": {"physics", "exposure", "quality", "outlook"},
+    "language": {"reference"},
     "stages": {"physics", "exposure", "quality", "outlook", "alarms", "snapshot"},
     "pipeline": {"stages", "quality", "alarms", "snapshot"},
     "weather": {"settings", "outlook", "physics", "reference"},

@@ -53,6 +53,7 @@ class Family:
 
     title: str
     says: str
+    response: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,7 @@ class Kind:
     title: str
     says: str
     says_by: str
+    says_many: str
 
     def response_for(self, subject_class: str) -> str:
         """The key of the response for a class of subject (cylinder, plate, …)."""
@@ -146,14 +148,11 @@ class _Reader:
 def catalogue_from(data: Mapping[str, Any]) -> Catalogue:
     """The catalogue in the mapping read from `conditions.toml`; InputError names every fault."""
     read = _Reader()
-    families = {
-        name: Family(read.text(t, f"families.{name}", "title"), read.text(t, f"families.{name}", "says"))
-        for name, t in data.get("families", {}).items()
-    }
     responses = {
         name: Response(read.text(t, f"responses.{name}", "short"), read.text(t, f"responses.{name}", "full"))
         for name, t in data.get("responses", {}).items()
     }
+    families = {name: _family(read, name, t, responses) for name, t in data.get("families", {}).items()}
     kinds = {
         name: _kind(read, name, table, data, families, responses)
         for name, table in data.get("kinds", {}).items()
@@ -164,6 +163,15 @@ def catalogue_from(data: Mapping[str, Any]) -> Catalogue:
     if read.faults:
         raise InputError(read.faults)
     return Catalogue(kinds, families, responses, grouping)
+
+
+def _family(read: _Reader, name: str, table: Mapping[str, Any], responses: Mapping[str, Response]) -> Family:
+    place = f"families.{name}"
+    return Family(
+        title=read.text(table, place, "title"),
+        says=read.text(table, place, "says"),
+        response=read.choice(table, place, "response", responses),
+    )
 
 
 def _kind(
@@ -196,6 +204,7 @@ def _kind(
         title=read.text(table, place, "title"),
         says=read.text(table, place, "says"),
         says_by=read.text(table, place, "says_by", ""),
+        says_many=read.text(table, place, "says_many", ""),
     )
 
 

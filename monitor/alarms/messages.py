@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import NamedTuple
 
-from monitor.alarms.catalogue import Kind, Shows
+from monitor.alarms.catalogue import Kind, Response, Shows
 from monitor.alarms.escalation import Delivery, Telling
 from monitor.alarms.grouping import Announcement, Why
 from monitor.alarms.states import Transition
@@ -14,6 +14,7 @@ from monitor.values import Notification
 LONGEST = 160  # one text message in the 7-bit alphabet of 3GPP TS 23.038
 _NAME_LENGTHS = (60, 32, 24, 16, 12, 8)
 _ZONES_NAMED = 2
+_TIGHT = 16  # names cut this short leave room for one zone only
 
 # Message ids, besides those of the kinds.
 RISING = "Worse: {text}"
@@ -58,7 +59,7 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
     """The message of a warning: at most 160 characters that say what, where, how bad, and what to do."""
     cause = announcement.cause
     kind = wording.catalogue.kinds[cause.kind]
-    response = wording.catalogue.responses[cause.response]
+    response = _response(announcement, wording)
     cleared = announcement.why is Why.CLEARED
     return Notification(
         key=announcement.key,
@@ -124,6 +125,13 @@ def _many(announcement: Announcement) -> bool:
     return len(announcement.subjects) > 1 and bool(announcement.cause.zone)
 
 
+def _response(announcement: Announcement, wording: Wording) -> Response:
+    key = announcement.cause.response
+    if _many(announcement):
+        key = wording.catalogue.families[announcement.family].response
+    return wording.catalogue.responses[key]
+
+
 def _title(announcement: Announcement, wording: Wording, kind: Kind) -> str:
     if _many(announcement):
         return wording.text(wording.catalogue.families[announcement.family].title)
@@ -134,8 +142,9 @@ def _where(announcement: Announcement, wording: Wording, length: int) -> str:
     zones = [wording.name(zone, length) for zone in announcement.zones]
     if not zones:
         return wording.text(WHOLE_SITE)
-    named = ", ".join(zones[:_ZONES_NAMED])
-    rest = len(zones) - _ZONES_NAMED
+    most = _ZONES_NAMED if length > _TIGHT else 1
+    named = ", ".join(zones[:most])
+    rest = len(zones) - most
     return named if rest <= 0 else wording.text(MORE_ZONES).format(zones=named, n=rest)
 
 
@@ -165,7 +174,9 @@ def _worded(announcement: Announcement, wording: Wording, kind: Kind, length: in
     if _many(announcement):
         family = wording.catalogue.families[announcement.family]
         first = min(announcement.members, key=lambda member: (member.cause_s, member.condition_id))
-        said = wording.text(family.says).format(
+        same = {member.subject for member in announcement.members if member.kind == cause.kind}
+        said = wording.text(kind.says_many or family.says).format(
+            same=len(same),
             n=len(announcement.subjects),
             zones=_where(announcement, wording, length),
             since=wording.time(announcement.began_s, now_s),
@@ -174,7 +185,7 @@ def _worded(announcement: Announcement, wording: Wording, kind: Kind, length: in
     else:
         said = wording.text(kind.says).format_map(_fields(cause, kind, wording, now_s, length))
     by = _by(cause, kind, wording, now_s) if with_by and not _many(announcement) else ""
-    short = wording.text(wording.catalogue.responses[cause.response].short)
+    short = wording.text(_response(announcement, wording).short)
     text = " ".join(part for part in (said, by, short) if part)
     return wording.text(RISING).format(text=text) if announcement.why is Why.RISING else text
 
