@@ -28,6 +28,7 @@ class Maths(NamedTuple):
     exp: Callable[[Any], Any]
     sqrt: Callable[[Any], Any]
     where: Callable[[Any, Any, Any], Any]
+    least: Callable[[Any, Any], Any]
     largest: Callable[[Any], float]
 
 
@@ -43,8 +44,8 @@ def _largest_of_many(values: FloatArray) -> float:
     return float(np.fmax.reduce(values, initial=0.0))
 
 
-SCALAR = Maths(math.log, math.exp, math.sqrt, _choose, _largest_of_one)
-VECTOR = Maths(np.log, np.exp, np.sqrt, np.where, _largest_of_many)
+SCALAR = Maths(math.log, math.exp, math.sqrt, _choose, min, _largest_of_one)
+VECTOR = Maths(np.log, np.exp, np.sqrt, np.where, np.minimum, _largest_of_many)
 
 
 def elementwise(formula: Callable[..., Any], first: V, *rest: Values) -> V:

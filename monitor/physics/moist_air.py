@@ -19,7 +19,7 @@ GAS_CONSTANT_DRY_AIR = 287.042  # J/(kg K)
 GAS_CONSTANT_VAPOUR = 461.523  # J/(kg K)
 
 PRESSURE_RANGE_PA = (2.0e4, 2.0e6)
-_STEPS = 60  # wet bulb: Newton's steps at most; seven are usual
+_STEPS = 60  # wet bulb: Halley's steps at most; four are usual
 _STEP_ENOUGH_K = 1e-7
 
 # ASHRAE 2017, ch. 1, eqs. (30), (33), (35): kJ/kg and kJ/(kg K)
@@ -278,8 +278,8 @@ def latent_heat_sublimation_jkg(temperature_c: V) -> V:
 def _saturate(maths: Maths, air: tuple[Any, Any, Any], start_c: Any, frozen: bool) -> Any:
     """Temperature at which water (or ice) brings the air to saturation without heat from outside.
 
-    The balance, multiplied by (pressure - saturation pressure), rises and curves upwards with the wick's
-    temperature, so Newton's steps come down on its only root from any start.
+    The balance, multiplied by (pressure - saturation pressure), rises with the wick's temperature and curves
+    upwards like the saturation pressure, so Halley's steps close in on its only root from any start.
     """
     temperature_c, humidity_ratio, pressure_pa = air
     latent, latent_slope, cp_wick = _FROZEN if frozen else _LIQUID
@@ -299,7 +299,8 @@ def _saturate(maths: Maths, air: tuple[Any, Any, Any], start_c: Any, frozen: boo
             + MOLAR_MASS_RATIO * latent_slope * saturation_pa
             + (pressure_pa - saturation_pa) * cools
         )
-        step = balance / slope
+        curve = (heat + given) * saturation_slope * ln_slope
+        step = balance / (slope - 0.5 * balance * curve / slope)
         wick_c = wick_c - step
         if max(maths.largest(step), maths.largest(-step)) < _STEP_ENOUGH_K:
             break

@@ -1,8 +1,8 @@
 """Where water vapour is in balance with liquid water and with ice: saturation pressure, dew and frost point.
 
-Over liquid water: Wagner and Pruss 1993, the auxiliary equation of the IAPWS-95 formulation, continued below
-0 degC for supercooled water, because relative humidity is over liquid water at every temperature. Over ice:
-IAPWS R14-08. Both give 611.657 Pa at the triple point.
+Over liquid water: Wagner and Pruss 1993, the auxiliary equation of the IAPWS-95 formulation, from the triple
+point up; below it, for supercooled water, Hyland and Wexler 1983, because relative humidity is over liquid water
+at every temperature. Over ice: IAPWS R14-08. All three give 611.657 Pa at the triple point.
 """
 
 import math
@@ -20,6 +20,10 @@ _LN_CRITICAL_PA = math.log(22.064e6)
 _W1, _W2, _W3 = -7.85951783, 1.84408259, -11.7866497
 _W4, _W5, _W6 = 22.6807411, -15.9618719, 1.80122502
 
+# Below the triple point: what Hyland and Wexler's equation over water adds to ln p there, as a polynomial in
+# the distance from it, within 1.2e-4 (0.0015 K of dew point) down to -125 degC
+_H2, _H3, _H4 = 2.17001177e-07, -2.10738933e-09, -1.30260122e-10
+
 # IAPWS R14-08, Table 2 (sublimation curve)
 _TRIPLE_K = 273.16
 _LN_TRIPLE_PA = math.log(TRIPLE_POINT_PA)
@@ -28,7 +32,7 @@ _ICE_B = (0.333333333e-2, 0.120666667e1, 0.170333333e1)
 
 # Starting values: 1/T as a polynomial in ln(e/Pa), fitted to the two curves above. Over water within 0.041 K
 # from -125 to 215 degC, over ice within 0.0023 K from -150 to 0.01 degC; one Newton step leaves < 1e-5 K.
-_WATER_START = (4.80809783e-03, -1.74410082e-04, -4.66548246e-07, -2.63174166e-08, -8.92681669e-10)
+_WATER_START = (4.80785324e-03, -1.74317045e-04, -4.78816725e-07, -2.56390938e-08, -9.06082497e-10)
 _ICE_START = (4.70430684e-03, -1.62735628e-04, 3.62299105e-08, -2.50470391e-09, -6.46114126e-11)
 
 WATER_RANGE_C = (-120.0, 350.0)
@@ -45,7 +49,9 @@ def ln_water_pa(maths: Maths, temperature_k: Any) -> Any:
     root = maths.sqrt(gap)
     gap2 = gap * gap
     bracket = _W1 + root * _W2 + gap2 * (_W3 + root * _W4 + gap * _W5 + gap2 * gap2 * (root * _W6))
-    return _LN_CRITICAL_PA + inverse * gap * bracket
+    below = maths.least(temperature_k - _TRIPLE_K, 0.0)
+    supercooled = below * below * (_H2 + below * (_H3 + below * _H4))
+    return _LN_CRITICAL_PA + inverse * gap * bracket + supercooled
 
 
 def water_slope(maths: Maths, temperature_k: Any) -> tuple[Any, Any]:
@@ -60,7 +66,10 @@ def water_slope(maths: Maths, temperature_k: Any) -> tuple[Any, Any]:
         _W1 + root * (1.5 * _W2) + gap2 * (3.0 * _W3 + root * (3.5 * _W4) + gap * (4.0 * _W5) + 7.5 * tail)
     )
     reduced = _CRITICAL_K * inverse * gap * bracket
-    return _LN_CRITICAL_PA + reduced, -inverse * (reduced + powers)
+    below = maths.least(temperature_k - _TRIPLE_K, 0.0)
+    supercooled = below * below * (_H2 + below * (_H3 + below * _H4))
+    bend = below * (2.0 * _H2 + below * (3.0 * _H3 + below * (4.0 * _H4)))
+    return _LN_CRITICAL_PA + reduced + supercooled, bend - inverse * (reduced + powers)
 
 
 def ln_ice_pa(maths: Maths, temperature_k: Any) -> Any:
@@ -139,9 +148,9 @@ def saturation_pressure_water_pa(temperature_c: V) -> V:
     Raises:
         RangeError: temperature outside its range.
     Reference:
-        Wagner and Pruss, J. Phys. Chem. Ref. Data 22 (1993) 783, eq. (1), doi 10.1063/1.555926 (IAPWS
-        SR1-86(1992)), published for 0.01 to 373.9 degC; below 0.01 degC it is continued: within 0.005 K of
-        Hyland-Wexler's water equation in dew point down to -60 degC.
+        From 0.01 degC up Wagner and Pruss, J. Phys. Chem. Ref. Data 22 (1993) 783, eq. (1),
+        doi 10.1063/1.555926 (IAPWS SR1-86(1992)); below, Hyland and Wexler, ASHRAE Trans. 89(2A) (1983) 500,
+        eq. (17) over water, within 1.2e-4.
     """
     check_range("temperature_c", temperature_c, *WATER_RANGE_C, "degC")
     return elementwise(_over_water, temperature_c)
