@@ -50,7 +50,7 @@ ALLOWED = {
         "report",
     },
 }
-WIRING = {"service", "cli", "demo", "loop", "shop", "commands", "recording"}
+WIRING = {"service", "cli", "__main__", "demo", "loop", "shop", "commands", "recording"}
 WORLD = {
     "asyncio",
     "http",

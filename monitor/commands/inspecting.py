@@ -2,6 +2,7 @@
 
 import sys
 from pathlib import Path
+from typing import BinaryIO
 
 import click
 
@@ -42,9 +43,7 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
     "--settings", "settings_file", type=click.Path(path_type=Path), help="Read it as this shop would."
 )
 @click.option("--topic", help="The topic it is published to.")
-def check_payload_command(
-    payload: click.utils.LazyFile, settings_file: Path | None, topic: str | None
-) -> None:
+def check_payload_command(payload: BinaryIO, settings_file: Path | None, topic: str | None) -> None:
     """Check a sensor's message (a file, or - for standard input): what is understood, what is wrong."""
     settings = None if settings_file is None else load(settings_file, None, known_reference())
     report = check_payload(settings, topic, payload.read(), SystemClock().now_s())

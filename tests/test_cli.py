@@ -1,0 +1,106 @@
+"""The command line as a person meets it: help, exit codes, faults on standard error."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from monitor.cli import main
+from tests.brokers import wait_until
+from tests.receivers import free_port
+from tests.test_settings import SMALL, write
+
+COMMANDS = tuple(main.commands)
+
+
+def run(*arguments: str, stdin: str | bytes | None = None) -> Result:
+    return CliRunner().invoke(main, list(arguments), input=stdin)
+
+
+def test_help_names_every_command_and_defers_to_the_code() -> None:
+    text = run("--help").output
+    assert all(name in text for name in COMMANDS)
+    assert "governing code" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_in_a_whole_sentence(name: str) -> None:
+    result = run(name, "--help")
+    assert result.exit_code == 0
+    assert main.commands[name].help is not None
+    assert str(main.commands[name].help).strip().endswith((".", ")"))
+
+
+def test_check_says_in_order_and_exits_0(tmp_path: Path) -> None:
+    result = run("check", str(write(tmp_path, SMALL)))
+    assert (result.exit_code, "in order" in result.output) == (0, True)
+
+
+def test_check_lists_every_fault_and_exits_1(tmp_path: Path) -> None:
+    result = run("check", str(write(tmp_path, SMALL + '[mqtt]\nport = 99999\n[web]\nport = "x"\n')))
+    assert result.exit_code == 1
+    assert "mqtt.port" in result.stderr
+    assert "web.port" in result.stderr
+    assert "2 faults" in result.stderr
+
+
+def test_run_on_a_faulty_file_exits_2_without_a_traceback(tmp_path: Path) -> None:
+    result = run("run", str(write(tmp_path, "[[sites]]\n")))
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert "sites[0].id" in result.stderr
+
+
+def test_an_unknown_command_exits_2() -> None:
+    assert run("nonsense").exit_code == 2
+
+
+def test_check_payload_understands_a_good_message_and_names_what_is_wrong_with_a_bad_one() -> None:
+    good = json.dumps([{"n": "air_temperature", "u": "Cel", "v": 21.5}])
+    assert run("check-payload", stdin=good).exit_code in (0, 1)
+    bad = run("check-payload", stdin="{not json")
+    assert bad.exit_code == 1
+    assert "fault" in bad.output
+
+
+def test_verify_says_that_a_fresh_chain_holds(tmp_path: Path) -> None:
+    (tmp_path / "var").mkdir()
+    result = run("verify", str(write(tmp_path, SMALL)))
+    assert (result.exit_code, "the chain holds" in result.output) == (0, True)
+
+
+def test_replay_of_a_file_that_is_no_recording_names_the_line(tmp_path: Path) -> None:
+    recording = tmp_path / "r.jsonl"
+    recording.write_text('{"zone": "slip-bay"}\n', encoding="utf-8")
+    result = run("replay", str(write(tmp_path, SMALL)), str(recording))
+    assert result.exit_code == 2
+    assert "line 1" in result.stderr
+
+
+def test_a_taken_port_is_a_clear_error_and_exit_code_2(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        text = SMALL + f'[mqtt]\nbroker = "embedded"\nport = 0\n[web]\nport = {port}\n'
+        result = run("run", str(write(tmp_path, text)))
+    assert result.exit_code == 2
+    assert str(port) in result.stderr
+
+
+def test_run_starts_serves_and_stops_when_told_to(tmp_path: Path) -> None:
+    text = SMALL + f'[mqtt]\nbroker = "embedded"\nport = {free_port()}\n[web]\nport = 0\n'
+    command = [sys.executable, "-m", "monitor", "run", str(write(tmp_path, text))]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    line = process.stdout.readline()
+    assert "http://127.0.0.1:" in line
+    os.kill(process.pid, signal.SIGTERM)
+    out, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    assert "Stopping" in out
+    wait_until((tmp_path / "var" / "ledger.sqlite").exists, "the ledger")

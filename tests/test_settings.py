@@ -1,0 +1,145 @@
+"""Settings: every fault at once with field, value and fix; secret files; the environment over the file."""
+
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import InputError
+from monitor.reference import config_folder
+from monitor.settings_file import load
+from monitor.shop import build_shop, known_reference
+
+SMALL = """
+[[sites]]
+id = "yard"
+name = "Ferrymoor Slipway"
+[[zones]]
+id = "slip-bay"
+site = "yard"
+name = "Slip Bay"
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    file = folder / "shop.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def faults_of(file: Path) -> dict[str, str]:
+    with pytest.raises(InputError) as caught:
+        load(file, None, known_reference())
+    return {fault.field: f"{fault.value} {fault.fix}" for fault in caught.value.faults}
+
+
+def test_the_ferrymoor_settings_load_and_make_a_shop() -> None:
+    settings = load(config_folder() / "ferrymoor.toml", None, known_reference())
+    assert (len(settings.sensors), len(settings.packages), len(settings.cylinders)) == (16, 40, 12)
+    shop = build_shop(settings)
+    assert len(shop.bodies) == 18
+
+
+def test_the_commented_example_loads_once_its_secrets_are_there(tmp_path: Path) -> None:
+    for name in ("broker-password", "webhook-secret", "mail-password"):
+        (tmp_path / name).write_text("x", encoding="utf-8")
+    settings = load(config_folder() / "shop.example.toml", tmp_path, known_reference())
+    build_shop(settings)
+
+
+def test_every_fault_is_named_at_once_with_value_and_fix(tmp_path: Path) -> None:
+    text = SMALL + (
+        '[mqtt]\nport = 70000\n[web]\ntemperature_unit = "R"\n[servce]\ntick_s = 1\n'
+        '[[shifts]]\nsite = "yard"\nname = "early"\ndays = ["mon"]\nstart = 06:00:00\n'
+    )
+    faults = faults_of(write(tmp_path, text))
+    assert "70000" in faults["mqtt.port"]
+    assert "'R'" in faults["web.temperature_unit"]
+    assert "is not a setting" in faults["servce"]
+    assert "is needed" in faults["shifts[0].end"]
+
+
+@pytest.mark.parametrize(
+    ("section", "field", "said"),
+    [
+        (
+            '[[plates]]\nid = "p"\nzone = "nowhere"\nname = "P"\nthickness_m = 0.01\n',
+            "plates[0].zone",
+            "slip-bay",
+        ),
+        (
+            '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "no-such"\n'
+            "opened_at = 2026-09-07T06:00:00Z\n",
+            "packages[0].consumable",
+            "e7018",
+        ),
+        (
+            '[[people]]\nid = "lead"\nname = "Lead"\nchannels = ["pager"]\n',
+            "people[0].channels[0]",
+            "none is defined",
+        ),
+        ('[[zones]]\nid = "slip-bay"\nsite = "yard"\nname = "Again"\n', "zones", "used 2 times"),
+        ('[[zones]]\nid = "b"\nsite = "yrd"\nname = "B"\n', "zones[1].site", "yard"),
+    ],
+)
+def test_a_reference_to_nothing_is_a_fault(tmp_path: Path, section: str, field: str, said: str) -> None:
+    assert said in faults_of(write(tmp_path, SMALL + section))[field]
+
+
+def test_entries_that_contradict_themselves_are_faults(tmp_path: Path) -> None:
+    text = SMALL + (
+        '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "e7018"\n'
+        "opened_at = 2026-09-07T06:00:00Z\nsealed_at = 2026-09-07T05:00:00Z\n"
+        '[[channels]]\nid = "mail"\nkind = "email"\n'
+    )
+    faults = faults_of(write(tmp_path, text))
+    assert "sealed_at is before opened_at" in faults["packages[0]"]
+    assert "needs url, sender, to" in faults["channels[0]"]
+
+
+def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:
+    text = SMALL + (
+        '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "e7018"\n'
+        "opened_at = 2026-09-07T06:00:00\n"
+    )
+    assert "timezone" in faults_of(write(tmp_path, text))["packages[0].opened_at"]
+
+
+@pytest.mark.parametrize("text", ["", "not toml at all [", "[[sites]]\n"])
+def test_a_file_that_says_nothing_useful_is_a_clear_error(tmp_path: Path, text: str) -> None:
+    assert faults_of(write(tmp_path, text))
+
+
+def test_a_missing_file_is_a_clear_error(tmp_path: Path) -> None:
+    assert "no such file" in faults_of(tmp_path / "none.toml")["settings file"]
+
+
+def test_a_secret_comes_from_its_file_and_never_shows(tmp_path: Path) -> None:
+    (tmp_path / "secrets").mkdir()
+    (tmp_path / "secrets" / "broker").write_text("hush\n", encoding="utf-8")
+    settings = load(write(tmp_path, SMALL + '[mqtt]\npassword = "@broker"\n'))
+    assert settings.mqtt.password is not None
+    assert settings.mqtt.password.get_secret_value() == "hush"
+    assert "hush" not in repr(settings)
+
+
+def test_a_missing_secret_file_is_a_fault_that_does_not_hide_the_others(tmp_path: Path) -> None:
+    faults = faults_of(write(tmp_path, SMALL + '[mqtt]\nport = -1\npassword = "@broker"\n'))
+    assert "cannot be read" in faults["mqtt.password"]
+    assert "mqtt.port" in faults
+
+
+def test_a_faulty_secret_is_not_printed(tmp_path: Path) -> None:
+    faults = faults_of(write(tmp_path, SMALL + "[mqtt]\npassword = 12345\n"))
+    assert "12345" not in faults["mqtt.password"]
+
+
+def test_the_environment_overrides_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DRYSHIFT_MQTT__HOST", "broker.example")
+    monkeypatch.setenv("DRYSHIFT_SERVICE__TICK_S", "5")
+    settings = load(write(tmp_path, SMALL + '[mqtt]\nhost = "127.0.0.1"\nport = 1884\n'))
+    assert (settings.mqtt.host, settings.mqtt.port, settings.service.tick_s) == ("broker.example", 1884, 5.0)
+
+
+def test_a_relative_data_folder_lies_beside_the_file(tmp_path: Path) -> None:
+    settings = load(write(tmp_path, SMALL))
+    assert settings.service.data_dir == tmp_path / "var"
