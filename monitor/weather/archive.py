@@ -1,0 +1,78 @@
+"""Keeps what was forecast at each hour, so that the zones' models learn how far to trust a forecast."""
+
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+
+from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray
+from monitor.weather.provider import OutdoorForecast
+
+KEEP_DAYS = 70
+SPEAKS_S = 12 * HOUR_S  # a forecast fetched longer ago than this was not what people had
+
+_TABLE = """
+CREATE TABLE IF NOT EXISTS issue (
+    site TEXT NOT NULL, fetched_s REAL NOT NULL, provider TEXT NOT NULL, issued_s REAL NOT NULL,
+    first_s REAL NOT NULL, temperature_c BLOB NOT NULL, vapour_pressure_pa BLOB NOT NULL,
+    PRIMARY KEY (site, fetched_s)
+) STRICT
+"""
+
+
+class ForecastArchive:
+    """Issued forecasts of all sites in one small database file."""
+
+    def __init__(self, file: Path) -> None:
+        self._connection = sqlite3.connect(file, check_same_thread=False)
+        self._connection.execute("PRAGMA journal_mode=WAL")
+        self._connection.execute(_TABLE)
+
+    def keep(self, site: str, fetched_s: float, forecast: OutdoorForecast) -> None:
+        """Remember a forecast as of when it was fetched; the same one again changes nothing."""
+        row = (
+            site,
+            fetched_s,
+            forecast.provider,
+            forecast.issued_s,
+            float(forecast.times_s[0]),
+            forecast.temperature_c.astype(np.float32).tobytes(),
+            forecast.vapour_pressure_pa.astype(np.float32).tobytes(),
+        )
+        with self._connection:
+            self._connection.execute("INSERT OR IGNORE INTO issue VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+            oldest_s = fetched_s - KEEP_DAYS * 86_400.0
+            self._connection.execute("DELETE FROM issue WHERE site = ? AND fetched_s < ?", (site, oldest_s))
+
+    def issued(self, site: str, start_s: float, rows: int) -> tuple[FloatArray, FloatArray]:
+        """What was forecast at each hour for the 48 that followed: temperature and vapour pressure."""
+        issues = self._issues(site, start_s - SPEAKS_S, start_s + rows * HOUR_S)
+        fetched = np.array([fetched_s for fetched_s, _ in issues])
+        air, pressure = np.full((rows, AHEAD_H), np.nan), np.full((rows, AHEAD_H), np.nan)
+        for row in range(rows):
+            now_s = start_s + row * HOUR_S
+            newest = int(np.searchsorted(fetched, now_s, side="right")) - 1
+            if newest >= 0 and now_s - fetched[newest] <= SPEAKS_S:
+                air[row], pressure[row] = issues[newest][1].on(now_s + HOUR_S, AHEAD_H)
+        return air, pressure
+
+    def _issues(self, site: str, from_s: float, until_s: float) -> list[tuple[float, OutdoorForecast]]:
+        query = (
+            "SELECT fetched_s, provider, issued_s, first_s, temperature_c, vapour_pressure_pa FROM issue "
+            "WHERE site = ? AND fetched_s BETWEEN ? AND ? ORDER BY fetched_s"
+        )
+        found = []
+        for fetched_s, provider, issued_s, first_s, air, pressure in self._connection.execute(
+            query, (site, from_s, until_s)
+        ):
+            temperature = np.frombuffer(air, np.float32).astype(np.float64)
+            times = first_s + np.arange(temperature.size) * HOUR_S
+            vapour = np.frombuffer(pressure, np.float32).astype(np.float64)
+            wind = np.full(temperature.size, np.nan)
+            forecast = OutdoorForecast(provider, issued_s, times, temperature, vapour, wind)
+            found.append((float(fetched_s), forecast))
+        return found
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()

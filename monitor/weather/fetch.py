@@ -1,0 +1,173 @@
+"""Fetches a document politely: conditional requests, a cache on disk, no question asked too soon."""
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, replace
+from email.utils import parsedate_to_datetime
+from enum import StrEnum
+from pathlib import Path
+
+import requests
+
+CONNECT_S, READ_S = 5.0, 20.0
+MOST_BYTES = 8 * 1024 * 1024
+FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 6 * 3600.0
+CHUNK_BYTES = 65_536
+
+
+class FetchState(StrEnum):
+    """How a document came to hand."""
+
+    FRESH = "fresh"  # just fetched, or confirmed unchanged, or not yet due
+    KEPT = "kept"  # the source is away; this is the last that was had
+    MISSING = "missing"  # the source is away and nothing was kept
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """A document with its state; `fetched_s` is when its content was last confirmed."""
+
+    state: FetchState
+    body: bytes
+    fetched_s: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What is remembered of one address."""
+
+    etag: str = ""
+    modified: str = ""
+    fetched_s: float | None = None
+    not_before_s: float = 0.0
+    failures: int = 0
+    reason: str = ""
+
+
+class Fetcher:
+    """Asks for documents and keeps them in a folder, so that a restart does not ask again."""
+
+    def __init__(self, folder: Path, user_agent: str, session: requests.Session | None = None) -> None:
+        self._folder = folder
+        self._session = session or requests.Session()
+        self._session.headers["User-Agent"] = user_agent
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def get(
+        self, url: str, now_s: float, least_interval_s: float, accept: str = "application/json"
+    ) -> Fetched:
+        """The document at `url`, from the cache where the source need not or cannot be asked."""
+        kept = self._remembered(url)
+        if now_s < kept.not_before_s:
+            return self._from_cache(url, kept)
+        headers = {"Accept": accept}
+        if kept.fetched_s is not None:
+            headers |= {"If-None-Match": kept.etag} if kept.etag else {}
+            headers |= {"If-Modified-Since": kept.modified} if kept.modified else {}
+        try:
+            with self._session.get(url, headers=headers, timeout=(CONNECT_S, READ_S), stream=True) as answer:
+                return self._answered(url, answer, kept, now_s, least_interval_s)
+        except requests.RequestException as error:
+            return self._failed(url, kept, now_s, None, f"{type(error).__name__}: {error}")
+
+    def _answered(
+        self, url: str, answer: requests.Response, kept: _Kept, now_s: float, least_interval_s: float
+    ) -> Fetched:
+        if answer.status_code == requests.codes.not_modified and kept.fetched_s is not None:
+            return self._confirmed(url, answer, kept, now_s, least_interval_s, None)
+        if answer.status_code not in (requests.codes.ok, requests.codes.non_authoritative_info):
+            retry_s = _seconds(answer.headers.get("Retry-After"), now_s)
+            return self._failed(url, kept, now_s, retry_s, f"answered {answer.status_code}")
+        body = b""
+        for chunk in answer.iter_content(CHUNK_BYTES):
+            body += chunk
+            if len(body) > MOST_BYTES:
+                return self._failed(url, kept, now_s, None, f"answered more than {MOST_BYTES} bytes")
+        return self._confirmed(url, answer, kept, now_s, least_interval_s, body)
+
+    def _confirmed(
+        self,
+        url: str,
+        answer: requests.Response,
+        kept: _Kept,
+        now_s: float,
+        least_interval_s: float,
+        body: bytes | None,
+    ) -> Fetched:
+        expires_s = _seconds(answer.headers.get("Expires"), now_s) or 0.0
+        after_s = min(max(least_interval_s, expires_s), LONGEST_WAIT_S)
+        now_kept = _Kept(
+            etag=answer.headers.get("ETag", kept.etag if body is None else ""),
+            modified=answer.headers.get("Last-Modified", kept.modified if body is None else ""),
+            fetched_s=now_s,
+            not_before_s=now_s + after_s,
+            reason="",
+        )
+        if body is not None:
+            _write(self._file(url, ".body"), body)
+        self._remember(url, now_kept)
+        return self._from_cache(url, now_kept)
+
+    def _failed(self, url: str, kept: _Kept, now_s: float, retry_s: float | None, reason: str) -> Fetched:
+        """Wait twice as long after each failure, and at least as long as the source asks."""
+        wait_s = min(FIRST_WAIT_S * 2.0 ** min(kept.failures, 20), LONGEST_WAIT_S)
+        wait_s = max(wait_s, min(retry_s or 0.0, LONGEST_WAIT_S))
+        failed = replace(kept, failures=kept.failures + 1, not_before_s=now_s + wait_s, reason=reason)
+        self._remember(url, failed)
+        return self._from_cache(url, failed)
+
+    def accept(self, url: str, body: bytes) -> None:
+        """The document could be read: keep it for the day when the next one cannot."""
+        good = self._file(url, ".good")
+        if not good.exists() or good.read_bytes() != body:
+            _write(good, body)
+
+    def spoiled(self, url: str, now_s: float, wait_s: float) -> bytes | None:
+        """The document could not be read: ask for a whole one, later. Gives the last that could."""
+        kept = replace(self._remembered(url), etag="", modified="", not_before_s=now_s + wait_s)
+        self._remember(url, kept)
+        try:
+            return self._file(url, ".good").read_bytes()
+        except OSError:
+            return None
+
+    def _from_cache(self, url: str, kept: _Kept) -> Fetched:
+        try:
+            body = self._file(url, ".body").read_bytes()
+        except OSError:
+            return Fetched(FetchState.MISSING, b"", None, kept.reason or "nothing was fetched yet")
+        state = FetchState.KEPT if kept.reason else FetchState.FRESH
+        return Fetched(state, body, kept.fetched_s, kept.reason)
+
+    def _file(self, url: str, suffix: str) -> Path:
+        return self._folder / (hashlib.sha256(url.encode()).hexdigest()[:32] + suffix)
+
+    def _remembered(self, url: str) -> _Kept:
+        try:
+            return _Kept(**json.loads(self._file(url, ".json").read_text(encoding="utf-8")))
+        except (OSError, ValueError, TypeError):
+            return _Kept()  # no memory, or one of another version: ask anew
+
+    def _remember(self, url: str, kept: _Kept) -> None:
+        _write(self._file(url, ".json"), json.dumps(asdict(kept)).encode())
+
+
+def _write(file: Path, content: bytes) -> None:
+    part = file.with_suffix(file.suffix + ".part")
+    part.write_bytes(content)
+    part.replace(file)
+
+
+def _seconds(header: str | None, now_s: float) -> float | None:
+    """A header that is a number of seconds or a date, as seconds from now."""
+    if not header:
+        return None
+    try:
+        return float(header)
+    except ValueError:
+        pass
+    try:
+        return parsedate_to_datetime(header).timestamp() - now_s
+    except (ValueError, TypeError):
+        return None

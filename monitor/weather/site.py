@@ -1,0 +1,92 @@
+"""Makes a site's weather: its provider from the settings, and the outdoor air that the outlook works with."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from monitor.errors import Fault, InputError
+from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray, OutdoorAir
+from monitor.outlook.inputs import LEAST_PRESSURE_PA
+from monitor.outlook.skill import corrected
+from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
+from monitor.reference import load_toml
+from monitor.settings import Site, Weather
+from monitor.weather.archive import ForecastArchive
+from monitor.weather.fetch import Fetcher
+from monitor.weather.gridpoint import Gridpoint
+from monitor.weather.locationforecast import Locationforecast
+from monitor.weather.provider import (
+    NoProvider,
+    OutdoorForecast,
+    Place,
+    Terms,
+    WeatherProvider,
+    terms_from_mapping,
+)
+
+BIAS_HOURS = 24
+PROVIDERS: Mapping[str, Callable[[Place, Terms, Fetcher], WeatherProvider]] = {
+    Locationforecast.id: Locationforecast,
+    Gridpoint.id: Gridpoint,
+}
+
+
+def known_terms() -> dict[str, Terms]:
+    """Every provider's terms, by id."""
+    return terms_from_mapping(load_toml("weather/providers.toml"))
+
+
+def provider_for(
+    weather: Weather | None, site: Site, cache: Path, terms: Mapping[str, Terms] | None = None
+) -> WeatherProvider:
+    """The provider a site has chosen; raises InputError where the choice cannot be used."""
+    if weather is None or weather.provider == NoProvider.id:
+        return NoProvider()
+    terms = known_terms() if terms is None else terms
+    if weather.provider not in PROVIDERS or weather.provider not in terms:
+        choices = ", ".join(sorted({*PROVIDERS, NoProvider.id}))
+        raise InputError([Fault("weather.provider", repr(weather.provider), f"use one of: {choices}")])
+    if site.latitude_deg is None or site.longitude_deg is None:
+        fix = f"site {site.id!r} needs latitude_deg and longitude_deg for a forecast"
+        raise InputError([Fault("sites", "no coordinates", fix)])
+    place = Place(site.latitude_deg, site.longitude_deg, site.altitude_m, weather.contact or "")
+    fetcher = Fetcher(cache / weather.provider, f"dryshift ({place.contact})")
+    return PROVIDERS[weather.provider](place, terms[weather.provider], fetcher)
+
+
+def outdoor_air(
+    site: str,
+    start_s: float,
+    rows: int,
+    measured: tuple[FloatArray, FloatArray] | None,
+    archive: ForecastArchive,
+    forecast: OutdoorForecast | None,
+) -> OutdoorAir | None:
+    """Outdoor air beside a history of `rows` hours, and 48 hours on; None where nothing is known of it.
+
+    The past is what the site's own outdoor sensor measured (temperature, vapour pressure), else what was
+    forecast for the next hour. The forecast is moved by what the sensor says of its bias.
+    """
+    issued = archive.issued(site, start_s, rows)
+    nearest = [np.concatenate([[np.nan], column[:-1, 0]]) for column in issued]
+    nothing = np.full(rows, np.nan)
+    seen = (nothing, nothing) if measured is None else measured
+    past = [np.where(np.isfinite(m), m, n) for m, n in zip(seen, nearest, strict=True)]
+    ahead = [np.full(AHEAD_H, np.nan)] * 2
+    if forecast is not None:
+        first_s = start_s + rows * HOUR_S
+        air, pressure = forecast.on(first_s, AHEAD_H)
+        dew = dew_point_c(np.maximum(pressure, LEAST_PRESSURE_PA))
+        last = slice(-BIAS_HOURS, None)
+        air = corrected(air, seen[0][last], nearest[0][last])
+        dew = corrected(dew, _dew(seen[1][last]), _dew(nearest[1][last]))
+        ahead = [air, saturation_pressure_water_pa(np.minimum(dew, air))]
+    both = [np.concatenate([p, a]) for p, a in zip(past, ahead, strict=True)]
+    if not any(np.isfinite(column).any() for column in both):
+        return None
+    return OutdoorAir(both[0], both[1], *issued)
+
+
+def _dew(pressure: FloatArray) -> FloatArray:
+    return dew_point_c(np.maximum(pressure, LEAST_PRESSURE_PA))

@@ -1,0 +1,118 @@
+"""Outdoor air for the outlook: what was issued is kept, and the site's own sensor takes out the bias."""
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from monitor.errors import InputError
+from monitor.outlook.skill import corrected
+from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
+from monitor.weather.archive import ForecastArchive
+from monitor.weather.calendars import read_calendar
+from monitor.weather.fetch import Fetcher
+from monitor.weather.provider import OutdoorForecast
+from monitor.weather.site import outdoor_air
+from tests.weather.station import Answer, running
+
+START_S = 1_788_739_200.0
+H = 3600.0
+ICS = (
+    "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//x//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\n"
+    "SUMMARY:Early\r\nDTSTART:20260908T060000\r\nDTEND:20260908T140000\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+)
+
+
+def made(first_s: float, air_c: float, dew_c: float = 8.0, hours: int = 72) -> OutdoorForecast:
+    times = first_s + np.arange(hours) * H
+    pressure = np.full(hours, saturation_pressure_water_pa(dew_c))
+    return OutdoorForecast("x", first_s, times, np.full(hours, air_c), pressure, np.full(hours, np.nan))
+
+
+def test_the_archive_gives_what_people_had_at_each_hour(tmp_path: Path) -> None:
+    archive = ForecastArchive(tmp_path / "issued.db")
+    archive.keep("yard", START_S + 0.5 * H, made(START_S, 10.0))
+    archive.keep("yard", START_S + 6.5 * H, made(START_S + 6 * H, 12.0))
+    archive.keep("other", START_S + 7.0 * H, made(START_S, 30.0))
+    air, pressure = archive.issued("yard", START_S, 24)
+    archive.close()
+    assert np.isnan(air[0]).all()  # fetched half an hour later
+    assert (air[1:7] == 10.0).all()
+    assert (air[7:19] == 12.0).all()
+    assert np.isnan(air[19]).all()  # older than twelve hours
+    assert pressure[7] == pytest.approx(saturation_pressure_water_pa(8.0), rel=1e-6)
+
+
+def test_old_issues_are_dropped(tmp_path: Path) -> None:
+    archive = ForecastArchive(tmp_path / "issued.db")
+    archive.keep("yard", START_S, made(START_S, 10.0))
+    archive.keep("yard", START_S + 80 * 86_400.0, made(START_S, 10.0))
+    air, _ = archive.issued("yard", START_S, 3)
+    archive.close()
+    assert np.isnan(air).all()
+
+
+def test_the_site_sensor_moves_the_forecast_by_its_bias(tmp_path: Path) -> None:
+    archive = ForecastArchive(tmp_path / "issued.db")
+    rows = 48
+    for hour in range(0, rows, 6):
+        archive.keep("yard", START_S + hour * H, made(START_S + hour * H, 10.0, 8.0))
+    measured = (np.full(rows, 11.5), np.full(rows, float(saturation_pressure_water_pa(7.0))))
+    found = outdoor_air("yard", START_S, rows, measured, archive, made(START_S + 40 * H, 10.0, 8.0))
+    archive.close()
+    assert found is not None
+    assert found.temperature_c[:rows] == pytest.approx(11.5)
+    assert found.temperature_c[rows : rows + 48] == pytest.approx(11.5)
+    assert dew_point_c(found.vapour_pressure_pa[rows : rows + 48]) == pytest.approx(7.0, abs=1e-3)
+    assert found.issued_temperature_c is not None
+    assert found.issued_temperature_c.shape == (rows, 48)
+
+
+def test_without_a_sensor_the_past_is_what_was_forecast_for_the_next_hour(tmp_path: Path) -> None:
+    archive = ForecastArchive(tmp_path / "issued.db")
+    archive.keep("yard", START_S, made(START_S, 10.0))
+    found = outdoor_air("yard", START_S, 6, None, archive, None)
+    nothing = outdoor_air("elsewhere", START_S, 6, None, archive, None)
+    archive.close()
+    assert found is not None
+    np.testing.assert_array_equal(found.temperature_c[1:6], 10.0)
+    assert np.isnan(found.temperature_c[6:]).all()
+    assert nothing is None
+
+
+def test_a_lasting_bias_lasts_and_a_fresh_miss_fades() -> None:
+    forecast, then = np.full(48, 10.0), np.full(24, 9.0)
+    measured = then + 1.0
+    np.testing.assert_allclose(corrected(forecast, measured, then), 11.0)
+    measured[-1] += 2.4  # the last hour lies 2.3 beyond the day's mean of 1.1
+    found = corrected(forecast, measured, then, memory_h=12.0)
+    assert found[11] == pytest.approx(10.0 + 1.1 + 2.3 / np.e)
+    assert found[-1] == pytest.approx(11.1, abs=0.05)
+    np.testing.assert_array_equal(corrected(forecast, np.full(24, np.nan), then), forecast)
+
+
+LONDON = ZoneInfo("Europe/London")
+
+
+def test_a_calendar_is_read_from_a_file_or_an_address(tmp_path: Path) -> None:
+    file = tmp_path / "shifts.ics"
+    file.write_text(ICS, encoding="utf-8")
+    fetcher = Fetcher(tmp_path / "cache", "dryshift")
+    assert read_calendar(str(file), "yard", LONDON, fetcher, START_S).site == "yard"
+    with running(lambda *_: Answer(200, {}, ICS.encode())) as station:
+        url = station.base_url + "/shifts.ics"
+        read_calendar(url, "yard", LONDON, fetcher, START_S)
+        station.answer = lambda *_: Answer(200, {}, b"<html>sign in</html>")
+        kept = read_calendar(url, "yard", LONDON, fetcher, START_S + 2 * H)
+        assert len(kept.content.events) == 1
+        station.answer = lambda *_: Answer(500)
+        assert len(read_calendar(url, "yard", LONDON, fetcher, START_S + 9 * H).content.events) == 1
+
+
+def test_a_calendar_that_cannot_be_had_names_its_source(tmp_path: Path) -> None:
+    fetcher = Fetcher(tmp_path / "cache", "dryshift")
+    with pytest.raises(InputError, match=r"no-such\.ics"):
+        read_calendar(str(tmp_path / "no-such.ics"), "yard", LONDON, fetcher, START_S)
+    with running(lambda *_: Answer(404)) as station, pytest.raises(InputError, match="answered 404"):
+        read_calendar(station.base_url + "/x.ics", "yard", LONDON, fetcher, START_S)
