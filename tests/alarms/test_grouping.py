@@ -1,0 +1,216 @@
+"""A burst of related alarms is one warning with its cause."""
+
+from dataclasses import dataclass, field
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.alarms.catalogue import Priority
+from monitor.alarms.commands import operate
+from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.grouping import GROUP_SIGN, Announcement, GroupBook, Why, answer, regroup
+from monitor.alarms.lifecycle import advance
+from monitor.alarms.states import (
+    AlarmBook,
+    AlarmState,
+    Command,
+    CommandKind,
+    CommandRefusedError,
+    Transition,
+)
+from tests.alarms.shop import ANN, book_of, catalogue, watched
+
+RULES = catalogue().grouping
+ZONES = ("slip-bay", "panel-hall", "plate-yard", "gas-cage")
+BODIES = tuple(watched("body_margin_low", f"argon-{n}", ZONES[n % 4]) for n in range(40))
+HIGH_WAIT_S, MEDIUM_WAIT_S = RULES.gather_s[Priority.HIGH], RULES.gather_s[Priority.MEDIUM]
+
+
+@dataclass
+class Watch:
+    """Runs conditions and grouping minute by minute."""
+
+    conditions: tuple[Condition, ...]
+    book: AlarmBook = field(init=False)
+    groups: GroupBook = field(default_factory=GroupBook)
+    said: list[Announcement] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.book = book_of(*self.conditions)
+
+    def goes_on(self, minutes: int, values: dict[str, float]) -> list[Announcement]:
+        before = len(self.said)
+        for _ in range(minutes):
+            now_s = self.book.now_s + 60.0
+            seen = [Observation(c.id, values.get(c.id, 8.0), now_s) for c in self.conditions]
+            self.book, moved = advance(self.book, seen, now_s)
+            self.settle(moved)
+        return self.said[before:]
+
+    def settle(self, moved: tuple[Transition, ...]) -> None:
+        # every state comes from a checkpoint, as after a restart
+        self.groups = msgspec.msgpack.decode(msgspec.msgpack.encode(self.groups), type=GroupBook)
+        self.groups, said = regroup(self.groups, moved, self.book, RULES, self.book.now_s)
+        self.said += said
+
+    def acknowledges(self, name: str) -> tuple[Transition, ...]:
+        command = Command(CommandKind.ACKNOWLEDGE, name, ANN)
+        self.book, moved = answer(self.groups, self.book, command, self.book.now_s)
+        self.settle(moved)
+        return moved
+
+
+def test_one_fog_bank_over_forty_bodies_in_four_zones_is_one_warning() -> None:
+    watch = Watch(BODIES)
+    said = []
+    for minute in range(120):  # a body more every minute and a half
+        wet = {body.id: 2.0 for body in BODIES[: minute * 2 // 3 + 1]}
+        said += watch.goes_on(1, wet)
+    assert [a.why for a in said] == [Why.RAISED]
+    (group,) = watch.groups.groups.values()
+    assert len(group.joined) == 40
+    assert said[0].cause.subject == "argon-0"
+    assert watch.goes_on(600, {body.id: 2.0 for body in BODIES}) == []
+
+
+def test_what_crosses_together_is_named_together_after_a_short_wait() -> None:
+    watch = Watch(BODIES[:8])
+    said = watch.goes_on(12, {body.id: 2.0 for body in BODIES[:8]})
+    assert len(said) == 1
+    assert len(said[0].subjects) == 8
+    assert said[0].zones == ZONES
+    assert said[0].time_s - said[0].cause.time_s == MEDIUM_WAIT_S
+
+
+def test_danger_is_told_within_half_a_minute_even_where_a_caution_was_told() -> None:
+    low, wet = watched("body_margin_low"), watched("body_wet")
+    watch = Watch((low, wet))
+    caution = watch.goes_on(20, {low.id: 2.0, wet.id: 2.0})
+    danger = watch.goes_on(8, {low.id: -1.0, wet.id: -1.0})
+    assert [a.why for a in caution + danger] == [Why.RAISED, Why.WORSENED]
+    assert danger[0].priority is Priority.HIGH
+    assert danger[0].cause.kind == "body_wet"
+    assert danger[0].time_s - danger[0].cause.time_s <= HIGH_WAIT_S + 60.0
+
+
+def test_a_second_body_getting_wet_soon_after_is_not_told_again_and_hours_later_it_is() -> None:
+    bodies = tuple(watched("body_wet", f"argon-{n}") for n in range(3))
+    watch = Watch(bodies)
+    first = watch.goes_on(30, {bodies[0].id: -1.0})
+    second = watch.goes_on(30, {b.id: -1.0 for b in bodies[:2]})
+    later = watch.goes_on(5 * 60, {b.id: -1.0 for b in bodies[:2]})
+    third = watch.goes_on(30, {b.id: -1.0 for b in bodies})
+    assert [len(x) for x in (first, second, later, third)] == [1, 0, 0, 1]
+    assert third[0].subjects == ("argon-2",)
+
+
+def test_a_body_that_goes_from_close_to_wet_hours_later_stays_one_warning() -> None:
+    low, wet = watched("body_margin_low"), watched("body_wet")
+    watch = Watch((low, wet))
+    watch.goes_on(6 * 60, {low.id: 2.0, wet.id: 2.0})
+    said = watch.goes_on(30, {low.id: -1.0, wet.id: -1.0})
+    assert [a.why for a in said] == [Why.WORSENED]
+    assert len(watch.groups.groups) == 1
+
+
+def test_different_causes_and_different_sites_are_different_warnings() -> None:
+    damp = watched("body_margin_low")
+    rods = watched("package_exposure_over", "rods-7", "slip-bay")
+    watch = Watch((damp, rods))
+    said = watch.goes_on(12, {damp.id: 2.0, rods.id: 1.2})
+    assert {a.family for a in said if a.why is Why.RAISED} == {"damp_air", "exposure"}
+
+
+def test_when_the_broker_is_away_the_silent_sensors_are_its_consequence() -> None:
+    broker = watched("broker_away", "service", "")
+    sensors = tuple(watched("sensor_health", f"bay-{n}", "slip-bay") for n in range(16))
+    watch = Watch((broker, *sensors))
+    every = {c.id: 1.0 for c in watch.conditions}
+    quiet = dict.fromkeys(every, 0.0)
+    watch.goes_on(10, quiet)
+    said = watch.goes_on(120, every)
+    assert [a.cause.kind for a in said] == ["broker_away"]
+    assert len(said) == 1
+
+
+def test_all_clear_is_said_once_and_the_next_time_is_a_new_warning() -> None:
+    low = watched()
+    watch = Watch((low,))
+    first = watch.goes_on(20, {low.id: 2.0})
+    cleared = watch.goes_on(30, {})
+    again = watch.goes_on(20, {low.id: 2.0})
+    assert [a.why for a in first + cleared + again] == [Why.RAISED, Why.CLEARED, Why.RAISED]
+    assert cleared[0].priority is Priority.LOW
+    assert len({a.key for a in watch.said}) == 3
+
+
+def test_what_is_answered_before_it_is_told_is_not_told() -> None:
+    low = watched()
+    watch = Watch((low,))
+    watch.goes_on(6, {low.id: 2.0})
+    assert watch.book.alarms[low.id].state is AlarmState.UNACKNOWLEDGED
+    watch.acknowledges(low.id)
+    assert watch.goes_on(60, {low.id: 2.0}) == []
+    assert watch.goes_on(60, {}) == []
+
+
+def test_a_newcomer_is_told_if_nobody_was_told_of_the_warning_before() -> None:
+    low, other = watched(), watched(subject="argon-4")
+    watch = Watch((low, other))
+    watch.goes_on(6, {low.id: 2.0})
+    watch.acknowledges(low.id)
+    said = watch.goes_on(20, {low.id: 2.0, other.id: 2.0})
+    assert [a.why for a in said] == [Why.RAISED]
+
+
+def test_off_the_shelf_and_still_wet_is_told_anew() -> None:
+    wet = watched("body_wet")
+    watch = Watch((wet,))
+    watch.goes_on(10, {wet.id: -1.0})
+    now_s = watch.book.now_s
+    watch.book, moved = operate(
+        watch.book, Command(CommandKind.SHELVE, wet.id, ANN, "being dried", now_s + 3600.0), now_s
+    )
+    watch.settle(moved)
+    said = watch.goes_on(90, {wet.id: -1.0})
+    assert Why.RAISED in [a.why for a in said]
+    assert len({a.key for a in watch.said}) == len(watch.said)
+
+
+def test_one_tap_answers_the_whole_warning() -> None:
+    watch = Watch(BODIES)
+    watch.goes_on(12, {body.id: 2.0 for body in BODIES})
+    name = watch.said[0].group_id
+    assert name.startswith(GROUP_SIGN)
+    assert len(watch.acknowledges(name)) == 40
+    with pytest.raises(CommandRefusedError, match="already acknowledged by ann"):
+        watch.acknowledges(name)
+    watch.goes_on(60, {})
+    with pytest.raises(CommandRefusedError, match="this warning is over"):
+        watch.acknowledges(name)
+
+
+profiles = st.lists(
+    st.tuples(st.integers(1, 90), st.lists(st.integers(0, 5), max_size=6, unique=True)),
+    min_size=1,
+    max_size=12,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(profiles)
+def test_no_alarm_goes_unsaid_and_no_key_is_used_twice(rows: list[tuple[int, list[int]]]) -> None:
+    """Whatever comes and goes: whoever stands unanswered is part of a warning that was told or is due."""
+    mixed = (*BODIES[:3], *(watched("body_wet", f"argon-{n}", ZONES[n]) for n in range(3)))
+    watch = Watch(mixed)
+    for minutes, bad in rows:
+        watch.goes_on(minutes, {mixed[n].id: -1.0 for n in bad})
+        for name, alarm in watch.book.alarms.items():
+            if alarm.state is not AlarmState.UNACKNOWLEDGED:
+                continue
+            (home,) = [g for g in watch.groups.groups.values() if name in {m.condition_id for m in g.joined}]
+            assert home.told_priority is not None or home.due_s is not None
+    keys = [a.key for a in watch.said]
+    assert len(set(keys)) == len(keys)
