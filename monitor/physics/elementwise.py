@@ -56,6 +56,8 @@ def elementwise(formula: Callable[..., Any], first: V, *rest: Values) -> V:
 
 def _run(formula: Callable[..., Any], values: tuple[Values, ...]) -> Any:
     if all(isinstance(value, (float, int)) for value in values):
+        if any(math.isnan(value) for value in values):
+            return math.nan
         return float(formula(SCALAR, *(float(value) for value in values)))
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in values))
     shape, size = arrays[0].shape, arrays[0].size
@@ -67,6 +69,9 @@ def _run(formula: Callable[..., Any], values: tuple[Values, ...]) -> Any:
     for start in range(0, size, _BLOCK):
         block = slice(start, start + _BLOCK)
         result[block] = formula(VECTOR, *(_part(column, block) for column in columns))
+    for column in columns:
+        if np.isnan(np.sum(column)):
+            result[np.broadcast_to(np.isnan(column), size)] = math.nan
     return result.reshape(shape)
 
 

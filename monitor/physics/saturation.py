@@ -1,8 +1,8 @@
 """Where water vapour is in balance with liquid water and with ice: saturation pressure, dew and frost point.
 
 Over liquid water: Wagner and Pruss 1993, the auxiliary equation of the IAPWS-95 formulation, from the triple
-point up; below it, for supercooled water, Hyland and Wexler 1983, because relative humidity is over liquid water
-at every temperature. Over ice: IAPWS R14-08. All three give 611.657 Pa at the triple point.
+point up; below it, for supercooled water, Hyland and Wexler 1983, because relative humidity is over liquid
+water at every temperature. Over ice: IAPWS R14-08. All three give 611.657 Pa at the triple point.
 """
 
 import math

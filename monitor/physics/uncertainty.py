@@ -103,7 +103,7 @@ def dew_point_std_k(
         correlation: correlation of the two errors, broadcast, -1 to 1; 0 for separate elements, negative
             where one device's humidity element is warmed with its thermometer.
     Returns:
-        standard uncertainty of the dew point over water, K, broadcast shape; first order, so within 5 %
+        standard uncertainty of the dew point over water, K, broadcast shape; first order, so within 6 %
         while the humidity's is below a quarter of the humidity.
     Raises:
         RangeError: an argument outside its range.
