@@ -19,6 +19,8 @@ DRAWS = 200_000
 SEA_PA = 101325.0
 RecordCheck = Callable[..., None]
 
+DRAWN = "JCGM 101:2008: 2e5 draws, sensors of 0.1 to 0.5 K and 0.5 to 3 %RH, correlated and not"
+
 # Wall sensors of the trade, as standard uncertainties: good, usual, poor; humidity's at most a quarter of it.
 SENSORS = [(0.1, 0.005), (0.2, 0.015), (0.5, 0.03)]
 AIR = [(-15.0, 0.8), (5.0, 0.9), (20.0, 0.15), (20.0, 0.5), (27.0, 0.8), (35.0, 0.7)]
@@ -27,9 +29,7 @@ CASES = [
 ]
 
 
-def draws(
-    temperature_c: float, humidity_frac: float, ut: float, ur: float, r: float
-) -> tuple[FloatArray, FloatArray]:
+def draws(t: float, rh: float, ut: float, ur: float, r: float) -> tuple[FloatArray, FloatArray]:
     rng = np.random.default_rng(20)
     first, second = rng.standard_normal((2, DRAWS))
     second = r * first + math.sqrt(1.0 - r * r) * second
@@ -55,7 +55,7 @@ def test_dew_and_frost_point_uncertainties_are_those_of_random_draws(record_chec
             worst=100.0 * off,
             bound=6.0,
             unit="%",
-            source="JCGM 101:2008, 2e5 draws, sensors of +/-0.1 to 0.5 K and 0.5 to 3 %RH, correlated and not",
+            source=DRAWN,
         )
 
 
@@ -73,7 +73,7 @@ def test_humidity_ratio_uncertainty_is_that_of_random_draws(record_check: Record
         worst=100.0 * worst,
         bound=6.0,
         unit="%",
-        source="JCGM 101:2008, 2e5 draws, sensors of +/-0.1 to 0.5 K and 0.5 to 3 %RH, correlated and not",
+        source=DRAWN,
     )
 
 
@@ -91,7 +91,7 @@ def test_margin_of_a_body_at_air_temperature_is_that_of_random_draws(record_chec
         worst=100.0 * worst,
         bound=6.0,
         unit="%",
-        source="JCGM 101:2008, 2e5 draws, sensors of +/-0.1 to 0.5 K and 0.5 to 3 %RH, correlated and not",
+        source=DRAWN,
     )
 
 
