@@ -6,7 +6,7 @@ same readings give the same events, however fast they are worked through and whe
 
 import math
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import msgspec
@@ -25,6 +25,7 @@ from monitor.pipeline import (
     step,
 )
 from monitor.snapshot import Snapshot
+from monitor.stages.facts import BodyFacts, PackageFacts
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import NewEvent, Notification, StoredReading
 
@@ -65,6 +66,11 @@ class CoreLoop:
         """The state as of the last step."""
         return self._state
 
+    @property
+    def shop(self) -> Shop:
+        """The shop as it is now known."""
+        return self._shop
+
     def snapshot(self) -> Snapshot:
         """The picture as of the last tick."""
         return picture(self._shop, self._state)
@@ -89,6 +95,24 @@ class CoreLoop:
         """One input from outside (a person's answer, a forecast), with the events that record it."""
         with self._lock:
             return self._apply(given, events)
+
+    def reshape(
+        self,
+        *,
+        packages: Mapping[str, PackageFacts | None] | None = None,
+        bodies: Mapping[str, BodyFacts] | None = None,
+        given: Input | None = None,
+    ) -> None:
+        """Things came, changed or went: the shop is as told from now on, with what is known of them."""
+        with self._lock:
+            kept = {**self._shop.packages, **(packages or {})}
+            self._shop = replace(
+                self._shop,
+                packages={name: facts for name, facts in kept.items() if facts is not None},
+                bodies={**self._shop.bodies, **(bodies or {})},
+            )
+            if given is not None:
+                self._apply(given)
 
     def save(self) -> None:
         """Write a checkpoint now."""

@@ -13,6 +13,7 @@ from monitor.clock import Clock, monotonic_s
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.session import IngestSession
+from monitor.keeping import Keeper
 from monitor.links import make_link
 from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
@@ -74,6 +75,7 @@ class Service:
             checkpoint_s=settings.service.checkpoint_s,
             dress=self._dressed,
         )
+        self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None
         self.couriers: dict[str, Courier] = {}
         self.server: Server | None = None
@@ -89,6 +91,7 @@ class Service:
             self.broker.start()
         self._record(EventKind.SERVICE_STARTED, "the service started")
         self.loop.resume(self.clock.now_s())
+        self.keeper.load()
         self.ingest = IngestSession(
             self.settings.mqtt,
             SensorCatalogue.from_settings(self.settings),
@@ -284,8 +287,8 @@ class Service:
         return self.loop.state.time_s if self.clock.simulated else self.clock.now_s()
 
     def record(self, event: NewEvent) -> Event:
-        """Write one event of a page."""
-        return self.ledger.commit([event], entered_s=self.clock.now_s())[0]
+        """Write one event of a page; InputError where it cannot be true."""
+        return self.keeper.record(event, self.clock.now_s())
 
     def shift_spans(self, start_s: float, end_s: float) -> Sequence[ShiftSpan]:
         """The shifts that touch a stretch of time."""

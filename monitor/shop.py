@@ -2,21 +2,26 @@
 
 import math
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop import shop_conditions
 from monitor.alarms.wording import Wording
-from monitor.exposure.classes import class_named, consumable_classes
+from monitor.exposure.classes import ConsumableClass, class_named, consumable_classes
 from monitor.exposure.limits import ShopRule, clock_rules
+from monitor.exposure.materials import sorption_data
+from monitor.exposure.spools import spool_data
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
+from monitor.physics.sorption import SorptionParameters
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
 from monitor.reference import load_toml
 from monitor.settings import Cylinder, Package, Plate, Sensor, Settings
 from monitor.stages.air import SensorAccuracy
 from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.things.histories import PackageHistory, from_settings
 from monitor.values import Quantity
 
 STEADY = frozenset({"oven", "cabinet"})
@@ -26,7 +31,8 @@ SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nob
 def known_reference() -> Mapping[str, frozenset[str]]:
     """What settings may point at."""
     return {
-        "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
+        "consumables": frozenset(_classes()),
+        "spools": frozenset(spool_data(load_toml("spools.toml")).spools),
     }
 
 
@@ -124,20 +130,34 @@ def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
 
 
 def _packages(packages: tuple[Package, ...]) -> dict[str, PackageFacts]:
-    classes = consumable_classes(load_toml("consumables.toml"))
-    found = {}
-    for package in packages:
-        rules = clock_rules(class_named(classes, package.consumable), ShopRule(limit_h=package.shop_limit_h))
-        found[package.id] = PackageFacts(
-            id=package.id,
-            name=package.name,
-            consumable=package.consumable,
-            zone=package.zone,
-            opened_s=package.opened_at.timestamp(),
-            sealed_s=None if package.sealed_at is None else package.sealed_at.timestamp(),
-            rules=rules,
-        )
-    return found
+    return {
+        package.id: package_facts(declared_history(package), package.shop_limit_h) for package in packages
+    }
+
+
+def declared_history(package: Package) -> PackageHistory:
+    """What the settings file says of a package."""
+    sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
+    opened_s = package.opened_at.timestamp()
+    return from_settings(package.id, package.name, package.consumable, package.zone, opened_s, sealed_s)
+
+
+def package_facts(history: PackageHistory, shop_limit_h: float | None = None) -> PackageFacts:
+    """A package as the core sees it; raises InputError where its class or the shop's rule cannot stand."""
+    rules = clock_rules(
+        class_named(_classes(), history.consumable), ShopRule(limit_h=shop_limit_h), _sorption()
+    )
+    return PackageFacts(history.id, history.name, history.consumable, history.zone, history.stays, rules)
+
+
+@cache
+def _classes() -> dict[str, ConsumableClass]:
+    return consumable_classes(load_toml("consumables.toml"))
+
+
+@cache
+def _sorption() -> dict[str, SorptionParameters]:
+    return sorption_data(load_toml("sorption.toml")).parameters()
 
 
 def _limits(settings: Settings) -> Limits:

@@ -12,7 +12,18 @@ PACKAGE = ROOT / "monitor"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 FOUNDATION = {"values", "errors"}
-CORE = {"stages", "physics", "exposure", "quality", "outlook", "alarms", "pipeline", "snapshot", "links"}
+CORE = {
+    "stages",
+    "things",
+    "physics",
+    "exposure",
+    "quality",
+    "outlook",
+    "alarms",
+    "pipeline",
+    "snapshot",
+    "links",
+}
 # Which rooms a room may import, besides itself and the foundation.
 ALLOWED = {
     "values": set(),
@@ -31,6 +42,7 @@ ALLOWED = {
     "language": {"reference"},
     "stages": {"physics", "exposure", "quality", "outlook", "alarms", "snapshot"},
     "pipeline": {"stages", "quality", "alarms", "snapshot"},
+    "things": {"exposure"},
     "weather": {"settings", "outlook", "physics", "reference"},
     "store": {"settings"},
     "ingest": {"settings", "store", "clock"},
@@ -48,9 +60,10 @@ ALLOWED = {
         "reference",
         "links",
         "report",
+        "things",
     },
 }
-WIRING = {"service", "cli", "__main__", "demo", "loop", "shop", "commands", "recording"}
+WIRING = {"service", "cli", "__main__", "demo", "loop", "shop", "commands", "recording", "keeping"}
 WORLD = {
     "asyncio",
     "http",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.conditions import Condition
 from monitor.alarms.wording import Wording
+from monitor.exposure.history import Stay
 from monitor.exposure.limits import ClockRules
 from monitor.outlook.shifts import ShiftPlan
 from monitor.physics.bodies import Body
@@ -43,15 +44,19 @@ class BodyFacts:
 
 @dataclass(frozen=True, slots=True)
 class PackageFacts:
-    """One opened package and the rules of its class; from `sealed_s` on it is closed."""
+    """One opened package: where it has been, and the rules of its class."""
 
     id: str
     name: str
     consumable: str
     zone: str
-    opened_s: float
-    sealed_s: float | None
+    stays: tuple[Stay, ...]
     rules: ClockRules
+
+    @property
+    def opened_s(self) -> float:
+        """When it was opened."""
+        return self.stays[0].start_s
 
 
 @dataclass(frozen=True, slots=True)

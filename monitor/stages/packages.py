@@ -1,9 +1,10 @@
 """Carries the clock of every opened package along with the air it lies in."""
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from monitor.exposure.air import NO_AIR, AirSamples, AirStretch
-from monitor.exposure.classes import Place
 from monitor.exposure.clock import ExposureClock, advance_clock, start_clock
 from monitor.exposure.verdict import PackageVerdict, package_verdict
 from monitor.stages.air import Sample
@@ -11,22 +12,29 @@ from monitor.stages.facts import PackageFacts
 
 
 def carry(
-    package: PackageFacts, clock: ExposureClock | None, samples: tuple[Sample, ...], until_s: float
+    package: PackageFacts,
+    clock: ExposureClock | None,
+    samples: Mapping[str, tuple[Sample, ...]],
+    until_s: float,
 ) -> ExposureClock | None:
-    """The package's clock at `until_s`; None while it is not yet opened."""
+    """The package's clock at `until_s`, through the places it has been in; None while it is not yet opened.
+
+    `samples` holds the air of each zone since the clock's own time.
+    """
     if until_s < package.opened_s:
         return None
     if clock is None:
-        clock = start_clock(package.opened_s, package.rules, Place.OPEN_AIR, package.zone)
-    air = _samples(samples)
-    if package.sealed_s is not None and clock.time_s < package.sealed_s:
-        open_until_s = min(package.sealed_s, until_s)
-        clock = advance_clock(
-            clock, AirStretch(Place.OPEN_AIR, package.zone, open_until_s, air), package.rules
-        )
-    if package.sealed_s is not None and until_s > package.sealed_s:
-        return advance_clock(clock, AirStretch(Place.SEALED, package.zone, until_s, air), package.rules)
-    return advance_clock(clock, AirStretch(Place.OPEN_AIR, package.zone, until_s, air), package.rules)
+        first = package.stays[0]
+        clock = start_clock(package.opened_s, package.rules, first.place, first.zone)
+    for stay in package.stays:
+        end_s = until_s if stay.end_s is None else min(stay.end_s, until_s)
+        if stay.start_s < until_s and end_s > clock.time_s:
+            air = _samples(samples.get(stay.zone or "", ()))
+            stretch = AirStretch(
+                stay.place, stay.zone, end_s, air, stay.checked_temperature_c, stay.checked_rh_frac
+            )
+            clock = advance_clock(clock, stretch, package.rules)
+    return clock
 
 
 def _samples(samples: tuple[Sample, ...]) -> AirSamples:

@@ -92,8 +92,8 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
     clocks, uses = dict(state.clocks), dict(state.uses)
+    samples = {name: air.samples for name, air in state.heard.items()}
     for facts in shop.packages.values():
-        samples = state.heard[facts.zone].samples
         clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
         if clock is not None:
             clocks[facts.id] = clock
