@@ -5,9 +5,10 @@ from typing import Annotated
 
 import numpy as np
 from fastapi import APIRouter, HTTPException, Query, Response
-from pydantic import Field
+from pydantic import BaseModel, Field, ValidationError
 
 from monitor.alarms.states import CommandKind
+from monitor.errors import InputError
 from monitor.outlook.shifts import ShiftSpan
 from monitor.snapshot import AlarmNow, Snapshot
 from monitor.store.contract import Event
@@ -16,7 +17,7 @@ from monitor.web import metrics
 from monitor.web.alarms import AnswerForm, operate
 from monitor.web.now_view import OLD_AFTER_S
 from monitor.web.page import Web
-from monitor.web.problems import described
+from monitor.web.problems import described, faults_of
 
 LONGEST_S = 400 * 86_400.0
 MOST_BUCKETS = 20_000
@@ -76,11 +77,17 @@ class Answered:
     text: str
 
 
-class ApiAnswer(AnswerForm):
+class ApiAnswer(BaseModel):
     """Somebody's answer to a condition; `key` makes it safe to send again."""
 
-    condition: Annotated[str, Field(max_length=200)] = ""
     action: CommandKind = CommandKind.ACKNOWLEDGE
+    who: Annotated[str, Field(min_length=1, max_length=80)]
+    key: Annotated[str, Field(min_length=8, max_length=80)]
+    since_s: Annotated[float, Field(ge=0, le=4e9, description="Only the trouble that began then")] | None = (
+        None
+    )
+    reason: Annotated[str, Field(max_length=400)] = ""
+    hours: Annotated[float, Field(gt=0, le=168, description="How long to shelve")] | None = None
 
 
 def routes(web: Web) -> APIRouter:
@@ -124,7 +131,13 @@ def _answers(web: Web) -> APIRouter:
     )
     def answer(condition: str, given: ApiAnswer) -> Answered:
         """Acknowledge, shelve (with `hours` and `reason`), reset, or any other legal act."""
-        result = operate(web, given.model_copy(update={"condition": condition}))
+        since = "" if given.since_s is None else given.since_s
+        whole = {**given.model_dump(exclude={"since_s"}), "alarms": (f"{since} {condition}",)}
+        try:
+            form = AnswerForm.model_validate(whole)
+        except ValidationError as error:
+            raise InputError(faults_of(error.errors(include_url=False))) from error
+        result = operate(web, form)
         if not result.done:
             raise HTTPException(409, result.text)
         return Answered(result.done, result.text)

@@ -1,7 +1,7 @@
 """Reads a posted form into a checked model, or says what is wrong with it."""
 
 from collections.abc import Sequence
-from typing import TypeVar
+from typing import TypeVar, get_origin
 from urllib.parse import quote
 
 from fastapi import Request
@@ -37,7 +37,12 @@ async def read_form(web: Web, request: Request, model: type[Form]) -> Form:
                 )
             ]
         )
-    fields = {name: str(value) for name, value in data.items() if name != TOKEN_FIELD and str(value).strip()}
+    fields: dict[str, object] = {
+        name: str(value) for name, value in data.items() if name != TOKEN_FIELD and str(value).strip()
+    }
+    for name, field in model.model_fields.items():
+        if get_origin(field.annotation) is tuple:
+            fields[name] = tuple(str(value) for value in data.getlist(name))
     try:
         return model.model_validate(fields)
     except ValidationError as error:

@@ -3,14 +3,14 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from monitor.alarms.states import AlarmState
 from monitor.snapshot import ActionNow, AlarmNow, BodyNow, PackageNow, ShiftNow, Snapshot, ZoneNow
 from monitor.values import Level, SensorHealth, SensorStatus
-from monitor.web.look import HEALTH, SET_APART, UNANSWERED, risk_rank
+from monitor.web.look import HEALTH, SET_APART, risk_rank
 
 OLD_AFTER_S = 180.0
 SHIFT_HORIZON_S = 48 * 3_600.0
 SHOWN_LINES = 4
+LOOK = "Treat it as humid until it reports again. Check power and cable of its sensors."
 _KIND_RANK = {"body": 0, "zone": 1, "package": 2, "shift": 3}
 _HEADLINES = {
     (Level.DANGER, "body"): "Wet now",
@@ -82,7 +82,8 @@ def _lines(snapshot: Snapshot, now_s: float) -> Iterable[Line]:
         counts = zone.kind != "outdoor" and zone.level is not Level.SAFE
         said = any(place == zone.id and rank <= risk_rank(zone.level) for place, rank in told)
         if counts and not said:
-            yield Line(zone.level, "zone", zone.id, "", (zone.name,), zone.reason, zone.since_s, "")
+            act = LOOK if zone.level is Level.UNKNOWN else ""
+            yield Line(zone.level, "zone", zone.id, "", (zone.name,), zone.reason, zone.since_s, act)
     yield from _package_lines(snapshot.packages)
     yield from _shift_lines(snapshot.shifts, snapshot.actions, now_s)
 
@@ -121,25 +122,9 @@ def _shift_lines(shifts: Sequence[ShiftNow], actions: Sequence[ActionNow], now_s
             return
 
 
-def open_alarms(alarms: Sequence[AlarmNow]) -> list[AlarmNow]:
-    """Those that stand in the open, unanswered and urgent first."""
-    ranks = {"high": 0, "medium": 1, "low": 2}
-    standing = [
-        alarm for alarm in alarms if alarm.state not in SET_APART and alarm.state != AlarmState.NORMAL
-    ]
-    return sorted(
-        standing, key=lambda a: (a.state not in UNANSWERED, ranks.get(a.priority, 3), -a.since_s, a.condition)
-    )
-
-
 def set_apart(alarms: Sequence[AlarmNow]) -> list[AlarmNow]:
     """Those shelved, suppressed by design or out of service."""
     return [alarm for alarm in alarms if alarm.state in SET_APART]
-
-
-def unanswered(alarms: Sequence[AlarmNow]) -> int:
-    """How many still wait for somebody."""
-    return sum(alarm.state in UNANSWERED for alarm in alarms)
 
 
 def zones_in_order(zones: Sequence[ZoneNow]) -> list[ZoneNow]:

@@ -63,10 +63,9 @@ def _answer(link: Link, tap: TapForm, token: str) -> AnswerForm:
     return AnswerForm.model_validate(
         {
             "action": link.action,
-            "condition": link.condition,
+            "alarms": (f"{'' if link.since_s is None else link.since_s} {link.condition}",),
             "who": tap.who,
             "key": "link-" + hashlib.sha256(token.encode()).hexdigest()[:40],
-            "since": link.since_s,
             "reason": tap.reason,
             "hours": tap.hours,
         }

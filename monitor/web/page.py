@@ -11,9 +11,13 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from monitor.alarms.catalogue import catalogue_from
+from monitor.reference import load_toml
+from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.values import Level, SensorStatus
 from monitor.web import look, now_view
+from monitor.web.alarm_groups import AlarmWords, groups
 from monitor.web.deps import WebDeps
 from monitor.web.guard import form_token, session_of
 from monitor.web.show import Show
@@ -48,6 +52,7 @@ class Web:
 
     deps: WebDeps
     show: Show
+    words: AlarmWords
     env: Environment = field(repr=False)
 
     def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
@@ -74,12 +79,14 @@ class Web:
     def common(self, snapshot: Snapshot) -> dict[str, Any]:
         """What every template may use."""
         now_s = self.deps.clock()
+        standing = groups(snapshot.alarms, self.words)
         return {
             "snapshot": snapshot,
             "now_s": now_s,
             "notes": notes(self.deps, snapshot, now_s),
             "answer": now_view.answer(snapshot, now_s),
-            "unanswered": now_view.unanswered(snapshot.alarms),
+            "unanswered": sum(group.unanswered for group in standing),
+            "standing": standing,
         }
 
 
@@ -93,6 +100,7 @@ def make_web(deps: WebDeps) -> Web:
         lstrip_blocks=True,
     )
     show = Show(deps.settings)
+    words = AlarmWords(catalogue_from(load_toml("conditions.toml")), _names(deps.settings))
     sites = deps.settings.sites
     env.globals.update(
         show=show,
@@ -104,9 +112,18 @@ def make_web(deps: WebDeps) -> Web:
         nav=NAV,
         static=_static_address,
         shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
+        words=words,
         people=[person.name for person in deps.settings.people],
     )
-    return Web(deps, show, env)
+    return Web(deps, show, words, env)
+
+
+def _names(settings: Settings) -> dict[str, str]:
+    """What people call everything that has an id."""
+    found = {zone.id: zone.name for zone in settings.zones}
+    found |= {cylinder.id: cylinder.name for cylinder in settings.cylinders}
+    found |= {plate.id: plate.name for plate in settings.plates}
+    return found | {package.id: package.name for package in settings.packages}
 
 
 def who_of(request: Request) -> str:

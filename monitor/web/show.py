@@ -47,6 +47,8 @@ class Show:
         if _absent(value_k):
             return "margin not known"
         value_k = value_k or 0.0
+        if abs(self.spread(value_k)) < 0.05:
+            return "at the dew point"
         return f"{self.difference(value_k)} {'above' if value_k > 0 else 'below'} dew point"
 
     def humidity(self, value_frac: float | None) -> str:

@@ -20,6 +20,7 @@ from monitor.web.show import DAYS, MONTHS
 
 WEEK = re.compile(r"(19[7-9]\d|2\d{3})-W(0[1-9]|[1-4]\d|5[0-3])")
 LABEL_DISTANCE = 0.075
+MARKED = 12  # more marks than this hide the chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,8 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
     read = [data.read_zone(deps.series, deps.settings, zone, window, keys) for zone in choice.zones]
     troubles = data.troubles(deps, window, now_s)
     days = data.days_of(window, choice.tz)
+    warned = data.warned(deps, web.words, window, choice.one.id if choice.one else "")
+    urgent = [warning for warning in warned if warning.priority == "high"]
     site = (choice.one or choice.zones[0]).site if choice.zones else ""
     return {
         "choice": choice,
@@ -107,7 +110,8 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
         "day_names": [_day_name(start, choice.tz) for start, _ in days],
         "days": days,
         "shifts": data.shifts_in(deps, window, site),
-        "warned": data.warned(deps, window),
+        "warned": warned,
+        "marked": warned if len(warned) <= MARKED else urgent,
         "lanes": [
             Lane(
                 series.zone,

@@ -12,12 +12,14 @@ from monitor.outlook.shifts import ShiftSpan
 from monitor.settings import Settings, Zone
 from monitor.store.contract import Bucket, Event, SeriesStore
 from monitor.values import EventKind, Quantity, SensorStatus, SeriesKey
+from monitor.web.alarm_groups import AlarmWords
 from monitor.web.chart import Window, gaps
 from monitor.web.deps import WebDeps
 from monitor.web.look import HEALTH, UNANSWERED
 
 ONE_ZONE_WIDTH_S = 900.0
 MANY_ZONES_WIDTH_S = 1_800.0
+FOLDED_S = 3_600.0
 OVERLAID = 6  # more lines than this cannot be told apart
 
 
@@ -46,11 +48,10 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class Warned:
-    """A warning given in the window."""
+    """A warning given in the window, with the others of its kind that followed within the hour."""
 
-    number: int
     time_s: float
-    title: str
+    titles: list[str]
     zone: str
     priority: str
 
@@ -207,22 +208,25 @@ def trouble_words(trouble: Trouble) -> str:
     return f"{trouble.sensor}: {HEALTH[trouble.status].word.lower()}, {trouble.reason}"
 
 
-def warned(deps: WebDeps, window: Window) -> list[Warned]:
-    """The warnings given in the window, in order."""
+def warned(deps: WebDeps, words: AlarmWords, window: Window, zone: str) -> list[Warned]:
+    """The warnings given in the window, in order; those of one kind and place within an hour are one."""
     events = deps.ledger.events(
         kinds=(EventKind.ALARM_TRANSITION,), start_s=window.start_s, end_s=window.end_s, limit=10_000
     )
-    raised = [event for event in events if is_raised(event)]
-    return [
-        Warned(
-            number=number,
-            time_s=event.time_s,
-            title=str(event.body.get("title", event.subject)),
-            zone=str(event.body.get("zone", "")),
-            priority=str(event.body.get("priority", "")),
-        )
-        for number, event in enumerate(raised, start=1)
-    ]
+    last: dict[tuple[str, str], Warned] = {}
+    found: list[Warned] = []
+    for event in sorted(events, key=lambda event: event.time_s):
+        place = str(event.body.get("zone", ""))
+        if not is_raised(event) or (zone and place not in (zone, "")):
+            continue
+        kind = (event.subject.partition(".")[0], place)
+        before = last.get(kind)
+        if before is not None and event.time_s - before.time_s < FOLDED_S:
+            before.titles.append(words.title(event))
+            continue
+        last[kind] = Warned(event.time_s, [words.title(event)], place, str(event.body.get("priority", "")))
+        found.append(last[kind])
+    return found
 
 
 def is_raised(event: Event) -> bool:

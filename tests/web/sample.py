@@ -54,7 +54,7 @@ class Shop:
                 for a in self.picture.alarms
             ),
         )
-        return OperateResult(done=True, text=f"{request.action.capitalize()}d by {request.who}.")
+        return OperateResult(done=True, text="done")
 
     def record(self, event: NewEvent) -> Event:
         """Into the ledger."""

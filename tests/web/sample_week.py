@@ -103,35 +103,26 @@ def write_history(ledger: SqlLedger, start_s: float) -> None:
     hour = 3_600.0
 
     def alarm(
-        at_s: float, condition: str, zone: str, title: str, moves: list[tuple[float, str, str, str]]
+        at_s: float, kind: str, subject: str, zone: str, moves: list[tuple[float, str, str, str]]
     ) -> None:
         for delay_s, before, after, who in moves:
-            body = {
-                "from_state": before,
-                "to_state": after,
-                "title": title,
-                "zone": zone,
-                "priority": "medium",
-            }
+            body: dict[str, object] = {"from_state": before, "to_state": after, "kind": kind}
+            body |= {"subject": subject, "zone": zone, "priority": "medium"}
+            condition, time_s = f"{kind}.{subject}", at_s + delay_s
             new = NewEvent(
-                EventKind.ALARM_TRANSITION,
-                condition,
-                at_s + delay_s,
-                who,
-                body,
-                key=f"{condition}@{at_s + delay_s}",
+                EventKind.ALARM_TRANSITION, condition, time_s, who, body, key=f"{condition}@{time_s}"
             )
-            ledger.commit([new], entered_s=at_s + delay_s)
+            ledger.commit([new], entered_s=time_s)
 
     usual = [
         (0.0, "normal", "unacknowledged", ""),
         (0.3 * hour, "unacknowledged", "acknowledged", LEAD),
         (5 * hour, "acknowledged", "normal", ""),
     ]
-    alarm(start_s + 77 * hour, "humidity-wire-store", "wire-store", "Wire Store above 60 %RH", usual)
-    alarm(start_s + 98 * hour, "shift-late", "", "Humid late shift ahead", usual)
-    alarm(start_s + 121 * hour, "margin-deck-12", "plate-yard", "Deck plate 12 mm close to dew point", usual)
-    alarm(NOW_S - 0.9 * hour, "margin-mix", "gas-cage", "Gas Cage cylinders are sweating", usual[:1])
+    alarm(start_s + 77 * hour, "zone_humidity_high", "wire-store", "wire-store", usual)
+    alarm(start_s + 121 * hour, "body_margin_low", "deck-12", "plate-yard", usual)
+    for n in range(1, 4):
+        alarm(NOW_S - 0.9 * hour + n, "body_wet", f"mix-{n}", "gas-cage", usual[:1])
     for sensor, at_s, status, reason in (
         ("slip-3", start_s + 24 * hour, "out_of_specification", "disagrees with slip-1 by 6 %RH"),
         ("slip-3", start_s + 33.6 * hour, "good", ""),

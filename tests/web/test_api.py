@@ -67,10 +67,10 @@ def test_errors_are_problem_details(server: Server, path: str, status: int, word
 
 def test_a_program_can_answer_an_alarm(shop: sample.Shop, server: Server) -> None:
     given = {"action": "shelve", "who": "shift board", "key": "board-0001", "hours": 2, "reason": "cage open"}
-    done = requests.post(server.url + "/api/alarms/margin-mix", json=given, timeout=10)
+    done = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, timeout=10)
     assert done.json()["done"] is True
     assert shop.asked[0].until_s == sample.NOW_S + 7_200
-    bad = requests.post(server.url + "/api/alarms/margin-mix", json={**given, "reason": ""}, timeout=10)
+    bad = requests.post(server.url + "/api/alarms/body_wet.mix-1", json={**given, "reason": ""}, timeout=10)
     assert bad.status_code == 422
     assert "needs a time limit and a reason" in bad.text
     shop.refuse = "there is no such alarm"
@@ -80,10 +80,10 @@ def test_a_program_can_answer_an_alarm(shop: sample.Shop, server: Server) -> Non
 def test_another_site_cannot_post_json(shop: sample.Shop, server: Server) -> None:
     given = {"who": "x", "key": "board-0002"}
     headers = {"Origin": "https://elsewhere.example"}
-    sent = requests.post(server.url + "/api/alarms/margin-mix", json=given, headers=headers, timeout=10)
+    sent = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, headers=headers, timeout=10)
     assert sent.status_code == 403
     as_text = requests.post(
-        server.url + "/api/alarms/margin-mix", data='{"who":"x","key":"board-0002"}',
+        server.url + "/api/alarms/body_wet.mix-1", data='{"who":"x","key":"board-0002"}',
         headers={"Content-Type": "text/plain"}, timeout=10,
     )  # fmt: skip
     assert as_text.status_code == 422

@@ -133,9 +133,9 @@ def test_a_change_arrives_without_reload_and_leaves_the_reader_alone(
     page.evaluate("window.same = true")
     details = page.locator("#body-more-mix-6")
     details.locator("summary").click()
-    page.locator("#now-who-humidity-slip-bay").select_option("Ines Calloway")
-    page.locator("#now-who-humidity-slip-bay").focus()
-    before = page.locator("#now-who-humidity-slip-bay").bounding_box()
+    page.locator("#now-who-damp_air-slip-bay-open").select_option("Ines Calloway")
+    page.locator("#now-who-damp_air-slip-bay-open").focus()
+    before = page.locator("#now-who-damp_air-slip-bay-open").bounding_box()
     calm_hall = replace(shop.picture.zones[1], level=Level.CAUTION, reason="humid: 81 %RH")
     zones = (shop.picture.zones[0], calm_hall, *shop.picture.zones[2:])
     bodies = tuple(replace(b, margin_k=-2.2) if b.id == "mix-6" else b for b in shop.picture.bodies)
@@ -144,9 +144,9 @@ def test_a_change_arrives_without_reload_and_leaves_the_reader_alone(
     page.locator("#body-mix-6", has_text="2.2").wait_for(timeout=5_000)
     assert page.evaluate("window.same") is True
     assert details.evaluate("one => one.open") is True
-    assert page.locator("#now-who-humidity-slip-bay").input_value() == "Ines Calloway"
-    assert page.evaluate("document.activeElement.id") == "now-who-humidity-slip-bay"
-    after = page.locator("#now-who-humidity-slip-bay").bounding_box()
+    assert page.locator("#now-who-damp_air-slip-bay-open").input_value() == "Ines Calloway"
+    assert page.evaluate("document.activeElement.id") == "now-who-damp_air-slip-bay-open"
+    after = page.locator("#now-who-damp_air-slip-bay-open").bounding_box()
     assert before is not None
     assert after is not None
     assert after["y"] == pytest.approx(before["y"], abs=2)  # what is read stays under the eye
@@ -173,12 +173,14 @@ def test_acknowledging_takes_one_tap_once_the_name_is_known(
     chromium: Browser, shop: sample.Shop, server: Server
 ) -> None:
     page = opened(chromium, server, "/", PHONE).page
-    page.locator("#now-who-humidity-slip-bay").select_option(sample.LEAD)
-    page.locator("#now-humidity-slip-bay button").click()
-    page.wait_for_url("**/?done=*")
-    page.locator("#now-margin-mix button").click()
-    page.locator("#now-margin-mix", has_text="Acknowledged by").wait_for()
-    assert [asked.condition for asked in shop.asked] == ["humidity-slip-bay", "margin-mix"]
+    page.locator("#now-who-damp_air-slip-bay-open").select_option(sample.LEAD)
+    page.locator("#now-damp_air-slip-bay-open button").click()
+    page.locator("#now-damp_air-slip-bay-answered", has_text="Acknowledged by").wait_for()
+    page.get_by_role("button", name="Acknowledge all 3").click()
+    page.locator("#now-damp_air-gas-cage-answered", has_text="Acknowledged by").wait_for()
+    assert [asked.condition for asked in shop.asked] == [
+        "zone_humidity_high.slip-bay", "body_wet.mix-1", "body_wet.mix-2", "body_wet.mix-3",
+    ]  # fmt: skip
     page.context.close()
 
 

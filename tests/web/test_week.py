@@ -42,8 +42,9 @@ def test_lines_limits_shifts_and_warnings_are_drawn(server: Server) -> None:
     html = requests.get(server.url + "/week", timeout=10).text
     for words in ("Dew point", "Relative humidity", "Coldest surface", "limit 80", "limit 60", ">Late<"):
         assert words in html
-    assert html.count('class="warned"') == 4 * 3
-    assert "Wire Store above 60 %RH" in html
+    assert html.count('class="warned"') == 3 * 3
+    assert "Humid air: Wire Store" in html
+    assert "and 2 more" in html  # three cylinders within the hour are one warning
 
 
 def test_a_sensor_outage_breaks_the_line_and_is_marked(server: Server) -> None:
