@@ -89,12 +89,14 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Grouping:
-    """How related alarms become one warning, and how soon it may be told again that it is getting worse."""
+    """How related alarms become one warning, by priority: how long to gather, when to tell of more.
 
-    join_s: float
-    longest_s: float
-    again_s: float
+    `rising_s` is the least time between two tellings that something answered is getting worse.
+    """
+
     gather_s: Mapping[Priority, float]
+    again_s: Mapping[Priority, float]
+    rising_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,10 +232,9 @@ def _priority(read: _Reader, place: str, table: Mapping[str, Any], grid: Mapping
 
 
 def _grouping(read: _Reader, table: Mapping[str, Any]) -> Grouping:
-    waits = table.get("gather_s", {})
+    waits, again = table.get("gather_s", {}), table.get("again_s", {})
     return Grouping(
-        join_s=read.number(table, "grouping", "join_s"),
-        longest_s=read.number(table, "grouping", "longest_s"),
-        again_s=read.number(table, "grouping", "again_s"),
         gather_s={p: read.number(waits, "grouping.gather_s", p) for p in Priority},
+        again_s={p: read.number(again, "grouping.again_s", p) for p in Priority},
+        rising_s=read.number(table, "grouping", "rising_s"),
     )

@@ -118,7 +118,8 @@ def _begin(
         courses.pop(name, None)
     elif RANK[announcement.priority] < RANK[roster.tell_from]:
         return
-    elif course is None:
+    elif course is None or announcement.why is Why.GROWN:
+        # hours after the last telling others may be on duty: it starts from the beginning
         courses[name] = Course(announcement, now_s)
     else:
         # everybody who knows hears of it, and it goes up anew; what rises goes one further at once

@@ -7,6 +7,7 @@ from enum import StrEnum
 from monitor.alarms.catalogue import RANK, Grouping, Priority
 from monitor.alarms.commands import operate
 from monitor.alarms.states import (
+    SET_ASIDE,
     STANDING,
     Alarm,
     AlarmBook,
@@ -19,6 +20,7 @@ from monitor.alarms.states import (
 )
 
 GROUP_SIGN = "warning:"  # begins the id of a group, so that it is never taken for a condition's
+LONG_AGO_S = -1.0e18
 
 
 class Why(StrEnum):
@@ -26,8 +28,19 @@ class Why(StrEnum):
 
     RAISED = "raised"
     WORSENED = "worsened"  # something of higher priority has joined
+    GROWN = "grown"  # more has joined, and the last telling is long ago
     RISING = "rising"  # acknowledged, and getting clearly worse
     CLEARED = "cleared"
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """A telling that waits for its moment; `news` are the conditions it is about."""
+
+    why: Why
+    due_s: float
+    stamp_s: float  # the moment in the data that calls for it
+    news: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +50,12 @@ class Group:
     id: str
     site: str
     family: str
-    opened_s: float
-    last_joined_s: float
-    priority: Priority
-    joined: tuple[Transition, ...]
-    pending: Why | None = None
-    pending_stamp_s: float = 0.0  # the moment in the data that calls for telling
-    pending_condition: str = ""  # the one that rises
-    due_s: float | None = None
-    told_priority: Priority | None = None  # None: nobody has been told yet
-    told_s: float | None = None
+    joined: tuple[Transition, ...] = ()
+    pending: Pending | None = None
+    told_s: dict[Priority, float] = field(default_factory=dict)  # last telling at this priority or above
+    told_worst: dict[str, float] = field(default_factory=dict)  # by kind, as it was last told
+    told: tuple[Transition, ...] = ()  # every member that was told of
+    doubtful: bool = False  # a member left it by being set aside or withdrawn: no all clear then
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,169 +96,41 @@ def regroup(
 ) -> tuple[GroupBook, tuple[Announcement, ...]]:
     """The groups after these moves (and by the clock), and the warnings that are due.
 
-    A newcomer joins the open warning of its site and cause if it comes soon after the last one or is
-    part of something already in it, and is told of only where it raises the warning's priority.
+    Everything of one site and one family that stands at the same time is one warning; low alarms, which
+    are for the page, make warnings of their own. A newcomer is told of where nothing as urgent has been
+    told lately, else with the next telling. When nothing stands any more, the warning is over.
     """
     open_groups = dict(groups.groups)
     for transition in sorted(transitions, key=_first_up):
-        if transition.to_state is not AlarmState.UNACKNOWLEDGED:
-            continue
-        if transition.trigger is Trigger.RISING:
-            _mark_rising(open_groups, transition, rules, now_s)
-        else:
-            _join(open_groups, transition, book, rules, now_s)
+        if transition.to_state is AlarmState.UNACKNOWLEDGED:
+            if transition.trigger is Trigger.RISING:
+                _rises(open_groups, transition, book, rules, now_s)
+            else:
+                _joins(open_groups, transition, rules, now_s)
     announcements: list[Announcement] = []
     for before in tuple(open_groups.values()):
-        group, told = _told(before, book, now_s)
+        group, told = _told(_without_the_settled(before, book.alarms), book, now_s)
         announcements += told
-        if _over(group, book.alarms):
-            if group.told_priority is not None and not told:
-                announcements.append(_announcement(group, Why.CLEARED, now_s))
-            del open_groups[group.id]
-        else:
+        if standing(group, book.alarms):
             open_groups[group.id] = group
+            continue
+        if group.told and not told and not group.doubtful:
+            announcements.append(_announcement(group, Why.CLEARED, group.told, group.told, now_s, now_s))
+        del open_groups[group.id]
     return GroupBook(open_groups), tuple(announcements)
 
 
-def _first_up(transition: Transition) -> tuple[float, str]:
-    return (transition.cause_s, transition.condition_id)
-
-
-def _join(
-    open_groups: dict[str, Group], transition: Transition, book: AlarmBook, rules: Grouping, now_s: float
-) -> None:
-    priority = transition.priority
-    group = _home(open_groups.values(), transition, book, rules, now_s)
-    if group is None:
-        group = _new_group(open_groups, transition, now_s)
-    rises = RANK[priority] > RANK[group.priority]
-    untold = group.told_priority is None and group.pending is None
-    group = replace(
-        group,
-        last_joined_s=now_s,
-        priority=priority if rises else group.priority,
-        joined=(*(m for m in group.joined if m.condition_id != transition.condition_id), transition),
-    )
-    if untold or rises:
-        due_s = now_s + rules.gather_s[group.priority]
-        group = replace(
-            group,
-            pending=Why.RAISED if group.told_priority is None else Why.WORSENED,
-            pending_stamp_s=transition.cause_s,
-            due_s=due_s if group.due_s is None else min(due_s, group.due_s),
-        )
-    open_groups[group.id] = group
-
-
-def _new_group(open_groups: Mapping[str, Group], transition: Transition, now_s: float) -> Group:
-    name = f"{GROUP_SIGN}{transition.site}.{transition.family}@{round(transition.cause_s * 1000)}"
-    if name in open_groups:  # the same moment, but that warning takes no more newcomers
-        name = f"{name}.{transition.condition_id}"
-    return Group(name, transition.site, transition.family, now_s, now_s, transition.priority, ())
-
-
-def _home(
-    candidates: Iterable[Group], transition: Transition, book: AlarmBook, rules: Grouping, now_s: float
-) -> Group | None:
-    """The open group a newcomer belongs to: the newest that still takes it."""
-    related = [g for g in candidates if (g.site, g.family) == (transition.site, transition.family)]
-    for group in reversed(related):
-        soon = now_s - group.last_joined_s <= rules.join_s and now_s - group.opened_s <= rules.longest_s
-        if soon or _concerns(group, transition.subject, book.alarms):
-            return group
-    return None
-
-
-def _concerns(group: Group, subject: str, alarms: Mapping[str, Alarm]) -> bool:
-    """Whether the group holds a standing alarm of the same thing."""
-    return any(member.subject == subject and _stands(member, alarms) for member in group.joined)
-
-
-def _mark_rising(
-    open_groups: dict[str, Group], transition: Transition, rules: Grouping, now_s: float
-) -> None:
-    name = transition.condition_id
-    holding = [g for g in open_groups.values() if any(m.condition_id == name for m in g.joined)]
-    if not holding:
-        return
-    group = holding[-1]
-    joined = tuple(
-        replace(m, value=transition.value, numbers=transition.numbers) if m.condition_id == name else m
-        for m in group.joined
-    )
-    group = replace(group, joined=joined)
-    if group.pending is None:
-        due_s = now_s + rules.gather_s[group.priority]
-        if group.told_s is not None:
-            due_s = max(due_s, group.told_s + rules.again_s)
-        group = replace(
-            group,
-            pending=Why.RISING,
-            pending_stamp_s=transition.cause_s,
-            pending_condition=name,
-            due_s=due_s,
-        )
-    open_groups[group.id] = group
-
-
-def _told(group: Group, book: AlarmBook, now_s: float) -> tuple[Group, list[Announcement]]:
-    if group.pending is None or group.due_s is None or now_s < group.due_s:
-        return group, []
-    if not _unanswered(group, book.alarms):
-        # somebody answered before anybody was told; nothing is left to say
-        return replace(group, pending=None, due_s=None), []
-    announcement = _announcement(group, group.pending, now_s)
-    told = replace(group, pending=None, due_s=None, told_priority=group.priority, told_s=now_s)
-    return told, [announcement]
-
-
-def _announcement(group: Group, why: Why, now_s: float) -> Announcement:
-    stamp = {Why.RAISED: "", Why.CLEARED: ".cleared"}.get(
-        why, f".{why}@{round(group.pending_stamp_s * 1000)}"
-    )
-    return Announcement(
-        key=f"{group.id}{stamp}",
-        why=why,
-        group_id=group.id,
-        site=group.site,
-        family=group.family,
-        priority=Priority.LOW if why is Why.CLEARED else group.priority,
-        time_s=now_s,
-        began_s=min(member.cause_s if member.began_s is None else member.began_s for member in group.joined),
-        cause=_cause(group, why),
-        members=group.joined,
-    )
-
-
-def _cause(group: Group, why: Why) -> Transition:
-    """The member to speak of: what rises; else what concerns the whole site, is most urgent, came first."""
-    if why is Why.RISING:
-        return next(m for m in group.joined if m.condition_id == group.pending_condition)
-    site_wide = [member for member in group.joined if not member.zone]
-    members = site_wide or group.joined
-    return min(members, key=lambda m: (-RANK[m.priority], *_first_up(m)))
-
-
-def _stands(member: Transition, alarms: Mapping[str, Alarm]) -> bool:
-    alarm = alarms.get(member.condition_id)
-    return alarm is not None and alarm.state in STANDING
-
-
-def _over(group: Group, alarms: Mapping[str, Alarm]) -> bool:
-    return not any(_stands(member, alarms) for member in group.joined)
-
-
-def _unanswered(group: Group, alarms: Mapping[str, Alarm]) -> bool:
-    return any(
-        member.condition_id in alarms and alarms[member.condition_id].state is AlarmState.UNACKNOWLEDGED
-        for member in group.joined
-    )
+def standing(group: Group, alarms: Mapping[str, Alarm]) -> tuple[Transition, ...]:
+    """The members whose trouble holds."""
+    return tuple(m for m in group.joined if _state(m, alarms) in STANDING)
 
 
 def unanswered(groups: GroupBook, group_id: str, alarms: Mapping[str, Alarm]) -> bool:
     """Whether a warning still waits for somebody to acknowledge it."""
     group = groups.groups.get(group_id)
-    return group is not None and _unanswered(group, alarms)
+    return group is not None and any(
+        _state(member, alarms) is AlarmState.UNACKNOWLEDGED for member in group.joined
+    )
 
 
 def answer(
@@ -280,3 +161,154 @@ def answer(
     if not transitions and refusal is not None:
         raise refusal
     return book, tuple(transitions)
+
+
+def _first_up(transition: Transition) -> tuple[float, str]:
+    return (transition.cause_s, transition.condition_id)
+
+
+def _state(member: Transition, alarms: Mapping[str, Alarm]) -> AlarmState | None:
+    alarm = alarms.get(member.condition_id)
+    return None if alarm is None else alarm.state
+
+
+def _without_the_settled(group: Group, alarms: Mapping[str, Alarm]) -> Group:
+    away = {None, *SET_ASIDE}
+    states = [_state(member, alarms) for member in group.joined]
+    joined = tuple(
+        member
+        for member, state in zip(group.joined, states, strict=True)
+        if state is not AlarmState.NORMAL and state not in away
+    )
+    if len(joined) == len(group.joined):
+        return group
+    return replace(group, joined=joined, doubtful=group.doubtful or any(s in away for s in states))
+
+
+def _joins(open_groups: dict[str, Group], transition: Transition, rules: Grouping, now_s: float) -> None:
+    priority = transition.priority
+    group = _home(open_groups, transition)
+    others = (m for m in group.joined if m.condition_id != transition.condition_id)
+    group = replace(group, joined=(*others, transition))
+    lately_s = group.told_s.get(priority)
+    due_s = now_s + rules.gather_s[priority]
+    if lately_s is not None:
+        due_s = max(due_s, lately_s + rules.again_s[priority])
+    why = Why.RAISED if not group.told_s else Why.WORSENED if lately_s is None else Why.GROWN
+    pending = group.pending
+    if pending is None or pending.why is Why.RISING:
+        pending = Pending(why, due_s, transition.cause_s, (transition.condition_id,))
+    else:
+        news = (*pending.news, transition.condition_id)
+        if due_s < pending.due_s:
+            pending = Pending(why, due_s, transition.cause_s, news)
+        else:
+            pending = replace(pending, news=news)
+    open_groups[group.id] = replace(group, pending=pending)
+
+
+def _home(open_groups: Mapping[str, Group], transition: Transition) -> Group:
+    """The open warning a newcomer belongs to, or a new one."""
+    place = "page" if transition.priority is Priority.LOW else "phone"
+    prefix = f"{GROUP_SIGN}{transition.site}.{transition.family}.{place}@"
+    for name, group in open_groups.items():
+        if name.startswith(prefix):
+            return group
+    return Group(f"{prefix}{round(transition.cause_s * 1000)}", transition.site, transition.family)
+
+
+def _rises(
+    open_groups: dict[str, Group],
+    transition: Transition,
+    book: AlarmBook,
+    rules: Grouping,
+    now_s: float,
+) -> None:
+    """Getting worse is told where it is worse than anything of its kind that was told before."""
+    name = transition.condition_id
+    group = next((g for g in open_groups.values() if any(m.condition_id == name for m in g.joined)), None)
+    if group is None or transition.value is None:
+        return
+    joined = tuple(
+        replace(m, value=transition.value, numbers=transition.numbers) if m.condition_id == name else m
+        for m in group.joined
+    )
+    group = replace(group, joined=joined)
+    condition = book.conditions[name]
+    told = group.told_worst.get(condition.kind, condition.limit)
+    news = condition.worse_by(transition.value, told) >= condition.rise_step
+    above = any(RANK[m.priority] > RANK[transition.priority] for m in standing(group, book.alarms))
+    if news and not above and group.pending is None:
+        last_s = max(group.told_s.values(), default=LONG_AGO_S)
+        due_s = max(now_s + rules.gather_s[transition.priority], last_s + rules.rising_s)
+        group = replace(group, pending=Pending(Why.RISING, due_s, transition.cause_s, (name,)))
+    open_groups[group.id] = group
+
+
+def _told(group: Group, book: AlarmBook, now_s: float) -> tuple[Group, list[Announcement]]:
+    pending = group.pending
+    if pending is None or now_s < pending.due_s:
+        return group, []
+    group = replace(group, pending=None)
+    news = tuple(
+        m
+        for m in group.joined
+        if m.condition_id in pending.news and _state(m, book.alarms) is AlarmState.UNACKNOWLEDGED
+    )
+    if not news:  # answered or over before it was told; nothing is left to say
+        return group, []
+    members = standing(group, book.alarms)
+    about = members if pending.why in (Why.RAISED, Why.WORSENED) else news
+    announcement = _announcement(group, pending.why, about, members, pending.stamp_s, now_s)
+    told_s = {p: now_s for p in Priority if RANK[p] <= RANK[announcement.priority]}
+    known = {member.condition_id: member for member in (*group.told, *members)}
+    group = replace(
+        group,
+        told_s={**group.told_s, **told_s},
+        told_worst=_worst(group, book),
+        told=tuple(known.values()),
+    )
+    return group, [announcement]
+
+
+def _worst(group: Group, book: AlarmBook) -> dict[str, float]:
+    """The worst value of each kind that stands now."""
+    worst: dict[str, float] = {}
+    for member in standing(group, book.alarms):
+        condition, value = book.conditions[member.condition_id], book.alarms[member.condition_id].worst
+        if value is None:
+            continue
+        known = worst.get(condition.kind)
+        if known is None or condition.worse_by(value, known) > 0.0:
+            worst[condition.kind] = value
+    return worst
+
+
+def _announcement(
+    group: Group,
+    why: Why,
+    about: tuple[Transition, ...],
+    members: tuple[Transition, ...],
+    stamp_s: float,
+    now_s: float,
+) -> Announcement:
+    stamp = {Why.RAISED: "", Why.CLEARED: f".{why}"}.get(why, f".{why}@{round(stamp_s * 1000)}")
+    cause = _cause(about)
+    return Announcement(
+        key=f"{group.id}{stamp}",
+        why=why,
+        group_id=group.id,
+        site=group.site,
+        family=group.family,
+        priority=Priority.LOW if why is Why.CLEARED else cause.priority,
+        time_s=now_s,
+        began_s=min(m.cause_s if m.began_s is None else m.began_s for m in members),
+        cause=cause,
+        members=tuple(sorted(members, key=_first_up)),
+    )
+
+
+def _cause(about: tuple[Transition, ...]) -> Transition:
+    """The member to speak of: what concerns the whole site, else the most urgent, else first-up."""
+    site_wide = tuple(member for member in about if not member.zone)
+    return min(site_wide or about, key=lambda m: (-RANK[m.priority], *_first_up(m)))

@@ -113,7 +113,7 @@ def test_every_fault_in_a_catalogue_is_named_at_once() -> None:
         "kinds.k.limit",
         "kinds.k.response",
         "kinds.k: priority",
-        "grouping.join_s",
+        "grouping.rising_s",
         "grouping.gather_s.high",
     } <= fields
 
