@@ -76,7 +76,7 @@ class PackageVerdict:
 def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
     """The verdict at the clock's own time."""
     weight, known, wetter = _present_air(clock, rules)
-    clocks = _readings(clock, rules, weight, wetter)
+    clocks = _readings(clock, rules, weight, wetter and clock.counting)
     governing = [reading for reading in clocks if reading.governs]
     worst = max(governing, key=lambda reading: (reading.used_frac, -reading.limit_h), default=None)
     left_h = min((reading.left_h for reading in governing), default=None)

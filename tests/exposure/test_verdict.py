@@ -132,6 +132,13 @@ def test_an_r_rating_says_nothing_about_air_wetter_than_its_test(rules_for: Rule
     assert (found.standing, found.rule, found.limit_h) == (Standing.OVER, DecidingRule.CODE_CLOCK, 4.0)
 
 
+def test_humid_air_around_a_sealed_package_takes_nothing_from_it(rules_for: Rules, steady_air: Air) -> None:
+    rules = rules_for("e7018-r")
+    air = steady_air(32.0, 0.90, 0.0, 10 * H)
+    found = package_verdict(after(rules, 10.0, air, place=Place.SEALED), rules)
+    assert (found.used_h, found.limit_h, found.standing) == (0.0, 9.0, Standing.USABLE)
+
+
 def test_a_wet_package_is_withdrawn_whatever_its_hours(rules_for: Rules) -> None:
     # D1.1:2015 5.3.2.1: electrodes that got wet are not used
     rules = rules_for("e7018")

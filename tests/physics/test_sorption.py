@@ -15,6 +15,8 @@ from monitor.errors import RangeError
 from monitor.exposure.materials import SorptionData, sorption_data
 from monitor.physics.sorption import (
     MODES,
+    REFERENCE_HUMIDITY_FRAC,
+    REFERENCE_TEMPERATURE_C,
     SorptionParameters,
     advance_state,
     diffusivity_m2s,
@@ -127,6 +129,11 @@ def test_exposure_weight_is_the_ratio_of_vapour_pressures(record_check: Check) -
     record_check(
         "exposure weight", worst=worst, bound=1e-3, unit="1", source="Hyland-Wexler table of dew points"
     )
+
+
+def test_the_reference_air_of_the_data_is_the_one_computed_with() -> None:
+    assert DATA.reference_temperature_c.value == REFERENCE_TEMPERATURE_C
+    assert DATA.reference_rh_frac.value == REFERENCE_HUMIDITY_FRAC
 
 
 @pytest.mark.parametrize(
