@@ -91,7 +91,7 @@ def carbon_dioxide_frost_c(pressure_pa: V) -> V:
     """Temperature at which carbon dioxide gas of a pressure turns to ice, or above 5.18 bar to liquid.
 
     Arguments:
-        pressure_pa: (partial) pressure of the carbon dioxide, Pa, any shape, 1e3 to 5e6.
+        pressure_pa: (partial) pressure of the carbon dioxide, Pa, any shape, 2e3 to 5e6.
     Returns:
         sublimation or saturation temperature, degC, same shape.
     Raises:
@@ -100,7 +100,7 @@ def carbon_dioxide_frost_c(pressure_pa: V) -> V:
         Inverse of carbon_dioxide_saturation_pa: Span and Wagner 1996, eqs. (3.12) and (3.13),
         doi 10.1063/1.555991.
     """
-    check_range("pressure_pa", pressure_pa, 1.0e3, 5.0e6, "Pa")
+    check_range("pressure_pa", pressure_pa, 2.0e3, 5.0e6, "Pa")
     return elementwise(lambda m, p: _frost_k(m, p) - ZERO_C_K, pressure_pa)
 
 
