@@ -44,7 +44,7 @@ ALLOWED = {
     "pipeline": {"stages", "quality", "alarms", "snapshot"},
     "things": {"exposure"},
     "weather": {"settings", "outlook", "physics", "reference"},
-    "store": {"settings"},
+    "store": {"settings", "clock"},
     "ingest": {"settings", "store", "clock"},
     "notify": {"settings", "store", "alarms", "clock", "links", "reference"},
     "report": {"settings", "store", "snapshot", "physics", "exposure", "alarms", "outlook", "reference"},

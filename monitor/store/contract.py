@@ -57,6 +57,19 @@ class SeriesSlice:
     doubtful: npt.NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True)
+class Shipping:
+    """How far a store behind a local spool has come in sending on what is already durable here."""
+
+    state: str  # "up_to_date" | "sending" | "server_away" | "denied" | "spool_full"
+    waiting: int  # numbers not yet sent
+    oldest_waiting_s: float | None  # arrival of the oldest reading not yet sent
+    refused: int  # numbers the server would not have, kept here with its reason
+    last_error: str
+    last_error_s: float | None
+    last_sent_s: float | None
+
+
 class SeriesStore(Protocol):
     """Readings and derived series, durable when a call returns, safe to call from several threads."""
 
@@ -92,6 +105,9 @@ class SeriesStore(Protocol):
 
     def set_aside(self, limit: int = 100) -> list[SetAside]:
         """The newest unreadable messages."""
+
+    def shipping(self) -> Shipping | None:
+        """How far behind the server is; None where the store is all local."""
 
     def counts(self) -> dict[str, int]:
         """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""

@@ -1,28 +1,54 @@
 """Opens the stores that the settings ask for."""
 
-from monitor.settings import Settings
+from collections.abc import Callable
+
+from monitor.clock import SystemClock
+from monitor.settings import InfluxSection, Settings
 from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.influx_series import InfluxSeriesStore
 from monitor.store.ledger import open_ledger
 from monitor.store.series_retention import Retention
 from monitor.store.sqlite_series import SqliteSeriesStore
 
 SERIES_FILE = "series.sqlite"
+SPOOL_FILE = "spool.sqlite"
 LEDGER_FILE = "ledger.sqlite"
 
 
-def retention_of(settings: Settings) -> Retention:
-    """How long each level is kept."""
-    store = settings.store
-    return Retention(store.keep_readings_days, store.keep_minutes_days, store.keep_hours_days)
+def open_series_store(settings: Settings, now_s: Callable[[], float] | None = None) -> SeriesStore:
+    """The series store of the settings; one over InfluxDB sends on in the background from now on."""
+    if settings.store.influxdb is not None and settings.store.series == "influxdb":
+        store = open_influx(settings, settings.store.influxdb, now_s)
+        store.shipper.start()
+        return store
+    return open_embedded(settings)
 
 
-def open_series_store(settings: Settings) -> SeriesStore:
-    """The series store of the settings."""
+def open_embedded(settings: Settings) -> SqliteSeriesStore:
+    """The embedded series store in the data folder."""
     return SqliteSeriesStore(
         settings.service.data_dir / SERIES_FILE,
-        retention=retention_of(settings),
+        retention=_retention(settings),
         set_aside_max=settings.store.set_aside_max,
     )
+
+
+def open_influx(
+    settings: Settings, section: InfluxSection, now_s: Callable[[], float] | None = None
+) -> InfluxSeriesStore:
+    """The store over InfluxDB with its spool in the data folder; nothing is sent before it is told to."""
+    return InfluxSeriesStore(
+        section,
+        settings.service.data_dir / SPOOL_FILE,
+        now_s=now_s or SystemClock().now_s,
+        retention=_retention(settings),
+        set_aside_max=settings.store.set_aside_max,
+    )
+
+
+def _retention(settings: Settings) -> Retention:
+    store = settings.store
+    return Retention(store.keep_readings_days, store.keep_minutes_days, store.keep_hours_days)
 
 
 def ledger_url(settings: Settings) -> str:

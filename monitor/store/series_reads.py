@@ -144,7 +144,7 @@ def totals(
     found: dict[int, Total] = {}
     series = find(db, key)
     if series is not None:
-        _add(found, _parts(db, series, (start_ms, end_ms), align_ms=width_ms, group=(0, width_ms)))
+        add_totals(found, _parts(db, series, (start_ms, end_ms), align_ms=width_ms, group=(0, width_ms)))
     return found
 
 
@@ -155,7 +155,7 @@ def spans(db: sqlite3.Connection, key: SeriesKey, edges_ms: Sequence[int]) -> di
     if series is not None:
         for number, (start, end) in enumerate(pairwise(edges_ms)):
             parts = _parts(db, series, (start, end), align_ms=0, group=(start, end - start))
-            _add(found, ((number, total) for _, total in parts))
+            add_totals(found, ((number, total) for _, total in parts))
     return found
 
 
@@ -177,7 +177,7 @@ def _parts(
             yield row[0], Total(*row[1:])
 
 
-def _add(found: dict[int, Total], parts: Iterable[tuple[int, Total]]) -> None:
+def add_totals(found: dict[int, Total], parts: Iterable[tuple[int, Total]]) -> None:
     for number, total in parts:
         known = found.get(number)
         found[number] = known.plus(total) if known else total

@@ -40,9 +40,7 @@ def apply(
     """Raise the floors, then drop what lies below them; returns rows dropped."""
     with write() as db:
         refresh(db, catalog)
-        floors = Floors(*(max(old, new) for old, new in zip(catalog.floors, floors, strict=True)))
-        write_floors(db, floors)
-        catalog.floors = floors
+        floors = raise_floors(db, catalog, floors)
         numbers = sorted(catalog.ids.values())
     dropped = 0
     for level, table, column in _DROPS:
@@ -51,6 +49,14 @@ def apply(
     with write() as db:
         db.execute("DELETE FROM mark WHERE arrival_order NOT IN (SELECT arrival_order FROM reading)")
     return dropped
+
+
+def raise_floors(db: sqlite3.Connection, catalog: Catalog, floors: Floors) -> Floors:
+    """Record floors, none of them lower than before, inside the caller's transaction."""
+    floors = Floors(*(max(old, new) for old, new in zip(catalog.floors, floors, strict=True)))
+    write_floors(db, floors)
+    catalog.floors = floors
+    return floors
 
 
 def _drop(

@@ -9,7 +9,8 @@ from threading import RLock
 
 from monitor.errors import Fault, InputError, RangeError
 from monitor.store import rollups, series_append, series_reads, series_retention
-from monitor.store.contract import AppendResult, Bucket, SeriesSlice, SetAside
+from monitor.store.contract import AppendResult, Bucket, SeriesSlice, SetAside, Shipping
+from monitor.store.cover import Floors
 from monitor.store.series_catalog import Catalog, add_number
 from monitor.store.series_marks import write_marks
 from monitor.store.series_retention import Retention
@@ -38,6 +39,14 @@ def whole_width_ms(width_s: float) -> int:
     return width_ms
 
 
+def rising_ms(edges_s: Sequence[float]) -> list[int]:
+    """Edges of intervals in whole milliseconds."""
+    edges = [whole_ms("edges_s", edge) for edge in edges_s]
+    if any(late <= early for early, late in pairwise(edges)):
+        raise RangeError("edges_s", list(edges_s), "times that rise")
+    return edges
+
+
 class SqliteSeriesStore:
     """Implements SeriesStore on one file; durable when a call returns, safe from several threads."""
 
@@ -50,24 +59,25 @@ class SqliteSeriesStore:
         busy_timeout_s: float = 5.0,
     ) -> None:
         self._retention = retention or Retention()
-        self._set_aside_max = set_aside_max
-        self._catalog = Catalog()
+        self.set_aside_max = set_aside_max
+        self.catalog = Catalog()
         self._lock = RLock()
         self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
 
     @contextmanager
-    def _write(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction on the file, with what is remembered of it up to date."""
         with self._lock:
             with self.file.write() as db:
-                self._catalog.enter(db)
+                self.catalog.enter(db)
                 yield db
-            self._catalog.leave()
+            self.catalog.leave()
 
     def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
         """Store a batch in one transaction; the same (series, time) twice counts as repeated."""
-        with self._write() as db:
-            result = series_append.append(db, self._catalog, readings, set_aside, self._set_aside_max)
-            rollups.refresh(db, self._catalog, only_many=True)
+        with self.writing() as db:
+            result = series_append.append(db, self.catalog, readings, set_aside, self.set_aside_max)
+            rollups.refresh(db, self.catalog, only_many=True)
         return result
 
     def readings_after(self, order: int, limit: int) -> list[StoredReading]:
@@ -81,24 +91,24 @@ class SqliteSeriesStore:
 
     def write_points(self, points: Sequence[Point]) -> None:
         """Store derived numbers; the same (series, time) again replaces."""
-        with self._write() as db:
+        with self.writing() as db:
             rows = []
             for key, time_s, value in points:
                 if value - value != 0.0 or not 0.0 <= time_s < series_append.MAX_TIME_S:
                     found = f"{value} at {time_s}"
                     raise InputError([Fault("/".join(key), found, "write a finite number at a sound time")])
-                number = self._catalog.series_id(db, key, derived=True)
+                number = self.catalog.series_id(db, key, derived=True)
                 rows.append((number, round(time_s * 1000.0), value))
-            floor_ms = self._catalog.floors.raw_ms
+            floor_ms = self.catalog.floors.raw_ms
             rows = [row for row in rows if row[1] >= floor_ms]
             db.executemany(_UPSERT, rows)
-            self._catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
-            rollups.refresh(db, self._catalog, only_many=True)
+            self.catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
+            rollups.refresh(db, self.catalog, only_many=True)
 
     def mark(self, marks: Sequence[Mark]) -> None:
         """Mark readings as doubtful and take them out of the rollups; GOOD takes a mark back."""
-        with self._write() as db:
-            add_number(db, "doubtful", write_marks(db, self._catalog, marks))
+        with self.writing() as db:
+            add_number(db, "doubtful", write_marks(db, self.catalog, marks))
 
     def keys(self) -> list[SeriesKey]:
         """Every series that holds anything."""
@@ -129,9 +139,7 @@ class SqliteSeriesStore:
 
     def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
         """Believed points summed up between neighbouring edges (midnights, shifts); empty ones left out."""
-        edges = [whole_ms("edges_s", edge) for edge in edges_s]
-        if any(late <= early for early, late in pairwise(edges)):
-            raise RangeError("edges_s", list(edges_s), "times that rise")
+        edges = rising_ms(edges_s)
         with self.file.read() as db:
             found = series_reads.spans(db, key, edges)
         return [found[number].bucket(edges[number] / 1000.0) for number in sorted(found)]
@@ -141,6 +149,10 @@ class SqliteSeriesStore:
         with self.file.read() as db:
             return series_append.read_aside(db, limit)
 
+    def shipping(self) -> Shipping | None:
+        """None: nothing is sent anywhere."""
+        return None
+
     def counts(self) -> dict[str, int]:
         """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""
         with self.file.read() as db:
@@ -149,12 +161,16 @@ class SqliteSeriesStore:
 
     def refresh_rollups(self) -> int:
         """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""
-        with self._write() as db:
-            return rollups.refresh(db, self._catalog)
+        with self.writing() as db:
+            return rollups.refresh(db, self.catalog)
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old; returns rows dropped."""
-        return series_retention.apply(self._write, self._catalog, self._retention.floors(now_s))
+        return series_retention.apply(self.writing, self.catalog, self._retention.floors(now_s))
+
+    def raise_floors(self, db: sqlite3.Connection, floors: Floors) -> None:
+        """Answer nothing older than this from now on; inside the caller's transaction."""
+        series_retention.raise_floors(db, self.catalog, floors)
 
     def backup(self, target_dir: Path) -> Path:
         """A checked copy of the file in `target_dir`, made while the service runs."""

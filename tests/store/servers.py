@@ -1,5 +1,7 @@
 """Starts the real servers that this room's tests talk to, each on a free port of this machine only."""
 
+import base64
+import gzip
 import os
 import pwd
 import shutil
@@ -8,8 +10,14 @@ import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 from time import monotonic, sleep
+from urllib.parse import parse_qs, urlencode, urlsplit
+
+import requests
+import urllib3
 
 START_S = 60.0
 
@@ -86,6 +94,193 @@ def postgresql(programs: Path) -> Iterator[str]:
         ready = [programs / "pg_isready", "-q", "-h", "127.0.0.1", "-p", str(port)]
         wait_until(lambda: subprocess.run(ready, check=False).returncode == 0, process, log)
         yield f"{user}@127.0.0.1:{port}"
+    finally:
+        if process is not None:
+            stop(process)
+        shutil.rmtree(home, ignore_errors=True)
+
+
+INFLUX_USER, INFLUX_PASSWORD = "shop", "made-for-the-test"
+
+
+class Influx:
+    """InfluxDB 1.6 with log-in, and in front of it a door that maps `/api/v2/write` to its `/write`."""
+
+    def __init__(self, home: Path) -> None:
+        self.home = home
+        self.port = free_port()
+        self.process: subprocess.Popen[bytes] | None = None
+        self.door = Door(self.port)
+        config = f"""
+            reporting-disabled = true
+            bind-address = "127.0.0.1:{free_port()}"
+            [meta]
+              dir = "{home}/meta"
+              logging-enabled = false
+            [data]
+              dir = "{home}/data"
+              wal-dir = "{home}/wal"
+              query-log-enabled = false
+            [http]
+              bind-address = "127.0.0.1:{self.port}"
+              auth-enabled = true
+              log-enabled = false
+        """
+        (home / "influxdb.conf").write_text(config)
+        self.start()
+        self.ask(f"CREATE USER {INFLUX_USER} WITH PASSWORD '{INFLUX_PASSWORD}' WITH ALL PRIVILEGES")
+
+    def start(self) -> None:
+        """Start it, or start it again on the same data."""
+        log = self.home / "server.log"
+        with log.open("ab") as words:
+            self.process = subprocess.Popen(
+                ["influxd", "run", "-config", self.home / "influxdb.conf"], stdout=words, stderr=words
+            )
+        wait_until(lambda: answers(self.port), self.process, log)
+
+    def stop(self) -> None:
+        """End it; the data stay."""
+        if self.process is not None:
+            stop(self.process)
+            self.process = None
+
+    def ask(self, question: str, database: str = "") -> list[dict[str, object]]:
+        """A statement or question past the door."""
+        reply = requests.post(
+            f"http://127.0.0.1:{self.port}/query",
+            params={"db": database, "epoch": "ms"},
+            data={"q": question},
+            auth=(INFLUX_USER, INFLUX_PASSWORD),
+            timeout=30,
+        )
+        result = reply.json()["results"][0]
+        assert "error" not in result, result
+        return list(result.get("series", []))
+
+    def close(self) -> None:
+        """End everything."""
+        self.door.close()
+        self.stop()
+
+
+Reply = tuple[int, dict[str, str], bytes]
+
+
+class Door:
+    """A reverse proxy; `trouble` may give a reply of its own instead of passing a request on."""
+
+    def __init__(self, port: int) -> None:
+        self.trouble: Callable[[str, bytes], Reply | None] = lambda path, body: None
+        self.writes: list[tuple[int, int, bool]] = []  # lines, bytes on the wire, gzipped
+        self._target = f"http://127.0.0.1:{port}"
+        self._pool = urllib3.PoolManager()
+        handler = type("Handler", (_Handler,), {"door": self})
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
+        self._server.daemon_threads = True
+        self._thread = Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.05})
+        self._thread.start()
+
+    @property
+    def url(self) -> str:
+        """Where it listens."""
+        return f"http://127.0.0.1:{self._server.server_address[1]}"
+
+    def passed_on(
+        self, method: str, path: str, credentials: dict[str, str], wire: bytes, packed: bool
+    ) -> Reply:
+        """What the server behind the door says, or the trouble asked for."""
+        body = gzip.decompress(wire) if packed else wire
+        where = urlsplit(path)
+        trouble = self.trouble(where.path, body)
+        if trouble is not None:
+            return trouble
+        if where.path == "/api/v2/write":
+            self.writes.append((body.count(b"\n") + 1, len(wire), packed))
+            asked = parse_qs(where.query)
+            database, policy = asked["bucket"][0].split("/")
+            terms = {"db": database, "rp": policy, "precision": asked["precision"][0]}
+            path = "/write?" + urlencode(terms)
+        try:
+            reply = self._pool.request(
+                method, self._target + path, body=body, headers=credentials, retries=False
+            )
+        except urllib3.exceptions.HTTPError:
+            return 502, {}, b"nobody behind the door"
+        return reply.status, dict(reply.headers), reply.data
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+        self._pool.clear()
+
+
+class _Handler(BaseHTTPRequestHandler):
+    protocol_version = "HTTP/1.1"
+    door: Door
+
+    def _answer(self) -> None:
+        wire = self.rfile.read(int(self.headers.get("Content-Length", 0)))
+        packed = self.headers.get("Content-Encoding") == "gzip"
+        given = self.headers.get("Authorization", "")
+        if given.startswith("Token "):
+            given = "Basic " + base64.b64encode(given[6:].encode()).decode()
+        credentials = {"Authorization": given} if given else {}
+        status, headers, content = self.door.passed_on(self.command, self.path, credentials, wire, packed)
+        self.send_response(status)
+        for name in ("Content-Type", "Retry-After"):
+            if name in headers:
+                self.send_header(name, headers[name])
+        if status != 204:
+            self.send_header("Content-Length", str(len(content)))
+        self.end_headers()
+        if status != 204:
+            self.wfile.write(content)
+
+    do_GET = do_POST = _answer  # noqa: N815  # named by the library
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@contextmanager
+def influxdb() -> Iterator[Influx]:
+    """A real InfluxDB with an empty data folder."""
+    home = Path(tempfile.mkdtemp(prefix="dryshift-influx-"))
+    server = None
+    try:
+        server = Influx(home)
+        yield server
+    finally:
+        if server is not None:
+            server.close()
+        shutil.rmtree(home, ignore_errors=True)
+
+
+@contextmanager
+def victoria_metrics() -> Iterator[str]:
+    """A real VictoriaMetrics with an empty data folder; gives its url."""
+    home = Path(tempfile.mkdtemp(prefix="dryshift-vm-"))
+    port = free_port()
+    log = home / "server.log"
+    process = None
+    try:
+        with log.open("wb") as words:
+            process = subprocess.Popen(
+                [
+                    "victoria-metrics",
+                    f"-httpListenAddr=127.0.0.1:{port}",
+                    f"-storageDataPath={home}/data",
+                    "-retentionPeriod=100y",
+                    "-dedup.minScrapeInterval=1ms",
+                ],
+                stdout=words,
+                stderr=words,
+            )
+        wait_until(lambda: answers(port), process, log)
+        yield f"http://127.0.0.1:{port}"
     finally:
         if process is not None:
             stop(process)
