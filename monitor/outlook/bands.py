@@ -50,7 +50,8 @@ def daily_bands(error: FloatArray) -> Bands:
             if known.size < LEAST_ERRORS:
                 continue
             level = _steered(inside[first:last])
-            middle = float(np.median(known))
+            known = np.sort(known)
+            middle = 0.5 * float(known[(known.size - 1) // 2] + known[known.size // 2])
             size = np.sort(np.abs(known - middle))
             centre[day, k] = middle
             half[day, k] = size[conformal_rank(size.size, level)]

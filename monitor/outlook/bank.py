@@ -24,6 +24,7 @@ PREFER_POWER = 10.0  # weight = (best error / own error) ** power
 # trusted further: measured on the first two thirds of the open records, 0.97 cost them 3 % on average.
 TRUST, TRUST_BLIND = 0.85, 0.97
 LEAST_JUDGED_H = 48
+REACH_DAYS, REACH_BEYOND, REACH_MORE_K, UNKNOWN_REACH_K = 42, 1.25, 0.5, 15.0
 
 BASELINES = ("persistence", "same hour yesterday", "outdoor air", "balance")
 
@@ -120,6 +121,7 @@ class Track:
     expert_weight: FloatArray  # (experts, knots), newest day
     choice: np.ndarray  # (knots,), newest day
     balance: BalanceTrack
+    reach: FloatArray  # (knots,), newest day: how far the zone has moved in so many hours of late
     target: FloatArray  # (rows, knots)
     value: FloatArray  # (rows, knots)
     baseline: FloatArray  # (baselines, rows, knots)
@@ -145,16 +147,18 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     balance_space = Space.TEMPERATURE if temperature else Space.VAPOUR
     balance = balance_track(spaces.get(balance_space) or drivers(history, outdoor, balance_space), KNOTS_H)
     target = np.stack([shifted(judged.zone, h) for h in KNOTS_H], axis=1)
+    reach, day = _reach(target, judged.zone), day_of(target.shape[0])
     values, fitted = _replay(experts, spaces)
+    values = within_reach(values, judged.zone[:, None], reach[day])
     baseline = _baselines(judged, to_dew_point(balance.value, balance_space))
     weight = _expert_weights(values, target)
     combined = _mix(values, weight)
     candidates = np.concatenate([combined[None], baseline])
     choice = _choices(candidates, target, TRUST_BLIND if outdoor is None else TRUST)
-    day = day_of(target.shape[0])
     value = np.take_along_axis(candidates, choice[day][None], axis=0)[0]
+    value = within_reach(value, judged.zone[:, None], reach[day])
     value = np.where(np.isfinite(value), value, baseline[0])
-    return Track(experts, fitted, weight[-1], choice[-1], balance, target, value, baseline)
+    return Track(experts, fitted, weight[-1], choice[-1], balance, reach[-1], target, value, baseline)
 
 
 def _replay(
@@ -186,6 +190,25 @@ def expert_drivers(expert: Expert, spaces: dict[Space, Drivers]) -> Drivers:
     """What an expert looks at."""
     d = spaces[expert.space]
     return let_in(d) if expert.let_in else d
+
+
+def _reach(target: FloatArray, now: FloatArray) -> FloatArray:
+    """By day and knot, a little beyond the largest change known of the last weeks: (days, knots)."""
+    moved = np.abs(target - now[:, None])
+    mornings = np.flatnonzero(np.diff(day_of(now.size), prepend=-1)).tolist()
+    reach = np.full((len(mornings), len(KNOTS_H)), UNKNOWN_REACH_K)
+    for day, morning in enumerate(mornings):
+        for k, h in enumerate(KNOTS_H):
+            known = moved[max(morning - REACH_DAYS * DAY_H, 0) : max(morning - h, 0), k]
+            known = known[np.isfinite(known)]
+            if known.size >= LEAST_JUDGED_H:
+                reach[day, k] = REACH_BEYOND * float(known.max()) + REACH_MORE_K
+    return reach
+
+
+def within_reach(values: FloatArray, now: FloatArray | float, reach: FloatArray) -> FloatArray:
+    """No model may send a zone further than it has ever gone: the last guard against a bad fit."""
+    return np.clip(values, now - reach, now + reach)
 
 
 def _baselines(d: Drivers, balance: FloatArray) -> FloatArray:

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
-from monitor.outlook.response import ZoneForecast
 from monitor.outlook.scene import BodyAhead, ZoneAhead
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState, trajectory

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.outlook.balance import Balance, BalanceTrack, predict_newest
-from monitor.outlook.bands import Bands, daily_bands
+from monitor.outlook.bands import daily_bands
 from monitor.outlook.bank import (
     BASELINES,
     KNOTS_H,
@@ -13,11 +13,12 @@ from monitor.outlook.bank import (
     Fitted,
     Track,
     expert_drivers,
-    judged_error,
     mix,
     track,
+    within_reach,
 )
-from monitor.outlook.hourly import AHEAD_H, DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
+from monitor.outlook.forecast import Moment, Spread, ZoneForecast, assemble, nothing_known, spread_at
+from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import (
     Drivers,
     Space,
@@ -31,10 +32,6 @@ from monitor.outlook.inputs import (
 RECENT_H = 18 * DAY_H  # what `forecast` needs to look back
 LEARNT_DAYS = 7  # below this the zone counts as not yet learnt
 CARRY_H = 6  # a sensor silent for longer gets no forecast
-SAMPLES = 60
-# Half-widths taken while a zone has no errors of its own: the spread of persistence in an unheated building
-# (80 %, attic of the open record, rounded up). Wide on purpose.
-UNLEARNT_HALF_K = np.interp(KNOTS_H, [1, 6, 12, 24, 48], [1.0, 3.0, 4.5, 5.0, 6.5])
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +44,8 @@ class QuantityModel:
     choice: tuple[int, ...]
     balance: BalanceTrack
     balance_space: Space
-    centre: FloatArray
-    half: FloatArray
-    stretch: FloatArray  # by which past errors are scaled so that they fill the band
-    past_error: FloatArray  # (rows, knots)
-    past_hour: FloatArray  # hour of day of each row of past_error
-    mean_error: FloatArray  # mean absolute error of late, by knot
-    persistence_error: FloatArray
+    reach: FloatArray
+    spread: Spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,38 +57,6 @@ class ZoneModel:
     days: float
     sighted: tuple[QuantityModel, QuantityModel] | None  # dew point, temperature
     blind: tuple[QuantityModel, QuantityModel]
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Median and the ends of the 80 % band, hour by hour."""
-
-    median: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class ZoneForecast:
-    """A zone's next 48 hours; samples are equally likely courses, the same row for both quantities."""
-
-    zone: str
-    issued_s: float
-    now_dew_point_c: float
-    now_temperature_c: float
-    times_s: FloatArray
-    dew_point_c: Band
-    temperature_c: Band
-    dew_point_samples_c: FloatArray
-    temperature_samples_c: FloatArray
-    balance_dew_point_c: FloatArray
-    with_weather: bool
-    notes: tuple[str, ...]
-
-    @property
-    def known(self) -> bool:
-        """False where there was nothing to forecast from."""
-        return bool(np.isfinite(self.dew_point_c.median).all())
 
 
 def fit(history: AirHistory, outdoor: OutdoorAir | None) -> ZoneModel:
@@ -118,13 +78,7 @@ def _pair(history: AirHistory, outdoor: OutdoorAir | None) -> tuple[QuantityMode
 
 def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> QuantityModel:
     error = replay.error
-    bands = daily_bands(error)
-    centre, half, stretch = _newest(bands)
-    candidates = np.stack([replay.value, replay.baseline[0]])
-    judged = judged_error(candidates, replay.target)[:, -1]
-    whole = np.flatnonzero(np.isfinite(error).all(axis=1))
     hour = (history.start_s / HOUR_S + np.arange(error.shape[0], dtype=np.float64)) % DAY_H
-    kept = whole[-28 * DAY_H :]
     return QuantityModel(
         replay.experts,
         replay.fitted,
@@ -132,57 +86,28 @@ def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> Quant
         tuple(int(c) for c in replay.choice),
         replay.balance,
         balance_space,
-        centre,
-        half,
-        stretch,
-        error[kept],
-        hour[kept],
-        judged[0],
-        judged[1],
+        replay.reach,
+        spread_at(error, daily_bands(error), hour, error.shape[0] - 1),
     )
-
-
-def _newest(bands: Bands) -> tuple[FloatArray, FloatArray, FloatArray]:
-    centre, half, raw = bands.centre[-1], bands.half[-1], bands.raw_half[-1]
-    known = np.isfinite(half)
-    stretch = np.where(known & (raw > 0), half / np.where(raw > 0, raw, 1.0), 1.0)
-    return np.where(known, centre, 0.0), np.where(known, half, UNLEARNT_HALF_K), stretch
 
 
 def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -> ZoneForecast:
     """The 48 hours after `recent`, whose outdoor air runs on as far as a forecast was had."""
     carried, silent_h = _carry(recent)
     if silent_h > CARRY_H:
-        return _nothing(model, recent, f"no reading for more than {CARRY_H} h")
+        return nothing_known(model.zone, recent.end_s, f"no reading for more than {CARRY_H} h")
     notes = [f"the last reading is {silent_h} h old"] if silent_h else []
-    dew, dew_balance, seen = _values(model, 0, carried, outdoor)
+    dew, balance, seen = _values(model, 0, carried, outdoor)
     air, _, _ = _values(model, 1, carried, outdoor)
-    notes += _notes(model, seen)
     pair = model.sighted if seen.any() and model.sighted else model.blind
-    hours = np.arange(1.0, AHEAD_H + 1.0)
     now_dew = float(to_space(carried.vapour_pressure_pa[-1:], Space.DEW_POINT)[0])
-    dew_course = np.interp(hours, [0, *KNOTS_H], [now_dew, *dew])
-    air_course = np.interp(hours, [0, *KNOTS_H], [carried.temperature_c[-1], *air])
-    balance = np.interp(hours, [0, *KNOTS_H], [now_dew, *dew_balance])
-    hour = recent.end_s / HOUR_S % DAY_H
-    picked = _picked(pair, hour)
-    dew_band, dew_samples = _spread(pair[0], dew_course, picked, hours)
-    air_band, air_samples = _spread(pair[1], air_course, picked, hours)
-    if (apart := _disagreement(dew_band, balance)) is not None:
-        notes.append(apart)
-    return ZoneForecast(
-        zone=model.zone,
-        issued_s=recent.end_s,
-        now_dew_point_c=now_dew,
-        now_temperature_c=float(carried.temperature_c[-1]),
-        times_s=recent.end_s + hours * HOUR_S,
-        dew_point_c=dew_band,
-        temperature_c=air_band,
-        dew_point_samples_c=np.minimum(dew_samples, air_samples),
-        temperature_samples_c=air_samples,
-        balance_dew_point_c=balance,
+    return assemble(
+        Moment(model.zone, recent.end_s, now_dew, float(carried.temperature_c[-1])),
+        (dew, air),
+        (pair[0].spread, pair[1].spread),
+        balance,
         with_weather=bool(seen.any()),
-        notes=tuple(notes),
+        notes=notes + _notes(model, seen),
     )
 
 
@@ -209,7 +134,7 @@ def _values(
         return blind, blind_balance, np.zeros(len(KNOTS_H), dtype=bool)
     value, balance = _bank_values(model.sighted[which], recent, outdoor)
     seen = np.isfinite(value)
-    return np.where(seen, value, blind), np.where(np.isfinite(balance), balance, np.nan), seen
+    return np.where(seen, value, blind), balance, seen
 
 
 def _bank_values(
@@ -223,12 +148,14 @@ def _bank_values(
         for k, h in enumerate(KNOTS_H):
             row = input_columns(d, h, expert.groups)[-1]
             values[e, k] = float(row @ fitted.slope[k]) + fitted.level[k] + d.zone[-1]
-        values[e] = to_dew_point(values[e], expert.space)
+        now = float(to_dew_point(d.zone[-1:], expert.space)[0])
+        values[e] = within_reach(to_dew_point(values[e], expert.space), now, model.reach)
     d = spaces[model.balance_space]
     balance = to_dew_point(predict_newest(model.balance, d, KNOTS_H), model.balance_space)
     plain = _plain(d, model.balance_space)
     candidates = np.stack([mix(values, model.expert_weight), *plain, balance])
     chosen = candidates[list(model.choice), np.arange(len(KNOTS_H))]
+    chosen = within_reach(chosen, plain[0], model.reach)
     fallback = plain[0] if outdoor is None else np.full(len(KNOTS_H), np.nan)
     return np.where(np.isfinite(chosen), chosen, fallback), balance
 
@@ -238,32 +165,6 @@ def _plain(d: Drivers, space: Space) -> list[FloatArray]:
     yesterday = np.array([shifted(d.zone, h - same_hour_lag_h(h))[-1] for h in KNOTS_H])
     outdoor = np.array([d.outdoor_ahead[-1, h - 1] for h in KNOTS_H])
     return [to_dew_point(v, space) for v in (np.full(len(KNOTS_H), d.zone[-1]), yesterday, outdoor)]
-
-
-def _picked(pair: tuple[QuantityModel, QuantityModel], hour: float) -> FloatArray:
-    """Joint error courses (both quantities, courses, knots) that began nearest to this hour of day."""
-    dew, air = pair
-    rows = min(dew.past_error.shape[0], air.past_error.shape[0])
-    if rows < SAMPLES:
-        steps = np.linspace(-1.0, 1.0, SAMPLES) * 1.56  # evenly spread: 80 % of them lie within ±1.25
-        return np.stack([np.outer(steps, model.half / 1.25) for model in pair])
-    distance = np.abs((dew.past_hour[-rows:] - hour + 12.0) % DAY_H - 12.0)
-    order = np.argsort(distance, kind="stable")[:SAMPLES]
-    courses = []
-    for model in pair:
-        past = model.past_error[-rows:][order]
-        courses.append(model.centre + (past - model.centre) * model.stretch)
-    return np.stack(courses)
-
-
-def _spread(
-    model: QuantityModel, course: FloatArray, picked: FloatArray, hours: np.ndarray
-) -> tuple[Band, FloatArray]:
-    centre = np.interp(hours, [0, *KNOTS_H], [0.0, *model.centre])
-    half = np.interp(hours, [0, *KNOTS_H], [0.0, *model.half])
-    which = 1 if model.balance_space is Space.TEMPERATURE else 0
-    errors = np.stack([np.interp(hours, [0, *KNOTS_H], [0.0, *path]) for path in picked[which]])
-    return Band(course + centre, course + centre - half, course + centre + half), course + errors
 
 
 def _notes(model: ZoneModel, seen: np.ndarray) -> list[str]:
@@ -285,27 +186,6 @@ def _notes(model: ZoneModel, seen: np.ndarray) -> list[str]:
 
 def _hours(hours: list[int]) -> str:
     return f"{hours[0]} h" if len(hours) == 1 else f"{hours[0]} to {hours[-1]} h"
-
-
-def _disagreement(band: Band, balance: FloatArray) -> str | None:
-    """Say so where the explanation leaves the forecast's band for three hours or more."""
-    outside = (balance < band.low) | (balance > band.high)
-    run = np.convolve(outside, np.ones(3), mode="valid") >= 3
-    if not run.any():
-        return None
-    hour = int(np.argmax(run)) + 1
-    apart = float(balance[hour] - band.median[hour])
-    word = "wetter" if apart > 0 else "drier"
-    return f"the plain balance expects it {abs(apart):.1f} K {word} from {hour} h ahead: look at both"
-
-
-def _nothing(model: ZoneModel, recent: AirHistory, why: str) -> ZoneForecast:
-    hours = np.arange(1.0, AHEAD_H + 1.0)
-    gap = np.full(AHEAD_H, np.nan)
-    band, none = Band(gap, gap, gap), np.empty((0, AHEAD_H))
-    end_s, nan = recent.end_s, float("nan")
-    times_s = end_s + hours * HOUR_S
-    return ZoneForecast(model.zone, end_s, nan, nan, times_s, band, band, none, none, gap, False, (why,))
 
 
 @dataclass(frozen=True, slots=True)

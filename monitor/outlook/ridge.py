@@ -10,6 +10,7 @@ from monitor.outlook.hourly import DAY_H, FloatArray
 LEAST_ROWS = 48.0
 ROWS_PER_INPUT = 3.0
 SCALE_DAYS = 14
+LEAST_SPREAD = 0.02  # K or hPa: an input that hardly moved in the window cannot be learnt from
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ def _solve(sums: FloatArray, mass: FloatArray, shrink: float) -> tuple[FloatArra
     mean, target_mean = sums[:, :count, count] / mass[:, None], sums[:, count + 1, count] / mass
     spread = sums[:, :count, :count] / mass[:, None, None] - mean[:, :, None] * mean[:, None, :]
     joint = sums[:, :count, count + 1] / mass[:, None] - mean * target_mean[:, None]
-    scale = np.sqrt(np.maximum(np.einsum("dii->di", spread), 1e-12))
+    scale = np.sqrt(np.maximum(np.einsum("dii->di", spread), LEAST_SPREAD**2))
     matrix = spread / (scale[:, :, None] * scale[:, None, :]) + shrink * np.eye(count)
     slope = np.linalg.solve(matrix, (joint / scale)[:, :, None])[:, :, 0] / scale
     return slope, target_mean - np.einsum("di,di->d", mean, slope)

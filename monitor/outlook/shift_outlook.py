@@ -10,8 +10,8 @@ from monitor.exposure.air import AirSamples, AirStretch
 from monitor.exposure.clock import ExposureClock, advance_clock
 from monitor.exposure.verdict import package_verdict
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
+from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import BoolArray, FloatArray
-from monitor.outlook.response import ZoneForecast
 from monitor.outlook.scene import PackageAhead, Scene
 from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.saturation import dew_point_c

@@ -9,8 +9,8 @@ import numpy as np
 from monitor.exposure.classes import Place, consumable_classes
 from monitor.exposure.clock import ExposureClock, start_clock
 from monitor.exposure.limits import ClockRules, clock_rules
+from monitor.outlook.forecast import Band, ZoneForecast
 from monitor.outlook.hourly import AHEAD_H, FloatArray
-from monitor.outlook.response import Band, ZoneForecast
 from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Practice, practice_from_mapping

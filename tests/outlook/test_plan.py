@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from monitor.outlook.action import ActionKind, PlanInputs
+from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import FloatArray
 from monitor.outlook.plan import MOST_ACTIONS, plan
-from monitor.outlook.response import ZoneForecast
 from monitor.outlook.scene import Scene, ZoneAhead
 from monitor.outlook.shift_outlook import look_ahead, shift_outlooks
 from monitor.outlook.whatif import ZoneAnswer

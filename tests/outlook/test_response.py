@@ -68,7 +68,7 @@ def test_the_forecast_of_the_service_is_the_one_that_the_backtest_judges() -> No
     replay = track(zone, outdoor, temperature=False)
     knots = np.array(KNOTS_H) - 1
     np.testing.assert_allclose(
-        made.dew_point_c.median[knots] - model.sighted[0].centre, replay.value[-1], atol=1e-9
+        made.dew_point_c.median[knots] - model.sighted[0].spread.centre, replay.value[-1], atol=1e-9
     )
 
 

@@ -1,0 +1,230 @@
+"""Replays a recording with rolling origins and scores the forecasts against four plain baselines."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.outlook.bands import Bands, coverage, daily_bands
+from monitor.outlook.bank import BASELINES, KNOTS_H, Track, track
+from monitor.outlook.hourly import DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir
+from monitor.outlook.ridge import day_of
+from monitor.physics.moist_air import relative_humidity_frac
+from monitor.physics.saturation import saturation_pressure_water_pa
+
+SHOWN_H = (3, 6, 12, 24)
+SETTLED_DAYS = 24  # scoring begins when every model has had its days
+EVENT_QUANTILE = 0.8  # an event is humidity above the recording's own upper fifth, where no limit is given
+EVENT_COURSES = 60
+RELIABILITY_EDGES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One zone's record with the outdoor air beside it; `limit_humidity_frac` None: its own upper fifth."""
+
+    name: str
+    history: AirHistory
+    outdoor: OutdoorAir | None
+    limit_humidity_frac: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonScore:
+    """Mean absolute error at one horizon, ours and the baselines' on the same hours."""
+
+    horizon_h: int
+    own: float
+    baseline: tuple[float, ...]  # in the order of BASELINES
+    coverage_frac: float
+    width: float  # mean width of the 80 % band
+    hours: int
+
+    @property
+    def over_persistence(self) -> float:
+        """Error over persistence's."""
+        return self.own / self.baseline[0]
+
+    @property
+    def over_best(self) -> float:
+        """Error over the best baseline's."""
+        return self.own / min(value for value in self.baseline if np.isfinite(value))
+
+
+@dataclass(frozen=True, slots=True)
+class EventScore:
+    """How good the odds are that humidity is over the limit, at one horizon."""
+
+    horizon_h: int
+    limit_humidity_frac: float
+    base_rate_frac: float
+    brier: float
+    brier_climate: float
+    reliability: tuple[tuple[float, float, int], ...]  # said, happened, hours; per bin
+
+    @property
+    def skill(self) -> float:
+        """Brier skill score over the base rate; 1 is perfect, 0 no better than the base rate."""
+        return 1.0 - self.brier / self.brier_climate if self.brier_climate else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneBacktest:
+    """One recording, one part of it."""
+
+    name: str
+    part: str
+    dew_point: tuple[HorizonScore, ...]
+    temperature: tuple[HorizonScore, ...]
+    events: tuple[EventScore, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """A recording replayed once; scored as often as wanted."""
+
+    recording: Recording
+    dew_point: Track
+    temperature: Track
+    dew_point_bands: Bands
+    temperature_bands: Bands
+
+
+Progress = Callable[[str], None]
+
+
+def replay(recording: Recording) -> Replay:
+    """Forecast every hour of the record by models fitted on the days before it."""
+    dew = track(recording.history, recording.outdoor, temperature=False)
+    air = track(recording.history, recording.outdoor, temperature=True)
+    return Replay(recording, dew, air, daily_bands(dew.error), daily_bands(air.error))
+
+
+def backtest(
+    recordings: Sequence[Recording], progress: Progress, split_frac: float = 2 / 3
+) -> tuple[ZoneBacktest, ...]:
+    """Every recording, its first part and its last part apart."""
+    found = []
+    for recording in recordings:
+        progress(recording.name)
+        replayed = replay(recording)
+        rows = recording.history.temperature_c.size
+        cut = int(rows * split_frac)
+        found.append(score_rows(replayed, "tuned on", SETTLED_DAYS * DAY_H, cut))
+        found.append(score_rows(replayed, "untouched", max(cut, SETTLED_DAYS * DAY_H), rows))
+    return tuple(found)
+
+
+def score_rows(replayed: Replay, part: str, first: int, last: int) -> ZoneBacktest:
+    """Score the origins of some rows."""
+    rows = np.zeros(replayed.dew_point.target.shape[0], dtype=bool)
+    rows[first:last] = True
+    return ZoneBacktest(
+        replayed.recording.name,
+        part,
+        _scores(replayed.dew_point, replayed.dew_point_bands, rows),
+        _scores(replayed.temperature, replayed.temperature_bands, rows),
+        tuple(_event(replayed, h, rows) for h in (12, 24)),
+    )
+
+
+def _scores(replayed: Track, bands: Bands, rows: BoolArray) -> tuple[HorizonScore, ...]:
+    error = np.where(rows[:, None], replayed.error, np.nan)
+    held = coverage(error, bands)
+    width = 2.0 * bands.half[day_of(rows.size)]
+    found = []
+    for h in SHOWN_H:
+        k = KNOTS_H.index(h)
+        use = np.isfinite(error[:, k])
+        size = np.abs(replayed.baseline[:, use, k] - replayed.target[use, k])
+        baseline = tuple(_mean(column) for column in size)
+        own, hours = _mean(np.abs(error[use, k])), int(use.sum())
+        found.append(HorizonScore(h, own, baseline, float(held[k]), _mean(width[use, k]), hours))
+    return tuple(found)
+
+
+def _mean(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _event(replayed: Replay, horizon_h: int, rows: BoolArray) -> EventScore:
+    k = KNOTS_H.index(horizon_h)
+    target = _humidity(replayed.temperature.target[:, k], replayed.dew_point.target[:, k])
+    limit = replayed.recording.limit_humidity_frac
+    if limit is None:
+        limit = float(np.nanquantile(target, EVENT_QUANTILE))
+    odds = event_odds(replayed, k, limit)
+    use = rows & np.isfinite(target) & np.isfinite(odds)
+    happened, said = (target[use] > limit).astype(np.float64), odds[use]
+    base = float(happened.mean()) if happened.size else float("nan")
+    bins = np.clip(np.digitize(said, RELIABILITY_EDGES[1:-1]), 0, len(RELIABILITY_EDGES) - 2)
+    table = tuple(
+        (float(said[bins == b].mean()), float(happened[bins == b].mean()), int((bins == b).sum()))
+        for b in range(len(RELIABILITY_EDGES) - 1)
+        if (bins == b).any()
+    )
+    brier = float(((said - happened) ** 2).mean()) if happened.size else float("nan")
+    return EventScore(horizon_h, limit, base, brier, base * (1.0 - base), table)
+
+
+def event_odds(replayed: Replay, knot: int, limit_humidity_frac: float) -> FloatArray:
+    """Odds by hour that humidity at a knot is over a limit: joint past errors laid on the values."""
+    dew, air = replayed.dew_point, replayed.temperature
+    rows, h = dew.target.shape[0], KNOTS_H[knot]
+    odds = np.full(rows, np.nan)
+    joint = np.isfinite(dew.error[:, knot]) & np.isfinite(air.error[:, knot])
+    for start in np.flatnonzero(np.diff(day_of(rows), prepend=-1)).tolist():
+        known = np.flatnonzero(joint[max(start - 28 * DAY_H, 0) : max(start - h, 0)])
+        if known.size < EVENT_COURSES:
+            continue
+        picked = known[np.linspace(0, known.size - 1, EVENT_COURSES).astype(int)]
+        picked += max(start - 28 * DAY_H, 0)
+        block = slice(start, min(start + DAY_H, rows))
+        air_c = air.value[block, knot][:, None] + air.error[picked, knot]
+        dew_c = dew.value[block, knot][:, None] + dew.error[picked, knot]
+        odds[block] = (_humidity(air_c, dew_c) > limit_humidity_frac).mean(axis=1)
+    return odds
+
+
+def _humidity(air_c: FloatArray, dew_c: FloatArray) -> FloatArray:
+    return np.minimum(relative_humidity_frac(air_c, saturation_pressure_water_pa(dew_c)), 1.0)
+
+
+def error_table(found: Sequence[ZoneBacktest], *, temperature: bool = False) -> list[str]:
+    """Lines of a table: our error, its ratio to persistence and to the best baseline, and coverage."""
+    lines = [f"{'recording':<22}{'part':<11}" + "".join(f"{h:>3} h own /pers /best cover |" for h in SHOWN_H)]
+    for one in found:
+        scores = one.temperature if temperature else one.dew_point
+        cells = (
+            f"{s.own:>9.2f} {s.over_persistence:>5.2f} {s.over_best:>5.2f} {s.coverage_frac:>4.0%} |"
+            for s in scores
+        )
+        lines.append(f"{one.name:<22}{one.part:<11}" + "".join(cells))
+    return lines
+
+
+def baseline_table(found: Sequence[ZoneBacktest]) -> list[str]:
+    """Lines of a table: mean absolute dew-point error of ours and of each baseline."""
+    lines = [f"{'recording':<22}{'part':<11}{'model':<22}" + "".join(f"{h:>6} h" for h in SHOWN_H)]
+    for one in found:
+        names = ("own", *BASELINES)
+        for n, name in enumerate(names):
+            values = [s.own if n == 0 else s.baseline[n - 1] for s in one.dew_point]
+            lines.append(f"{one.name:<22}{one.part:<11}{name:<22}" + "".join(f"{v:>8.2f}" for v in values))
+    return lines
+
+
+def event_table(found: Sequence[ZoneBacktest]) -> list[str]:
+    """Lines of a table: Brier score and skill, and how often what was said came true."""
+    lines = [
+        f"{'recording':<22}{'part':<11}{'h':>3}{'limit':>7}{'rate':>6}{'Brier':>7}{'skill':>7}  said>came"
+    ]
+    for one in found:
+        for e in one.events:
+            pairs = " ".join(f"{said:.2f}>{came:.2f}" for said, came, _ in e.reliability)
+            lines.append(
+                f"{one.name:<22}{one.part:<11}{e.horizon_h:>3}{e.limit_humidity_frac:>7.0%}"
+                f"{e.base_rate_frac:>6.0%}{e.brier:>7.3f}{e.skill:>7.2f}  {pairs}"
+            )
+    return lines

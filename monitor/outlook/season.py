@@ -1,0 +1,196 @@
+"""Replays the warnings of a whole season: what would have been told, and whether it came true."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+import numpy as np
+
+from monitor.outlook.backtest import SETTLED_DAYS, Replay
+from monitor.outlook.courses import FILM_WET_GM2
+from monitor.outlook.forecast import Moment, ZoneForecast, assemble, spread_at
+from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
+from monitor.outlook.scene import BodyAhead, Scene
+from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shifts import ShiftPlan, ShiftSpan, upcoming
+from monitor.outlook.warning import Score, WarningMemory, WarningRules, act_by_s, decide, score
+from monitor.physics.bodies import Body
+from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
+from monitor.physics.moist_air import relative_humidity_frac
+from monitor.physics.saturation import dew_point_c
+
+DECIDE_EVERY_H = 3
+LOOK_H = 30  # shifts further off are not yet decided on in a replay
+LEAST_KNOWN_FRAC = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonBody:
+    """A body that stands in a zone all season."""
+
+    id: str
+    name: str
+    kind: str
+    zone: str
+    body: Body
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Zones replayed side by side on the same hours, what stands in them, and who works when."""
+
+    scene: Scene  # its zones; its bodies are made from `bodies` as the season goes on
+    replays: Mapping[str, Replay]
+    bodies: tuple[SeasonBody, ...]
+    shifts: ShiftPlan
+    rules: WarningRules
+    progress: Callable[[str], None] = field(default=lambda _: None)
+
+    @property
+    def start_s(self) -> float:
+        """The first hour."""
+        return next(iter(self.replays.values())).recording.history.start_s
+
+    @property
+    def rows(self) -> int:
+        """Hours in the season."""
+        return next(iter(self.replays.values())).recording.history.temperature_c.size
+
+
+@dataclass(frozen=True, slots=True)
+class _Truth:
+    """What was measured, and what the bodies did in it."""
+
+    humidity_frac: Mapping[str, FloatArray]
+    dew_point_c: Mapping[str, FloatArray]
+    path: Mapping[str, Trajectory]
+
+
+def season_scores(season: Season) -> tuple[Score, ...]:
+    """Decide through the season at waking hours, and score every shift by what was measured in it."""
+    truth, memory, done = _truth(season), WarningMemory(), []
+    rows = _decision_rows(season)
+    for n, row in enumerate(rows):
+        now_s = season.start_s + row * HOUR_S
+        if n % 200 == 0:
+            season.progress(f"{datetime.fromtimestamp(now_s, season.rules.zone):%Y-%m-%d}")
+        shifts = upcoming(season.shifts, now_s, LOOK_H * HOUR_S)
+        memory, _ = decide(_outlooks(season, truth, shifts, row), memory, now_s, season.rules)
+    first_s = season.start_s + rows[0] * HOUR_S
+    for shift in upcoming(season.shifts, first_s, (season.rows - rows[0]) * HOUR_S):
+        humid = _was_humid(season, truth, shift)
+        if humid is not None and shift.start_s > first_s + DAY_H * HOUR_S:
+            done.append(score(replace(memory, scores=()), shift, humid).scores[0])
+    return tuple(done)
+
+
+def _decision_rows(season: Season) -> list[int]:
+    """Every few waking hours, and each shift's last good moment."""
+    rows = range(SETTLED_DAYS * DAY_H, season.rows)
+    local = [datetime.fromtimestamp(season.start_s + row * HOUR_S, season.rules.zone) for row in rows]
+    regular = {
+        row
+        for row, moment in zip(rows, local, strict=True)
+        if moment.hour % DECIDE_EVERY_H == 0
+        and season.rules.not_before <= moment.time() <= season.rules.not_after
+    }
+    spans = upcoming(season.shifts, season.start_s, season.rows * HOUR_S)
+    last = {int((act_by_s(s, season.rules, None) - season.start_s) // HOUR_S) for s in spans}
+    return sorted(regular | {row for row in last if row in rows})
+
+
+def replayed_forecast(replayed: Replay, row: int) -> ZoneForecast | None:
+    """The forecast that was to be had at an hour of a replay; None where nothing was measured then."""
+    history = replayed.recording.history
+    air, pressure = float(history.temperature_c[row]), float(history.vapour_pressure_pa[row])
+    if not (np.isfinite(air) and np.isfinite(pressure)):
+        return None
+    hour = (history.start_s / HOUR_S + np.arange(history.temperature_c.size, dtype=np.float64)) % DAY_H
+    dew, heat = replayed.dew_point, replayed.temperature
+    now = Moment(history.zone, history.start_s + row * HOUR_S, float(dew_point_c(pressure)), air)
+    spreads = (
+        spread_at(dew.error, replayed.dew_point_bands, hour, row),
+        spread_at(heat.error, replayed.temperature_bands, hour, row),
+    )
+    values = (dew.value[row], heat.value[row])
+    balance = dew.baseline[3, row]
+    return assemble(now, values, spreads, balance, with_weather=True, notes=[])
+
+
+def _outlooks(
+    season: Season, truth: _Truth, shifts: Sequence[ShiftSpan], row: int
+) -> tuple[ShiftOutlook, ...]:
+    things = tuple(
+        BodyAhead(b.id, b.name, b.kind, b.zone, b.body, _state(b.body, truth.path[b.id], row))
+        for b in season.bodies
+    )
+    scene = replace(season.scene, bodies=things)
+    made = {zone: replayed_forecast(replayed, row) for zone, replayed in season.replays.items()}
+    forecasts = {zone: forecast for zone, forecast in made.items() if forecast is not None}
+    ahead = look_ahead(scene, forecasts, season.start_s + row * HOUR_S)
+    return shift_outlooks(scene, ahead, [s for s in shifts if s.start_s > ahead.now_s])
+
+
+def _state(body: Body, path: Trajectory, row: int) -> BodyState:
+    start = start_state(body, float(path.time_s[row]), float(path.skin_c[row]))
+    return replace(
+        start,
+        content_c=float(path.content_c[row]),
+        film_gm2=float(path.film_gm2[row]),
+        frost_gm2=float(path.frost_gm2[row]),
+    )
+
+
+def _truth(season: Season) -> _Truth:
+    humidity, dew, path = {}, {}, {}
+    for zone, replayed in season.replays.items():
+        history = replayed.recording.history
+        measured = relative_humidity_frac(history.temperature_c, history.vapour_pressure_pa)
+        humidity[zone] = np.minimum(measured, 1.0)
+        dew[zone] = dew_point_c(history.vapour_pressure_pa)
+    times = season.start_s + np.arange(season.rows, dtype=np.float64) * HOUR_S
+    for body in season.bodies:
+        air = _joined(season.replays[body.zone].recording.history.temperature_c)
+        damp = _joined(humidity[body.zone])
+        zone_ahead = season.scene.zones[body.zone]
+        state = start_state(body.body, season.start_s, float(air[0]))
+        path[body.id] = trajectory(
+            body.body,
+            state,
+            times,
+            air,
+            damp,
+            pressure_pa=zone_ahead.pressure_pa,
+            draught_ms=zone_ahead.draught_ms,
+        )
+    return _Truth(humidity, dew, path)
+
+
+def _joined(values: FloatArray) -> FloatArray:
+    """Straight lines over holes: a body goes on through an hour that nobody measured."""
+    known = np.flatnonzero(np.isfinite(values))
+    return np.interp(np.arange(values.size, dtype=np.float64), known, values[known])
+
+
+def _was_humid(season: Season, truth: _Truth, shift: ShiftSpan) -> bool | None:
+    """By the same limits as the outlook; None where too little was measured."""
+    times = season.start_s + np.arange(season.rows) * HOUR_S
+    inside = (times >= shift.start_s) & (times <= shift.end_s)
+    if not inside.any() or shift.end_s > float(times[-1]):
+        return None
+    over, known = [], []
+    for zone in season.replays:
+        limits = season.scene.zones[zone]
+        for limit, values in (
+            (limits.limit_humidity_frac, truth.humidity_frac[zone][inside]),
+            (limits.limit_dew_point_c, truth.dew_point_c[zone][inside]),
+        ):
+            if limit is not None:
+                over.append(bool((values[np.isfinite(values)] > limit).any()))
+                known.append(float(np.isfinite(values).mean()))
+    for path in truth.path.values():
+        near = path.margin_k[inside] < season.scene.margin_k
+        over.append(bool((near | (path.film_gm2[inside] > FILM_WET_GM2)).any()))
+    if known and min(known) < LEAST_KNOWN_FRAC and not any(over):
+        return None
+    return any(over) if over else None
