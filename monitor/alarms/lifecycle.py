@@ -37,7 +37,8 @@ def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: flo
 def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) -> _Moved:
     """The book at a time, after these observations, and every move made, in order of condition.
 
-    An observation older than the last one of its condition is passed over. A condition whose value is
+    An observation older than the last one of its condition is passed over, and so is one of a condition
+    that is not in the book. A condition whose value is
     unknown keeps its state: unknown neither clears an alarm nor counts as safe.
     """
     book = _set_back(book, now_s)
@@ -137,25 +138,53 @@ def _observe(step: Step, condition: Condition, observation: Observation, now_s: 
         )
         return Step(unknown, step.transitions)
     wants_change = condition.clear(value) if alarm.active else condition.beyond(value)
-    crossing_s = alarm.crossing_since_s if alarm.crossing_since_s is not None else observation.time_s
-    worst = value
-    if alarm.active and alarm.worst is not None:
-        worst = value if condition.worse_by(value, alarm.worst) > 0.0 else alarm.worst
-    known = replace(
-        alarm,
-        observed_s=observation.time_s,
-        value=value,
-        worst=worst,
-        unknown_since_s=None,
-        unknown_reason="",
-        crossing_since_s=crossing_s if wants_change else None,
-        numbers=observation.numbers,
+    crossing_s = alarm.crossing_since_s
+    if crossing_s is None or (alarm.active and _after_a_gap(condition, alarm, observation)):
+        crossing_s = observation.time_s
+    step = Step(
+        _known(condition, alarm, observation, value, crossing_s if wants_change else None), step.transitions
     )
-    step = Step(known, step.transitions)
     delay_s = condition.off_delay_s if alarm.active else condition.on_delay_s
     if wants_change and observation.time_s - crossing_s >= delay_s:
         return _clears(step, condition, now_s) if alarm.active else _appears(step, condition, now_s)
     return _rises(step, condition, now_s)
+
+
+def _after_a_gap(condition: Condition, alarm: Alarm, observation: Observation) -> bool:
+    """Whether nobody watched for so long that a running off-delay starts anew."""
+    if alarm.observed_s is None or condition.unknown_after_s <= 0.0:
+        return False
+    return observation.time_s - alarm.observed_s > condition.unknown_after_s
+
+
+def _known(
+    condition: Condition, alarm: Alarm, observation: Observation, value: float, crossing_s: float | None
+) -> Alarm:
+    worst = value
+    if alarm.active and alarm.worst is not None and condition.worse_by(value, alarm.worst) <= 0.0:
+        worst = alarm.worst
+    # spelled out, because it is made for every observation and `replace` costs four times as much
+    return Alarm(
+        condition_id=alarm.condition_id,
+        state=alarm.state,
+        since_s=alarm.since_s,
+        active=alarm.active,
+        began_s=alarm.began_s,
+        crossing_since_s=crossing_s,
+        observed_s=observation.time_s,
+        value=value,
+        worst=worst,
+        answered_value=alarm.answered_value,
+        unknown_since_s=None,
+        unknown_reason="",
+        held=alarm.held,
+        out_of_play=alarm.out_of_play,
+        who=alarm.who,
+        why=alarm.why,
+        until_s=alarm.until_s,
+        occurrence=alarm.occurrence,
+        numbers=observation.numbers,
+    )
 
 
 def _in_or_out_of_play(step: Step, condition: Condition, observation: Observation, now_s: float) -> Step:

@@ -27,7 +27,7 @@ from tests.alarms.shop import ANN, START_S, catalogue
 CATALOGUE = catalogue()
 LIMITS = LimitsSection()
 TREND = TrendRules()
-STEP_S, DAYS = 60.0, 7
+STEP_S, DAYS = 120.0, 7
 SHIFT_S = 8 * 3600.0
 ZONES = {
     # zone: kind, how warm it is kept (K above outdoor), lag of its air (h), water it adds (K of dew point)
@@ -86,7 +86,8 @@ def humidity(air_c: float, dew_c: float) -> float:
 class Week:
     """Runs the yard minute by minute, with a lead who acknowledges on the phone after a while."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, days: int = DAYS) -> None:
+        self.days = days
         self.chance = random.Random(seed)
         self.bodies = bodies()
         self.air = dict.fromkeys(ZONES, (7.0, 4.0))
@@ -110,7 +111,7 @@ class Week:
         return made
 
     def run(self) -> None:
-        for step in range(int(DAYS * 86_400.0 / STEP_S)):
+        for step in range(int(self.days * 86_400.0 / STEP_S)):
             now_s = START_S + step * STEP_S
             seen = list(self.observations(now_s))
             self.book, moved = advance(self.book, seen, now_s)
@@ -253,8 +254,9 @@ def test_packages_put_back_after_three_hours_are_told_of_before_four(week: Week)
     assert not [m for m in week.moves if m.kind == "package_exposure_over"]
 
 
-def test_the_same_week_again_gives_the_same_to_the_letter(week: Week) -> None:
-    again = Week(seed=11)
+def test_the_same_days_again_give_the_same_to_the_letter(week: Week) -> None:
+    again = Week(seed=11, days=2)
     again.run()
-    assert again.moves == week.moves
-    assert again.said == week.said
+    assert len(again.moves) > 20
+    assert again.moves == week.moves[: len(again.moves)]
+    assert again.said == week.said[: len(again.said)]

@@ -97,6 +97,17 @@ def test_unknown_never_clears_an_alarm_and_its_off_delay_starts_anew() -> None:
     assert [t.trigger for t in moved] == [Trigger.CONDITION_CLEARS]
 
 
+def test_a_gap_in_watching_never_counts_towards_the_all_clear() -> None:
+    low = watched()
+    book, _ = held_for(book_of(low), low.id, 2.0, HOUR_S)
+    book, _ = held_for(book, low.id, 8.0, 120.0)
+    later_s = book.now_s + 8 * HOUR_S
+    book, moved = advance(book, [Observation(low.id, 8.0, later_s)], later_s)
+    assert moved == ()
+    book, moved = held_for(book, low.id, 8.0, low.off_delay_s)
+    assert [t.trigger for t in moved] == [Trigger.CONDITION_CLEARS]
+
+
 def test_a_gap_in_the_data_does_not_start_the_on_delay_anew() -> None:
     low = watched()
     book, _ = held_for(book_of(low), low.id, 2.0, 240.0)
