@@ -55,6 +55,8 @@ def _door(inputs: PlanInputs, shift: ShiftSpan, zone: ZoneAhead) -> Action | Non
         )
         tried.append((usual - risk_under(part, shift, zone.id, control), until_s, drier))
     best = max(saved for saved, _, _ in tried)
+    if best <= 0.0:
+        return None
     saved, until_s, drier = next(t for t in tried if t[0] >= GOOD_ENOUGH * best)
     say, now_s = inputs.scene.words, inputs.ahead.now_s
     text = f"Keep the {zone.name} door shut until {say.clock(until_s, now_s)}"
