@@ -32,8 +32,13 @@ def measure(
     start_s: float,
     end_s: float,
     shifts: Sequence[Span] = (),
+    told_s: Sequence[float] | None = None,
 ) -> Performance:
-    """The alarms between two moments. Moves from before the start tell what stood already."""
+    """The alarms between two moments. Moves from before the start tell what stood already.
+
+    `told_s` are the moments at which a warning was told; a shift is judged by what reached the phone,
+    and by the alarms themselves where that is not given.
+    """
     ordered = sorted((m for m in moves if m.time_s < end_s), key=lambda m: (m.time_s, m.condition_id))
     raised = [m for m in ordered if m.time_s >= start_s and m.to_state is AlarmState.UNACKNOWLEDGED]
     times = [m.time_s for m in raised]
@@ -44,7 +49,8 @@ def measure(
     most_frequent = _most_frequent(raised, standings)
     answers, unanswered = _answers(ordered, start_s)
     days = max(end_s - start_s, 1.0) / DAY_S
-    per_shift = tuple((s, _between(times, s.start_s, s.end_s)) for s in shifts)
+    heard = times if told_s is None else sorted(told_s)
+    per_shift = tuple((s, _between(heard, s.start_s, s.end_s)) for s in shifts)
     priorities = Counter(m.priority for m in raised)
     performance = Performance(
         start_s=start_s,

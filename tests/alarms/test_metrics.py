@@ -72,6 +72,9 @@ def test_each_shift_is_counted_and_more_than_three_in_one_is_said() -> None:
     performance = of_a_day(moves, shifts)
     assert [n for _, n in performance.per_shift] == [5, 1]
     assert not met(performance)["per_shift"]
+    grouped = measure(moves, FIGURES, START_S, START_S + DAY_S, shifts, [START_S + HOUR_S + 180.0])
+    assert [n for _, n in grouped.per_shift] == [1, 0]
+    assert met(grouped)["per_shift"]
 
 
 def test_eleven_in_ten_minutes_is_a_flood_and_ten_is_not() -> None:
