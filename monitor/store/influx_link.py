@@ -95,9 +95,7 @@ class InfluxLink:
         except ApiException as error:
             raise _judged(error, self._url) from error
         except (HTTPError, OSError) as error:
-            raise InfluxUnavailableError(
-                f"{self._url}: {_root(error)}; start it or correct its url"
-            ) from error
+            raise InfluxUnavailableError(_away_text(self._url, error)) from error
 
     def ask(self, question: str, table: str) -> list[Answer]:
         """The answer to one InfluxQL question about one measurement, times in milliseconds."""
@@ -106,9 +104,7 @@ class InfluxLink:
         try:
             reply = self._session.get(f"{self._url}/query", params=params, timeout=section.timeout_s)
         except requests.RequestException as error:
-            raise InfluxUnavailableError(
-                f"{self._url}: {_root(error)}; start it or correct its url"
-            ) from error
+            raise InfluxUnavailableError(_away_text(self._url, error)) from error
         if reply.status_code in _DENIED:
             raise InfluxUnavailableError(_denied_text(self._url, reply.text), denied=True)
         try:
@@ -118,7 +114,7 @@ class InfluxLink:
                 f"{self._url}/query: no InfluxQL answer (status {reply.status_code}): {reply.text[:200]}"
             ) from error
         if "error" in result:
-            raise InfluxUnavailableError(f"{self._url}/query: {result['error']}")
+            raise InfluxUnavailableError(_missing_text(f"{self._url}/query", str(result["error"])))
         series = result.get("series", [])
         if any(one.get("name") != table for one in series):
             raise InfluxMuteError(f"{self._url}/query: the server answers no InfluxQL; it only takes writes")
@@ -138,8 +134,7 @@ def _judged(error: ApiException, url: str) -> Exception:
     if error.status in _DENIED:
         return InfluxUnavailableError(_denied_text(url, words), denied=True)
     if error.status == 404:
-        fix = "make the database and its retention policy, or correct their names"
-        return InfluxUnavailableError(f"{url}: {words}; {fix}")
+        return InfluxUnavailableError(_missing_text(url, words))
     wish = str(error.headers.get("Retry-After", "")) if error.headers else ""
     return InfluxUnavailableError(
         f"{url}: status {error.status}: {words}", retry_after_s=float(wish) if wish.isdigit() else None
@@ -148,6 +143,11 @@ def _judged(error: ApiException, url: str) -> Exception:
 
 def _denied_text(url: str, words: str) -> str:
     return f"{url}: the token or password was refused ({words.strip()[:200]}); correct it in the settings"
+
+
+def _missing_text(url: str, words: str) -> str:
+    fix = "; make the database and its retention policy, or correct their names"
+    return f"{url}: {words}{fix if 'not found' in words else ''}"
 
 
 def _away_text(url: str, error: BaseException) -> str:

@@ -1,6 +1,9 @@
 """The stores and servers that the tests of this room run against."""
 
+import json
+import os
 import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import count
@@ -8,6 +11,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+import requests
 from pydantic import SecretStr
 
 from monitor.settings import InfluxSection
@@ -43,6 +47,8 @@ def influx_server() -> Iterator[servers.Influx]:
 @pytest.fixture
 def influx_section(influx_server: servers.Influx) -> InfluxSection:
     """An empty database of its own, behind the door."""
+    if influx_server.process is None:
+        influx_server.start()
     name = f"shop_{next(_databases)}"
     influx_server.ask(f"CREATE DATABASE {name}")
     influx_server.door.trouble = lambda path, body: None
@@ -53,6 +59,35 @@ def influx_section(influx_server: servers.Influx) -> InfluxSection:
         database=name,
         batch_count=500,
     )
+
+
+@pytest.fixture(scope="session")
+def metrics_url() -> Iterator[str]:
+    """A real VictoriaMetrics, started once."""
+    if shutil.which("victoria-metrics") is None:
+        pytest.skip("VictoriaMetrics is not installed (apt: victoria-metrics)")
+    with servers.victoria_metrics() as url:
+        yield url
+
+
+@pytest.fixture
+def metrics_export(metrics_url: str) -> Callable[[], dict[tuple[str, str, str], dict[float, float]]]:
+    """Asks VictoriaMetrics for everything it holds, by name, zone and source."""
+
+    def export() -> dict[tuple[str, str, str], dict[float, float]]:
+        requests.get(f"{metrics_url}/internal/force_flush", timeout=30)
+        reply = requests.get(f"{metrics_url}/api/v1/export", params={"match[]": '{__name__!=""}'}, timeout=30)
+        found: dict[tuple[str, str, str], dict[float, float]] = {}
+        for line in reply.text.splitlines():
+            one = json.loads(line)
+            labels = one["metric"]
+            times = one["timestamps"]
+            assert len(times) == len(set(times)), "a number is there twice"
+            place = found.setdefault((labels["__name__"], labels["zone"], labels["source"]), {})
+            place.update(zip(times, one["values"], strict=True))
+        return found
+
+    return export
 
 
 @pytest.fixture(params=["sqlite", "influxdb here", "influxdb mixed", "influxdb there"])
@@ -106,3 +141,18 @@ def ledger_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path}/ledger.sqlite"
     return str(request.getfixturevalue("postgresql_url"))
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of two megabytes."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = shutil.which("mount")
+    if os.geteuid() != 0 or mount is None:
+        pytest.skip("only root can mount a small disk; the limit on file size stands in for it")
+    done = subprocess.run([mount, "-t", "tmpfs", "-o", "size=2m", "tmpfs", folder], capture_output=True)
+    if done.returncode:
+        pytest.skip(f"no small disk can be mounted here: {done.stderr.decode().strip()}")
+    yield folder
+    subprocess.run(["umount", folder], check=True)

@@ -1,7 +1,6 @@
 """The embedded store under real trouble: full disk, no rights, locks, damage, sudden death."""
 
 import os
-import shutil
 import signal
 import sqlite3
 import subprocess
@@ -37,21 +36,6 @@ def without_rights():
     finally:
         if ROOT:
             os.seteuid(0)
-
-
-@pytest.fixture
-def small_disk(tmp_path):
-    """A disk of two megabytes."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = shutil.which("mount")
-    if not ROOT or mount is None:
-        pytest.skip("only root can mount a small disk; the limit on file size stands in for it")
-    done = subprocess.run([mount, "-t", "tmpfs", "-o", "size=2m", "tmpfs", folder], capture_output=True)
-    if done.returncode:
-        pytest.skip(f"no small disk can be mounted here: {done.stderr.decode().strip()}")
-    yield folder
-    subprocess.run(["umount", folder], check=True)
 
 
 def test_a_full_disk_is_named_loses_nothing_acknowledged_and_heals_by_itself(small_disk):
