@@ -20,7 +20,7 @@ _MOLAR_MASS_RATIO = 0.621945
 LEWIS_FACTOR_KGKJ = _MOLAR_MASS_RATIO / (HEAT_CAPACITY_AIR_JKGK * LEWIS_NUMBER ** (2 / 3)) * 1000.0
 
 # Saturation pressure for the inner loop: the published curves, read off every quarter of a degree and joined
-# straight in their logarithm (within 5e-6 of them), because a call of the curves costs ten times as much.
+# straight in their logarithm (within 1.5e-5 of them), because a call of the curves costs ten times as much.
 _TABLE_LOW_C = -80.0
 _TABLE_HIGH_C = 110.0
 _PER_DEGREE = 4
@@ -84,7 +84,7 @@ def surface_saturation_pa(surface_c: float) -> tuple[float, float]:
     Raises:
         RangeError: temperature outside the table.
     Reference:
-        `saturation_pressure_pa`, read off every 0.25 K; within 5e-6 of it, 2e-4 between 0 and 0.25 degC.
+        `saturation_pressure_pa`, read off every 0.25 K; within 1.5e-5 of it, 2e-4 between 0 and 0.25 degC.
     """
     place = (surface_c - _TABLE_LOW_C) * _PER_DEGREE
     index = int(place)

@@ -19,6 +19,9 @@ from monitor.physics.stepping import AirPoint, Moment, follow, moment
 BODY_RANGE_C = (-60.0, 90.0)
 AIR_RANGE_C = (-60.0, 80.0)
 _LEAST_VAPOUR_PA = 1e-3
+_LONG_GAP_S = 600.0  # samples farther apart, in time and in temperature,
+_WIDE_STEP_K = 3.0  # may have a straight line between them that is above saturation
+_FOG_PARTS = 8
 _FILL = 4  # parts into which a step is divided when crossings are read off
 _FEW = 12  # samples up to which plain floats are faster than arrays
 
@@ -40,6 +43,7 @@ class BodyState:
     exchange_var: float
     air_temperature_c: float | None = None  # of the last air used
     vapour_pressure_pa: float | None = None
+    probe_time_s: float | None = None  # when a probe last corrected the state
 
     @property
     def skin_std_k(self) -> float:
@@ -141,7 +145,7 @@ def advance(
         return state
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     spread = Spread(body, air, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
-    end = follow(body, around, _at_start(body, state, around, air[0]), air[1:], spread.visit)
+    end = follow(body, around, _at_start(body, state, around, air[0]), _without_fog(air), spread.visit)
     return replace(
         state,
         time_s=end.air.time_s,
@@ -190,10 +194,10 @@ def trajectory(
     moments = [_at_start(body, state, around, air[0])]
 
     def keep_samples(_: Moment, after: Moment) -> None:
-        if after.air.time_s == air[len(moments)].time_s:
+        if len(moments) < len(air) and after.air.time_s == air[len(moments)].time_s:
             moments.append(after)
 
-    follow(body, around, moments[0], air[1:], keep_samples)
+    follow(body, around, moments[0], _without_fog(air), keep_samples)
     return _trajectory(_table(moments))
 
 
@@ -227,7 +231,7 @@ def path_through(
     air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
-    follow(body, around, moments[0], air[1:], lambda _, after: moments.append(after))
+    follow(body, around, moments[0], _without_fog(air), lambda _, after: moments.append(after))
     return _filled_in(body, moments)
 
 
@@ -272,21 +276,23 @@ def _trajectory(table: FloatArray) -> Trajectory:
 
 
 def _filled_in(body: Body, moments: Sequence[Moment]) -> Trajectory:
-    """Three points between each two moments: the skin by its rates, all else straight."""
+    """Three points between each two moments: the skin by its rates, all else straight.
+
+    Rates beyond three times the mean one, or against it, belong to a bend within the step and are clipped
+    (Fritsch and Carlson 1980), so that the cubic stays between its ends.
+    """
     table = _table(moments)
     if len(moments) < 2:
         return _trajectory(table)
-    rate = np.array(
-        [now.exchange.heat_w + body.coupling_wk * (now.content_c - now.skin_c) for now in moments]
-    )
-    rate /= body.shell_jk
+    heat_w = [now.exchange.heat_w + body.coupling_wk * (now.content_c - now.skin_c) for now in moments]
+    rate = np.array(heat_w) / body.shell_jk
     shares = np.linspace(0.0, 1.0, _FILL + 1)[:-1]
     step = np.diff(table, axis=1)
+    low, high = np.minimum(3.0 * step[1], 0.0), np.maximum(3.0 * step[1], 0.0)
+    lead = np.clip(rate[:-1] * step[0], low, high) - step[1]
+    trail = step[1] - np.clip(rate[1:] * step[0], low, high)
     filled = table[:, :-1, None] + step[:, :, None] * shares
-    bow = shares * (1.0 - shares)
-    lead = rate[:-1, None] * step[0, :, None] - step[1, :, None]
-    trail = step[1, :, None] - rate[1:, None] * step[0, :, None]
-    filled[1] += bow * ((1.0 - shares) * lead + shares * trail)
+    filled[1] += shares * (1.0 - shares) * ((1.0 - shares) * lead[:, None] + shares * trail[:, None])
     return _trajectory(np.concatenate([filled.reshape(len(table), -1), table[:, -1:]], axis=1))
 
 
@@ -318,6 +324,31 @@ def _air_points(
     return [_air_now(state, samples[: count - len(later)], later), *later]
 
 
+def _without_fog(air: list[AirPoint]) -> list[AirPoint]:
+    """The air after its first point; where the line between far samples would be fog, points on its edge."""
+    held: list[AirPoint] = []
+    for earlier, later in pairwise(air):
+        gap_s = later.time_s - earlier.time_s
+        if gap_s > _LONG_GAP_S and abs(later.temperature_c - earlier.temperature_c) > _WIDE_STEP_K:
+            between = [_between(earlier, later, n / _FOG_PARTS) for n in range(1, _FOG_PARTS)]
+            ceilings = [vapour_pressure_pa(point.temperature_c, 1.0) for point in between]
+            if any(point.vapour_pressure_pa > top for point, top in zip(between, ceilings, strict=True)):
+                held += [
+                    point._replace(vapour_pressure_pa=min(point.vapour_pressure_pa, top))
+                    for point, top in zip(between, ceilings, strict=True)
+                ]
+        held.append(later)
+    return held
+
+
+def _between(earlier: AirPoint, later: AirPoint, share: float) -> AirPoint:
+    return AirPoint(
+        earlier.time_s + share * (later.time_s - earlier.time_s),
+        earlier.temperature_c + share * (later.temperature_c - earlier.temperature_c),
+        earlier.vapour_pressure_pa + share * (later.vapour_pressure_pa - earlier.vapour_pressure_pa),
+    )
+
+
 def _check_samples(samples: Sequence[AirPoint]) -> None:
     for sample in samples:
         if not all(math.isfinite(value) for value in sample):
@@ -335,8 +366,4 @@ def _air_now(state: BodyState, past: Sequence[AirPoint], later: Sequence[AirPoin
     if last is None or not later:
         return (last or later[0])._replace(time_s=state.time_s)
     share = (state.time_s - last.time_s) / (later[0].time_s - last.time_s)
-    return AirPoint(
-        state.time_s,
-        last.temperature_c + share * (later[0].temperature_c - last.temperature_c),
-        last.vapour_pressure_pa + share * (later[0].vapour_pressure_pa - last.vapour_pressure_pa),
-    )
+    return _between(last, later[0], share)._replace(time_s=state.time_s)

@@ -8,6 +8,7 @@ from monitor.physics.elementwise import check_range
 from monitor.physics.lag import BODY_RANGE_C, BodyState
 
 _SURPRISE = 4.0  # standard deviations beyond which the body itself was changed: moved, wetted, swapped
+_ERROR_LASTS_S = 1800.0  # our choice
 _LOG_RANGE = math.log(4.0)  # a learned factor outside 1/4 to 4 would say the settings are wrong
 
 
@@ -17,6 +18,10 @@ def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: f
     A probe within four standard deviations of what was expected corrects skin and content and, through their
     covariance, the exchange factor (the body's time constant). A probe farther off says that something was
     done to the body: the skin follows the probe and nothing is learned about the time constant.
+
+    A probe's error is mostly its contact and its calibration, which last: readings closer together than half
+    an hour are taken to share one error, so a probe that reports every few seconds teaches no more than its
+    error allows.
 
     Arguments:
         body: the body.
@@ -34,13 +39,14 @@ def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: f
     check_range("surface_temperature_c", surface_temperature_c, *BODY_RANGE_C, "degC")
     check_range("std_k", std_k, 0.01, 20.0, "K")
     surprise_k = surface_temperature_c - state.skin_c
-    expected_k2 = state.skin_var_k2 + std_k * std_k
+    probe_var_k2 = std_k * std_k * _shared_readings(state)
+    expected_k2 = state.skin_var_k2 + probe_var_k2
     covariance_k = state.skin_exchange_cov_k
     skin_var_k2 = state.skin_var_k2
     if surprise_k * surprise_k > _SURPRISE * _SURPRISE * expected_k2:
         skin_var_k2 = surprise_k * surprise_k
         covariance_k = 0.0
-        expected_k2 = skin_var_k2 + std_k * std_k
+        expected_k2 = skin_var_k2 + probe_var_k2
     gain = skin_var_k2 / expected_k2
     teaching = covariance_k / expected_k2
     learned = state.exchange_log + teaching * surprise_k
@@ -52,4 +58,12 @@ def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: f
         skin_exchange_cov_k=(1.0 - gain) * covariance_k,
         exchange_log=min(max(learned, -_LOG_RANGE), _LOG_RANGE),
         exchange_var=state.exchange_var - teaching * covariance_k,
+        probe_time_s=state.time_s,
     )
+
+
+def _shared_readings(state: BodyState) -> float:
+    """How many readings at the present spacing fall within the time one probe error lasts; at least 1."""
+    if state.probe_time_s is None or state.time_s - state.probe_time_s >= _ERROR_LASTS_S:
+        return 1.0
+    return _ERROR_LASTS_S / max(state.time_s - state.probe_time_s, 1.0)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from monitor.physics.bodies import Body
 from monitor.physics.exchange import Exchange, Surroundings, exchange
 from monitor.physics.film import HEAT_OF_FUSION_JG, change_phase
-from monitor.physics.response import respond
+from monitor.physics.response import Push, phis, respond
 
 _TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
 _SHORTEST_S = 1.0
@@ -119,29 +119,26 @@ def _try(
 ) -> tuple[Moment, float, float]:
     """One step of a given length; the last value is its share after which the film ends or 0 degC is met."""
     before = now.exchange
-    air, push_w = _air_after(now, target, length_s)
-    temperatures = (now.skin_c, now.content_c)
-    rise_k, content_rise_k = respond(
-        body, temperatures, before.heat_w + 0.5 * push_w, before.slope_wk, length_s
-    )
+    air, raise_w = _air_after(now, target, length_s)
+    push = Push(before.heat_w, before.slope_wk, raise_w)
+    rise_k, content_rise_k = respond(body, (now.skin_c, now.content_c), push, length_s)
     skin_c, content_c = now.skin_c + rise_k, now.content_c + content_rise_k
     ends = exchange(body, skin_c, air[1:], around, now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0)
     film_gm2, frost_gm2, share = _film(body, now, ends.vapour_gm2s, length_s)
-    if film_gm2 > 0.0 and now.skin_c * skin_c < 0.0:
-        share = min(share, now.skin_c / (now.skin_c - skin_c))
+    defect_w = ends.heat_w - (before.heat_w + raise_w - before.slope_wk * rise_k)
+    stiffness = (ends.slope_wk + body.coupling_wk) * length_s / body.shell_jk
+    shift_k = 2.0 * phis(-stiffness)[2] * defect_w * length_s / body.shell_jk
+    shifted_c = skin_c + shift_k
+    if film_gm2 > 0.0 and (frost_gm2 > 0.0 if shifted_c > 0.0 else frost_gm2 < film_gm2):
+        if now.skin_c * shifted_c < 0.0:
+            share = min(share, now.skin_c / (now.skin_c - shifted_c))
         capacity_jm2k = body.shell_jk / body.area_m2
-        skin_c, frost_gm2 = change_phase(skin_c, film_gm2, frost_gm2, capacity_jm2k)
-        ends = exchange(body, skin_c, air[1:], around, wet=True)
-        return Moment(air, skin_c, content_c, film_gm2, frost_gm2, ends), 0.0, share
-    defect_w = ends.heat_w - (before.heat_w + push_w - before.slope_wk * rise_k)
-    stiffness = 1.0 + (ends.slope_wk + body.coupling_wk) * length_s / (4.0 * body.shell_jk)
-    shift_k = defect_w * length_s / (3.0 * body.shell_jk * stiffness)
-    corrected = ends._replace(heat_w=ends.heat_w - ends.slope_wk * shift_k)
-    return (
-        Moment(air, skin_c + shift_k, content_c, film_gm2, frost_gm2, corrected),
-        abs(shift_k),
-        share,
-    )
+        moved_c, frost_gm2 = change_phase(shifted_c, film_gm2, frost_gm2, capacity_jm2k)
+        ends = exchange(body, moved_c, air[1:], around, wet=True)
+        return Moment(air, moved_c, content_c, film_gm2, frost_gm2, ends), abs(shift_k), share
+    corrected = Exchange(ends.heat_w - ends.slope_wk * shift_k, *ends[1:])
+    after = Moment(air, shifted_c, content_c, film_gm2, frost_gm2, corrected)
+    return after, abs(shift_k), share
 
 
 def _air_after(now: Moment, target: AirPoint, length_s: float) -> tuple[AirPoint, float]:
@@ -191,12 +188,12 @@ def _melt_or_freeze(
     changing_gm2 = now.frost_gm2 if net_w > 0.0 else now.film_gm2 - now.frost_gm2
     if body.content_c:
         length_s = min(length_s, 0.25 * body.content_jk(now.content_c, now.content_c) / body.coupling_wk)
-    whole_s = changing_gm2 * fusion_j / abs(net_w)
+    whole_s = _time_to_take_s(changing_gm2 * fusion_j, net_w, _air_after(now, target, length_s)[1] / length_s)
     length_s = min(length_s, max(whole_s, _SHORTEST_CUT_S))
-    air, push_w = _air_after(now, target, length_s)
+    air, raise_w = _air_after(now, target, length_s)
     ends = exchange(body, 0.0, air[1:], around, wet=True)
     film_gm2, frost_gm2, _ = _film(body, now, ends.vapour_gm2s, length_s)
-    frost_gm2 -= (net_w + 0.5 * push_w) * length_s / fusion_j
+    frost_gm2 -= (net_w + 0.5 * raise_w) * length_s / fusion_j
     if length_s >= whole_s:
         frost_gm2 = 0.0 if net_w > 0.0 else film_gm2
     frost_gm2 = min(max(frost_gm2, 0.0), film_gm2)
@@ -205,3 +202,10 @@ def _melt_or_freeze(
         fade = body.coupling_wk * length_s / body.content_jk(content_c, content_c)
         content_c += content_c * math.expm1(-fade)
     return Moment(air, 0.0, content_c, film_gm2, frost_gm2, ends)
+
+
+def _time_to_take_s(heat_j: float, rate_w: float, change_ws: float) -> float:
+    """Time in which a steadily changing heat flow brings (or takes) some heat; infinite if it never does."""
+    speed, gain = abs(rate_w), math.copysign(change_ws, change_ws * rate_w)
+    inside = speed * speed + 2.0 * gain * heat_j
+    return 2.0 * heat_j / (speed + math.sqrt(inside)) if inside >= 0.0 else math.inf
