@@ -14,7 +14,22 @@ from starlette.types import Scope
 
 from monitor.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
-from monitor.web import alarms, api, live, now, numbers, one_tap, records, safety, sensors, week
+from monitor.web import (
+    alarms,
+    api,
+    bead,
+    gas,
+    labels,
+    live,
+    now,
+    numbers,
+    one_tap,
+    records,
+    safety,
+    sensors,
+    things,
+    week,
+)
 from monitor.web.deps import WebDeps
 from monitor.web.guard import Guard
 from monitor.web.page import STATIC, Web, make_web
@@ -24,6 +39,7 @@ _DESCRIPTION = """What a welding shop's air, gas, steel and opened consumables a
 
 Numbers are in the unit that ends their name; times are epoch seconds UTC. Errors are problem details
 (RFC 9457). The governing code, the maker's data sheet, the qualified procedure and licensed people decide."""
+ROOMS = (now, week, alarms, one_tap, things, labels, bead, gas, sensors, records, numbers, safety, api)
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 
 
@@ -46,7 +62,7 @@ def create_app(deps: WebDeps) -> FastAPI:
     )
     web = make_web(deps)
     app.state.stopping = stopping
-    for room in (now, week, alarms, one_tap, sensors, records, numbers, safety, api):
+    for room in ROOMS:
         app.include_router(room.routes(web))
     app.include_router(live.routes(web, stopping))
     app.mount("/static", _Static(directory=STATIC))

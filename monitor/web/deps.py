@@ -42,8 +42,9 @@ class WebDeps:
     """Everything the pages read, and the two ways in which they act.
 
     `key` signs forms and one-tap links. `shift_spans` gives the shifts that touch a stretch of time.
-    `record` takes the entries of `monitor.things.entries` (`body_of(entry)` is an event's body), refuses with an
-    InputError what cannot be true, and derives clocks and bodies anew; `monitor.things.histories` reads them back.
+    `record` takes the entries of `monitor.things.entries` (`body_of(entry)` is an event's body), refuses
+    with an InputError what cannot be true, and derives clocks and bodies anew;
+    `monitor.things.histories` reads them back.
     """
 
     settings: Settings

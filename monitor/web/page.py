@@ -33,7 +33,7 @@ NAV = (
     ("/", "Now", "now"),
     ("/week", "Week", "week"),
     ("/alarms", "Alarms", "alarms"),
-    ("/sensors", "Sensors", "sensors"),
+    ("/things", "Rack", "things"),
     ("/more", "More", "more"),
 )
 

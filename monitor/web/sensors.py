@@ -20,7 +20,7 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/sensors")
     def sensors(request: Request) -> HTMLResponse:
-        return web.page(request, "sensors.html", here="sensors")
+        return web.page(request, "sensors.html", here="more")
 
     @router.get("/set-aside")
     def set_aside(request: Request) -> HTMLResponse:

@@ -8,16 +8,19 @@ import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from monitor.exposure.history import checked_history
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.store.contract import Event
 from monitor.store.ledger import SqlLedger, open_ledger
 from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import NewEvent
+from monitor.things.histories import Told, dated_entries, from_settings, package_history
+from monitor.values import EventKind, NewEvent
 from monitor.web.app import create_app
 from monitor.web.deps import OperateRequest, OperateResult, WebDeps
 from monitor.web.server import Server, serve
+from monitor.web.shelf import told_of
 from tests.web.sample_now import calm, wet_morning
 from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
 from tests.web.sample_week import fill, write_history
@@ -57,17 +60,29 @@ class Shop:
         return OperateResult(done=True, text="done")
 
     def record(self, event: NewEvent) -> Event:
-        """Into the ledger."""
+        """Into the ledger, unless it cannot be true; as the service does, without its core."""
+        if event.kind is EventKind.PACKAGE:
+            told = [told_of(one) for one in self.ledger.events(subject=event.subject)]
+            told.append(Told(10**9, event.kind, event.subject, event.time_s, event.body))
+            declared = next((p for p in self.deps.settings.packages if p.id == event.subject), None)
+            before = None
+            if declared is not None:
+                opened_s = declared.opened_at.timestamp()
+                fields = (declared.id, declared.name, declared.consumable, declared.zone, opened_s, None)
+                before = from_settings(*fields)
+            history = package_history(event.subject, dated_entries(told, EventKind.PACKAGE), before)
+            if history is not None:
+                checked_history(history.stays, history.happenings, self.now_s)
         return self.ledger.commit([event], entered_s=self.now_s)[0]
 
 
-def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None) -> Shop:
+def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None, filled: bool = True) -> Shop:
     """A filled sample in a folder; what is already there is used again."""
     chosen = shop or settings()
     fresh = not (folder / "series.db").exists()
     series = SqliteSeriesStore(folder / "series.db")
     ledger = open_ledger(f"sqlite:///{folder / 'ledger.db'}")
-    if fresh:
+    if fresh and filled:
         fill(series, chosen, NOW_S - weeks * WEEK_S, NOW_S)
         write_history(ledger, START_S)
     handle: list[Shop] = []  # what the pages call back belongs to the shop that is made last

@@ -24,6 +24,7 @@ def settings(**web: Any) -> Settings:
         ("plate-yard", "Plate Yard", "yard", {}),
         ("slipway-mast", "Slipway Mast", "outdoor", {}),
         ("rod-oven", "Rod Oven", "oven", {"min_temperature_c": 120}),
+        ("dry-cabinet", "Dry Cabinet", "cabinet", {"max_relative_humidity_frac": 0.25}),
     ]
     measures = [
         {"quantity": "air_temperature_c", "unit": "Cel", "accuracy": 0.3},
@@ -56,6 +57,15 @@ def settings(**web: Any) -> Settings:
                 {"id": "deck-12", "zone": "plate-yard", "name": "Deck plate 12 mm", "thickness_m": 0.012},
                 {"id": "keel-25", "zone": "slip-bay", "name": "Keel plate 25 mm", "thickness_m": 0.025},
                 {"id": "panel-8", "zone": "panel-hall", "name": "Panel 8 mm", "thickness_m": 0.008},
+            ],
+            "packages": [
+                {"id": id_, "zone": zone, "name": name, "consumable": consumable, "opened_at": opened}
+                for id_, zone, name, consumable, opened in (
+                    ("spool-7", "slip-bay", "Spool 7", "fcaw-folded-h8", "2026-09-15T03:20:00+01:00"),
+                    ("spool-12", "slip-bay", "Spool 12", "fcaw-folded-h8", "2026-09-15T16:52:00+01:00"),
+                    ("rods-3", "panel-hall", "Rods 3 (quiver)", "e7018", "2026-09-18T03:10:00+01:00"),
+                    ("spool-14", "wire-store", "Spool 14", "fcaw-folded-h8", "2026-09-17T23:52:00+01:00"),
+                )
             ],
             "people": [
                 {"id": "lead-1", "name": LEAD},

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Route, sync_playwright
 
 from monitor.values import Level
 from monitor.web.server import Server
@@ -20,7 +20,8 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PATHS = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/numbers",
-         "/safety", "/more", "/api"]  # fmt: skip
+         "/safety", "/more", "/api", "/things", "/things/new", "/things/new?kind=plate", "/thing/spool-12",
+         "/thing/mix-1", "/thing/rod-oven", "/labels", "/bead", "/gas"]  # fmt: skip
 CONTRAST = (Path(__file__).parent / "contrast.js").read_text(encoding="utf-8")
 
 pytestmark = pytest.mark.skipif(
@@ -83,7 +84,10 @@ def test_a_page_fits_speaks_clearly_and_keeps_to_itself(
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("path", ["/", "/week?zone=slip-bay", "/alarms", "/sensors", "/records"])
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/week?zone=slip-bay", "/alarms", "/sensors", "/records", "/thing/spool-7", "/gas", "/bead"],
+)
 def test_text_has_contrast_in_daylight_and_at_night(
     chromium: Browser, server: Server, path: str, scheme: str
 ) -> None:
@@ -202,4 +206,102 @@ def test_a_page_prints_without_its_controls(chromium: Browser, server: Server) -
     assert page.locator(".nav").is_hidden()
     assert page.locator(".plot").first.is_visible()
     assert page.locator(".legend-all").is_visible()
+    page.context.close()
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Iterator[sample.Shop]:
+    shop = sample.open_shop(tmp_path, filled=False)
+    yield shop
+    shop.series.close()
+    shop.ledger.close()
+
+
+def test_bagging_a_spool_takes_three_taps_from_the_first_page(chromium: Browser, own: sample.Shop) -> None:
+    site = sample.start(own)
+    page = opened(chromium, site, "/thing/spool-12", PHONE).page
+    page.locator("#who").select_option(sample.LEAD)  # once on each phone
+    page.get_by_role("button", name="Test bead sound").click()
+    page.locator(".done-note", has_text="Test bead sound").wait_for()
+    page.goto(site.url + "/")
+    page.get_by_role("link", name="Rack").tap()
+    page.get_by_role("link", name="Spool 12").tap()
+    page.get_by_role("button", name="Bagged with desiccant").tap()
+    page.locator(".done-note", has_text="Bagged, Slip Bay").wait_for()
+    assert [event.body["entry"] for event in own.ledger.events(subject="spool-12")] == ["test-bead", "moved"]
+    page.get_by_role("button", name="undo").click()
+    page.locator(".history .done", has_text="Bagged").wait_for()
+    page.context.close()
+    site.stop()
+
+
+def test_a_tap_without_connection_arrives_once_when_it_is_back(chromium: Browser, own: sample.Shop) -> None:
+    site = sample.start(own)
+    watched = opened(chromium, site, "/thing/spool-12", PHONE)
+    page = watched.page
+    page.locator("#who").select_option(sample.LEAD)
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Bagged with desiccant").tap()
+    page.locator("#waiting", has_text="Not sent yet: Bagged with desiccant, Spool 12").wait_for()
+    assert own.ledger.events(subject="spool-12") == []
+    page.context.set_offline(False)
+    page.locator(".done-note", has_text="Bagged").wait_for(timeout=15_000)
+    assert len(own.ledger.events(subject="spool-12")) == 1
+    page.context.close()
+    site.stop()
+
+
+def test_an_answer_lost_on_its_way_back_does_not_double_the_entry(
+    chromium: Browser, own: sample.Shop
+) -> None:
+    site = sample.start(own)
+    page = opened(chromium, site, "/thing/spool-12", PHONE).page
+    page.locator("#who").select_option(sample.LEAD)
+    lost: list[str] = []
+
+    def lose_the_first_answer(route: Route) -> None:
+        if route.request.method == "POST" and not lost:
+            lost.append(route.request.url)
+            route.fetch()  # the server takes it …
+            route.abort("connectionreset")  # … and the phone never hears of it
+        else:
+            route.continue_()
+
+    page.route("**/thing/spool-12", lose_the_first_answer)
+    page.get_by_role("button", name="Bagged with desiccant").tap()
+    page.locator(".done-note", has_text="Bagged").wait_for(timeout=15_000)
+    assert len(lost) == 1
+    assert len(own.ledger.events(subject="spool-12")) == 1
+    page.context.close()
+    site.stop()
+
+
+def test_an_entry_that_cannot_be_true_is_explained_in_place(chromium: Browser, own: sample.Shop) -> None:
+    site = sample.start(own)
+    page = opened(chromium, site, "/thing/spool-12", PHONE).page
+    page.locator("#who").select_option(sample.LEAD)
+    page.locator("#when summary").click()
+    page.locator("#at").evaluate("one => { one.removeAttribute('max'); one.value = '2026-09-30T06:00'; }")
+    page.get_by_role("button", name="Bagged with desiccant").click()
+    page.locator(".faults", has_text="lies in the future").wait_for()
+    assert own.ledger.events(subject="spool-12") == []
+    page.context.close()
+    site.stop()
+
+
+def test_pores_are_tapped_on_the_bead_and_judged(chromium: Browser, server: Server) -> None:
+    watched = opened(chromium, server, "/bead", PHONE)
+    page = watched.page
+    page.locator("label.choice", has_text="4 mm").click()
+    for share in (0.30, 0.32, 0.34):
+        box = page.locator("#bead-sketch").bounding_box()
+        assert box is not None
+        page.touchscreen.tap(box["x"] + box["width"] * share, box["y"] + 50)
+    assert "3 on the sketch" in page.locator("#bead-said").inner_text()
+    page.get_by_role("button", name="Judge", exact=True).click()
+    page.get_by_role("heading", name="Rejectable").wait_for()
+    page.get_by_role("button", name="Take the last one back").click()
+    page.get_by_role("button", name="Judge", exact=True).click()
+    page.get_by_role("heading", name="Acceptable").wait_for()
+    assert watched.complaints == []
     page.context.close()

@@ -12,7 +12,8 @@ from tests.web import sample
 
 PAGES = [
     "/", "/week", "/week?zone=slip-bay", "/week?week=2026-W38", "/alarms", "/sensors", "/set-aside",
-    "/records", "/numbers", "/safety", "/more", "/api",
+    "/records", "/numbers", "/safety", "/more", "/api", "/things", "/things/new",
+    "/thing/spool-12", "/labels", "/bead", "/gas",
 ]  # fmt: skip
 
 

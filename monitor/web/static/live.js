@@ -72,6 +72,7 @@
     const form = event.target;
     if (form.dataset.sent && Date.now() - Number(form.dataset.sent) < 8000) {
       event.preventDefault();
+      event.stopImmediatePropagation();
       return;
     }
     form.dataset.sent = String(Date.now());

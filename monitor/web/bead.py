@@ -1,0 +1,209 @@
+"""The test bead: pores tapped on a sketch or counted by size, judged by the code in force, recorded."""
+
+import json
+import secrets
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, Response
+from pydantic import BaseModel, Field, ValidationError
+from starlette.concurrency import run_in_threadpool
+
+from monitor.errors import Fault, InputError
+from monitor.exposure.bead_rules import Acceptance, PoreKind, Weld, acceptances
+from monitor.exposure.beads import Bead, BeadVerdict, Pore, judge_bead
+from monitor.reference import load_toml
+from monitor.things.entries import TestBead, body_of
+from monitor.values import EventKind, NewEvent
+from monitor.web.forms import read_form, remember_who
+from monitor.web.page import Web
+from monitor.web.problems import faults_of
+from monitor.web.shelf import things
+
+MM = 1_000.0
+MOST_PORES = 500
+_USUAL = {"length": "300", "thickness": "10", "sketch": "[]", "weld": "fillet"}
+
+
+class PoreIn(BaseModel):
+    """One pore of the sketch, in mm."""
+
+    at: Annotated[float, Field(ge=0, le=5_000)] | None = None
+    diameter: Annotated[float, Field(gt=0, le=100)]
+    length: Annotated[float, Field(ge=0, le=1_000)] = 0.0
+    kind: PoreKind = PoreKind.SURFACE
+
+
+class PoresIn(BaseModel):
+    """All pores of the sketch."""
+
+    pores: Annotated[list[PoreIn], Field(max_length=MOST_PORES)]
+
+
+class BeadForm(BaseModel):
+    """A bead as entered, in mm."""
+
+    rule: Annotated[str, Field(max_length=60)]
+    weld: Weld
+    length: Annotated[float, Field(gt=0, le=5_000)]
+    thickness: Annotated[float, Field(gt=0, le=500)]
+    throat: Annotated[float, Field(gt=0, le=200)] | None = None
+    sketch: Annotated[str, Field(max_length=100_000)] = "[]"
+    counts: Annotated[str, Field(max_length=400)] = ""  # "1.5x3, 2x1": sizes in mm, counted without places
+    package: Annotated[str, Field(max_length=48)] = ""
+    who: Annotated[str, Field(max_length=80)] = ""
+    key: Annotated[str, Field(min_length=8, max_length=80)]
+    note: Annotated[str, Field(max_length=400)] = ""
+    record: Annotated[str, Field(max_length=3)] = ""
+
+
+def routes(web: Web) -> APIRouter:
+    """The sketch, its verdict and its record."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/bead")
+    def bead(request: Request, package: Annotated[str, Query(max_length=48)] = "") -> HTMLResponse:
+        return _page(web, request, values={"package": package})
+
+    @router.post("/bead")
+    async def judge(request: Request) -> Response:
+        sent = await request.form(max_files=0, max_fields=300)
+        values = {name: str(value) for name, value in sent.items()}
+        try:
+            form = await read_form(web, request, BeadForm)
+            made = bead_of(form)
+            verdict = judge_bead(made, _acceptance(form.rule))
+            if form.record:
+                await run_in_threadpool(_record, web, form, made, verdict)
+        except InputError as refusal:
+            return await run_in_threadpool(
+                _page, web, request, values=values, faults=refusal.faults, status=422
+            )
+        response = await run_in_threadpool(
+            _page, web, request, values=values, verdict=verdict, recorded=bool(form.record)
+        )
+        if form.record:
+            remember_who(response, form.who)
+        return response
+
+    return router
+
+
+def bead_of(form: BeadForm) -> Bead:
+    """The bead in metres; InputError where the sketch or the counts cannot be read."""
+    try:
+        sketch = PoresIn.model_validate({"pores": json.loads(form.sketch)})
+    except ValidationError as error:
+        raise InputError(faults_of(error.errors(include_url=False))) from error
+    except ValueError as error:
+        raise InputError(
+            [Fault("sketch", form.sketch[:40], "cannot be read; tap the pores again")]
+        ) from error
+    pores = [
+        Pore(p.diameter / MM, None if p.at is None else p.at / MM, p.length / MM, kind=p.kind)
+        for p in sketch.pores
+    ]
+    pores += [Pore(size / MM) for size, number in counted(form.counts) for _ in range(number)]
+    return Bead(
+        length_m=form.length / MM,
+        weld=form.weld,
+        thickness_m=form.thickness / MM,
+        pores=tuple(pores),
+        throat_m=None if form.throat is None else form.throat / MM,
+    )
+
+
+def counted(text: str) -> list[tuple[float, int]]:
+    """Pores counted by size: "1.5 x 3, 2 x 1" is three of 1.5 mm and one of 2 mm."""
+    found = []
+    for part in filter(None, (part.strip() for part in text.replace(";", ",").split(","))):
+        size, cross, number = part.replace("×", "x").partition("x")
+        try:
+            pair = float(size), int(number) if cross else 1
+        except ValueError as error:
+            raise InputError([Fault("counts", part, "write size x number, like 1.5 x 3")]) from error
+        if not 0 < pair[0] <= 100 or not 0 <= pair[1] <= MOST_PORES:
+            raise InputError([Fault("counts", part, "write a size above zero and zero or more of them")])
+        found.append(pair)
+    return found
+
+
+def _acceptance(rule: str) -> Acceptance:
+    known = acceptances(load_toml("bead_acceptance.toml"))
+    if rule not in known:
+        raise InputError([Fault("code", rule, f"use one of: {', '.join(known)}")])
+    return known[rule]
+
+
+def _record(web: Web, form: BeadForm, made: Bead, verdict: BeadVerdict) -> None:
+    """The bead with its pores and verdict; and, for a package, whether its test bead was sound."""
+    if not form.who.strip():
+        raise InputError([Fault("who", "nothing", "say who you are")])
+    now_s = web.deps.clock()
+    bead_id = f"bead-{form.key.lower()}".replace("_", "-")[:48]
+    body: dict[str, object] = {
+        "package": form.package,
+        "outcome": str(verdict.outcome),
+        "code": verdict.code,
+        "clause": verdict.clause,
+        "edition": verdict.edition,
+        "rule": form.rule,
+        "weld": str(made.weld),
+        "length_m": made.length_m,
+        "thickness_m": made.thickness_m,
+        "throat_m": made.throat_m,
+        "pores": [_plain(pore) for pore in made.pores],
+        "text": verdict.text,
+        "counts": [
+            {"rule": one.rule, "found": one.found, "limit": one.limit, "unit": one.unit, "passed": one.passed}
+            for one in verdict.counts
+        ],
+    }
+    note = form.note.strip()
+    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, form.who, body, note, f"web/{form.key}/bead"))
+    if form.package:
+        entry = TestBead(sound=verdict.outcome != "rejectable", bead=bead_id)
+        key = f"web/{form.key}/{form.package}/bead"
+        web.deps.record(NewEvent(EventKind.PACKAGE, form.package, now_s, form.who, body_of(entry), note, key))
+
+
+def _plain(pore: Pore) -> dict[str, object]:
+    return {
+        "diameter_m": pore.diameter_m,
+        "position_m": pore.position_m,
+        "length_m": pore.length_m,
+        "kind": str(pore.kind),
+    }
+
+
+def _page(
+    web: Web,
+    request: Request,
+    *,
+    values: dict[str, str],
+    verdict: BeadVerdict | None = None,
+    recorded: bool = False,
+    faults: tuple[Fault, ...] = (),
+    status: int = 200,
+) -> HTMLResponse:
+    deps = web.deps
+    packages: list[Any] = [
+        thing
+        for thing in things(deps.settings, deps.ledger, deps.snapshot(), deps.clock()).values()
+        if thing.kind == "package" and not thing.ended
+    ]
+    return web.page(
+        request,
+        "bead.html",
+        status,
+        here="things",
+        rules=acceptances(load_toml("bead_acceptance.toml")),
+        welds=list(Weld),
+        kinds=list(PoreKind),
+        packages=sorted(packages, key=lambda thing: thing.name),
+        values=dict.fromkeys(BeadForm.model_fields, "") | _USUAL | values,
+        verdict=verdict,
+        recorded=recorded,
+        faults=faults,
+        form_key=values.get("key") or secrets.token_hex(9),
+    )

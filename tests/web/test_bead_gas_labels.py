@@ -1,0 +1,150 @@
+"""Test beads, the gas page and labels."""
+
+import json
+import re
+from contextlib import suppress
+
+import pytest
+import requests
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.errors import InputError
+from monitor.physics.gas_data import gas_data
+from monitor.physics.regulator import RegulatorState
+from monitor.reference import load_toml
+from monitor.snapshot import Snapshot
+from monitor.web.bead import counted
+from monitor.web.gas_answers import HOSES, MIXTURES, GasAsk, answer
+from monitor.web.server import Server
+from tests.web import sample
+
+AIR = sample.wet_morning().zones[0].air
+GAS = gas_data(load_toml("gas_grades.toml"))
+
+
+def bead_form(session: requests.Session, server: Server, **changes: str) -> dict[str, str]:
+    html = session.get(server.url + "/bead", timeout=10).text
+    form = re.search(r'<form[^>]*id="bead".*?</form>', html, re.S)
+    assert form
+    found = dict(re.findall(r'<input type="hidden" name="(\w+)"[^>]* value="([^"]*)"', form.group()))
+    usual = {"rule": "d11-static", "weld": "fillet", "length": "300", "thickness": "10", "throat": "7"}
+    return {**found, **usual, "who": sample.LEAD, **changes}
+
+
+def sketch(*pores: tuple[float, float]) -> str:
+    return json.dumps([{"at": at, "diameter": d, "length": 0, "kind": "surface"} for at, d in pores])
+
+
+@pytest.mark.parametrize(
+    ("pores", "outcome"),
+    [
+        # AWS D1.1/D1.1M visual table, item (8): pores of 1 mm and more,
+        # sum of diameters in any 25 mm up to 10 mm
+        (((10, 0.5),), "Cosmetic"),
+        (((100, 3.0), (110, 3.0), (120, 4.0)), "Acceptable"),
+        (((100, 3.0), (110, 3.0), (120, 4.5)), "Rejectable"),
+        # and in any 300 mm up to 20 mm
+        (((0, 4.0), (60, 4.0), (120, 4.0), (180, 4.0), (240, 4.5)), "Rejectable"),
+    ],
+)
+def test_pores_on_the_sketch_are_judged_by_the_code(
+    server: Server, pores: tuple[tuple[float, float], ...], outcome: str
+) -> None:
+    with requests.Session() as session:
+        form = bead_form(session, server, sketch=sketch(*pores))
+        page = session.post(server.url + "/bead", data=form, timeout=10)
+    assert page.status_code == 200
+    assert f"<h2>{outcome}" in page.text
+    assert "The qualified inspector decides" in page.text
+
+
+def test_a_recorded_bead_is_kept_with_its_pores_and_told_to_its_package(
+    shop: sample.Shop, server: Server
+) -> None:
+    with requests.Session() as session:
+        form = bead_form(session, server, sketch=sketch((100, 12.0)), package="spool-14", record="yes")
+        for _ in range(2):
+            page = session.post(server.url + "/bead", data=form, timeout=10)
+    assert "recorded" in page.text
+    beads = [e for e in shop.ledger.events(limit=10_000) if e.kind == "bead"]
+    assert len(beads) == 1
+    assert beads[0].body["outcome"] == "rejectable"
+    (told,) = shop.ledger.events(subject="spool-14")
+    assert told.body == {"entry": "test-bead", "sound": False, "bead": beads[0].subject}
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"sketch": "[{"}, "tap the pores again"),
+        ({"sketch": '[{"at": 999, "diameter": 1}]'}, "must lie on the bead"),
+        ({"sketch": '[{"at": 9, "diameter": -1}]'}, "greater than 0"),
+        ({"counts": "2 x many"}, "size x number"),
+        ({"counts": "-1 x 3"}, "size above zero"),
+        ({"length": "0"}, "greater than 0"),
+        ({"rule": "house rule"}, "use one of"),
+        ({"rule": "d11-cjp-tension-static"}, "covers"),
+        ({"record": "yes", "who": ""}, "say who you are"),
+    ],
+)
+def test_a_bead_that_cannot_be_is_refused(server: Server, changes: dict[str, str], words: str) -> None:
+    with requests.Session() as session:
+        form = bead_form(session, server, **changes)
+        page = session.post(server.url + "/bead", data=form, timeout=10)
+    assert page.status_code == 422
+    assert words in page.text
+
+
+def test_counts_by_size_are_read() -> None:
+    assert counted("1.5 x 3, 2 x 1; 4") == [(1.5, 3), (2.0, 1), (4.0, 1)]
+
+
+@given(st.text(max_size=60))
+def test_no_text_breaks_the_counts(text: str) -> None:
+    found = []
+    with suppress(InputError):
+        found = counted(text)
+    assert all(size > 0 and number >= 0 for size, number in found)
+
+
+def test_the_gas_page_says_what_sweats_and_never_to_heat(server: Server) -> None:
+    page = requests.get(server.url + "/gas", timeout=10)
+    assert page.status_code == 200
+    assert "Never heat a cylinder" in page.text
+    assert "Purging needs ventilation" in page.text
+    assert "Mix 6" in page.text
+
+
+@pytest.mark.parametrize("gas", list(MIXTURES))
+def test_a_longer_hose_and_a_longer_rest_need_a_longer_purge(gas: str) -> None:
+    assert AIR is not None
+    short = answer(GasAsk(gas=gas, hose_m=3, idle_h=16), AIR, 10.0, GAS)
+    long = answer(GasAsk(gas=gas, hose_m=10, idle_h=64), AIR, 10.0, GAS)
+    assert long.purge_s > short.purge_s
+
+
+def test_tighter_hose_walls_purge_faster() -> None:
+    # order of the materials: Mathers, The Welding of Aluminium and its Alloys, Table 2.2, p. 21
+    assert AIR is not None
+    times = [answer(GasAsk(hose=hose), AIR, 10.0, GAS).steady_ppmv for hose in HOSES]
+    assert times == sorted(times, reverse=True)
+
+
+def test_a_cylinder_in_sweating_air_carries_a_wet_regulator() -> None:
+    assert AIR is not None
+    assert answer(GasAsk(flow=20), AIR, 8.0, GAS).state is not RegulatorState.DRY
+
+
+def test_without_air_nothing_is_worked_out(shop: sample.Shop, server: Server) -> None:
+    shop.picture = Snapshot(sample.NOW_S)
+    assert "not known now" in requests.get(server.url + "/gas", timeout=10).text
+
+
+def test_labels_open_the_thing_s_page(server: Server) -> None:
+    html = requests.get(server.url + "/labels?kind=cylinder", timeout=10).text
+    assert html.count('<li class="label">') == 7
+    assert 'href="/thing/mix-1"' in html
+    fresh = requests.get(server.url + "/labels?kind=package&new=24", timeout=10).text
+    assert fresh.count('<li class="label">') == 24
+    assert requests.get(server.url + "/labels?ids=spool-7,../x", timeout=10).status_code == 422

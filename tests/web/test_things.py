@@ -1,0 +1,227 @@
+"""The rack: what is tapped becomes one entry, what cannot be true changes nothing."""
+
+import re
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+import requests
+
+from monitor.errors import InputError
+from monitor.exposure.classes import Place
+from monitor.store.contract import Event
+from monitor.things.entries import Moved, Opened, RanOff, StoreChecked, entry_of
+from monitor.values import EventKind
+from monitor.web.deeds import DEEDS, FIRST, DeedForm, deed_named
+from monitor.web.local_time import moment_of
+from monitor.web.server import Server
+from monitor.web.shelf import things
+from tests.web import sample
+
+LONDON = ZoneInfo("Europe/London")
+Fields = dict[str, str]
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Iterator[sample.Shop]:
+    """A shop of its own: entries stay in the ledger."""
+    shop = sample.open_shop(tmp_path, filled=False)
+    yield shop
+    shop.series.close()
+    shop.ledger.close()
+
+
+@pytest.fixture
+def site(own: sample.Shop) -> Iterator[Server]:
+    """That shop, served."""
+    server = sample.start(own)
+    yield server
+    server.stop()
+
+
+def hidden(session: requests.Session, address: str) -> Fields:
+    html = session.get(address, timeout=10).text
+    form = re.search(r'<form[^>]*class="deeds".*?</form>', html, re.S)
+    assert form
+    found = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form.group()))
+    return {**found, "who": sample.LEAD}
+
+
+def entered(shop: sample.Shop, subject: str) -> list[Event]:
+    return shop.ledger.events(subject=subject)
+
+
+def test_bagging_a_spool_is_one_entry_with_place_zone_and_person(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = hidden(session, site.url + "/thing/spool-12")
+        page = session.post(
+            site.url + "/thing/spool-12", data={**form, "zone": "wire-store", "deed": "bagged"}, timeout=10
+        )
+    assert "Bagged, Wire Store, 05:52." in page.text
+    (event,) = entered(own, "spool-12")
+    assert entry_of(event.kind, event.body) == Moved(Place.BAGGED, "wire-store")
+    assert (event.who, event.time_s) == (sample.LEAD, sample.NOW_S)
+
+
+def test_a_double_tap_or_a_second_sending_changes_nothing_twice(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "sound"}
+        pages = [session.post(site.url + "/thing/spool-12", data=form, timeout=10) for _ in range(3)]
+    assert {page.status_code for page in pages} == {200}
+    assert len(entered(own, "spool-12")) == 1
+
+
+def test_a_tap_that_waited_on_the_phone_counts_from_the_tap(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "bagged", "ago": "600.5"}
+        session.post(site.url + "/thing/spool-12", data=form, timeout=10)
+    (event,) = entered(own, "spool-12")
+    assert event.time_s == pytest.approx(sample.NOW_S - 600.5)
+    assert event.entered_s == sample.NOW_S
+
+
+def test_an_earlier_time_is_taken_on_the_shop_s_clock(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "bagged", "at": "2026-09-17T21:30"}
+        session.post(site.url + "/thing/spool-12", data=form, timeout=10)
+    (event,) = entered(own, "spool-12")
+    assert event.time_s == datetime(2026, 9, 17, 21, 30, tzinfo=LONDON).timestamp()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"deed": "bagged", "at": "2026-09-19T06:00"}, "lies in the future"),
+        ({"deed": "bagged", "at": "2026-09-10T06:00"}, "before"),
+        ({"deed": "bagged", "at": "soon"}, "write day and time"),
+        ({"deed": "bagged", "zone": "attic"}, "choose one of"),
+        ({"deed": "oven@slip-bay"}, "choose one of"),
+        ({"deed": "melted"}, "use one of"),
+        ({"deed": "opened"}, "use one of"),
+        ({"deed": "bagged", "who": ""}, "who"),
+        ({"deed": "bagged", "ago": "-5"}, "ago"),
+        ({"deed": "bagged", "ago": "inf"}, "ago"),
+    ],
+)
+def test_an_entry_that_cannot_be_true_changes_nothing(
+    own: sample.Shop, site: Server, change: Fields, words: str
+) -> None:
+    with requests.Session() as session:
+        form = hidden(session, site.url + "/thing/spool-12")
+        page = session.post(site.url + "/thing/spool-12", data={**form, **change}, timeout=10)
+    assert page.status_code == 422
+    assert words in page.text
+    assert "Nothing was changed." in page.text
+    assert entered(own, "spool-12") == []
+
+
+def test_a_slip_is_undone_by_a_new_entry_that_stays_on_record(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "withdrawn"}
+        session.post(site.url + "/thing/spool-12", data=form, timeout=10)
+        (event,) = entered(own, "spool-12")
+        undo = {"form_token": form["form_token"], "of": str(event.number), "who": sample.LEAD}
+        page = session.post(site.url + "/thing/spool-12/undo", data=undo, timeout=10)
+    assert "(withdrawn)" in page.text
+    kinds = [one.kind for one in entered(own, "spool-12")]
+    assert kinds == [EventKind.PACKAGE, EventKind.CORRECTION]
+    known = things(own.deps.settings, own.ledger, own.picture, own.now_s)
+    assert not known["spool-12"].ended
+
+
+def test_a_label_nobody_used_yet_asks_what_it_is_and_opens_it(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        page = session.get(site.url + "/thing/spool-99", timeout=10)
+        assert page.url.endswith("/things/new?id=spool-99")
+        form = hidden(session, page.url)
+        sent = {
+            **form,
+            "name": "Spool 99",
+            "zone": "slip-bay",
+            "consumable": "fcaw-folded-h4",
+            "deed": "opened",
+        }
+        page = session.post(site.url + "/thing/spool-99?kind=package", data=sent, timeout=10)
+    assert "Opened, fcaw-folded-h4, Slip Bay" in page.text
+    (event,) = entered(own, "spool-99")
+    assert entry_of(event.kind, event.body) == Opened("Spool 99", "fcaw-folded-h4", "slip-bay")
+    assert "Spool 99" in requests.get(site.url + "/things", timeout=10).text
+
+
+def test_a_thing_that_was_never_entered_cannot_be_moved(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = hidden(session, site.url + "/things/new?id=spool-99")
+        sent = {**form, "zone": "slip-bay", "deed": "bagged"}
+        page = session.post(site.url + "/thing/spool-99?kind=package", data=sent, timeout=10)
+    assert page.status_code == 422
+    assert "enter first what it is" in page.text
+    assert entered(own, "spool-99") == []
+
+
+@pytest.mark.parametrize("name", ["../etc", "Spool 7", "x" * 49, "a_b"])
+def test_only_labels_name_things(site: Server, name: str) -> None:
+    assert requests.get(f"{site.url}/thing/{name}", timeout=10).status_code == 404
+
+
+def test_an_oven_check_is_taken_in_the_shop_s_unit(own: sample.Shop) -> None:
+    fahrenheit = sample.settings(temperature_unit="F")
+    form = DeedForm(deed="checked", who="x", key="12345678", temperature=250.0)
+    nothing = DeedForm(deed="checked", who="x", key="12345678")
+    made = deed_named("store", "checked", known=True).make(form, fahrenheit)
+    # 250 °F is 121 °C: the holding temperature of AWS D1.1/D1.1M:2015, 5.3.2.1 in both its units
+    assert isinstance(made, StoreChecked)
+    assert made.temperature_c == pytest.approx(121.1, abs=0.05)
+    with pytest.raises(InputError):
+        deed_named("store", "checked", known=True).make(nothing, fahrenheit)
+
+
+def test_layers_run_off_become_a_depth(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "ran-off@2"}
+        session.post(site.url + "/thing/spool-12", data=form, timeout=10)
+    (event,) = entered(own, "spool-12")
+    assert entry_of(event.kind, event.body) == RanOff(pytest.approx(0.0024))
+
+
+def test_every_kind_of_entry_that_a_phone_needs_has_its_button() -> None:
+    # the list of the shop's three-tap deeds
+    package = {"machine", "bagged", "cabinet", "oven", "redry", "ran-off", "sound", "not-sound", "withdrawn"}
+    assert package <= {deed.id for deed in DEEDS if deed.kind == "package"}
+    assert {"brought-in", "connected", "changed"} <= {deed.id for deed in DEEDS if deed.kind == "cylinder"}
+    assert set(FIRST) == {"package", "cylinder", "plate"}
+
+
+def test_the_hour_that_comes_twice_is_its_first_and_the_missing_one_is_refused() -> None:
+    # clocks in Great Britain: back on 25 October 2026, forward on 29 March 2026
+    assert moment_of("2026-10-25T01:30", LONDON) == datetime.fromisoformat("2026-10-25T00:30Z").timestamp()
+    with pytest.raises(InputError, match="clocks went forward"):
+        moment_of("2026-03-29T01:30", LONDON)
+
+
+def test_the_history_leaves_as_csv(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "bagged"}
+        session.post(site.url + "/thing/spool-12", data=form, timeout=10)
+    text = requests.get(site.url + "/thing/spool-12/history.csv", timeout=10).text
+    assert text.count("\r\n") == 2
+    assert "bagged" in text
+
+
+def test_cylinders_and_plates_come_in_by_name(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        form = hidden(session, site.url + "/things/new?kind=plate&id=plate-9")
+        bad = {**form, "name": "Skin", "zone": "slip-bay", "deed": "brought-in"}
+        page = session.post(site.url + "/thing/plate-9?kind=plate", data=bad, timeout=10)
+        assert page.status_code == 422
+        assert "enter the thickness" in page.text
+        session.post(site.url + "/thing/plate-9?kind=plate", data={**bad, "thickness_mm": "12"}, timeout=10)
+        form = hidden(session, site.url + "/things/new?kind=cylinder&id=cylinder-9")
+        sent = {**form, "name": "Argon 9", "zone": "gas-cage", "gas": "argon", "deed": "delivered"}
+        session.post(site.url + "/thing/cylinder-9?kind=cylinder", data=sent, timeout=10)
+        form = hidden(session, site.url + "/thing/cylinder-9")
+        session.post(site.url + "/thing/cylinder-9", data={**form, "deed": "changed"}, timeout=10)
+    known = things(own.deps.settings, own.ledger, own.picture, own.now_s)
+    assert (known["plate-9"].what, known["plate-9"].zone) == ("12 mm", "slip-bay")
+    assert known["cylinder-9"].ended
