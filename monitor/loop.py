@@ -4,6 +4,7 @@ Ticks lie on a fixed grid of time, and every reading that arrived before a tick 
 same readings give the same events, however fast they are worked through and wherever it was stopped.
 """
 
+import logging
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -26,11 +27,16 @@ from monitor.pipeline import (
 )
 from monitor.snapshot import Snapshot
 from monitor.stages.facts import BodyFacts, PackageFacts
+from monitor.stages.state import Foreseen
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import NewEvent, Notification, StoredReading
 
+log = logging.getLogger(__name__)
+
 READ_AT_ONCE = 5_000
 GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
+
+Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
 
 _encoder = msgspec.json.Encoder()
 _decoder = msgspec.json.Decoder(CoreState)
@@ -48,12 +54,16 @@ class CoreLoop:
         *,
         checkpoint_s: float = 300.0,
         dress: Callable[[Notification], Notification] = lambda note: note,
+        foresee: Foresee | None = None,
+        look_every_s: float = 3600.0,
     ) -> None:
         self._shop = shop
         self._series = series
         self._ledger = ledger
         self._checkpoint_s = checkpoint_s
         self._dress = dress
+        self._foresee = foresee
+        self._look_every_s = look_every_s
         self._lock = threading.RLock()
         saved = ledger.checkpoint()
         self._state = (
@@ -137,7 +147,21 @@ class CoreLoop:
     def _tick_to(self, until_s: float) -> None:
         """Every tick of the grid up to and including `until_s`."""
         while (next_s := self._next_tick_s()) <= until_s:
+            before_s = self._state.time_s
             self._apply(Tick(next_s))
+            if self._foresee is not None and before_s // self._look_every_s != next_s // self._look_every_s:
+                self._look_ahead(next_s)
+
+    def _look_ahead(self, now_s: float) -> None:
+        assert self._foresee is not None
+        try:
+            foreseen, events = self._foresee(self._shop, self._state, now_s)
+        except StoreUnavailableError:
+            raise
+        except Exception:  # loop border: the outlook must never stop the watch over what is now
+            log.exception("the outlook met a defect; what was foreseen before stands")
+            return
+        self._apply(foreseen, events)
 
     def _close_gap(self, now_s: float) -> None:
         tick_s = self._shop.tick_s

@@ -3,13 +3,14 @@
 import logging
 import secrets
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.clock import Clock, monotonic_s
+from monitor.foreseeing import Foreseer
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.session import IngestSession
@@ -28,6 +29,9 @@ from monitor.stages.state import ServiceFacts
 from monitor.store.contract import Event, StoreUnavailableError
 from monitor.store.opening import open_ledger_for, open_series_store
 from monitor.values import EventKind, NewEvent, Notification
+from monitor.weather.archive import ForecastArchive
+from monitor.weather.provider import WeatherProvider
+from monitor.weather.site import provider_for
 from monitor.web.app import create_app
 from monitor.web.deps import OperateRequest, OperateResult, WebDeps
 from monitor.web.server import Server, serve
@@ -53,10 +57,19 @@ def link_key(settings: Settings) -> bytes:
     return file.read_bytes()
 
 
+def weather_providers(settings: Settings) -> dict[str, WeatherProvider]:
+    """The forecast provider of every site."""
+    chosen = {weather.site: weather for weather in settings.weather}
+    cache = settings.service.data_dir / "weather"
+    return {site.id: provider_for(chosen.get(site.id), site, cache) for site in settings.sites}
+
+
 class Service:
     """The whole running service of one settings file."""
 
-    def __init__(self, settings: Settings, clock: Clock) -> None:
+    def __init__(
+        self, settings: Settings, clock: Clock, providers: Mapping[str, WeatherProvider] | None = None
+    ) -> None:
         self.settings = settings
         self.clock = clock
         settings.service.data_dir.mkdir(parents=True, exist_ok=True)
@@ -67,6 +80,10 @@ class Service:
         self.broker: EmbeddedBroker | None = None
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
+        self.archive = ForecastArchive(settings.service.data_dir / "forecasts.sqlite")
+        self.foreseer = Foreseer(
+            settings, self.series, self.ledger, providers or weather_providers(settings), self.archive
+        )
         self.loop = CoreLoop(
             self.shop,
             self.series,
@@ -74,6 +91,8 @@ class Service:
             clock.now_s(),
             checkpoint_s=settings.service.checkpoint_s,
             dress=self._dressed,
+            foresee=self.foreseer.look,
+            look_every_s=settings.warning.look_every_s,
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None
@@ -129,6 +148,7 @@ class Service:
             self.broker.stop()
         self.series.close()
         self.ledger.close()
+        self.archive.close()
 
     def snapshot(self) -> Snapshot:
         """The picture of now, with how the service itself is doing."""
@@ -252,7 +272,7 @@ class Service:
                     f"channel {name}", state.failing_since_s is None, text, {"waiting": float(state.waiting)}
                 )
             )
-        return parts
+        return parts + self.foreseer.parts()
 
     def _dressed(self, note: Notification) -> Notification:
         """The message with links to answer it, where the pages have an address that a phone can reach."""

@@ -164,6 +164,10 @@ class Zone(Section):
     max_relative_humidity_frac: Fraction | None = None
     max_dew_point_c: Annotated[float, Field(ge=-60, le=40)] | None = None
     min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens
+    heat_up_to_c: Annotated[float, Field(ge=0, le=40)] | None = (
+        None  # what its vented or electric heater holds
+    )
+    dry_down_to_frac: Fraction | None = None  # what its dehumidifier holds
 
 
 class Measure(Section):
@@ -219,6 +223,7 @@ class Cylinder(Section):
     gas_kg: Annotated[float, Field(ge=0)] = 10.0
     emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
     present: bool = True
+    work_zone: Identifier | None = None  # where it will be used, if not where it stands
 
 
 class Plate(Section):
@@ -234,6 +239,7 @@ class Plate(Section):
     stacked: Annotated[int, Field(ge=1)] = 1
     emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
     present: bool = True
+    work_zone: Identifier | None = None  # where it will be used, if not where it stands
 
 
 class Package(Section):
@@ -351,6 +357,7 @@ class WarningSection(Section):
     min_lead_s: PositiveS = 4 * 3600.0
     horizon_s: PositiveS = 48 * 3600.0
     probability: Annotated[float, Field(gt=0, lt=1)] = 0.5
+    look_every_s: Annotated[float, Field(ge=600)] = 3_600.0
 
 
 class Settings(BaseSettings):

@@ -123,6 +123,8 @@ _REFERENCES = (
     ("plates", "zone", "zone"),
     ("packages", "zone", "zone"),
     ("weather", "outdoor_zone", "zone"),
+    ("cylinders", "work_zone", "zone"),
+    ("plates", "work_zone", "zone"),
     ("sensors", "body", "body"),
     ("people", "channels", "channel"),
     ("on_call", "steps", "person"),

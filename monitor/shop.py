@@ -63,6 +63,8 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
                 max_relative_humidity_frac=zone.max_relative_humidity_frac,
                 max_dew_point_c=zone.max_dew_point_c,
                 min_temperature_c=zone.min_temperature_c,
+                heat_up_to_c=zone.heat_up_to_c,
+                dry_down_to_frac=zone.dry_down_to_frac,
             )
             for zone in settings.zones
         },
@@ -112,7 +114,9 @@ def cylinder_facts(cylinder: Cylinder, data: BodyData) -> BodyFacts:
         gas_kg=cylinder.gas_kg,
         emissivity=cylinder.emissivity,
     )
-    return BodyFacts(cylinder.id, cylinder.name, "cylinder", cylinder.zone, body, cylinder.present)
+    return BodyFacts(
+        cylinder.id, cylinder.name, "cylinder", cylinder.zone, body, cylinder.present, cylinder.work_zone
+    )
 
 
 def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
@@ -126,7 +130,7 @@ def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
         stacked=plate.stacked,
         emissivity=plate.emissivity,
     )
-    return BodyFacts(plate.id, plate.name, "plate", plate.zone, body, plate.present)
+    return BodyFacts(plate.id, plate.name, "plate", plate.zone, body, plate.present, plate.work_zone)
 
 
 def _packages(packages: tuple[Package, ...]) -> dict[str, PackageFacts]:

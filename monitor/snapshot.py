@@ -101,6 +101,8 @@ class ShiftNow:
     probability_frac: float | None
     reason: str
     worst_s: float | None = None
+    id: str = ""
+    warned: bool = False  # a warning of it stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,9 @@ class ActionNow:
     by_s: float
     saves_frac: float | None
     done: bool = False
+    shift: str = ""
+    zone: str = ""
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True)

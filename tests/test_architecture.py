@@ -63,7 +63,18 @@ ALLOWED = {
         "things",
     },
 }
-WIRING = {"service", "cli", "__main__", "demo", "loop", "shop", "commands", "recording", "keeping"}
+WIRING = {
+    "service",
+    "cli",
+    "__main__",
+    "demo",
+    "loop",
+    "shop",
+    "commands",
+    "recording",
+    "keeping",
+    "foreseeing",
+}
 WORLD = {
     "asyncio",
     "http",

@@ -13,6 +13,7 @@ import click
 from tqdm import tqdm
 
 from monitor.clock import Clock, FastClock, SystemClock
+from monitor.demo.past import BEFORE_DAYS, DemoForecast, write_past
 from monitor.demo.phone import Phone
 from monitor.demo.publisher import Publisher
 from monitor.demo.sensors import Send, make_world, messages
@@ -76,10 +77,13 @@ def demo_command(
     with tempfile.TemporaryDirectory(prefix="dryshift-demo-") as folder:
         settings = demo_settings(Path(folder), phone.url, host, port)
         click.echo("Preparing Ferrymoor Slipway (an invented yard; every number in it is made up) …")
-        world = make_world(seed, start_s, days + LIVE_DAYS)
+        world = make_world(seed, start_s, days + LIVE_DAYS, BEFORE_DAYS)
         stream = messages(world, settings, seed, fast_until_s)
         clock = FastClock(start_s, fast_until_s, days * DAY_S / (minutes * 60.0))
-        _play(settings, clock, phone, stream, (start_s, fast_until_s), stop, stop_after_days=stop_after_days)
+        forecasts = DemoForecast(world, seed)
+        service = Service(settings, clock, {"ferrymoor": forecasts})
+        write_past(world, forecasts, service.series, service.archive)
+        _play(service, clock, phone, stream, (start_s, fast_until_s), stop, stop_after_days=stop_after_days)
 
 
 def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> Settings:
@@ -94,7 +98,7 @@ def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> 
 
 
 def _play(
-    settings: Settings,
+    service: Service,
     clock: FastClock,
     phone: Phone,
     stream: Iterator[Send],
@@ -103,7 +107,6 @@ def _play(
     *,
     stop_after_days: bool,
 ) -> None:
-    service = Service(settings, clock)
     publisher: Publisher | None = None
     phone.start()
     try:

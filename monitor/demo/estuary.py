@@ -45,22 +45,28 @@ class Outdoor:
     wind_ms: FloatArray
 
 
-def outdoor(seed: int, days: float) -> Outdoor:
-    """The estuary's air for `days` days; after the seventh day the week repeats."""
-    hours = np.arange(0.0, days * 24.0, STEP_S / 3600.0)
+def outdoor(seed: int, days: float, before_days: float = 0.0) -> Outdoor:
+    """The estuary's air for `days` days; after the seventh day the week repeats.
+
+    `before_days` of ordinary late-summer weather come first, for the yard to have a past.
+    """
+    hours = np.arange(-before_days * 24.0, days * 24.0, STEP_S / 3600.0)
     rng = np.random.default_rng(seed)
     week = np.asarray(_KNOTS, dtype=np.float64)
-    place = hours % 168.0
-    base, dew, swing = (np.interp(place, week[:, 0], week[:, n]) for n in (1, 2, 3))
+    base, dew, swing = (np.interp(hours % 168.0, week[:, 0], week[:, n]) for n in (1, 2, 3))
+    past = np.clip(-hours / 12.0, 0.0, 1.0)  # the week's own weather sets in over its last half day
+    drift = _red_noise(rng, hours.size, 1.0, memory_min=2.0 * 1440.0)
+    wetness = _red_noise(rng, hours.size, 1.0, memory_min=1.5 * 1440.0)
+    base = base + past * (13.5 + 2.0 * drift - base)
+    dew = dew + past * (13.5 + 2.0 * drift - 3.5 + 3.0 * wetness - dew)
+    swing = swing + past * (3.0 - swing)
     temperature = base + swing * np.cos(2 * np.pi * (hours - 15.0) / 24.0) + _red_noise(rng, hours.size, 0.25)
     # Mud flats dry out at low water: the tide moves the dew point a little.
     tide = 0.4 * np.cos(2 * np.pi * hours * 3600.0 / TIDE_S)
     vapour = saturation_pressure_water_pa(dew + tide + _red_noise(rng, hours.size, 0.2))
     vapour = np.minimum(vapour, 0.995 * saturation_pressure_water_pa(temperature))
-    wind = np.clip(
-        3.0 + 2.0 * np.sin(2 * np.pi * (hours - 9.0) / 24.0) + _red_noise(rng, hours.size, 1.0), 0.2, None
-    )
-    return Outdoor(hours, temperature, np.asarray(vapour), wind)
+    wind = 3.0 + 2.0 * np.sin(2 * np.pi * (hours - 9.0) / 24.0) + _red_noise(rng, hours.size, 1.0)
+    return Outdoor(hours, temperature, np.asarray(vapour), np.clip(wind, 0.2, None))
 
 
 def _red_noise(rng: np.random.Generator, size: int, std: float, memory_min: float = 90.0) -> FloatArray:

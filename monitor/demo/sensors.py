@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.demo.estuary import FloatArray, outdoor
+from monitor.demo.estuary import FloatArray, Outdoor, outdoor
 from monitor.demo.yard import BUILDINGS, ZoneAir, lagging_skin_c, oven_air, zone_air
 from monitor.ingest.encode import encode_own, encode_senml
 from monitor.settings import Sensor, Settings
@@ -32,7 +32,8 @@ class World:
     """The simulated air by zone and the skin of probed bodies, minute by minute from `start_s`."""
 
     start_s: float
-    hours: FloatArray
+    hours: FloatArray  # since start_s; negative before it
+    outside: Outdoor
     air: dict[str, ZoneAir]
     skin_c: dict[str, FloatArray]
 
@@ -41,12 +42,12 @@ class World:
         return float(np.interp((time_s - self.start_s) / HOUR_S, self.hours, series))
 
 
-def make_world(seed: int, start_s: float, days: float) -> World:
-    """Simulate the yard from `start_s` on."""
-    outside = outdoor(seed, days)
+def make_world(seed: int, start_s: float, days: float, before_days: float = 0.0) -> World:
+    """Simulate the yard from `before_days` before `start_s` on."""
+    outside = outdoor(seed, days, before_days)
     air = {zone: zone_air(building, outside) for zone, building in BUILDINGS.items()}
     air["rod-oven"] = oven_air(outside)
-    return World(start_s, outside.hours, air, {"plate-keel": lagging_skin_c(air["slip-bay"], 1.6)})
+    return World(start_s, outside.hours, outside, air, {"plate-keel": lagging_skin_c(air["slip-bay"], 1.6)})
 
 
 @dataclass(frozen=True, slots=True)

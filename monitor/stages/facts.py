@@ -28,6 +28,8 @@ class ZoneFacts:
     max_relative_humidity_frac: float | None
     max_dew_point_c: float | None
     min_temperature_c: float | None
+    heat_up_to_c: float | None = None
+    dry_down_to_frac: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,7 @@ class BodyFacts:
     zone: str
     body: Body
     present: bool = True
+    work_zone: str | None = None  # where it will be used
 
 
 @dataclass(frozen=True, slots=True)

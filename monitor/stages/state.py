@@ -7,6 +7,7 @@ from monitor.alarms.grouping import GroupBook
 from monitor.alarms.states import AlarmBook, Command
 from monitor.alarms.trend import Trend
 from monitor.exposure.clock import ExposureClock
+from monitor.outlook.warning import WarningMemory
 from monitor.physics.lag import BodyState
 from monitor.quality.track import SensorTrack
 from monitor.snapshot import ActionNow, ShiftNow
@@ -53,6 +54,7 @@ class CoreState:
     service: dict[str, float] = field(default_factory=dict)
     shifts: tuple[ShiftNow, ...] = ()
     actions: tuple[ActionNow, ...] = ()
+    memory: WarningMemory = field(default_factory=WarningMemory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +95,11 @@ class ServiceFacts:
 
 @dataclass(frozen=True, slots=True)
 class Foreseen:
-    """What is expected of the coming shifts, and what is to be done before them."""
+    """What is expected of the coming shifts, what to do before them, and what has been told of them."""
 
     shifts: tuple[ShiftNow, ...]
     actions: tuple[ActionNow, ...]
+    memory: WarningMemory
 
 
 @dataclass(frozen=True, slots=True)

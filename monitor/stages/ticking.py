@@ -4,16 +4,18 @@ from collections.abc import Iterator
 from dataclasses import asdict, replace
 
 from monitor.alarms.conditions import Condition, Observation
-from monitor.alarms.grouping import Announcement, regroup
+from monitor.alarms.grouping import Announcement, Why, regroup
 from monitor.alarms.lifecycle import advance, with_conditions
 from monitor.alarms.messages import compose
 from monitor.alarms.states import Transition
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
+from monitor.snapshot import ActionNow
 from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing, watch
 from monitor.stages.facts import Shop
+from monitor.stages.foretelling import foretold
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
@@ -44,7 +46,8 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
 
 def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
     opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
-    return watch.conditions(shop, opened, state.shifts)
+    ahead = tuple(shift for shift in state.shifts if shift.start_s > state.time_s)
+    return watch.conditions(shop, opened, ahead)
 
 
 def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
@@ -108,10 +111,10 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
     at_work = watch.sites_at_work(shop, now_s)
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
-        air = state.air.get(zone.id)
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
         oven_c = None if oven is None else oven[1]
-        for kind, value in watch.of_zone(zone, air, oven_c, state.dew_rises.get(zone.id, 0.0)):
+        rise_kh = state.dew_rises.get(zone.id, 0.0)
+        for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
             yield watch.seen(kind, zone.id, value, now_s, facts[zone.id])
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
@@ -126,13 +129,18 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
     for sensor in shop.sensors.values():
         value = watch.of_sensor(state.tracks[sensor.id].health)
         yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
+    yield from _of_site(shop, state, now_s)
+
+
+def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
+    """What concerns the whole site: the service itself, and the shifts ahead."""
     for kind in watch.SERVICE_KINDS:
         yield watch.seen(kind, watch.SERVICE, state.service.get(kind, 0.0), now_s)
     for shift in state.shifts:
-        numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
-        yield watch.seen(
-            "humid_shift_ahead", watch.shift_id(shift), shift.probability_frac, now_s, (), numbers
-        )
+        if shift.start_s > now_s:
+            numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
+            odds = watch.of_shift(shift, shop.limits.shift_probability)
+            yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
 
 
 def settle(
@@ -146,14 +154,22 @@ def settle(
         )
         for t in transitions
     )
-    outbox = tuple(pair for announcement in announcements for pair in _messages(shop, announcement))
+    outbox = tuple(pair for announcement in announcements for pair in _messages(shop, state, announcement))
     return replace(state, groups=groups), Effects(events=events, outbox=outbox)
 
 
-def _messages(shop: Shop, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
-    note = compose(announcement, shop.wordings[announcement.site])
+def _messages(shop: Shop, state: CoreState, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
+    wording = shop.wordings[announcement.site]
+    note = compose(announcement, wording)
+    if announcement.family == "outlook" and announcement.why is not Why.CLEARED:
+        shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
+        note = foretold(note, shift, _actions_for(state, announcement.cause.subject), wording)
     for channel in shop.routes.get(announcement.site, ()):
         yield channel, note
+
+
+def _actions_for(state: CoreState, shift: str) -> tuple[ActionNow, ...]:
+    return tuple(action for action in state.actions if action.shift == shift)
 
 
 def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:

@@ -36,18 +36,18 @@ def conditions(
         subject = Subject(package.id, package.zone, shop.zones[package.zone].site)
         found += package_conditions(shop.catalogue, package=subject, limits=shop.limits)
     found += [
-        shift_condition(
-            shop.catalogue, Subject(shift_id(shift), "", shift.site), shop.limits.shift_probability
-        )
+        shift_condition(shop.catalogue, Subject(shift.id, "", shift.site), shop.limits.shift_probability)
         for shift in shifts
         if shift.probability_frac is not None
     ]
     return found
 
 
-def shift_id(shift: ShiftNow) -> str:
-    """The same for the same shift, however often it is foreseen."""
-    return f"{shift.site}:{shift.name}:{shift.start_s:.0f}"
+def of_shift(shift: ShiftNow, limit: float) -> float | None:
+    """The odds; held at the limit until the warning's own rules say that now is the time to tell."""
+    if shift.probability_frac is None or shift.warned:
+        return shift.probability_frac
+    return min(shift.probability_frac, limit)
 
 
 def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, rise_kh: float) -> Seen:

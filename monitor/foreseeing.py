@@ -1,0 +1,341 @@
+"""Looks ahead: from the store's hours and the forecast to the odds of each coming shift, and a plan."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.forecast import ZoneForecast
+from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir
+from monitor.outlook.plan import plan
+from monitor.outlook.response import ZoneModel, fit, forecast
+from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.outlook.warning import Decision, WarningDecision, WarningMemory, WarningRules, decide, score
+from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answer
+from monitor.physics.saturation import dew_point_c
+from monitor.pipeline import CoreState, Shop
+from monitor.reference import load_toml
+from monitor.settings import Settings, Site
+from monitor.snapshot import ActionNow, Part, ShiftNow
+from monitor.stages.facts import ZoneFacts
+from monitor.stages.series import ZONE
+from monitor.stages.state import Foreseen
+from monitor.store.contract import Ledger, SeriesStore
+from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
+from monitor.weather.archive import ForecastArchive
+from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
+from monitor.weather.site import outdoor_air
+
+HISTORY_DAYS = 60
+LEAST_HOURS = 7 * 24
+REFIT_S = 24 * HOUR_S
+HORIZON_S = 48 * HOUR_S
+DONE_FOR_S = 4 * 86_400.0
+DOORED = frozenset({"bay", "hall"})
+JUDGED = frozenset({"bay", "hall", "store"})
+NOT_FORETOLD = frozenset({"oven", "cabinet", "outdoor"})
+
+
+@dataclass(slots=True)
+class SiteView:
+    """What one look at a site gave."""
+
+    outlooks: tuple[ShiftOutlook, ...] = ()
+    actions: tuple[Action, ...] = ()
+    weather: WeatherReply | None = None
+    inputs: PlanInputs | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+class Foreseer:
+    """Looks ahead for every site; called by the loop at fixed times, so that a replay sees the same."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        series: SeriesStore,
+        ledger: Ledger,
+        providers: Mapping[str, WeatherProvider],
+        archive: ForecastArchive,
+    ) -> None:
+        self._settings = settings
+        self._series = series
+        self._ledger = ledger
+        self._providers = providers
+        self._archive = archive
+        self._practice = practice_from_mapping(load_toml("outlook.toml"))
+        self._models: dict[str, ZoneModel] = {}
+        self.views: dict[str, SiteView] = {}
+
+    def look(self, shop: Shop, state: CoreState, now_s: float) -> tuple[Foreseen, list[NewEvent]]:
+        """The coming shifts as of now, and the record of every warning decided on."""
+        memory, events = state.memory, list[NewEvent]()
+        shifts: list[ShiftNow] = []
+        actions: list[ActionNow] = []
+        done = self._done(now_s)
+        for site in self._settings.sites:
+            view = self._view(shop, state, site, now_s)
+            self.views[site.id] = view
+            memory = self._scored(shop, memory, site, now_s)
+            memory, decisions = decide(
+                view.outlooks, memory, now_s, self._rules(site), _deadlines(view.actions)
+            )
+            events += [_event(decision, now_s) for decision in decisions]
+            shifts += [_shift(outlook, memory) for outlook in view.outlooks]
+            actions += [_action(action, done) for action in view.actions]
+        return Foreseen(tuple(shifts), tuple(actions), memory), events
+
+    def parts(self) -> list[Part]:
+        """How the forecast of each site stands."""
+        parts = []
+        for site, view in self.views.items():
+            if view.weather is not None and view.weather.state is not WeatherState.NONE:
+                good = view.weather.state is WeatherState.GOOD
+                text = view.weather.attribution if good else view.weather.reason
+                parts.append(Part(f"weather {site}", good, text))
+        return parts
+
+    def _rules(self, site: Site) -> WarningRules:
+        warning = self._settings.warning
+        return WarningRules(
+            not_before=warning.not_before,
+            not_after=warning.not_after,
+            min_lead_s=warning.min_lead_s,
+            horizon_s=warning.horizon_s,
+            probability_frac=warning.probability,
+            zone=site.tz,
+        )
+
+    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteView:
+        spans = upcoming(shop.shifts, now_s, HORIZON_S)
+        spans = tuple(span for span in spans if span.site == site.id)
+        reply = self._providers[site.id].forecast(now_s)
+        if reply.forecast is not None and reply.fetched_s is not None:
+            self._archive.keep(site.id, reply.fetched_s, reply.forecast)
+        histories = self._histories(shop, site.id, now_s)
+        if not histories:
+            return SiteView(weather=reply, notes=["nothing has been measured yet"])
+        start_s, rows = _common(histories)
+        measured = self._measured_outdoor(site.id, start_s, rows)
+        outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
+        forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
+        scene = self._scene(shop, state, site, outdoor, rows)
+        ahead = look_ahead(scene, forecasts, now_s)
+        outlooks = shift_outlooks(scene, ahead, spans)
+        answers: dict[str, ZoneAnswer] = {}
+        for name, history in histories.items():
+            answer = zone_answer(self._models[name], self._practice, history, outdoor)
+            if answer is not None:
+                answers[name] = answer
+        inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
+        return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
+
+    def _histories(self, shop: Shop, site: str, now_s: float) -> dict[str, AirHistory]:
+        """Hour by hour, every zone of the site on the same rows; zones too young to learn are left out."""
+        end_s = np.floor(now_s / HOUR_S) * HOUR_S
+        start_s = end_s - HISTORY_DAYS * 24 * HOUR_S
+        rows = HISTORY_DAYS * 24 + 1
+        zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
+        warm = {z.id: self._hours(z.id, Quantity.AIR_TEMPERATURE, start_s, rows) for z in zones}
+        damp = {z.id: self._hours(z.id, Quantity.VAPOUR_PRESSURE, start_s, rows) for z in zones}
+        known = [name for name in warm if np.isfinite(damp[name]).sum() >= LEAST_HOURS]
+        if not known:
+            return {}
+        first = min(int(np.flatnonzero(np.isfinite(damp[name]))[0]) for name in known)
+        begin_s = start_s + first * HOUR_S
+        return {
+            name: AirHistory(
+                zone=name,
+                start_s=float(begin_s),
+                temperature_c=warm[name][first:],
+                vapour_pressure_pa=damp[name][first:],
+                neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
+            )
+            for name in known
+        }
+
+    def _hours(self, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:
+        """Means of the hours that end on the rows."""
+        hours = np.full(rows, np.nan)
+        key = SeriesKey(zone, ZONE, quantity)
+        for bucket in self._series.buckets(key, start_s - HOUR_S, start_s + (rows - 1) * HOUR_S, HOUR_S):
+            hours[round((bucket.start_s + HOUR_S - start_s) / HOUR_S)] = bucket.mean
+        return hours
+
+    def _measured_outdoor(self, site: str, start_s: float, rows: int) -> tuple[FloatArray, FloatArray] | None:
+        chosen = next((w.outdoor_zone for w in self._settings.weather if w.site == site), None)
+        zone = chosen or next(
+            (z.id for z in self._settings.zones if z.site == site and z.kind == "outdoor"), None
+        )
+        if zone is None:
+            return None
+        warm = self._hours(zone, Quantity.AIR_TEMPERATURE, start_s, rows)
+        damp = self._hours(zone, Quantity.VAPOUR_PRESSURE, start_s, rows)
+        return warm, damp
+
+    def _forecast(self, history: AirHistory, outdoor: OutdoorAir | None, now_s: float) -> ZoneForecast:
+        model = self._models.get(history.zone)
+        if model is None or now_s - model.fitted_s >= REFIT_S:
+            model = fit(history, outdoor)
+            self._models[history.zone] = model
+        return forecast(model, history, outdoor)
+
+    def _scene(
+        self, shop: Shop, state: CoreState, site: Site, outdoor: OutdoorAir | None, rows: int
+    ) -> Scene:
+        facts = {z.id: z for z in shop.zones.values() if z.site == site.id and z.kind not in NOT_FORETOLD}
+        bodies = tuple(
+            BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone)
+            for b in shop.bodies.values()
+            if b.present and b.zone in facts and b.id in state.bodies
+        )
+        packages = tuple(
+            PackageAhead(name, shop.packages[name].name, shop.packages[name].rules, clock)
+            for name, clock in state.clocks.items()
+            if shop.packages[name].zone in facts
+        )
+        return Scene(
+            site=site.id,
+            words=Words(site.tz, self._settings.web.temperature_unit == "F"),
+            zones={name: self._zone_ahead(zone, shop) for name, zone in facts.items()},
+            bodies=bodies,
+            packages=packages,
+            margin_k=shop.limits.margin_caution_k,
+            likely_frac=shop.limits.shift_probability,
+            outdoor_dew_point_c=_outdoor_dew(outdoor, rows),
+        )
+
+    def _zone_ahead(self, zone: ZoneFacts, shop: Shop) -> ZoneAhead:
+        humid = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
+        return ZoneAhead(
+            id=zone.id,
+            name=zone.name,
+            site=zone.site,
+            kind=zone.kind,
+            limit_humidity_frac=humid if zone.kind in JUDGED else zone.max_relative_humidity_frac,
+            limit_dew_point_c=zone.max_dew_point_c,
+            pressure_pa=zone.pressure_pa,
+            draught_ms=zone.draught_ms,
+            has_door=zone.kind in DOORED,
+            heat_up_to_c=zone.heat_up_to_c,
+            dry_down_to_frac=zone.dry_down_to_frac,
+        )
+
+    def _done(self, now_s: float) -> frozenset[str]:
+        """Actions that people have ticked off."""
+        events = self._ledger.events(kinds=[EventKind.PLAN], start_s=now_s - DONE_FOR_S)
+        latest = {event.subject: event.body.get("entry") for event in events}
+        return frozenset(subject for subject, entry in latest.items() if entry == "done")
+
+    def _scored(self, shop: Shop, memory: WarningMemory, site: Site, now_s: float) -> WarningMemory:
+        """Score the shifts that ended since yesterday by what was measured in them."""
+        for span in upcoming(shop.shifts, now_s - 24 * HOUR_S, 24 * HOUR_S):
+            if span.site == site.id and span.end_s <= now_s:
+                humid = self._was_humid(shop, span)
+                if humid is not None:
+                    memory = score(memory, span, humid)
+        return memory
+
+    def _was_humid(self, shop: Shop, span: ShiftSpan) -> bool | None:
+        """Whether any watched limit was crossed in a shift; None where nothing was measured."""
+        seen = False
+        for zone in shop.zones.values():
+            ahead = self._zone_ahead(zone, shop)
+            if zone.site != span.site or zone.kind in NOT_FORETOLD or ahead.limit_humidity_frac is None:
+                continue
+            humid = self._series.slice(
+                SeriesKey(zone.id, ZONE, Quantity.RELATIVE_HUMIDITY), span.start_s, span.end_s
+            )
+            seen = seen or humid.value.size > 0
+            if (humid.value > ahead.limit_humidity_frac).any():
+                return True
+        for body in shop.bodies.values():
+            if shop.zones[body.zone].site != span.site or not body.present:
+                continue
+            margin = self._series.slice(
+                SeriesKey(body.zone, body.id, Quantity.MARGIN), span.start_s, span.end_s
+            )
+            seen = seen or margin.value.size > 0
+            if (margin.value < shop.limits.margin_caution_k).any():
+                return True
+        return False if seen else None
+
+
+def _common(histories: Mapping[str, AirHistory]) -> tuple[float, int]:
+    one = next(iter(histories.values()))
+    return one.start_s, one.temperature_c.size
+
+
+def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:
+    if not columns:
+        return None
+    table = np.stack(columns)
+    count = np.isfinite(table).sum(axis=0)
+    total = np.nansum(table, axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _outdoor_pa(outdoor: OutdoorAir | None, rows: int) -> FloatArray:
+    """Now first, then the 48 hours ahead."""
+    if outdoor is None:
+        return np.full(49, np.nan)
+    ahead = outdoor.vapour_pressure_pa[rows - 1 : rows + 48]
+    return np.concatenate([ahead, np.full(49 - ahead.size, np.nan)])
+
+
+def _outdoor_dew(outdoor: OutdoorAir | None, rows: int) -> tuple[float, ...]:
+    pressures = _outdoor_pa(outdoor, rows)[1:]
+    if not np.isfinite(pressures).any():
+        return ()
+    return tuple(float(v) for v in dew_point_c(np.maximum(pressures, 1.0)))
+
+
+def _deadlines(actions: Iterable[Action]) -> dict[str, float]:
+    first: dict[str, float] = {}
+    for action in actions:
+        first[action.shift_id] = min(action.by_s, first.get(action.shift_id, action.by_s))
+    return first
+
+
+def _shift(outlook: ShiftOutlook, memory: WarningMemory) -> ShiftNow:
+    span = outlook.shift
+    told = memory.told.get(span.id)
+    return ShiftNow(
+        name=span.name,
+        site=span.site,
+        start_s=span.start_s,
+        end_s=span.end_s,
+        level=outlook.level,
+        probability_frac=outlook.probability_frac,
+        reason=outlook.reason,
+        worst_s=outlook.worst_s,
+        id=span.id,
+        warned=told is not None and told.standing,
+    )
+
+
+def _action(action: Action, done: frozenset[str]) -> ActionNow:
+    return ActionNow(
+        id=action.id,
+        text=action.text,
+        by_s=action.by_s,
+        saves_frac=action.saves_frac,
+        done=action.id in done,
+        shift=action.shift_id,
+        zone=action.zone,
+        caution=action.caution,
+    )
+
+
+def _event(decision: WarningDecision, now_s: float) -> NewEvent:
+    body: dict[str, object] = {
+        "entry": str(decision.kind),
+        "probability_frac": decision.probability_frac,
+        "level": str(decision.level),
+        "start_s": decision.shift.start_s,
+        "standing": decision.kind is not Decision.CANCEL,
+    }
+    return NewEvent(EventKind.PLAN, decision.shift.id, now_s, "dryshift", body, decision.reason, decision.key)
