@@ -1,0 +1,105 @@
+"""The whole outlook of a small invented yard, from hourly records to the phone."""
+
+from datetime import time
+
+import numpy as np
+import pytest
+
+from monitor.outlook.hourly import AirHistory, OutdoorAir
+from monitor.outlook.response import RECENT_H, fit
+from monitor.outlook.scene import Scene, Words, ZoneAhead
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift
+from monitor.outlook.site_outlook import SiteInputs, SiteOutlook, site_outlook, warnings, what_if
+from monitor.outlook.warning import Decision, WarningMemory, WarningRules
+from monitor.outlook.whatif import Control
+from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.values import Level
+from tests.outlook.ahead import LONDON, plate, practice, thing
+from tests.outlook.air import START_S, room, weather
+
+ROWS = 24 * 40 + 18  # the newest hour ends at 18:00 UTC
+NOW_S = START_S + (ROWS - 1) * 3600.0
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+EARLY = ShiftPlan((WeeklyShift("ferrymoor", "Early", DAYS, time(7), time(15), LONDON),))
+RULES = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)
+
+
+def sea_air(outdoor: OutdoorAir) -> OutdoorAir:
+    """The invented weather, with warm sea air from the tenth hour ahead."""
+    air, pressure = outdoor.temperature_c.copy(), outdoor.vapour_pressure_pa.copy()
+    warm = max(float(np.nanmax(air[ROWS - 240 : ROWS])), 14.0)
+    air[ROWS + 9 :] = warm + 3.0
+    pressure[ROWS + 9 :] = saturation_pressure_water_pa(warm + 2.5)
+    return OutdoorAir(air, pressure)
+
+
+def part(history: AirHistory) -> AirHistory:
+    first = ROWS - RECENT_H
+    return AirHistory(
+        history.zone,
+        history.start_s + first * 3600.0,
+        history.temperature_c[first:],
+        history.vapour_pressure_pa[first:],
+    )
+
+
+@pytest.fixture(scope="module")
+def outlook() -> SiteOutlook:
+    outdoor = sea_air(weather(ROWS + 48))
+    past = OutdoorAir(outdoor.temperature_c[:ROWS], outdoor.vapour_pressure_pa[:ROWS])
+    bay = room(past, ROWS, exchange_h=0.7, lag_h=14.0, zone="bay")
+    store = room(past, ROWS, exchange_h=0.1, lag_h=40.0, heat_to_c=18.0, dry_to_frac=0.45, zone="store")
+    zones = {
+        "bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", has_door=True, dry_down_to_frac=0.5),
+        "store": ZoneAhead("store", "Wire Store", "ferrymoor", "store", limit_humidity_frac=0.6),
+    }
+    keel = thing("Plate keel", plate(0.04), "bay", float(bay.temperature_c[-1]))
+    scene = Scene("ferrymoor", Words(LONDON), zones, bodies=(keel,), likely_frac=0.2)
+    models = {zone.zone: fit(zone, past) for zone in (bay, store)}
+    first = ROWS - RECENT_H
+    recent_outdoor = OutdoorAir(outdoor.temperature_c[first:], outdoor.vapour_pressure_pa[first:])
+    inputs = SiteInputs(
+        scene, models, {"bay": part(bay), "store": part(store)}, recent_outdoor, EARLY, practice()
+    )
+    return site_outlook(inputs, NOW_S)
+
+
+def test_the_shift_under_the_sea_air_is_told_of_and_why(outlook: SiteOutlook) -> None:
+    first = outlook.shifts[0]
+    assert first.level in (Level.CAUTION, Level.DANGER)
+    assert first.probability_frac is not None
+    assert first.probability_frac > 0.8
+    assert first.reason.startswith("wet air from outside from ")
+    assert "over Plate keel at" in first.reason
+
+
+def test_the_dehumidified_store_is_not_what_makes_it_humid(outlook: SiteOutlook) -> None:
+    store = next(c for c in outlook.shifts[0].crossings if c.subject == "store")
+    assert store.probability_frac < 0.1
+
+
+def test_a_warning_goes_out_that_evening_and_once(outlook: SiteOutlook) -> None:
+    memory, decisions = warnings(outlook, WarningMemory(), RULES)
+    assert [d.kind for d in decisions] == [Decision.WARN, Decision.WARN]  # both mornings of the sea air
+    assert decisions[0].shift == outlook.shifts[0].shift
+    assert warnings(outlook, memory, RULES)[1] == ()
+
+
+def test_a_what_if_answers_with_the_same_shifts_and_other_odds(outlook: SiteOutlook) -> None:
+    shift = outlook.shifts[0].shift
+    control = Control(dry_to_frac=0.5, dry_from_s=NOW_S, shut_from_s=NOW_S, shut_until_s=shift.end_s)
+    answered = what_if(outlook, {"bay": control})
+    assert [a.shift for a in answered] == [s.shift for s in outlook.shifts]
+    assert (answered[0].probability_frac or 0.0) < (outlook.shifts[0].probability_frac or 0.0)
+    assert what_if(outlook, {})[0].probability_frac == outlook.shifts[0].probability_frac
+
+
+def test_what_is_planned_belongs_to_the_shifts_ahead(outlook: SiteOutlook) -> None:
+    assert outlook.actions
+    known = {s.shift.id for s in outlook.shifts}
+    assert {a.shift_id for a in outlook.actions} <= known
+    assert all(a.by_s >= NOW_S for a in outlook.actions)
+
+
+def test_each_zone_is_explained(outlook: SiteOutlook) -> None:
+    assert set(outlook.explanations) == {"bay", "store"}
