@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from jsonpointer import JsonPointer, JsonPointerException
 
 from monitor.errors import Fault, InputError
+from monitor.ingest import filters
 from monitor.ingest.times import TimeRules
 from monitor.ingest.units import BOUNDS, CONVERSIONS, PAYLOAD_NAMES, Bounds, Conversion, units_of
 from monitor.settings import Measure, Sensor, Settings
@@ -58,7 +59,7 @@ class SensorCatalogue:
     @classmethod
     def from_settings(cls, settings: Settings) -> "SensorCatalogue":
         """The catalogue of a shop, or an InputError with every fault of its sensors."""
-        faults = list(_filter_faults(settings.mqtt.extra_topics))
+        faults: list[Fault] = []
         zones = {zone.id: zone.site for zone in settings.zones}
         topics: dict[str, tuple[SensorPlan, ...]] = {}
         for n, sensor in enumerate(settings.sensors):
@@ -67,6 +68,7 @@ class SensorCatalogue:
             topics[topic] = (*topics.get(topic, ()), _sensor_plan(sensor, faults, f"sensors[{n}]"))
         for topic, plans in topics.items():
             faults += _topic_faults(topic, plans)
+        faults += filters.faults(settings.mqtt.topic_root, settings.mqtt.extra_topics, topics)
         if faults:
             raise InputError(faults)
         rules = TimeRules(settings.mqtt.future_tolerance_s, settings.mqtt.max_age_s)
@@ -134,17 +136,6 @@ def _sensor_faults(place: str, sensor: Sensor) -> Iterator[Fault]:
         yield Fault(f"{place}.measures", f"{len(sensor.measures)} measures", fix)
     if sensor.topic is not None and set(sensor.topic) & set("+#\0"):
         yield Fault(f"{place}.topic", repr(sensor.topic), "is a pattern; name the one topic it publishes to")
-
-
-def _filter_faults(filters: tuple[str, ...]) -> Iterator[Fault]:
-    """MQTT 5 section 4.7.1: # stands for the rest and comes last, + for one level; both fill a level."""
-    for n, text in enumerate(filters):
-        *levels, last = text.split("/")
-        wrong = any("#" in level for level in levels) or ("#" in last and last != "#")
-        wrong = wrong or any("+" in level and level != "+" for level in [*levels, last])
-        if wrong or not text or "\0" in text:
-            fix = "is not a topic filter, like tele/+/SENSOR or tele/#"
-            yield Fault(f"mqtt.extra_topics[{n}]", repr(text), fix)
 
 
 def _topic_faults(topic: str, plans: tuple[SensorPlan, ...]) -> Iterator[Fault]:

@@ -2,7 +2,6 @@
 
 import json
 import ssl
-from collections.abc import Iterable
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -53,13 +52,6 @@ def state_topic(settings: MqttSection) -> str:
 def state_payload(state: str) -> bytes:
     """What it says there: "online", "offline" (stopped) or "lost" (the broker's word for it)."""
     return json.dumps({"state": state}).encode()
-
-
-def filters(settings: MqttSection, topics: Iterable[str]) -> tuple[str, ...]:
-    """What to subscribe to: the usual topics, the settings' extra ones, and what neither covers."""
-    chosen = [f"{settings.topic_root}/+/+/+", *settings.extra_topics]
-    chosen += [topic for topic in topics if not any(mqtt.topic_matches_sub(f, topic) for f in chosen)]
-    return tuple(dict.fromkeys(chosen))
 
 
 def subscribe(client: mqtt.Client, settings: MqttSection, wanted: tuple[str, ...]) -> None:

@@ -8,8 +8,9 @@ from types import MappingProxyType
 
 from monitor.clock import Clock
 from monitor.ingest.arrivals import ArrivalTimes, RepeatGuard
+from monitor.ingest.broker import EMBEDDED_WINDOW
 from monitor.ingest.catalogue import SensorCatalogue
-from monitor.ingest.client import filters
+from monitor.ingest.filters import wanted
 from monitor.ingest.intake import Intake
 from monitor.ingest.link import BrokerLink
 from monitor.ingest.pending import Batch, Pending
@@ -58,9 +59,10 @@ class IngestSession:
         self._address = address or (settings.host, settings.port)
         guard = RepeatGuard()
         arrivals = ArrivalTimes(clock, _recall(store, guard))
-        self._pending = Pending(arrivals, settings.commit_count, settings.commit_s)
+        self._pending = Pending(arrivals, _group(settings), settings.commit_s)
         self._intake = Intake(catalogue, guard)
-        self._link = BrokerLink(settings, self._address, filters(settings, catalogue.topics), clock)
+        topics = wanted(settings.topic_root, settings.extra_topics, catalogue.topics)
+        self._link = BrokerLink(settings, self._address, topics, clock)
         self._stopping = threading.Event()
         self._committer = threading.Thread(target=self._commit_all, name="ingest-commit", daemon=True)
         self._stored = dict.fromkeys(("commits", "stored", "repeated", "contradicting", "set_aside"), 0)
@@ -76,7 +78,8 @@ class IngestSession:
         self._link.take_no_more()
         self._stopping.set()
         self._pending.flush()
-        self._committer.join(timeout_s)
+        if self._committer.ident is not None:
+            self._committer.join(timeout_s)
         self._link.stop(timeout_s)
 
     def publish(self, topic: str, payload: bytes) -> str | None:
@@ -141,6 +144,14 @@ class IngestSession:
             if self._stopping.wait(delay_s):
                 return False
             delay_s = min(2.0 * delay_s, RETRY_MOST_S)
+
+
+def _group(settings: MqttSection) -> int:
+    """Messages a commit: at most half of what the broker sends ahead, so that it never has to wait."""
+    window = settings.receive_maximum
+    if settings.broker == "embedded":
+        window = min(window, EMBEDDED_WINDOW)
+    return max(1, min(settings.commit_count, window // 2))
 
 
 def _recall(store: SeriesStore, guard: RepeatGuard) -> float | None:

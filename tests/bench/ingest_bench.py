@@ -20,6 +20,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -72,6 +73,9 @@ def packets(messages: int) -> bytes:
 def publish(port: int, messages: int) -> None:
     """Write prepared packets to a socket; a client library would be slower than what it feeds."""
     data = packets(messages)
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    sys.stdin.readline()
     with socket.create_connection((HOST, port)) as sock:
         sock.sendall(b"\x10\x10\x00\x04MQTT\x04\x02\x00\x3c\x00\x04pump")
         sock.recv(4)
@@ -90,7 +94,18 @@ def publish(port: int, messages: int) -> None:
 
 def start_publisher(port: int, messages: int) -> subprocess.Popen[bytes]:
     arguments = ["--publish", str(port), "--messages", str(messages)]
-    return subprocess.Popen([sys.executable, "-m", "tests.bench.ingest_bench", *arguments])
+    command = [sys.executable, "-m", "tests.bench.ingest_bench", *arguments]
+    publisher = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert publisher.stdout is not None
+    publisher.stdout.readline()
+    return publisher
+
+
+def let_go(publisher: subprocess.Popen[bytes]) -> None:
+    """Let the prepared publisher write."""
+    assert publisher.stdin is not None
+    publisher.stdin.write(b"go\n")
+    publisher.stdin.close()
 
 
 class Bare:
@@ -175,42 +190,69 @@ class Ours:
 Maker = Callable[[str, int, int], Bare | Ours]
 
 
-def drain(make: Maker, protocol: str, messages: int) -> float:
-    """Messages a second of a subscriber that finds its messages waiting."""
+class Run(NamedTuple):
+    """What one subscriber managed, and what it cost: the machine may be busy with other things."""
+
+    rate: float  # messages a second
+    cpu_us: float  # processor time of this process, a message
+
+
+def drain(make: Maker, protocol: str, messages: int) -> Run:
+    """A subscriber that finds its messages waiting."""
     with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
         first = make(protocol, broker.port, messages)
         first.start()
         time.sleep(0.2)
         first.stop()
-        assert start_publisher(broker.port, messages).wait() == 0
+        publisher = start_publisher(broker.port, messages)
+        let_go(publisher)
+        assert publisher.wait() == 0
         subscriber = make(protocol, broker.port, messages)
-        began = time.perf_counter()
+        began = time.perf_counter(), time.process_time()
         subscriber.start()
         subscriber.wait()
-        rate = messages / (time.perf_counter() - began)
+        run = measured(began, messages)
         subscriber.stop()
-    return rate
+    return run
 
 
-def live(make: Maker, protocol: str, messages: int) -> float:
-    """Messages a second while the publisher writes."""
+def live(make: Maker, protocol: str, messages: int) -> Run:
+    """A subscriber that reads while the publisher writes."""
     with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
         subscriber = make(protocol, broker.port, messages)
         subscriber.start()
         time.sleep(0.2)
-        began = time.perf_counter()
         publisher = start_publisher(broker.port, messages)
+        began = time.perf_counter(), time.process_time()
+        let_go(publisher)
         subscriber.wait()
-        rate = messages / (time.perf_counter() - began)
+        run = measured(began, messages)
         publisher.wait()
         subscriber.stop()
-    return rate
+    return run
+
+
+def measured(began: tuple[float, float], messages: int) -> Run:
+    wall_s, cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
+    return Run(messages / wall_s, cpu_s / messages * 1e6)
+
+
+def row(case: str, bare: list[Run], ours: list[Run]) -> str:
+    cells = [case.ljust(22)]
+    for runs in (bare, ours):
+        rates = [run.rate for run in runs]
+        shown = f"{statistics.median(rates):,.0f} ({min(rates):,.0f}-{max(rates):,.0f})"
+        cells.append(shown.rjust(24) + f"{statistics.median(run.cpu_us for run in runs):8.1f}")
+    ratio = statistics.median(run.rate for run in ours) / statistics.median(run.rate for run in bare)
+    return "".join(cells) + f"{ratio:8.2f}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--messages", type=int, default=60_000)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--how", choices=("drain", "live"), action="append")
+    parser.add_argument("--protocol", choices=("5", "3.1.1"), action="append")
     parser.add_argument("--publish", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.publish:
@@ -219,19 +261,14 @@ def main() -> None:
     print(
         f"{arguments.messages} messages, 2 readings each, {arguments.rounds} rounds, median (lowest-highest)"
     )
-    print(f"{'case':<22}{'bare msg/s':>24}{'ours msg/s':>24}{'ratio':>8}")
-    for how in (drain, live):
-        for protocol in ("5", "3.1.1"):
-            rates: dict[str, list[float]] = {"bare": [], "ours": []}
+    print(f"{'case':<22}{'bare msg/s':>24}{'cpu µs':>8}{'ours msg/s':>24}{'cpu µs':>8}{'ratio':>8}")
+    for how in (how for how in (drain, live) if how.__name__ in (arguments.how or ("drain", "live"))):
+        for protocol in arguments.protocol or ("5", "3.1.1"):
+            bare, ours = [], []
             for _ in range(arguments.rounds):
-                rates["bare"].append(how(Bare, protocol, arguments.messages))
-                rates["ours"].append(how(Ours, protocol, arguments.messages))
-            bare, ours = (statistics.median(rates[name]) for name in ("bare", "ours"))
-            shown = [
-                f"{statistics.median(r):,.0f} ({min(r):,.0f}-{max(r):,.0f})"
-                for r in (rates["bare"], rates["ours"])
-            ]
-            print(f"{how.__name__ + ', MQTT ' + protocol:<22}{shown[0]:>24}{shown[1]:>24}{ours / bare:>8.2f}")
+                bare.append(how(Bare, protocol, arguments.messages))
+                ours.append(how(Ours, protocol, arguments.messages))
+            print(row(f"{how.__name__}, MQTT {protocol}", bare, ours), flush=True)
 
 
 if __name__ == "__main__":

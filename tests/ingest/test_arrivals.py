@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from monitor.clock import ManualClock
 from monitor.ingest.arrivals import ArrivalTimes, RepeatGuard
 from monitor.values import Reading
-from tests.ingest.yard import AIR, HUMIDITY, NOW_S, key
+from tests.ingest.yard import AIR, HUMIDITY, NOW_S, UNHURRIED, key
 
 
 def at(
@@ -17,6 +17,7 @@ def at(
     )
 
 
+@UNHURRIED
 @given(st.lists(st.floats(0.0, 4e9), min_size=1))
 def test_arrivals_never_go_back_and_are_whole_milliseconds(told: list[float]) -> None:
     clock = ManualClock(told[0])

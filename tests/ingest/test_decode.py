@@ -282,14 +282,3 @@ def test_the_catalogue_reports_every_fault_of_the_sensors_at_once() -> None:
         "topic one/for/all",
         "topic pack",
     ]
-
-
-@pytest.mark.parametrize("text", ["a/#/b", "a#", "a/b+", "", "a/\0"])
-def test_an_extra_topic_that_is_no_filter_is_a_fault(text: str) -> None:
-    with pytest.raises(InputError, match=r"mqtt\.extra_topics\[1\]"):
-        catalogue_with(sensor("a"), extra_topics=("tele/+/SENSOR", text))
-
-
-@pytest.mark.parametrize("text", ["#", "+", "tele/#", "+/+/x", "/"])
-def test_an_extra_topic_may_be_any_filter(text: str) -> None:
-    catalogue_with(sensor("a"), extra_topics=(text,))

@@ -4,7 +4,7 @@ import json
 import math
 from typing import Any
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.ingest.catalogue import SensorCatalogue
@@ -14,7 +14,7 @@ from monitor.ingest.own import decode_own
 from monitor.ingest.rejection import Reason
 from monitor.ingest.units import BOUNDS, CONVERSIONS
 from monitor.values import Quantity
-from tests.ingest.yard import AIR_AND_HUMIDITY, EVERYTHING, NOW_S, catalogue_with, sensor, topic
+from tests.ingest.yard import AIR_AND_HUMIDITY, EVERYTHING, NOW_S, UNHURRIED, catalogue_with, sensor, topic
 
 POINTERS = [AIR_AND_HUMIDITY[0] | {"pointer": "/t"}, AIR_AND_HUMIDITY[1] | {"pointer": "/air/0/rh"}]
 CATALOGUE = catalogue_with(
@@ -67,6 +67,7 @@ def check(payload: bytes, catalogue: SensorCatalogue = CATALOGUE) -> None:
             str(fault).encode()
 
 
+@UNHURRIED
 @given(st.binary(max_size=300))
 @example(b"[" * 60_000)
 @example(b'{"quantities":' * 4_000)
@@ -83,18 +84,20 @@ def test_any_bytes_give_readings_or_reasons(payload: bytes) -> None:
     check(payload)
 
 
+@UNHURRIED
 @given(documents)
-@settings(max_examples=400)
 def test_any_json_gives_readings_or_reasons(document: Any) -> None:
     check(json.dumps(document).encode())
 
 
+@UNHURRIED
 @given(documents, st.integers(0, 400), st.binary(min_size=1, max_size=3))
 def test_damaged_json_gives_readings_or_reasons(document: Any, place: int, damage: bytes) -> None:
     payload = json.dumps(document, ensure_ascii=False).encode("utf-8", "surrogatepass")
     check(payload[:place] + damage + payload[place + 1 :])
 
 
+@UNHURRIED
 @given(st.text(), st.binary(max_size=50))
 def test_any_topic_gives_readings_or_reasons(name: str, payload: bytes) -> None:
     decoded = decode(name, payload, NOW_S, CATALOGUE)
@@ -111,6 +114,7 @@ sound_times = st.floats(NOW_S - 30 * 86_400 + 1, NOW_S + 299).map(lambda t: roun
 some_units = st.fixed_dictionaries({q: st.sampled_from(sorted(CONVERSIONS[q])) for q in CONVERSIONS})
 
 
+@UNHURRIED
 @given(some_values, st.none() | sound_times, st.none() | st.integers(0, 2**63 - 1), some_units)
 def test_what_is_encoded_in_the_own_format_comes_back(
     values: dict[Quantity, float], time_s: float | None, sequence: int | None, units: dict[Quantity, str]
@@ -126,6 +130,7 @@ def test_what_is_encoded_in_the_own_format_comes_back(
         assert reading.time_s == (NOW_S if time_s is None else time_s)
 
 
+@UNHURRIED
 @given(some_values, st.none() | sound_times, some_units)
 def test_what_is_encoded_as_senml_comes_back(
     values: dict[Quantity, float], time_s: float | None, units: dict[Quantity, str]
@@ -140,6 +145,7 @@ def test_what_is_encoded_as_senml_comes_back(
         assert reading.time_s == (NOW_S if time_s is None else time_s)
 
 
+@UNHURRIED
 @given(some_values, sound_times, st.text(max_size=5))
 def test_the_fast_way_and_the_careful_way_agree(
     values: dict[Quantity, float], time_s: float, extra: str
@@ -154,6 +160,7 @@ def test_the_fast_way_and_the_careful_way_agree(
     assert [reading._replace(sequence=None) for reading in one] == two
 
 
+@UNHURRIED
 @given(st.floats(-50.0, 60.0), st.floats(-3.0, 3.0), st.floats(0.9, 1.1))
 def test_gain_and_offset_are_applied_after_the_unit(value_c: float, offset: float, gain: float) -> None:
     measure = {"quantity": "air_temperature_c", "unit": "degF", "offset": offset, "gain": gain}

@@ -86,6 +86,20 @@ def test_a_sensor_reaches_the_service_on_its_own_topic_and_on_no_other(
     assert session.publish("dryshift/ferrymoor/lamp/slip-bay", b"{}") is None
 
 
+def test_a_thousand_encrypted_messages_come_through_without_a_pause(
+    deployed: Mosquitto, start_session: StartSession
+) -> None:
+    """What the encryption layer has already read does not show on the socket."""
+    store = MemoryStore()
+    start_session(yard(deployed.port, **service(deployed)), store)
+    slip_1 = Sensor(deployed, "slip-1")
+    now_s = round(time.time(), 3)
+    for n in range(1_000):
+        slip_1.client.publish(topic("slip-1"), encode_own(now_s - n, {AIR: 17.4}), qos=1)
+    wait_until(lambda: len(store.stored) == 1_000, "all of them")
+    slip_1.close()
+
+
 def last_error(session: IngestSession) -> str:
     wait_until(lambda: session.status().last_error != "", "the refusal")
     return session.status().last_error

@@ -16,7 +16,7 @@ from monitor.ingest.rejection import Reason
 from monitor.ingest.units import CONVERSIONS, PAYLOAD_NAMES, QUANTITIES
 from monitor.reference import load_json, shared_folder
 from monitor.values import Quantity
-from tests.ingest.yard import EVERYTHING, catalogue_with, sensor, topic
+from tests.ingest.yard import EVERYTHING, UNHURRIED, catalogue_with, sensor, topic
 
 SCHEMA: dict[str, Any] = load_json("messages/own.schema.json")
 EXAMPLES: dict[str, Any] = load_json("messages/examples.json")
@@ -82,6 +82,7 @@ def test_the_contract_lists_every_reason_quantity_and_unit() -> None:
         assert set(re.findall(r"`([^`]+)`", rows[name])) == set(CONVERSIONS[quantity])
 
 
+@UNHURRIED
 @given(
     st.dictionaries(st.sampled_from(sorted(PAYLOAD_NAMES)), st.floats(0.0, 1.0), min_size=1),
     st.none() | st.floats(0.0, 4e9),

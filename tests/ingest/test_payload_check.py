@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from monitor.ingest.payload_check import check_payload
 from monitor.ingest.rejection import Reason
-from tests.ingest.yard import AIR_AND_HUMIDITY, NOW_S, sensor, settings_with, topic
+from tests.ingest.yard import AIR_AND_HUMIDITY, NOW_S, UNHURRIED, sensor, settings_with, topic
 
 POINTED = [AIR_AND_HUMIDITY[0] | {"pointer": "/t"}, AIR_AND_HUMIDITY[1] | {"pointer": "/rh"}]
 SETTINGS = settings_with(
@@ -89,6 +89,7 @@ def test_notes_say_which_time_is_used_and_why() -> None:
         assert note in text
 
 
+@UNHURRIED
 @given(st.binary(max_size=200), st.sampled_from([None, *(topic(f"slip-{n}") for n in range(6))]))
 def test_any_bytes_give_a_report(payload: bytes, name: str | None) -> None:
     for settings in (SETTINGS, None):
