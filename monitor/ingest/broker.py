@@ -85,12 +85,14 @@ class EmbeddedBroker:
 
     def _write_file(self) -> Path:
         """The broker's own configuration; it may hold the password, so only the owner reads it."""
-        if self._folder is not None:
-            self._folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix="broker-", suffix=".toml", dir=self._folder)
+        folder = self._folder or Path(tempfile.gettempdir())
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"dryshift-broker-{self._port}.toml"
+        path.unlink(missing_ok=True)
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(self._configuration())
-        return Path(name)
+        return path
 
     def _configuration(self) -> str:
         settings = self._settings

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import sqlite3
 import threading
 import time
 from dataclasses import replace
@@ -15,6 +16,7 @@ from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.encode import encode_own, encode_senml
 from monitor.ingest.session import IngestSession
 from monitor.settings import Settings
+from monitor.store.sqlite_series import SqliteSeriesStore
 from tests.brokers import Mosquitto, Publisher, wait_until
 from tests.ingest.conftest import QUICK, StartSession
 from tests.ingest.yard import AIR, AIR_AND_HUMIDITY, HUMIDITY, MemoryStore, sensor, settings_with, topic
@@ -125,6 +127,26 @@ def test_the_store_recovers_and_all_is_committed_in_order(port: int, start_sessi
     assert [reading.value for reading in store.stored] == list(range(20))
     arrivals = [reading.arrived_s for reading in store.stored]
     assert arrivals == sorted(arrivals)
+
+
+def test_a_locked_database_is_waited_for(
+    mosquitto: Mosquitto, start_session: StartSession, tmp_path: Path
+) -> None:
+    file = tmp_path / "series.sqlite"
+    store = SqliteSeriesStore(file, busy_timeout_s=0.05)
+    session = start_session(yard(mosquitto.port), store)
+    other = sqlite3.connect(file, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with Publisher(mosquitto.port) as sensors:
+        sensors.send(topic("slip-1"), own(17.4))
+        wait_until(lambda: session.status().store_error != "", "the failure to show")
+        assert store.last_order() == 0
+        other.execute("ROLLBACK")
+        other.close()
+        wait_until(lambda: store.counts()["stored"] == 1, "the commit")
+    assert session.status().store_error == ""
+    session.stop()
+    store.close()
 
 
 def test_late_repeated_and_out_of_order_readings_are_stored_once_each(
