@@ -19,11 +19,11 @@ _HEADLINES = {
     (Level.CAUTION, "body"): "Close to wet",
     (Level.CAUTION, "zone"): "Getting humid",
     (Level.CAUTION, "package"): "Running out of time",
-    (Level.CAUTION, "shift"): "Dry now, humid shift ahead",
+    (Level.CAUTION, "shift"): "Humid shift ahead",
     (Level.UNKNOWN, "body"): "Not known",
     (Level.UNKNOWN, "zone"): "Not known",
     (Level.UNKNOWN, "package"): "Not known",
-    (Level.UNKNOWN, "shift"): "Dry now, next shift not known",
+    (Level.UNKNOWN, "shift"): "Next shift not known",
 }
 
 
@@ -117,7 +117,7 @@ def _shift_lines(shifts: Sequence[ShiftNow], actions: Sequence[ActionNow], now_s
         soon = shift.end_s > now_s and shift.start_s < now_s + SHIFT_HORIZON_S
         if soon and shift.level in (Level.DANGER, Level.CAUTION):
             act, by_s = (first.text, first.by_s) if first is not None else ("", None)
-            names = (f"{shift.name} shift",)
+            names = (f"{shift.name[:1].upper()}{shift.name[1:]} shift",)
             yield Line(Level.CAUTION, "shift", "", "", names, shift.reason, shift.start_s, act, by_s)
             return
 

@@ -14,12 +14,30 @@ NOTES = "physics_notes.toml"
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
-    """One table of the reference data, as it lies in the file."""
+class Check:
+    """One quantity against one source."""
 
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    quantity: str
+    worst: float
+    bound: float
+    unit: str
+    source: str
+    tested_on: str
+
+    @property
+    def share_frac(self) -> float:
+        """How much of the bound the worst distance uses up."""
+        return self.worst / self.bound if self.bound > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """Where respected sources differ, and what is done about it."""
+
+    about: str
+    what_differs: str
+    by_how_much: str
+    what_we_do: str
 
 
 def routes(web: Web) -> APIRouter:
@@ -28,47 +46,40 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/numbers")
     def numbers(request: Request) -> HTMLResponse:
-        return web.page(request, "numbers.html", here="more", tables=tables())
+        content = load_json(CHECKS) if (shared_folder() / CHECKS).is_file() else {}
+        notes = load_toml(NOTES) if (shared_folder() / NOTES).is_file() else {}
+        return web.page(
+            request,
+            "numbers.html",
+            here="more",
+            checks=checks_of(content),
+            against=content.get("against", {}),
+            disagreements=disagreements_of(notes),
+        )
 
     return router
 
 
-def tables() -> list[Table]:
-    """Everything the two files hold; a file that is not there gives nothing."""
-    found: list[Table] = []
-    if (shared_folder() / CHECKS).is_file():
-        found += list(_tables_of("Checks", load_json(CHECKS)))
-    if (shared_folder() / NOTES).is_file():
-        found += list(_tables_of("Notes", load_toml(NOTES)))
-    return found
+def checks_of(content: dict[str, Any]) -> list[Check]:
+    """The rows of the file of checks, by quantity."""
+    rows = [
+        Check(
+            quantity=str(row["quantity"]),
+            worst=float(row["worst"]),
+            bound=float(row["bound"]),
+            unit=str(row["unit"]),
+            source=str(row["source"]),
+            tested_on=str(row.get("tested_on", "")),
+        )
+        for row in content.get("checks", [])
+    ]
+    return sorted(rows, key=lambda row: (row.quantity, row.source))
 
 
-def _tables_of(title: str, content: Any) -> list[Table]:
-    if isinstance(content, list):
-        rows = [row for row in content if isinstance(row, dict)]
-        columns = tuple(dict.fromkeys(str(name) for row in rows for name in row))
-        cells = tuple(tuple(_text(row.get(name, "")) for name in columns) for row in rows)
-        return [Table(title, columns, cells)] if rows else []
-    if isinstance(content, dict):
-        plain = {name: value for name, value in content.items() if not isinstance(value, dict | list)}
-        found = []
-        if plain:
-            rows_ = tuple((_words(name), _text(value)) for name, value in plain.items())
-            found.append(Table(title, ("", ""), rows_))
-        for name, value in content.items():
-            if isinstance(value, dict | list):
-                found += _tables_of(_words(name), value)
-        return found
-    return []
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ").capitalize()
-
-
-def _text(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, list):
-        return ", ".join(_text(item) for item in value)
-    return str(value)
+def disagreements_of(content: dict[str, Any]) -> list[Disagreement]:
+    """The rows of the file of notes."""
+    names = ("about", "what_differs", "by_how_much", "what_we_do")
+    return [
+        Disagreement(*(str(row.get(name, "")) for name in names))
+        for row in content.get("where_sources_disagree", [])
+    ]

@@ -7,6 +7,7 @@ import pytest
 import requests
 
 from monitor.values import EventKind, NewEvent
+from monitor.web.numbers import checks_of
 from monitor.web.server import Server
 from tests.web import sample
 
@@ -100,3 +101,17 @@ def test_records_leave_as_csv_that_no_spreadsheet_runs(shop: sample.Shop, server
     text = requests.get(server.url + "/records.csv?kind=plan", timeout=10).text
     assert text.startswith("number,kind,subject,happened_utc")
     assert "'=cmd()" in text
+
+
+def test_the_numbers_page_shows_distance_bound_and_source() -> None:
+    row = {"quantity": "dew point", "worst": 0.0123, "bound": 0.05, "unit": "K", "source": "CoolProp"}
+    (check,) = checks_of({"checks": [row]})
+    assert (check.source, check.tested_on) == ("CoolProp", "")
+    assert check.share_frac == pytest.approx(0.246)
+    assert checks_of({}) == []
+
+
+def test_the_numbers_page_says_where_sources_disagree(server: Server) -> None:
+    html = requests.get(server.url + "/numbers", timeout=10).text
+    assert "Where sources disagree" in html
+    assert "Saturation over supercooled water" in html
