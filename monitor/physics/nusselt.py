@@ -1,4 +1,8 @@
-"""The published correlations of convection: Nusselt number from Rayleigh, Reynolds and Prandtl numbers."""
+"""The published correlations of convection: Nusselt number from Rayleigh, Reynolds and Prandtl numbers.
+
+Equation numbers of Incropera et al., Fundamentals of Heat and Mass Transfer, are those of the 6th edition and
+from memory; the formulas are checked against `ht`.
+"""
 
 from typing import Any
 
@@ -25,7 +29,7 @@ def nusselt_vertical_plate(rayleigh: V, prandtl: Values = PRANDTL_AIR) -> V:
     Raises:
         RangeError: an argument outside its range.
     Reference:
-        Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1323, eq. (9),
+        Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1323,
         doi 10.1016/0017-9310(75)90243-4.
     """
     check_range("rayleigh", rayleigh, *RAYLEIGH_VERTICAL, "")
@@ -45,8 +49,9 @@ def nusselt_vertical_cylinder(rayleigh: V, slenderness: Values, prandtl: Values 
     Raises:
         RangeError: an argument outside its range.
     Reference:
-        Popiel, Heat Transfer Eng. 29 (2008) 521, eqs. (38)-(41), doi 10.1080/01457630801891557, on the plate
-        correlation of Churchill and Chu 1975. Correlations for such cylinders spread by about 15 %.
+        Popiel, Wojtkowiak and Bober, Exp. Therm. Fluid Sci. 32 (2007) 607,
+        doi 10.1016/j.expthermflusci.2007.07.003, times the plate correlation of Churchill and Chu 1975.
+        Published correlations for such cylinders spread by about 15 %.
     """
     check_range("rayleigh", rayleigh, *RAYLEIGH_VERTICAL, "")
     check_range("slenderness", slenderness, 0.1, 100.0, "")
@@ -65,7 +70,7 @@ def nusselt_horizontal_cylinder(rayleigh: V, prandtl: Values = PRANDTL_AIR) -> V
     Raises:
         RangeError: an argument outside its range.
     Reference:
-        Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1049, eq. (10),
+        Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1049,
         doi 10.1016/0017-9310(75)90222-7.
     """
     check_range("rayleigh", rayleigh, *RAYLEIGH_HORIZONTAL_CYLINDER, "")
@@ -137,7 +142,7 @@ def nusselt_forced_cylinder(reynolds: V, prandtl: Values = PRANDTL_AIR) -> V:
     Raises:
         RangeError: an argument outside its range.
     Reference:
-        Churchill and Bernstein, J. Heat Transfer 99 (1977) 300, eq. (9), doi 10.1115/1.3450685; for
+        Churchill and Bernstein, J. Heat Transfer 99 (1977) 300, doi 10.1115/1.3450685; for
         Re Pr > 0.2.
     """
     check_range("reynolds", reynolds, *REYNOLDS_CYLINDER, "")

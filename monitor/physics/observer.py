@@ -33,8 +33,7 @@ def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: f
     Raises:
         RangeError: an argument outside its range.
     Reference:
-        Kalman filter update, Joseph form not needed for one scalar measurement; Gelb (ed.), Applied Optimal
-        Estimation, 1974, Table 4.2-1 and 6.1-1 (extended filter).
+        Update of the extended Kalman filter: Gelb (ed.), Applied Optimal Estimation, 1974, chapters 4 and 6.
     """
     check_range("surface_temperature_c", surface_temperature_c, *BODY_RANGE_C, "degC")
     check_range("std_k", std_k, 0.01, 20.0, "K")

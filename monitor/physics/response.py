@@ -29,7 +29,7 @@ def respond(
     Raises:
         Nothing.
     Reference:
-        h phi1(J h) f + h phi2(J h) (f' h): Hochbruck and Ostermann, Acta Numerica 19 (2010) 209, section 2.1,
+        h phi1(J h) f + h phi2(J h) (f' h): Hochbruck and Ostermann, Acta Numerica 19 (2010) 209,
         doi 10.1017/S0962492910000048; for two temperatures by the eigenvalues of J, which are real and never
         positive. The content's capacity is its mean over the rise.
     """

@@ -17,7 +17,7 @@ from monitor.physics.response import Push, phis, respond
 _TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
 _SHORTEST_S = 1.0
 _LONGEST_S = 1800.0  # in changing air, where dew may come and go within a step
-_LONGEST_STEADY_S = 7200.0
+_LONGEST_STEADY_S = 21_600.0
 _FIRST_S = 120.0
 _SHORTEST_CUT_S = 0.01
 _WHOLE = 0.98  # a step cut by less than this is taken whole
@@ -76,7 +76,7 @@ def follow(
     Raises:
         RangeError: the skin left the range of the saturation table.
     Reference:
-        Exponential Rosenbrock-Euler step: Hochbruck and Ostermann, Acta Numerica 19 (2010) 209, section 2.4,
+        Exponential Rosenbrock-Euler step: Hochbruck and Ostermann, Acta Numerica 19 (2010) 209,
         doi 10.1017/S0962492910000048; the correction is its third-order companion by the end's defect.
     """
     now, length_s = start, _FIRST_S
@@ -163,7 +163,10 @@ def _film(body: Body, now: Moment, vapour_at_end_gm2s: float, length_s: float) -
         if now.film_gm2 > _TRACE_GM2:
             share = now.film_gm2 / (now.film_gm2 - film_gm2)
         film_gm2 = 0.0
-    frost_gm2 = film_gm2 if now.skin_c < 0.0 else min(now.frost_gm2, film_gm2)
+    if now.skin_c >= 0.0:
+        frost_gm2 = min(now.frost_gm2, film_gm2)
+    else:  # what arrives or leaves is frost; water left on a skin that a probe has moved freezes by its heat
+        frost_gm2 = max(film_gm2 - (now.film_gm2 - now.frost_gm2), 0.0)
     return min(film_gm2, frost_gm2 + body.run_off_gm2), frost_gm2, share
 
 
@@ -186,7 +189,7 @@ def _melt_or_freeze(
     net_w = _net_w(body, now)
     fusion_j = HEAT_OF_FUSION_JG * body.area_m2  # for each g/m2
     changing_gm2 = now.frost_gm2 if net_w > 0.0 else now.film_gm2 - now.frost_gm2
-    if body.content_c:
+    if body.content_c and abs(net_w - now.exchange.heat_w) > 0.05 * abs(net_w):
         length_s = min(length_s, 0.25 * body.content_jk(now.content_c, now.content_c) / body.coupling_wk)
     whole_s = _time_to_take_s(changing_gm2 * fusion_j, net_w, _air_after(now, target, length_s)[1] / length_s)
     length_s = min(length_s, max(whole_s, _SHORTEST_CUT_S))

@@ -101,3 +101,14 @@ def test_readings_close_together_share_one_error():
 def test_a_reading_that_cannot_be_is_refused_by_name(reading, std, field):
     with pytest.raises(RangeError, match=field):
         observe(PLATE, start_state(PLATE, 0.0, 10.0), reading, std)
+
+
+def test_water_on_a_skin_that_the_probe_finds_frozen_freezes_by_its_own_heat():
+    """50 g/m2 of water give 16.7 kJ/m2 when they freeze: a thin plate is held at 0 degC by it."""
+    thin = plate_body(DATA, thickness_m=0.003, width_m=1.0, length_m=1.0)
+    wet = replace(start_state(thin, 0.0, 0.5, film_gm2=50.0, temperature_std_k=1.0), frost_gm2=0.0)
+    colder = observe(thin, wet, -1.5, 0.1)
+    assert colder.skin_c < -1.0
+    after = advance(thin, colder, [1.0, 60.0], [-1.0, -1.0], [0.7, 0.7])
+    assert after.skin_c == 0.0
+    assert 0.0 < after.frost_gm2 < after.film_gm2
