@@ -10,6 +10,7 @@ from monitor.store.contract import SeriesSlice
 from monitor.store.cover import Floors, cover
 from monitor.store.influx_layout import (
     DERIVED,
+    LAST_MS,
     READING,
     ReadingRow,
     measurement,
@@ -66,6 +67,22 @@ class InfluxArchive:
                         )
                         found[key] = table == DERIVED
         return found
+
+    def days(self, key: SeriesKey, *, derived: bool) -> dict[int, int]:
+        """How many numbers, doubtful ones too, the server holds of each UTC day; by the day's start."""
+        name, table = key.quantity.value, measurement(derived=derived)
+        answers = self._link.ask(
+            f'SELECT count("{name}") FROM "{table}" WHERE {stretch(key, 0, LAST_MS)} '
+            "GROUP BY time(1d) fill(none)",
+            table,
+        )
+        return {start: n for answer in answers for start, n in answer.values if n}
+
+    def points(self, key: SeriesKey, start_ms: int, end_ms: int) -> Iterator[tuple[SeriesKey, int, float]]:
+        """Derived points in rising time."""
+        asked = f'"{key.quantity.value}"'
+        for time_ms, value in self._pages(asked, key, (start_ms, end_ms), None, derived=True):
+            yield key, int(time_ms), float(value)
 
     def slice(
         self, key: SeriesKey, start_ms: int, end_ms: int, *, derived: bool, limit: int = 100_000

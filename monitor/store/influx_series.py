@@ -16,7 +16,7 @@ from monitor.store.contract import AppendResult, Bucket, FloatArray, SeriesSlice
 from monitor.store.cover import Floors
 from monitor.store.influx_archive import InfluxArchive
 from monitor.store.influx_layout import LAST_MS
-from monitor.store.series_catalog import read_floors
+from monitor.store.series_catalog import read_floors, read_number
 from monitor.store.series_reads import Total, add_totals
 from monitor.store.series_retention import Retention
 from monitor.store.series_schema import DAY_MS, HOUR_MS
@@ -32,14 +32,15 @@ _ALL = 2**31
 class Past(NamedTuple):
     """What lies before the time from which everything is here: the server's part of an answer."""
 
+    from_ms: int  # before this nobody has more than sums, and they lie here
     until_ms: int
     derived: bool
     floors: Floors
     late: SeriesSlice  # numbers from before that still lie here; they are newer than the server's
 
-    def starts_within(self, span: tuple[int, int]) -> bool:
-        """Whether the server has a part in this stretch."""
-        return span[0] < min(self.until_ms, span[1])
+    def part_of(self, span: tuple[int, int]) -> tuple[int, int]:
+        """The stretch of which the server is asked; empty where its end is not after its start."""
+        return max(span[0], self.from_ms), min(span[1], self.until_ms)
 
 
 class InfluxSeriesStore:
@@ -126,10 +127,12 @@ class InfluxSeriesStore:
             past = self._past(db, key, span)
             at = span[0] if past is None else max(span[0], past.until_ms)
             here = series_reads.slice_(db, key, at, span[1], limit)
-        if past is None or not past.starts_within(span):
+        if past is None:
             return here
-        first = max(span[0], past.floors.raw_ms)
-        there = self.archive.slice(key, first, min(span[1], past.until_ms), derived=past.derived, limit=limit)
+        first, last = past.part_of((max(span[0], past.floors.raw_ms), span[1]))
+        if first >= last:
+            return here
+        there = self.archive.slice(key, first, last, derived=past.derived, limit=limit)
         return _joined([_merged(there, past.late), here], limit)
 
     def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
@@ -148,16 +151,18 @@ class InfluxSeriesStore:
 
     def _totals(self, key: SeriesKey, span: tuple[int, int], width_ms: int) -> dict[int, Total]:
         """Sums by bucket number; a width of 0 sums up the whole stretch as bucket 0."""
+        found: dict[int, Total] = {}
         with self.local.file.read() as db:
             past = self._past(db, key, span)
-            at = span[0] if past is None else max(span[0], past.until_ms)
-            if width_ms:
-                found = series_reads.totals(db, key, at, span[1], width_ms)
-            else:
-                found = series_reads.spans(db, key, [at, span[1]]) if at < span[1] else {}
-        if past is not None and past.starts_within(span):
-            before = (span[0], min(span[1], past.until_ms))
-            add_totals(found, self._past_totals(key, before, width_ms, past).items())
+            if past is None:
+                return found
+            for first, last in ((span[0], past.from_ms), (past.until_ms, span[1])):
+                part = max(first, span[0]), min(last, span[1])
+                if part[0] < part[1]:
+                    add_totals(found, _here(db, key, part, width_ms).items())
+        asked = past.part_of(span)
+        if asked[0] < asked[1]:
+            add_totals(found, self._past_totals(key, asked, width_ms, past).items())
         return found
 
     def _past_totals(
@@ -188,7 +193,7 @@ class InfluxSeriesStore:
         floors = read_floors(db)
         first = max(span[0], floors.raw_ms)
         late = series_reads.slice_(db, key, first, min(span[1], until_ms), _ALL)
-        return Past(until_ms, series.derived, floors, late)
+        return Past(read_number(db, "sums_until_ms"), until_ms, series.derived, floors, late)
 
     def set_aside(self, limit: int = 100) -> list[SetAside]:
         """The newest unreadable messages, and what the server would not have."""
@@ -224,6 +229,12 @@ class InfluxSeriesStore:
         self.shipper.stop()
         self.archive.close()
         self.local.close()
+
+
+def _here(db: sqlite3.Connection, key: SeriesKey, span: tuple[int, int], width_ms: int) -> dict[int, Total]:
+    if width_ms:
+        return series_reads.totals(db, key, *span, width_ms)
+    return series_reads.spans(db, key, span)
 
 
 def _touched(late: SeriesSlice, span: tuple[int, int], width_ms: int) -> list[tuple[int, int]]:

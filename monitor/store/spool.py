@@ -9,6 +9,7 @@ from monitor.store.cover import Floors
 from monitor.store.influx_layout import ReadingRow
 from monitor.store.influx_link import Refusal
 from monitor.store.rollups import refresh
+from monitor.store.series_adopt import reading_row
 from monitor.store.series_append import put_aside
 from monitor.store.series_catalog import add_number, read_number, write_number
 from monitor.store.series_schema import HOUR_MS
@@ -105,7 +106,7 @@ class Spool:
             sent = read_number(db, "shipped_order")
             query = f"{_ROWS} WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"
             rows = db.execute(query, (sent, limit)).fetchall()
-        return Waiting([row[0] for row in rows], [_reading_row(row) for row in rows])
+        return Waiting([row[0] for row in rows], [reading_row(row[1:]) for row in rows])
 
     def next_changes(self, limit: int) -> Changes:
         """Points and marks not yet sent; a place that changed twice is sent once, as it is now."""
@@ -127,7 +128,7 @@ class Spool:
                 "JOIN series ON series.id = place.series_id WHERE arrival_order <= ?",
                 (last_id, sent),
             )
-            return Changes(last_id or 0, [_reading_row(row) for row in marked], found)
+            return Changes(last_id or 0, [reading_row(row[1:]) for row in marked], found)
 
     def confirm_readings(self, sent: Waiting, refused: Sequence[Refusal]) -> None:
         """Note that the server has these readings, or will not have some of them."""
@@ -216,8 +217,9 @@ class Spool:
         )
         dropped += self._drop("point", "time_ms < ?1", (before_ms,))
         with self.local.writing() as db:
+            sums_ms = read_number(db, "sums_until_ms")  # of the time before this only sums are left
             for table in ("rollup_minute", "rollup_hour", "rollup_day"):
-                db.execute(f"DELETE FROM {table} WHERE start_ms < ?", (before_ms,))
+                db.execute(f"DELETE FROM {table} WHERE start_ms >= ? AND start_ms < ?", (sums_ms, before_ms))
             db.execute("DELETE FROM mark WHERE arrival_order NOT IN (SELECT arrival_order FROM reading)")
         return dropped
 
@@ -239,12 +241,9 @@ class Spool:
         """Answer nothing older than the settings keep; the server's own policy decides what it drops."""
         with self.local.writing() as db:
             self.local.raise_floors(db, floors)
-
-
-def _reading_row(row: tuple[int, str, str, str, int, float, int, int, int | None, int]) -> ReadingRow:
-    _, zone, source, quantity, time_ms, value, status, delay_ms, sequence, from_device = row
-    key = SeriesKey(zone, source, Quantity(quantity))
-    return ReadingRow(key, time_ms, value, status, delay_ms, sequence, bool(from_device))
+            sums_ms = read_number(db, "sums_until_ms")
+            for table, floor_ms in (("rollup_minute", floors.minute_ms), ("rollup_hour", floors.hour_ms)):
+                db.execute(f"DELETE FROM {table} WHERE start_ms < ?", (min(sums_ms, floor_ms),))
 
 
 def _contradiction(row: ReadingRow, detail: str) -> SetAside:
