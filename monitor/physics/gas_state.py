@@ -86,6 +86,8 @@ CO2_RANGE_C = (-120.0, 30.97)
 
 
 class ReducedGas(NamedTuple):
+    """A mixture as one fluid, as the kernels need it."""
+
     critical_k: float
     critical_molm3: float
     terms: tuple[tuple[float, float, int, int], ...]

