@@ -7,9 +7,6 @@ from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
-    AwareDatetime,
-    BaseModel,
-    ConfigDict,
     Field,
     SecretStr,
     field_validator,
@@ -21,17 +18,19 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
+from monitor.settings_things import (
+    Cylinder,
+    Fraction,
+    Identifier,
+    Package,
+    Plate,
+    PositiveS,
+    Section,
+    ShopRules,
+)
 from monitor.values import MEASURED, Quantity
 
-Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,47}$")]
-Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-PositiveS = Annotated[float, Field(gt=0.0)]
-
-
-class Section(BaseModel):
-    """A part of the settings file; unknown names are faults, not ignored."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+__all__ = ["Cylinder", "Package", "Plate", "Settings", "ShopRules"]
 
 
 class Unit(StrEnum):
@@ -168,6 +167,7 @@ class Zone(Section):
         None  # what its vented or electric heater holds
     )
     dry_down_to_frac: Fraction | None = None  # what its dehumidifier holds
+    desiccant_days: Annotated[float, Field(gt=0, le=3650)] | None = None  # how long its desiccant lasts
 
 
 class Measure(Section):
@@ -208,57 +208,6 @@ class Sensor(Section):
     calibrated_on: date | None = None
     calibration_days: Annotated[int, Field(ge=1)] = 365
     measures: Annotated[tuple[Measure, ...], Field(min_length=1)]
-
-
-class Cylinder(Section):
-    """A gas cylinder standing in a zone."""
-
-    id: Identifier
-    zone: Identifier
-    name: str
-    gas: Literal["argon", "argon-co2", "co2", "helium", "oxygen", "nitrogen"] = "argon-co2"
-    diameter_m: Annotated[float, Field(gt=0, le=1)] = 0.23
-    height_m: Annotated[float, Field(gt=0, le=3)] = 1.3
-    steel_kg: Annotated[float, Field(gt=0)] = 60.0
-    gas_kg: Annotated[float, Field(ge=0)] = 10.0
-    emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
-    present: bool = True
-    work_zone: Identifier | None = None  # where it will be used, if not where it stands
-
-
-class Plate(Section):
-    """Base metal lying or standing in a zone."""
-
-    id: Identifier
-    zone: Identifier
-    name: str
-    thickness_m: Annotated[float, Field(gt=0, le=1)]
-    width_m: Annotated[float, Field(gt=0, le=30)] = 1.0
-    length_m: Annotated[float, Field(gt=0, le=30)] = 2.0
-    faces: Literal[1, 2] = 2
-    stacked: Annotated[int, Field(ge=1)] = 1
-    emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
-    present: bool = True
-    work_zone: Identifier | None = None  # where it will be used, if not where it stands
-
-
-class Package(Section):
-    """An opened package of consumables that the settings file declares."""
-
-    id: Identifier
-    zone: Identifier
-    name: str
-    consumable: Identifier  # class id of shared/consumables.toml
-    opened_at: AwareDatetime
-    sealed_at: AwareDatetime | None = None
-    spool: Identifier | None = None  # geometry id of shared/spools.toml
-    shop_limit_h: Annotated[float, Field(gt=0)] | None = None
-
-    @model_validator(mode="after")
-    def _sealed_after_opened(self) -> Self:
-        if self.sealed_at is not None and self.sealed_at < self.opened_at:
-            raise ValueError("sealed_at is before opened_at; correct one of the two")
-        return self
 
 
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -347,6 +296,7 @@ class LimitsSection(Section):
     on_delay_s: Annotated[float, Field(ge=0)] = 300.0
     off_delay_s: Annotated[float, Field(ge=0)] = 600.0
     exposure_due_frac: Annotated[float, Field(gt=0, le=1)] = 0.8
+    check_speaks_s: PositiveS = 43_200.0  # how long a person's reading of an oven stands where no sensor does
 
 
 class WarningSection(Section):
@@ -379,6 +329,7 @@ class Settings(BaseSettings):
     cylinders: tuple[Cylinder, ...] = ()
     plates: tuple[Plate, ...] = ()
     packages: tuple[Package, ...] = ()
+    shop_rules: tuple[ShopRules, ...] = ()
     shifts: tuple[Shift, ...] = ()
     calendars: tuple[Calendar, ...] = ()
     people: tuple[Person, ...] = ()

@@ -131,6 +131,7 @@ _REFERENCES = (
     ("channels", "fallback", "channel"),
     ("packages", "consumable", "consumables"),
     ("packages", "spool", "spools"),
+    ("shop_rules", "consumable", "consumables"),
 )
 
 

@@ -5,11 +5,16 @@ reason. `CORRECTION` events name the event they put right; nothing is edited or 
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import Any, ClassVar
 
+import msgspec
+
 from monitor.errors import Fault, InputError
+from monitor.exposure.bead_rules import Weld
+from monitor.exposure.beads import Pore, RuleCount
 from monitor.exposure.classes import Place
+from monitor.things.sizes import number_faults
 from monitor.values import EventKind
 
 
@@ -26,6 +31,8 @@ class Opened:
     spool: str = ""
     lot: str = ""
     job: str = ""
+    wire_m: float | None = None  # diameter
+    mass_kg: float | None = None  # of wire on the spool; None: full to its label
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,24 @@ class RanOff:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """What was measured and counted at the moment of a bead; written with it, so that it stays."""
+
+    zone: str = ""
+    air_temperature_c: float | None = None
+    rh_frac: float | None = None
+    dew_point_c: float | None = None
+    open_s: float | None = None  # of the package's clock
+    weighted_s: float | None = None
+    unknown_s: float | None = None
+    used_frac: float | None = None
+    uptake_frac: float | None = None  # estimate
+    standing: str = ""
+    cylinder_margin_k: float | None = None
+    plate_margin_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class TestBead:
     """A test bead was welded with a package."""
 
@@ -60,6 +85,7 @@ class TestBead:
     kind: ClassVar[EventKind] = EventKind.PACKAGE
     sound: bool
     bead: str = ""  # id of the bead's own record, where pores were entered
+    seen: Seen | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +114,7 @@ class CylinderDelivered:
     gas: str
     zone: str
     start_temperature_c: float | None = None  # None: as warm as the outdoor air
+    pressure_pa: float | None = None  # gauge, as read on delivery
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +133,15 @@ class CylinderConnected:
     entry: ClassVar[str] = "connected"
     kind: ClassVar[EventKind] = EventKind.CYLINDER
     machine: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeRead:
+    """Somebody read the contents gauge of a cylinder."""
+
+    entry: ClassVar[str] = "gauge-read"
+    kind: ClassVar[EventKind] = EventKind.CYLINDER
+    pressure_pa: float  # gauge
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +165,7 @@ class PlateBroughtIn:
     length_m: float = 2.0
     faces: int = 2
     stacked: int = 1
-    start_temperature_c: float | None = None  # None: as warm as the outdoor air
+    start_temperature_c: float | None = None  # None: as it was where it lay, else as warm as the outdoor air
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +194,35 @@ class DesiccantRenewed:
     kind: ClassVar[EventKind] = EventKind.STORAGE
 
 
+@dataclass(frozen=True, slots=True)
+class BeadWelded:
+    """A test bead with its pores; from `outcome` on it is what the rules said when it was entered."""
+
+    entry: ClassVar[str] = "bead"
+    kind: ClassVar[EventKind] = EventKind.BEAD
+    rule: str  # id of the acceptance rules
+    weld: Weld
+    length_m: float
+    thickness_m: float
+    pores: tuple[Pore, ...] = ()
+    throat_m: float | None = None
+    width_m: float | None = None
+    multilayer: bool = False
+    package: str = ""
+    cylinder: str = ""
+    plate: str = ""
+    zone: str = ""
+    outcome: str = ""
+    code: str = ""
+    clause: str = ""
+    edition: str = ""
+    text: str = ""
+    counts: tuple[RuleCount, ...] = ()
+    notes: tuple[str, ...] = ()
+    seen: Seen | None = None
+
+
+JUDGED = frozenset({"outcome", "code", "clause", "edition", "text", "counts", "notes", "seen"})
 Entry = (
     Opened
     | Moved
@@ -168,43 +233,27 @@ Entry = (
     | CylinderDelivered
     | CylinderMoved
     | CylinderConnected
+    | GaugeRead
     | CylinderChanged
     | PlateBroughtIn
     | PlateGone
     | StoreChecked
     | DesiccantRenewed
+    | BeadWelded
 )
-ENTRIES: tuple[type[Any], ...] = (
-    Opened,
-    Moved,
-    RanOff,
-    TestBead,
-    GotWet,
-    Withdrawn,
-    CylinderDelivered,
-    CylinderMoved,
-    CylinderConnected,
-    CylinderChanged,
-    PlateBroughtIn,
-    PlateGone,
-    StoreChecked,
-    DesiccantRenewed,
-)
+ENTRIES: tuple[type[Any], ...] = Entry.__args__
 _BY_NAME = {(kind.kind, kind.entry): kind for kind in ENTRIES}
 
 
 def body_of(entry: Entry) -> dict[str, object]:
-    """The event body of an entry."""
-    return {"entry": entry.entry, **{name: _plain(value) for name, value in asdict(entry).items()}}
-
-
-def _plain(value: object) -> object:
-    return str(value) if isinstance(value, Place) else value
+    """The event body of an entry: plain JSON values."""
+    plain: dict[str, object] = msgspec.json.decode(msgspec.json.encode(entry))
+    return {"entry": entry.entry, **plain}
 
 
 def entry_of(kind: EventKind, body: Mapping[str, object]) -> Entry:
     """The entry in an event body; InputError names what does not fit."""
-    name = str(body.get("entry"))
+    name = str(body.get("entry", BeadWelded.entry if kind is EventKind.BEAD else None))
     made = _BY_NAME.get((kind, name))
     if made is None:
         known = ", ".join(entry for of_kind, entry in _BY_NAME if of_kind == kind)
@@ -216,15 +265,19 @@ def entry_of(kind: EventKind, body: Mapping[str, object]) -> Entry:
         for key, value in given.items()
         if key not in known_names
     ]
-    if "place" in given:
-        try:
-            given["place"] = Place(str(given["place"]))
-        except ValueError:
-            faults.append(Fault("place", str(given["place"]), f"use one of: {', '.join(Place)}"))
+    if "place" in given and given["place"] not in set(Place):
+        faults.append(Fault("place", str(given.pop("place")), f"use one of: {', '.join(Place)}"))
     if faults:
         raise InputError(faults)
     try:
-        entry: Entry = made(**given)
-    except TypeError as error:
-        raise InputError([Fault(name, str(sorted(given)), f"is not complete: {error}")]) from error
+        entry: Entry = msgspec.convert(given, made)
+    except msgspec.ValidationError as error:
+        what, _, where = str(error).partition(" - at `$.")
+        field = where.rstrip("`") or name
+        raise InputError(
+            [Fault(field, repr(given.get(field, "nothing")), f"cannot be read: {what}")]
+        ) from error
+    faults = number_faults(entry)
+    if faults:
+        raise InputError(faults)
     return entry

@@ -1,33 +1,17 @@
 """Derives from the ledger's events what each package has been through, corrections included."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, tzinfo
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.classes import Place
 from monitor.exposure.history import Event as Happened
 from monitor.exposure.history import Happening, Stay
-from monitor.things.entries import Entry, GotWet, Moved, Opened, RanOff, TestBead, Withdrawn, entry_of
-from monitor.values import EventKind
+from monitor.things.entries import GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
+from monitor.things.telling import Dated, Told, corrected, dated_entries, moment
 
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """One event of the ledger, as far as a history needs it."""
-
-    number: int
-    kind: EventKind
-    subject: str
-    time_s: float
-    body: Mapping[str, object]
-
-
-@dataclass(frozen=True, slots=True)
-class Dated:
-    """An entry and when it happened."""
-
-    time_s: float
-    entry: Entry
+__all__ = ["Dated", "PackageHistory", "Refusal", "Told", "corrected", "dated_entries", "package_history"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +26,9 @@ class PackageHistory:
     job: str
     stays: tuple[Stay, ...]
     happenings: tuple[Happened, ...]
+    wire_m: float | None = None
+    mass_kg: float | None = None
+    beads: tuple[str, ...] = ()  # ids of bead records already counted
 
     @property
     def opened_s(self) -> float:
@@ -53,105 +40,130 @@ class PackageHistory:
         """Where it is now."""
         return self.stays[-1].zone or ""
 
+    @property
+    def last_s(self) -> float:
+        """When something was last done with it."""
+        return max([self.stays[-1].start_s, *(happening.time_s for happening in self.happenings)])
 
-def corrected(events: Iterable[Told]) -> list[Told]:
-    """The events as later corrections put them right, in order of happening.
-
-    A correction's body is `{"of": number}` with `"void": true`, or with a new `"time_s"` or `"body"`.
-    """
-    kept: dict[int, Told] = {}
-    for event in events:
-        if event.kind is not EventKind.CORRECTION:
-            kept[event.number] = event
-            continue
-        number = event.body.get("of")
-        target = kept.get(number) if isinstance(number, int) else None
-        if target is None:
-            continue  # about an event that was corrected away before
-        if event.body.get("void"):
-            del kept[target.number]
-            continue
-        time_s, body = event.body.get("time_s"), event.body.get("body")
-        if isinstance(time_s, int | float):
-            target = replace(target, time_s=float(time_s))
-        if isinstance(body, Mapping):
-            target = replace(target, body=body)
-        kept[target.number] = target
-    return sorted(kept.values(), key=lambda event: (event.time_s, event.number))
+    @property
+    def withdrawn_s(self) -> float | None:
+        """When it was taken out of use, if it was."""
+        times = (one.time_s for one in self.happenings if one.kind is Happening.WITHDRAWN)
+        return next(times, None)
 
 
-def dated_entries(events: Iterable[Told], kind: EventKind) -> list[Dated]:
-    """The entries of one kind after corrections, in order of happening."""
-    return [
-        Dated(event.time_s, entry_of(event.kind, event.body))
-        for event in corrected(events)
-        if event.kind is kind
-    ]
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """An entry that cannot be true beside the ones before it, and was left out."""
+
+    number: int
+    faults: tuple[Fault, ...]
 
 
 def package_history(
-    package: str, entries: Sequence[Dated], before: PackageHistory | None = None
+    package: str, entries: Sequence[Dated], before: PackageHistory | None = None, zone: tzinfo = UTC
 ) -> PackageHistory | None:
     """A package's history; `before` is what the settings file says of it. None: it was never opened.
 
     Raises InputError where the entries cannot be true: a move before it was opened, opened twice.
     """
+    history, refusals = history_as_told(package, entries, before, zone)
+    if refusals:
+        raise InputError([fault for refusal in refusals for fault in refusal.faults])
+    return history
+
+
+def history_as_told(
+    package: str, entries: Sequence[Dated], before: PackageHistory | None = None, zone: tzinfo = UTC
+) -> tuple[PackageHistory | None, list[Refusal]]:
+    """The history that stands, and the entries that cannot be true beside the ones before them."""
     history = before
+    refusals: list[Refusal] = []
     for dated in entries:
-        match dated.entry:
-            case Opened() as opened:
-                history = _opened(package, history, dated.time_s, opened)
-            case Moved() as moved:
-                history = _moved(_known(package, history), dated.time_s, moved)
-            case _:
-                known = _known(package, history)
-                happening = _happening(dated)
-                if happening is not None:
-                    history = replace(known, happenings=(*known.happenings, happening))
-    return history
+        try:
+            history = _after(package, history, dated, zone)
+        except InputError as error:
+            refusals.append(Refusal(dated.number, error.faults))
+    return history, refusals
 
 
-def _known(package: str, history: PackageHistory | None) -> PackageHistory:
+def _after(package: str, history: PackageHistory | None, dated: Dated, zone: tzinfo) -> PackageHistory:
+    if isinstance(dated.entry, Opened):
+        return _opened(package, history, dated, zone)
     if history is None:
-        raise InputError([Fault(package, "not opened", "enter first when it was opened")])
-    return history
+        found = moment(dated.time_s, zone)
+        fix = "it was not open then; enter first when it was opened"
+        raise InputError([Fault(f"{package}: time", found, fix)])
+    _check_time(history, dated, zone)
+    if isinstance(dated.entry, Moved):
+        return _moved(history, dated.time_s, dated.entry)
+    happening = _happening(dated, history)
+    if happening is None:
+        return history
+    beads = history.beads
+    if isinstance(dated.entry, TestBead) and dated.entry.bead:
+        beads = (*beads, dated.entry.bead)
+    return replace(history, happenings=(*history.happenings, happening), beads=beads)
 
 
-def _opened(package: str, history: PackageHistory | None, time_s: float, opened: Opened) -> PackageHistory:
+def _opened(package: str, history: PackageHistory | None, dated: Dated, zone: tzinfo) -> PackageHistory:
+    assert isinstance(dated.entry, Opened)
+    opened = dated.entry
     if history is not None:
-        raise InputError(
-            [Fault(package, "opened already", "enter a move instead, or correct the first entry")]
-        )
-    stay = Stay(opened.place, opened.zone, time_s)
+        found = f"opened already, {moment(history.opened_s, zone)}"
+        fix = "enter a move instead, or correct the first entry"
+        raise InputError([Fault(package, found, fix)])
+    stay = Stay(opened.place, opened.zone, dated.time_s)
     return PackageHistory(
-        package, opened.name, opened.consumable, opened.spool, opened.lot, opened.job, (stay,), ()
+        id=package,
+        name=opened.name,
+        consumable=opened.consumable,
+        spool=opened.spool,
+        lot=opened.lot,
+        job=opened.job,
+        stays=(stay,),
+        happenings=(),
+        wire_m=opened.wire_m,
+        mass_kg=opened.mass_kg,
     )
+
+
+def _check_time(history: PackageHistory, dated: Dated, zone: tzinfo) -> None:
+    """Entries come in order of time; what can still be wrong is a time before what the settings declare."""
+    gone_s = history.withdrawn_s
+    if gone_s is not None:
+        found = f"withdrawn {moment(gone_s, zone)}"
+        raise InputError([Fault(history.id, found, "nothing follows that; take that entry back first")])
+    least_s = history.stays[-1].start_s if isinstance(dated.entry, Moved) else history.opened_s
+    if dated.time_s < least_s:
+        fix = f"lies before its entry of {moment(least_s, zone)}; correct one of the two"
+        raise InputError([Fault(f"{history.id}: time", moment(dated.time_s, zone), fix)])
+    if isinstance(dated.entry, RanOff) and dated.entry.minutes * 60.0 > dated.time_s - history.opened_s:
+        fix = f"it was opened only {moment(history.opened_s, zone)}; enter the minutes it took"
+        raise InputError([Fault(f"{history.id}: minutes", f"{dated.entry.minutes:g}", fix)])
 
 
 def _moved(history: PackageHistory, time_s: float, moved: Moved) -> PackageHistory:
     stays = history.stays
     last = stays[-1]
-    if time_s < last.start_s:
-        fix = "lies before the move above it; correct one of the two"
-        raise InputError([Fault(f"{history.id}: time", f"{time_s:.0f}", fix)])
     closed = replace(last, end_s=time_s if last.end_s is None else min(last.end_s, time_s))
-    stay = Stay(moved.place, moved.zone, time_s, None, moved.checked_temperature_c, moved.checked_rh_frac)
+    checked = moved.checked_temperature_c, moved.checked_rh_frac
+    stay = Stay(moved.place, moved.zone or None, time_s, None, *checked)
     return replace(history, stays=(*stays[:-1], closed, stay))
 
 
-def _happening(dated: Dated) -> Happened | None:
+def _happening(dated: Dated, history: PackageHistory) -> Happened | None:
+    kind, depth_m = None, 0.0
     match dated.entry:
         case GotWet():
-            return Happened(Happening.GOT_WET, dated.time_s)
+            kind = Happening.GOT_WET
         case Withdrawn():
-            return Happened(Happening.WITHDRAWN, dated.time_s)
-        case RanOff(depth_m=depth_m):
-            return Happened(Happening.RAN_OFF, dated.time_s, depth_m)
-        case TestBead(sound=True):
-            return Happened(Happening.BEAD_SOUND, dated.time_s)
-        case TestBead(sound=False):
-            return Happened(Happening.BEAD_NOT_SOUND, dated.time_s)
-    return None
+            kind = Happening.WITHDRAWN
+        case RanOff():
+            kind, depth_m = Happening.RAN_OFF, dated.entry.depth_m
+        case TestBead(sound=sound, bead=bead) if not bead or bead not in history.beads:
+            kind = Happening.BEAD_SOUND if sound else Happening.BEAD_NOT_SOUND
+    return None if kind is None else Happened(kind, dated.time_s, depth_m)
 
 
 def from_settings(

@@ -1,0 +1,109 @@
+"""Which rules hold for a package: its class, the shop's own rules for that class, and its own limit."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from monitor.errors import Fault, InputError
+from monitor.exposure.classes import ConsumableClass, Kind, class_named, consumable_classes
+from monitor.exposure.limits import ClockRules, ShopRule, clock_rules, shop_rules
+from monitor.exposure.materials import SorptionData, sorption_data
+
+USE_FIRST_FRAC = 0.5
+SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
+WIRES = {Kind.CORED_WIRE: "cored", Kind.METAL_CORED_WIRE: "metal-cored", Kind.SOLID_WIRE: "solid"}
+
+
+class PackageLike(Protocol):
+    """The part of a declared package that its rules need."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def shop_limit_h(self) -> float | None: ...
+
+
+class RuleLike(Protocol):
+    """A shop's own rule as the settings hold it."""
+
+    def model_dump(self, *, exclude_none: bool) -> dict[str, Any]: ...
+
+
+class LimitsLike(Protocol):
+    """The shop's planning limits."""
+
+    @property
+    def exposure_due_frac(self) -> float: ...
+
+
+class ServiceLike(Protocol):
+    """How often the shop is judged."""
+
+    @property
+    def derived_every_s(self) -> float: ...
+
+
+class ShopLike(Protocol):
+    """The part of a shop's settings that rules need; the settings themselves fit."""
+
+    @property
+    def packages(self) -> Iterable[PackageLike]: ...
+    @property
+    def shop_rules(self) -> Iterable[RuleLike]: ...
+    @property
+    def limits(self) -> LimitsLike: ...
+    @property
+    def service(self) -> ServiceLike: ...
+
+
+@dataclass(frozen=True, slots=True)
+class RuleBook:
+    """Every class with its rules, as one shop works with them."""
+
+    classes: Mapping[str, ConsumableClass]
+    sorption: SorptionData
+    by_class: Mapping[str, ShopRule]
+    usual: ShopRule
+    reading_speaks_s: float
+    limit_h: Mapping[str, float] = field(default_factory=dict)  # by package
+
+    def rules_for(self, package: str, consumable: str) -> ClockRules:
+        """The rules of one package; InputError for an unknown class or a rule that cannot stand."""
+        rule = self.by_class.get(consumable, self.usual)
+        own_h = self.limit_h.get(package)
+        if own_h is not None and (rule.limit_h is None or own_h < rule.limit_h):
+            rule = replace(rule, limit_h=own_h)
+        known = class_named(self.classes, consumable)
+        return clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
+
+
+def rule_book(shop: ShopLike, consumables: Mapping[str, Any], sorption: Mapping[str, Any]) -> RuleBook:
+    """The book of a shop; `consumables` and `sorption` are the reference files. InputError for faults."""
+    classes = consumable_classes(consumables)
+    due_frac = shop.limits.exposure_due_frac
+    usual = ShopRule(use_first_frac=min(USE_FIRST_FRAC, due_frac), due_frac=due_frac)
+    rows = [_row(rule, usual) for rule in shop.shop_rules]
+    book = RuleBook(
+        classes=classes,
+        sorption=sorption_data(sorption),
+        by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
+        usual=usual,
+        reading_speaks_s=SPEAKS_TICKS * shop.service.derived_every_s,
+        limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
+    )
+    faults = [
+        Fault(f"shop rule for {name}: document", "nothing", "a rule looser than the code names its document")
+        for name, rule in book.by_class.items()
+        if book.rules_for("", name).shop_is_looser and not rule.document.strip()
+    ]
+    if faults:
+        raise InputError(faults)
+    return book
+
+
+def _row(rule: RuleLike, usual: ShopRule) -> dict[str, Any]:
+    row = rule.model_dump(exclude_none=True)
+    row["class"] = row.pop("consumable")
+    row.setdefault("due_frac", usual.due_frac)
+    row.setdefault("use_first_frac", min(USE_FIRST_FRAC, row["due_frac"]))
+    return {name: value for name, value in row.items() if value != ""}
