@@ -1,0 +1,267 @@
+"""How fast, how big, how idle: publish to webhook, the weekly page, memory and processor time at rest.
+
+Run: python -m tests.bench.service_bench [latency] [idle] [week]. Prints tables with ratios; asserts nothing.
+"""
+
+import json
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import paho.mqtt.client as mqtt
+import requests
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.clock import SystemClock
+from monitor.ingest.encode import encode_own
+from monitor.service import Service
+from monitor.settings_file import load
+from monitor.values import Point, Quantity, Reading, SeriesKey
+from tests.brokers import HOST, Mosquitto, wait_until
+from tests.receivers import WebReceiver, web_receiver
+
+HEAD = """
+[service]
+data_dir = "data"
+tick_s = {tick_s}
+[mqtt]
+broker = "external"
+host = "127.0.0.1"
+port = {port}
+[web]
+port = 0
+[limits]
+on_delay_s = 0
+off_delay_s = 60
+[[sites]]
+id = "yard"
+name = "Ferrymoor Slipway"
+[[channels]]
+id = "phone"
+kind = "webhook"
+url = "{url}"
+"""
+ZONE = """
+[[zones]]
+id = "zone-{z}"
+site = "yard"
+name = "Zone {z}"
+kind = "{kind}"
+{extra}
+"""
+SENSOR = """
+[[sensors]]
+id = "sensor-{n}"
+zone = "zone-{z}"
+interval_s = {every}
+[[sensors.measures]]
+quantity = "air_temperature_c"
+unit = "Cel"
+[[sensors.measures]]
+quantity = "relative_humidity_frac"
+unit = "%RH"
+max_rate_per_min = 10
+"""
+
+
+def shop(folder: Path, port: int, url: str, sensors: int, zones: int, *, tick_s: float, every: float) -> Path:
+    text = HEAD.format(tick_s=tick_s, port=port, url=url)
+    for z in range(zones):
+        text += ZONE.format(z=z, kind="hall", extra="max_relative_humidity_frac = 0.8")
+    text += "".join(SENSOR.format(n=n, z=n % zones, every=every) for n in range(sensors))
+    file = folder / "shop.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def connect(port: int) -> mqtt.Client:
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.connect(HOST, port)
+    client.loop_start()
+    wait_until(client.is_connected, "the publisher to connect")
+    return client
+
+
+def topic(n: int, zones: int) -> str:
+    return f"dryshift/yard/zone-{n % zones}/sensor-{n}"
+
+
+def message(humidity: float) -> bytes:
+    return encode_own(
+        round(time.time(), 3), {Quantity.AIR_TEMPERATURE: 20.0, Quantity.RELATIVE_HUMIDITY: humidity}
+    )
+
+
+def bare_latency(port: int, receiver: WebReceiver, rounds: int) -> list[float]:
+    """The baseline: a plain subscriber that posts every message, on the same broker and receiver."""
+
+    def forward(_client: object, _userdata: object, note: mqtt.MQTTMessage) -> None:
+        requests.post(
+            receiver.url, data=json.dumps({"key": "bare", "t": json.loads(note.payload)["t"]}), timeout=5
+        )
+
+    subscriber = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    subscriber.on_message = forward
+    subscriber.connect(HOST, port)
+    subscriber.subscribe("bare/#", qos=1)
+    subscriber.loop_start()
+    publisher = connect(port)
+    time.sleep(0.5)
+    took = []
+    for _ in range(rounds):
+        have = len(receiver.requests)
+        began = time.perf_counter()
+        publisher.publish("bare/x", json.dumps({"t": began}), qos=1)
+        receiver.wait_for(have + 1)
+        took.append(time.perf_counter() - began)
+    for client in (subscriber, publisher):
+        client.disconnect()
+        client.loop_stop()
+    return took
+
+
+def latency(sensors: int = 500, zones: int = 50, rounds: int = 20) -> None:
+    """One zone after the other turns humid while every sensor publishes once a second."""
+    with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker, web_receiver() as receiver:
+        bare = bare_latency(broker.port, receiver, rounds)
+        receiver.requests.clear()
+        file = shop(Path(name), broker.port, receiver.url, sensors, zones, tick_s=1.0, every=1.0)
+        service = Service(load(file), SystemClock())
+        service.start()
+        client, stop = connect(broker.port), threading.Event()
+        humid: dict[int, float] = {}
+
+        def play() -> None:
+            while not stop.is_set():
+                began = time.monotonic()
+                for n in range(sensors):
+                    client.publish(topic(n, zones), message(0.95 if n % zones in humid else 0.5), qos=1)
+                stop.wait(max(0.0, 1.0 - (time.monotonic() - began)))
+
+        player = threading.Thread(target=play)
+        player.start()
+        time.sleep(10)
+        for z in range(rounds):
+            humid[z] = time.time()
+            time.sleep(1.7)
+        time.sleep(30)
+        events = [
+            e for e in service.ledger.events(limit=10_000) if e.subject.startswith("zone_humidity_high/")
+        ]
+        judged = {e.body["subject"]: e.entered_s for e in events if e.body["to_state"] == "unacknowledged"}
+        stop.set()
+        player.join()
+        service.stop()
+        to_alarm = [judged[f"zone-{z}"] - humid[z] for z in humid if f"zone-{z}" in judged]
+        report("bare: message to webhook", bare, bare)
+        report(f"alarm recorded after the change ({sensors} sensors x 1 Hz, tick 1 s)", to_alarm, bare)
+
+
+def report(what: str, took: list[float], base: list[float]) -> None:
+    if not took:
+        print(f"{what}: nothing measured")
+        return
+    p50, p99 = float(np.quantile(took, 0.5)), float(np.quantile(took, 0.99))
+    print(
+        f"{what:70s} n {len(took):3d}  p50 {p50:7.3f} s  p99 {p99:7.3f} s  ratio {p50 / statistics.median(base):8.1f}"
+    )
+
+
+def idle(sensors: int = 50, seconds: float = 60.0) -> None:
+    """Processor time and memory with sensors that publish every 30 s, against a bare subscriber."""
+    print(f"{'idle':30s} {'CPU %':>8s} {'RSS MB':>8s}")
+    for kind in ("bare", "service"):
+        command = [
+            sys.executable,
+            "-m",
+            "tests.bench.service_bench",
+            f"child-{kind}",
+            str(sensors),
+            str(seconds),
+        ]
+        print(subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip())
+
+
+def child(kind: str, sensors: int, seconds: float) -> None:
+    with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker:
+        file = shop(Path(name), broker.port, "http://127.0.0.1:1/", sensors, 10, tick_s=10.0, every=30.0)
+        service = Service(load(file), SystemClock()) if kind == "service" else None
+        if service is not None:
+            service.start()
+        subscriber = connect(broker.port)
+        if service is None:
+            subscriber.on_message = lambda _c, _u, note: json.loads(note.payload)
+            subscriber.subscribe("dryshift/#", qos=1)
+        time.sleep(3)
+        before = resource.getrusage(resource.RUSAGE_SELF)
+        cpu0, began = before.ru_utime + before.ru_stime, time.monotonic()
+        while time.monotonic() - began < seconds:
+            for n in range(sensors):
+                subscriber.publish(topic(n, 10), message(0.5), qos=1)
+                time.sleep(30.0 / sensors)
+        after = resource.getrusage(resource.RUSAGE_SELF)
+        share = 100.0 * (after.ru_utime + after.ru_stime - cpu0) / (time.monotonic() - began)
+        print(f"{kind:30s} {share:8.2f} {after.ru_maxrss / 1024:8.0f}")
+        subscriber.disconnect()
+        subscriber.loop_stop()
+        if service is not None:
+            service.stop()
+
+
+def week(sensors: int = 20, every_s: float = 300.0) -> None:
+    """The weekly page with a year of readings in the store, against a page that needs none of them."""
+    with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker:
+        file = shop(
+            Path(name), broker.port, "http://127.0.0.1:1/", sensors, sensors, tick_s=10.0, every=every_s
+        )
+        service = Service(load(file), SystemClock())
+        end_s = round(time.time())
+        times = np.arange(end_s - 365 * 86_400, end_s, every_s)
+        began = time.monotonic()
+        for n in range(sensors):
+            rows, points = [], []
+            for t in times.tolist():
+                celsius, humid = 20.0 + 5.0 * np.sin(t / 13_751.0), 0.6 + 0.2 * np.sin(t / 47_000.0)
+                zone, sensor = f"zone-{n}", f"sensor-{n}"
+                rows.append(Reading(SeriesKey(zone, sensor, Quantity.RELATIVE_HUMIDITY), t, t, float(humid)))
+                points.append(Point(SeriesKey(zone, "zone", Quantity.DEW_POINT), t, float(celsius - 6.0)))
+                points.append(Point(SeriesKey(zone, "zone", Quantity.RELATIVE_HUMIDITY), t, float(humid)))
+            for k in range(0, len(rows), 5_000):
+                service.series.append(rows[k : k + 5_000])
+            for k in range(0, len(points), 5_000):
+                service.series.write_points(points[k : k + 5_000])
+        print(
+            f"filled: {sensors} sensors, one reading per {every_s:.0f} s for a year, {time.monotonic() - began:.0f} s"
+        )
+        service.start()
+        assert service.server is not None
+        for path in ("/safety", "/week", "/week?zone=zone-3", "/"):
+            took = []
+            for _ in range(5):
+                began = time.perf_counter()
+                requests.get(service.server.url + path, timeout=60).raise_for_status()
+                took.append(time.perf_counter() - began)
+            if path == "/safety":
+                base = took
+            report(f"page {path}", took, base)
+        service.stop()
+
+
+def main() -> None:
+    if len(sys.argv) > 1 and sys.argv[1].startswith("child-"):
+        child(sys.argv[1].removeprefix("child-"), int(sys.argv[2]), float(sys.argv[3]))
+        return
+    wanted = sys.argv[1:] or ["latency", "idle", "week"]
+    for name, bench in (("latency", latency), ("idle", idle), ("week", week)):
+        if name in wanted:
+            bench()
+
+
+if __name__ == "__main__":
+    main()
