@@ -8,6 +8,7 @@ import logging
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import replace
 
 import msgspec
@@ -26,7 +27,7 @@ from monitor.pipeline import (
     step,
 )
 from monitor.snapshot import Snapshot
-from monitor.stages.facts import BodyFacts, PackageFacts
+from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_things
 from monitor.stages.state import Foreseen
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import NewEvent, Notification, StoredReading
@@ -106,21 +107,21 @@ class CoreLoop:
         with self._lock:
             return self._apply(given, events)
 
+    def paused(self) -> AbstractContextManager[bool]:
+        """While it lasts no other thread moves the state on; the one that holds it may."""
+        return self._lock
+
     def reshape(
         self,
         *,
         packages: Mapping[str, PackageFacts | None] | None = None,
-        bodies: Mapping[str, BodyFacts] | None = None,
+        bodies: Mapping[str, BodyFacts | None] | None = None,
+        stores: Mapping[str, StoreFacts] | None = None,
         given: Input | None = None,
     ) -> None:
-        """Things came, changed or went: the shop is as told from now on, with what is known of them."""
+        """Things came, changed or went (None); the shop is so from now on, `given` is what is known."""
         with self._lock:
-            kept = {**self._shop.packages, **(packages or {})}
-            self._shop = replace(
-                self._shop,
-                packages={name: facts for name, facts in kept.items() if facts is not None},
-                bodies={**self._shop.bodies, **(bodies or {})},
-            )
+            self._shop = with_things(self._shop, packages or {}, bodies or {}, stores or {})
             if given is not None:
                 self._apply(given)
 

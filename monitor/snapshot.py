@@ -19,6 +19,10 @@ class ZoneNow:
     air: AirState | None
     sensors: tuple[SensorHealth, ...] = ()
     temperature_c: float | None = None  # of an oven, which has no humidity
+    humidity_frac: float | None = None  # as a person read it, where no sensor does
+    checked_s: float | None = None  # when a person read what is shown; None: a sensor says it
+    desiccant_due_s: float | None = None
+    action: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,16 @@ class PackageNow:
     uptake_frac: float | None  # estimate, 1 = equilibrium at the reference air
     unknown_h: float
     open_now: bool
+    left_h: float | None = None  # at the present air
+    due_at_s: float | None = None  # when the deciding clock runs out, while it is running
+    used_frac: float | None = None
+    rebakes: int = 0
+    deviation: str = ""  # a shop rule looser than the code, with its reason
+    notes: tuple[str, ...] = ()
+    place: str = ""
+    opened_s: float | None = None
+    lot: str = ""
+    job: str = ""
 
 
 @dataclass(frozen=True, slots=True)

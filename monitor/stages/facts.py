@@ -1,17 +1,29 @@
 """The unchanging description of the shop that the core is given: no settings file, no reference file."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.conditions import Condition
 from monitor.alarms.wording import Wording
-from monitor.exposure.history import Stay
+from monitor.exposure.classes import Place
+from monitor.exposure.history import Event, Stay
 from monitor.exposure.limits import ClockRules
 from monitor.outlook.shifts import ShiftPlan
 from monitor.physics.bodies import Body
 from monitor.quality.rules import QualityRules
 from monitor.stages.air import SensorAccuracy
+
+
+@dataclass(frozen=True, slots=True)
+class StoreFacts:
+    """What people have entered about a storage place: their last reading of it, and its desiccant."""
+
+    checked_s: float | None = None
+    checked_c: float | None = None
+    checked_rh_frac: float | None = None
+    speaks_s: float = 43_200.0  # how long that reading stands where no sensor does
+    desiccant_due_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +42,7 @@ class ZoneFacts:
     min_temperature_c: float | None
     heat_up_to_c: float | None = None
     dry_down_to_frac: float | None = None
+    store: StoreFacts = StoreFacts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +68,11 @@ class PackageFacts:
     zone: str
     stays: tuple[Stay, ...]
     rules: ClockRules
+    happenings: tuple[Event, ...] = ()  # in order of time
+    entered_s: float = 0.0  # of the last thing done with it
+    place: Place = Place.UNKNOWN  # now
+    lot: str = ""
+    job: str = ""
 
     @property
     def opened_s(self) -> float:
@@ -111,3 +129,27 @@ class Shop:
     def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
         """The zone's sensors, in order of id."""
         return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
+
+
+def with_things(
+    shop: Shop,
+    packages: Mapping[str, PackageFacts | None],
+    bodies: Mapping[str, BodyFacts | None],
+    stores: Mapping[str, StoreFacts],
+) -> Shop:
+    """The shop with things that came, changed or went (None), and their names known to its wordings."""
+    names = {name: facts.name for name, facts in (*packages.items(), *bodies.items()) if facts is not None}
+    kept_packages, kept_bodies = {**shop.packages, **packages}, {**shop.bodies, **bodies}
+    return replace(
+        shop,
+        packages={name: facts for name, facts in kept_packages.items() if facts is not None},
+        bodies={name: facts for name, facts in kept_bodies.items() if facts is not None},
+        zones={
+            **shop.zones,
+            **{name: replace(shop.zones[name], store=store) for name, store in stores.items()},
+        },
+        wordings={
+            site: replace(wording, names={**wording.names, **names})
+            for site, wording in shop.wordings.items()
+        },
+    )

@@ -1,40 +1,79 @@
 """Carries the clock of every opened package along with the air it lies in."""
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
 
 from monitor.exposure.air import NO_AIR, AirSamples, AirStretch
-from monitor.exposure.clock import ExposureClock, advance_clock, start_clock
+from monitor.exposure.clock import ExposureClock, advance_clock, happened, start_clock
+from monitor.exposure.history import Stay
 from monitor.exposure.verdict import PackageVerdict, package_verdict
-from monitor.stages.air import Sample
+from monitor.stages.air import Sample, ZoneAir, temperature_only
 from monitor.stages.facts import PackageFacts
+from monitor.values import AirState
+
+Samples = Mapping[str, tuple[Sample, ...]]
+
+
+def zone_samples(
+    heard: Mapping[str, ZoneAir], air: Mapping[str, AirState], now_s: float, fresh_s: Mapping[str, float]
+) -> dict[str, tuple[Sample, ...]]:
+    """The air of each zone as the derived series keep it, so that a clock derived anew comes out the same.
+
+    Where only a temperature is known (an oven), the humidity is NaN.
+    """
+    samples: dict[str, tuple[Sample, ...]] = {}
+    for zone, believed in heard.items():
+        now = air.get(zone)
+        if now is not None:
+            samples[zone] = (Sample(now_s, now.temperature_c, now.relative_humidity_frac),)
+        elif (warm := temperature_only(believed, now_s, fresh_s[zone])) is not None:
+            samples[zone] = (Sample(now_s, warm[1], math.nan),)
+    return samples
 
 
 def carry(
-    package: PackageFacts,
-    clock: ExposureClock | None,
-    samples: Mapping[str, tuple[Sample, ...]],
-    until_s: float,
+    package: PackageFacts, clock: ExposureClock | None, samples: Samples, until_s: float
 ) -> ExposureClock | None:
     """The package's clock at `until_s`, through the places it has been in; None while it is not yet opened.
 
-    `samples` holds the air of each zone since the clock's own time.
+    `samples` holds the air of each zone since the clock's own time. What happened up to that time is in the
+    clock already; what happened later is taken in on the way.
     """
     if until_s < package.opened_s:
         return None
+    known_s = -math.inf if clock is None else clock.time_s
     if clock is None:
         first = package.stays[0]
         clock = start_clock(package.opened_s, package.rules, first.place, first.zone)
+    pending = [event for event in package.happenings if known_s < event.time_s <= until_s]
     for stay in package.stays:
         end_s = until_s if stay.end_s is None else min(stay.end_s, until_s)
-        if stay.start_s < until_s and end_s > clock.time_s:
-            air = _samples(samples.get(stay.zone or "", ()))
-            stretch = AirStretch(
-                stay.place, stay.zone, end_s, air, stay.checked_temperature_c, stay.checked_rh_frac
-            )
-            clock = advance_clock(clock, stretch, package.rules)
+        if stay.start_s >= until_s or end_s <= clock.time_s:
+            continue
+        while pending and pending[0].time_s < end_s:
+            event = pending.pop(0)
+            clock = happened(_through(package, clock, stay, samples, event.time_s), event, package.rules)
+        clock = _through(package, clock, stay, samples, end_s)
+    for event in pending:
+        clock = happened(clock, event, package.rules)
     return clock
+
+
+def as_entered(package: PackageFacts, clock: ExposureClock | None) -> ExposureClock | None:
+    """The clock with what was entered since its own time, so that a tap shows at once."""
+    if clock is not None and package.entered_s <= clock.time_s:
+        return clock
+    return carry(package, clock, {}, package.entered_s)
+
+
+def _through(
+    package: PackageFacts, clock: ExposureClock, stay: Stay, samples: Samples, until_s: float
+) -> ExposureClock:
+    air = _samples(samples.get(stay.zone or "", ()))
+    checked = stay.checked_temperature_c, stay.checked_rh_frac
+    return advance_clock(clock, AirStretch(stay.place, stay.zone, until_s, air, *checked), package.rules)
 
 
 def _samples(samples: tuple[Sample, ...]) -> AirSamples:

@@ -37,7 +37,7 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
         oven = air_stage.temperature_only(state.heard[zone.id], state.time_s, shop.fresh_s[zone.id])
         oven_c = None if oven is None else oven[1]
         air = state.air.get(zone.id)
-        level, reason = standing.zone_level(shop, zone, air, oven_c)
+        level, reason = standing.zone_level(shop, zone, air, oven_c, state.time_s)
         health = (
             state.tracks[sensor.id].health or _unheard(sensor.id, state)
             for sensor in shop.sensors_of(zone.id)
@@ -52,7 +52,11 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
             since_s=_since(state, f"zone/{zone.id}"),
             air=air,
             sensors=tuple(health),
-            temperature_c=oven_c,
+            temperature_c=standing.known_temperature_c(zone, oven_c, state.time_s),
+            humidity_frac=standing.known_humidity_frac(zone, air, state.time_s),
+            checked_s=standing.read_by_hand_s(zone, air, oven_c, state.time_s),
+            desiccant_due_s=zone.store.desiccant_due_s,
+            action=standing.zone_action(zone, level, state.time_s),
         )
 
 
@@ -87,9 +91,9 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
 
 
 def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
-    for name, clock in state.clocks.items():
-        package = shop.packages.get(name)
-        if package is None:
+    for name, package in shop.packages.items():
+        clock = package_stage.as_entered(package, state.clocks.get(name))
+        if clock is None:
             continue
         verdict = package_stage.verdict(package, clock)
         yield PackageNow(
@@ -107,6 +111,16 @@ def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
             uptake_frac=None if verdict.uptake is None else verdict.uptake.of_reference_frac,
             unknown_h=verdict.unknown_h,
             open_now=verdict.counting,
+            left_h=verdict.left_h,
+            due_at_s=verdict.due_at_s,
+            used_frac=verdict.used_frac,
+            rebakes=verdict.rebakes,
+            deviation=verdict.deviation,
+            notes=verdict.notes,
+            place=str(package.place),
+            opened_s=package.opened_s,
+            lot=package.lot,
+            job=package.job,
         )
 
 

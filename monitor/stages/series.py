@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from monitor.stages import packages as package_stage
+from monitor.stages.air import temperature_only
 from monitor.stages.facts import Shop
 from monitor.stages.state import CoreState
 from monitor.values import AirState, Point, Quantity, SeriesKey
@@ -15,6 +16,10 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
     points: list[Point] = []
     for zone, air in state.air.items():
         points += (Point(SeriesKey(zone, ZONE, q), now_s, v) for q, v in _of_air(air))
+    for zone, heard in state.heard.items():
+        warm = temperature_only(heard, now_s, shop.fresh_s[zone])
+        if zone not in state.air and warm is not None:  # an oven has a temperature only
+            points.append(Point(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), now_s, warm[1]))
     for name, now in state.figures.items():
         zone = shop.bodies[name].zone
         values = (

@@ -2,27 +2,74 @@
 
 from monitor.exposure.verdict import PackageVerdict
 from monitor.stages.bodies import Figures
-from monitor.stages.facts import Shop, ZoneFacts
+from monitor.stages.facts import Shop, StoreFacts, ZoneFacts
 from monitor.values import AirState, Level
 
 NOT_KNOWN = "no believable reading"
 
 
-def zone_level(shop: Shop, zone: ZoneFacts, air: AirState | None, oven_c: float | None) -> tuple[Level, str]:
-    """The level of a zone's air and why."""
+def known_temperature_c(zone: ZoneFacts, sensor_c: float | None, now_s: float) -> float | None:
+    """A storage place's temperature: its sensor's, else what a person read there lately."""
+    return zone.store.checked_c if sensor_c is None and _read_lately(zone.store, now_s) else sensor_c
+
+
+def known_humidity_frac(zone: ZoneFacts, air: AirState | None, now_s: float) -> float | None:
+    """A place's humidity: its sensor's, else what a person read there lately."""
+    if air is not None:
+        return air.relative_humidity_frac
+    return zone.store.checked_rh_frac if _read_lately(zone.store, now_s) else None
+
+
+def read_by_hand_s(
+    zone: ZoneFacts, air: AirState | None, sensor_c: float | None, now_s: float
+) -> float | None:
+    """When a person read what stands for a place now; None where a sensor does, or nobody has lately."""
+    sensed = sensor_c is not None if zone.kind == "oven" else air is not None
+    return zone.store.checked_s if not sensed and _read_lately(zone.store, now_s) else None
+
+
+def _read_lately(store: StoreFacts, now_s: float) -> bool:
+    return store.checked_s is not None and 0.0 <= now_s - store.checked_s < store.speaks_s
+
+
+def zone_level(
+    shop: Shop, zone: ZoneFacts, air: AirState | None, oven_c: float | None, now_s: float
+) -> tuple[Level, str]:
+    """The level of a zone's air and why; where no sensor speaks, a person's reading does for a while."""
     if zone.kind == "oven":
-        return _oven(zone, oven_c)
-    if air is None:
+        level, reason = _oven(zone, known_temperature_c(zone, oven_c, now_s))
+    else:
+        level, reason = _humidity(shop, zone, air, known_humidity_frac(zone, air, now_s))
+    checked_s = read_by_hand_s(zone, air, oven_c, now_s)
+    if level is not Level.UNKNOWN and checked_s is not None:
+        reason += f", read by hand {_ago(checked_s, now_s)}"
+    due_s = zone.store.desiccant_due_s
+    if level is Level.SAFE and due_s is not None and now_s >= due_s:
+        return Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
+    return level, reason
+
+
+def _humidity(
+    shop: Shop, zone: ZoneFacts, air: AirState | None, humidity_frac: float | None
+) -> tuple[Level, str]:
+    if humidity_frac is None:
         return Level.UNKNOWN, NOT_KNOWN
-    percent = f"{air.relative_humidity_frac * 100.0:.0f} %RH"
+    percent = f"{humidity_frac * 100.0:.0f} %RH"
     if zone.kind == "outdoor":
         return Level.SAFE, f"outdoor air, {percent}"
     limit = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
-    if air.relative_humidity_frac > limit:
+    if humidity_frac > limit:
         return Level.CAUTION, f"humid: {percent}, limit {limit * 100.0:.0f} %RH"
-    if zone.max_dew_point_c is not None and air.dew_point_c > zone.max_dew_point_c:
+    if air is not None and zone.max_dew_point_c is not None and air.dew_point_c > zone.max_dew_point_c:
         return Level.CAUTION, "dew point above the zone's limit"
     return Level.SAFE, f"dry enough: {percent}"
+
+
+def _ago(time_s: float, now_s: float) -> str:
+    hours = max(now_s - time_s, 0.0) / 3600.0
+    if hours < 1.0:
+        return f"{hours * 60.0:.0f} min ago"
+    return f"{hours:.0f} h ago" if hours < 48.0 else f"{hours / 24.0:.0f} days ago"
 
 
 def _oven(zone: ZoneFacts, oven_c: float | None) -> tuple[Level, str]:
@@ -31,6 +78,33 @@ def _oven(zone: ZoneFacts, oven_c: float | None) -> tuple[Level, str]:
     if zone.min_temperature_c is not None and oven_c < zone.min_temperature_c:
         return Level.DANGER, "below its minimum"
     return Level.SAFE, "hot enough"
+
+
+def zone_action(zone: ZoneFacts, level: Level, now_s: float) -> str:
+    """What to do about a storage place, short; other zones have their bodies' and packages' actions."""
+    if level is Level.SAFE or zone.kind not in _STORE_ACTIONS:
+        return ""
+    unknown, wrong = _STORE_ACTIONS[zone.kind]
+    due_s = zone.store.desiccant_due_s
+    if level is Level.CAUTION and due_s is not None and now_s >= due_s:
+        return "Renew or regenerate the desiccant and enter it."
+    return unknown if level is Level.UNKNOWN else wrong
+
+
+_STORE_ACTIONS = {
+    "oven": (
+        "Read the oven's own thermometer and enter it; look after its sensor.",
+        "Shut the door, check the heater; move the rods to a hot one. What lies here counts as open.",
+    ),
+    "cabinet": (
+        "Read the cabinet's own hygrometer and enter it; look after its sensor.",
+        "Shut the door, renew the desiccant or check the dryer. What lies in it counts as open.",
+    ),
+    "store": (
+        "Read a hygrometer there and enter it; look after its sensor.",
+        "Shut doors, run the dehumidifier or a vented heater; keep cartons closed.",
+    ),
+}
 
 
 def body_level(now: Figures | None, caution_k: float) -> tuple[Level, str]:

@@ -95,13 +95,14 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
     clocks, uses = dict(state.clocks), dict(state.uses)
-    samples = {name: air.samples for name, air in state.heard.items()}
+    samples = package_stage.zone_samples(state.heard, state.air, now_s, shop.fresh_s)
     for facts in shop.packages.values():
         clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
         if clock is not None:
             clocks[facts.id] = clock
             verdict = package_stage.verdict(facts, clock)
-            uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, verdict.counting)
+            counting = verdict.counting and not clock.withdrawn
+            uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, counting)
     heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
     return replace(state, clocks=clocks, uses=uses, heard=heard)
 
@@ -112,7 +113,7 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-        oven_c = None if oven is None else oven[1]
+        oven_c = standing.known_temperature_c(zone, None if oven is None else oven[1], now_s)
         rise_kh = state.dew_rises.get(zone.id, 0.0)
         for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
             yield watch.seen(kind, zone.id, value, now_s, facts[zone.id])
@@ -182,7 +183,8 @@ def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 
     for zone in shop.zones.values():
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-        level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), None if oven is None else oven[1])
+        oven_c = None if oven is None else oven[1]
+        level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), oven_c, now_s)
         note(f"zone/{zone.id}", level)
     for body in shop.bodies.values():
         level, _ = standing.body_level(state.figures.get(body.id), shop.limits.margin_caution_k)
