@@ -53,6 +53,12 @@ def recorded(pytestconfig: pytest.Config) -> dict[tuple[str, str], Row]:
 
 
 @pytest.fixture
+def ran(pytestconfig: pytest.Config) -> frozenset[str]:
+    """File names of the physics test modules in this run."""
+    return frozenset(pytestconfig.stash.setdefault(RAN, set()))
+
+
+@pytest.fixture
 def record_check(request: pytest.FixtureRequest, recorded: dict[tuple[str, str], Row]) -> RecordCheck:
     def record(quantity: str, *, worst: float, bound: float, unit: str, source: str) -> None:
         row = {

@@ -1,6 +1,7 @@
 """The data behind the numbers page: complete, sourced, and no older than the checks."""
 
 import json
+import os
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -31,22 +32,27 @@ def test_the_page_lists_every_check_of_this_run(
 
 
 def test_the_page_lists_nothing_that_is_no_longer_checked(
-    recorded: dict[tuple[str, str], dict[str, Any]], pytestconfig: pytest.Config
+    recorded: dict[tuple[str, str], dict[str, Any]], ran: frozenset[str], pytestconfig: pytest.Config
 ) -> None:
-    if pytestconfig.getoption("--write-checks", default=False):
-        pytest.skip("the page is being written")
-    sources = "\n".join(path.read_text(encoding="utf-8") for path in HERE.glob("test_*.py"))
     for row in CHECKS["checks"]:
         assert (HERE / row["test"]).is_file(), f"{row['test']} is gone: {WRITE}"
-        words = row["source"].split(",")[0]
-        assert words in sources or (row["quantity"], row["source"]) in recorded, f"{words} is gone: {WRITE}"
+    picked = any("::" in argument for argument in pytestconfig.args)
+    if picked or pytestconfig.getoption("keyword") or pytestconfig.getoption("markexpr"):
+        pytest.skip("only some tests of the modules ran")
+    if "DRYSHIFT_OPEN_DATA" not in os.environ:
+        ran -= {"test_measured_air.py"}
+    stale = [
+        row["quantity"]
+        for row in CHECKS["checks"]
+        if row["test"] in ran and (row["quantity"], row["source"]) not in recorded
+    ]
+    assert not stale or pytestconfig.getoption("--write-checks", default=False), f"{stale}: {WRITE}"
 
 
 @pytest.mark.parametrize("row", CHECKS["checks"], ids=lambda row: row["quantity"])
 def test_every_row_keeps_its_bound_and_names_its_source(row: dict[str, Any]) -> None:
     assert row["worst"] <= row["bound"]
     assert row["source"].strip()
-    assert row["unit"].strip()
 
 
 def test_every_note_says_what_differs_by_how_much_and_what_is_done() -> None:
