@@ -6,6 +6,7 @@ from monitor import __version__
 from monitor.commands.inspecting import check_command, check_payload_command, verify_command
 from monitor.commands.replaying import record_command, replay_command
 from monitor.commands.running import demo_command, run_command
+from monitor.commands.storing import backup_command, move_command, restore_command
 from monitor.errors import DryshiftError, InputError
 
 
@@ -43,5 +44,8 @@ for command in (
     record_command,
     replay_command,
     verify_command,
+    backup_command,
+    restore_command,
+    move_command,
 ):
     main.add_command(command)

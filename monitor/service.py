@@ -5,6 +5,8 @@ import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
+from pathlib import Path
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -26,6 +28,7 @@ from monitor.settings import Settings
 from monitor.shop import build_shop
 from monitor.snapshot import Part, Snapshot
 from monitor.stages.state import ServiceFacts
+from monitor.store.backup import back_up
 from monitor.store.contract import Event, StoreUnavailableError
 from monitor.store.opening import open_ledger_for, open_series_store
 from monitor.values import EventKind, NewEvent, Notification
@@ -223,15 +226,19 @@ class Service:
             self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
 
         for name, courier in self.couriers.items():
-            every(
-                DELIVER_EVERY_S, self._guarded(lambda c=courier: c.run(self.clock.now_s())), f"deliver-{name}"
-            )
+            every(DELIVER_EVERY_S, self._guarded(partial(self._deliver, courier)), f"deliver-{name}")
         every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
+        backup_dir = self.settings.store.backup_dir
+        if backup_dir is not None:
+            every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
         every(20.0, lambda: self._core.is_alive() and tell_init("WATCHDOG=1"), "watchdog")
         url = self.settings.service.heartbeat_url
         if url is not None:
             every(self.settings.service.heartbeat_every_s, self._guarded(lambda: beat(url)), "heartbeat")
         self._periodic.start()
+
+    def _back_up(self, target: Path) -> None:
+        back_up(self.series, self.ledger, target, self.clock.now_s())
 
     def _deliver(self, courier: Courier) -> int:
         return courier.run(self.clock.now_s())

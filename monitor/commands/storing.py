@@ -1,0 +1,86 @@
+"""`dryshift backup`, `restore` and `move`: copy the stores, put them back, move the series elsewhere."""
+
+from pathlib import Path
+
+import click
+from tqdm import tqdm
+
+from monitor.clock import SystemClock
+from monitor.errors import Fault, InputError
+from monitor.settings import Settings
+from monitor.settings_file import load
+from monitor.shop import known_reference
+from monitor.store.backup import back_up, restore
+from monitor.store.move_book import MoveReport, Progress
+from monitor.store.moving import to_embedded, to_influx
+from monitor.store.opening import open_embedded, open_influx, open_ledger_for, open_series_store
+
+SETTINGS = click.argument("settings_file", type=click.Path(path_type=Path))
+SECRETS = click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
+
+
+@click.command("backup")
+@SETTINGS
+@click.argument("target", type=click.Path(path_type=Path))
+@SECRETS
+@click.option("--keep", default=14, show_default=True, help="How many backups to keep there.")
+def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep: int) -> None:
+    """Copy the readings and the ledger into a dated folder, checked; the service may be running."""
+    settings = load(settings_file, secrets, known_reference())
+    series, ledger = open_series_store(settings), open_ledger_for(settings)
+    try:
+        folder = back_up(series, ledger, target, SystemClock().now_s(), keep)
+    finally:
+        series.close()
+        ledger.close()
+    click.echo(f"Backed up to {folder}.")
+
+
+@click.command("restore")
+@SETTINGS
+@click.argument("backup", type=click.Path(path_type=Path))
+@SECRETS
+def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> None:
+    """Put a backup back after checking it; stop the service first. What is there now is kept beside it."""
+    settings = load(settings_file, secrets, known_reference())
+    for file in restore(backup, settings.service.data_dir, SystemClock().now_s()):
+        click.echo(f"Put back {file}.")
+
+
+@click.command("move")
+@SETTINGS
+@click.option("--to", "target", type=click.Choice(["influxdb", "sqlite"]), required=True, help="Where to.")
+@SECRETS
+def move_command(settings_file: Path, target: str, secrets: Path | None) -> None:
+    """Move the series between the embedded store and InfluxDB; stop the service first. Can be resumed."""
+    settings = load(settings_file, secrets, known_reference())
+    report = _move(settings, target)
+    again = ", taken up where an earlier move stopped" if report.resumed else ""
+    click.echo(
+        f"Moved {report.readings} readings and {report.points} derived points{again}; every day checked."
+    )
+    if report.refused:
+        click.echo(f"{report.refused} were refused by the server and put aside with its reason.")
+    click.echo(f'Now set [store] series = "{target}" and start the service.')
+
+
+def _move(settings: Settings, target: str) -> MoveReport:
+    section = settings.store.influxdb
+    if section is None:
+        raise InputError([Fault("store.influxdb", "nothing", "describe the server, at least its url")])
+    embedded, influx = open_embedded(settings), open_influx(settings, section)
+    try:
+        with tqdm(unit="row", desc="Moving", disable=None) as bar:
+
+            def tell(progress: Progress) -> None:
+                bar.total = progress.total
+                bar.update(progress.done - bar.n)
+
+            return (
+                to_influx(embedded, influx, tell)
+                if target == "influxdb"
+                else to_embedded(influx, embedded, tell)
+            )
+    finally:
+        embedded.close()
+        influx.close()
