@@ -6,7 +6,7 @@ from monitor.alarms.commands import operate
 from monitor.alarms.grouping import GroupBook
 from monitor.alarms.lifecycle import empty_book, with_conditions
 from monitor.quality.health import resumed
-from monitor.stages import judging, ticking, watch
+from monitor.stages import judging, telling, ticking, watch
 from monitor.stages.air import ZoneAir
 from monitor.stages.facts import Shop
 from monitor.stages.picturing import picture
@@ -85,7 +85,7 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
             return _gap(state, now_s)
         case Operate(command, now_s):
             book, transitions = operate(state.book, command, now_s)
-            return ticking.settle(shop, replace(state, book=book), transitions, now_s)
+            return telling.settle(shop, replace(state, book=book), transitions, now_s)
         case _:
             return _told(state, given), NOTHING
 

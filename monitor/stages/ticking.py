@@ -1,25 +1,21 @@
 """One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 from monitor.alarms.conditions import Condition, Observation
-from monitor.alarms.grouping import Announcement, Why, regroup
 from monitor.alarms.lifecycle import advance, with_conditions
-from monitor.alarms.messages import compose
-from monitor.alarms.states import Transition
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
-from monitor.snapshot import ActionNow
 from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing, watch
 from monitor.stages.facts import Shop
-from monitor.stages.foretelling import foretold
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
-from monitor.values import EventKind, Level, NewEvent, Notification
+from monitor.stages.telling import settle
+from monitor.values import Level
 
 
 def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
@@ -142,35 +138,6 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
             numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
             odds = watch.of_shift(shift, shop.limits.shift_probability)
             yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
-
-
-def settle(
-    shop: Shop, state: CoreState, transitions: tuple[Transition, ...], now_s: float
-) -> tuple[CoreState, Effects]:
-    """The record of every move, and the messages that are due."""
-    groups, announcements = regroup(state.groups, transitions, state.book, shop.catalogue.grouping, now_s)
-    events = tuple(
-        NewEvent(
-            EventKind.ALARM_TRANSITION, t.condition_id, t.time_s, t.who or "dryshift", asdict(t), t.why, t.key
-        )
-        for t in transitions
-    )
-    outbox = tuple(pair for announcement in announcements for pair in _messages(shop, state, announcement))
-    return replace(state, groups=groups), Effects(events=events, outbox=outbox)
-
-
-def _messages(shop: Shop, state: CoreState, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
-    wording = shop.wordings[announcement.site]
-    note = compose(announcement, wording)
-    if announcement.family == "outlook" and announcement.why is not Why.CLEARED:
-        shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
-        note = foretold(note, shift, _actions_for(state, announcement.cause.subject), wording)
-    for channel in shop.routes.get(announcement.site, ()):
-        yield channel, note
-
-
-def _actions_for(state: CoreState, shift: str) -> tuple[ActionNow, ...]:
-    return tuple(action for action in state.actions if action.shift == shift)
 
 
 def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
