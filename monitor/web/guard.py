@@ -8,12 +8,14 @@ from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import HTTPConnection
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from monitor.web.problems import problem_response
 
 COOKIE = "dryshift_session"
 TOKEN_FIELD = "form_token"
+LONGEST_BODY = 1_000_000
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -71,13 +73,25 @@ class Guard:
                     out.append("set-cookie", cookie)
             await send(message)
 
-        if scope["method"] not in _SAFE_METHODS and not _same_origin(headers):
-            refusal = problem_response(
-                403, "The form came from another site.", "Open the page itself and send it from there."
-            )
+        refusal = None if scope["method"] in _SAFE_METHODS else _refusal(headers)
+        if refusal is not None:
             await refusal(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)
+
+
+def _refusal(headers: Headers) -> Response | None:
+    """Why a post is not even read: from elsewhere, too long, or of a length not told."""
+    if not _same_origin(headers):
+        return problem_response(
+            403, "The form came from another site.", "Open the page itself and send it from there."
+        )
+    length = headers.get("content-length", "" if "transfer-encoding" in headers else "0")
+    if not length.isdigit():
+        return problem_response(411, detail="Say how long the body is (Content-Length).")
+    if int(length) > LONGEST_BODY:
+        return problem_response(413, detail=f"At most {LONGEST_BODY:,} bytes.")
+    return None
 
 
 def _session_in(cookie_header: str) -> str:

@@ -90,6 +90,14 @@ def test_another_site_cannot_post_json(shop: sample.Shop, server: Server) -> Non
     assert shop.asked == []
 
 
+def test_a_huge_body_is_not_even_read(shop: sample.Shop, server: Server) -> None:
+    address = server.url + "/api/alarms/body_wet.mix-1"
+    assert requests.post(address, data=b"x" * 1_000_001, timeout=10).status_code == 413
+    endless = (b"x" * 1_000 for _ in range(3))
+    assert requests.post(address, data=endless, timeout=10).status_code == 411
+    assert shop.asked == []
+
+
 def test_events_come_with_the_hashes_that_chain_them(server: Server) -> None:
     events = requests.get(server.url + "/api/events?kind=alarm_transition", timeout=10).json()
     everything = requests.get(server.url + "/api/events", timeout=10).json()
