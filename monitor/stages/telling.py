@@ -9,6 +9,7 @@ from monitor.alarms.states import Transition
 from monitor.snapshot import ActionNow
 from monitor.stages.facts import Shop
 from monitor.stages.foretelling import foretold
+from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Effects
 from monitor.values import EventKind, NewEvent, Notification
 
@@ -29,7 +30,7 @@ def settle(
 
 
 def _messages(shop: Shop, state: CoreState, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
-    wording = shop.wordings[announcement.site]
+    wording = wording_of(shop, state, announcement.site)
     note = compose(announcement, wording)
     if announcement.family == "outlook" and announcement.why is not Why.CLEARED:
         shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
