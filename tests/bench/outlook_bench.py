@@ -143,8 +143,8 @@ def season(airport: str, options: list[str]) -> None:
             for name, span in (("Early", EARLY), ("Late", LATE))
         )
     )
-    for probability in (0.15, 0.2, 0.25, 0.5):
-        for margin_k in (1.5, 3.0):
+    for probability in (0.2, 0.5):
+        for margin_k in (3.0,):
             started = time.perf_counter()
             rules = WarningRules(clock(6), clock(21), 8 * 3600.0, 48 * 3600.0, probability, NEW_YORK)
             scene = Scene(SITE, Words(NEW_YORK), ZONES, margin_k=margin_k, likely_frac=probability)
