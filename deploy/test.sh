@@ -3,7 +3,7 @@
 # Every server that a test talks to is started by the test itself on a free loopback port.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
-sh "$here/deploy/install.sh" test mosquitto chromium influxdb victoria-metrics postgresql fonts-dejavu-core
+sh "$here/deploy/install.sh" test mosquitto chromium influxdb victoria-metrics postgresql openssl fonts-dejavu-core
 cd "$here"
 .venv/bin/ruff format --check .
 .venv/bin/ruff check .

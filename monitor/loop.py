@@ -30,7 +30,7 @@ from monitor.snapshot import Snapshot
 from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_things
 from monitor.stages.state import Foreseen
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
-from monitor.values import NewEvent, Notification, StoredReading
+from monitor.values import Mark, NewEvent, Notification, SensorStatus, StoredReading
 
 log = logging.getLogger(__name__)
 
@@ -39,8 +39,8 @@ GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row o
 
 Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
 
-_encoder = msgspec.json.Encoder()
-_decoder = msgspec.json.Decoder(CoreState)
+_encoder = msgspec.msgpack.Encoder()  # a number that is not known is NaN, which JSON does not have
+_decoder = msgspec.msgpack.Decoder(CoreState)
 
 
 class CoreLoop:
@@ -135,11 +135,28 @@ class CoreLoop:
         for n, stored in enumerate(readings):
             if stored.reading.arrived_s >= self._next_tick_s():
                 if n > start:
-                    self._apply(Arrived(tuple(readings[start:n])))
+                    self._arrived(readings[start:n])
                 start = n
                 self._tick_to(stored.reading.arrived_s)
         if start < len(readings):
-            self._apply(Arrived(tuple(readings[start:])))
+            self._arrived(readings[start:])
+
+    def _arrived(self, readings: Sequence[StoredReading]) -> None:
+        """Judge readings; one that meets a defect is marked and passed over, so that it holds up no other."""
+        try:
+            self._apply(Arrived(tuple(readings)))
+        except StoreUnavailableError:
+            raise
+        except Exception:  # loop border: one reading must not stop the watch
+            if len(readings) > 1:
+                for one in readings:
+                    self._arrived([one])
+                return
+            log.exception("a reading could not be judged: %s", readings[0])
+            order = readings[0].order
+            mark = Mark(order, SensorStatus.FUNCTION_CHECK, "could not be judged, a defect of the service")
+            self._series.mark([mark])
+            self._state = replace(self._state, order=order)
 
     def _next_tick_s(self) -> float:
         tick_s = self._shop.tick_s

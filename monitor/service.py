@@ -16,7 +16,7 @@ from monitor.foreseeing import Foreseer
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.session import IngestSession
-from monitor.keeping import Keeper
+from monitor.keeping import Keeper, shop_with_things
 from monitor.links import make_link
 from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
@@ -88,7 +88,7 @@ class Service:
             settings, self.series, self.ledger, providers or weather_providers(settings), self.archive
         )
         self.loop = CoreLoop(
-            self.shop,
+            shop_with_things(self.shop, settings, self.series, self.ledger),
             self.series,
             self.ledger,
             clock.now_s(),
@@ -210,6 +210,10 @@ class Service:
                 log.warning("the core cannot write and will try again: %s", error)
             self._core_error = str(error)
             self._stopping.wait(LOOK_EVERY_S)
+        except Exception as error:  # loop border: the page says it, and the init system's watchdog restarts
+            log.exception("the core met a defect")
+            self._core_error = f"defect: {type(error).__name__}: {error}"
+            self._stopping.wait(LOOK_EVERY_S)
 
     def _service_facts(self, until_s: float) -> dict[str, float]:
         assert self.ingest is not None
@@ -231,11 +235,25 @@ class Service:
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:
             every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
-        every(20.0, lambda: self._core.is_alive() and tell_init("WATCHDOG=1"), "watchdog")
+        every(20.0, self._pat_watchdog, "watchdog")
+        if self.broker is not None and self.settings.mqtt.port != 0:
+            every(30.0, partial(self._mind_broker, self.broker), "broker")
         url = self.settings.service.heartbeat_url
         if url is not None:
             every(self.settings.service.heartbeat_every_s, self._guarded(lambda: beat(url)), "heartbeat")
         self._periodic.start()
+
+    def _pat_watchdog(self) -> None:
+        """Only while the core works: a core that is stuck is restarted by the init system."""
+        if self._core.is_alive() and not self._core_error.startswith("defect"):
+            tell_init("WATCHDOG=1")
+
+    def _mind_broker(self, broker: EmbeddedBroker) -> None:
+        """The embedded broker does not start itself again."""
+        if not broker.is_healthy():
+            log.warning("the embedded broker is gone and is started again; what it held is lost")
+            broker.stop()
+            broker.start()
 
     def _back_up(self, target: Path) -> None:
         back_up(self.series, self.ledger, target, self.clock.now_s())

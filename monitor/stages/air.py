@@ -66,7 +66,9 @@ def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
         if quantity is Quantity.AIR_TEMPERATURE:
             now = before._replace(temperature_time_s=reading.time_s, temperature_c=reading.value)
         elif quantity is Quantity.RELATIVE_HUMIDITY:
-            now = before._replace(humidity_time_s=reading.time_s, humidity_frac=reading.value)
+            # Wet sensors read past saturation; the air itself does not go there.
+            humidity = min(max(reading.value, 0.0), 1.0)
+            now = before._replace(humidity_time_s=reading.time_s, humidity_frac=humidity)
         else:
             continue
         heard[sensor] = now
