@@ -15,7 +15,7 @@ from monitor.physics.uncertainty import dew_point_std_k
 from monitor.values import AirState, Quantity, Reading
 
 PAIR_S = 90.0  # temperature and humidity this close in time belong together
-HOTTEST_C = 100.0  # above this (an oven) humidity is not worked out
+HOTTEST_C = 60.0  # above this (an oven, a broken sensor) humidity is not worked out
 KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
 
 
