@@ -15,6 +15,7 @@ of the settings become tags. Times are whole milliseconds.
 """
 
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 from monitor.values import SeriesKey
@@ -40,13 +41,14 @@ class ReadingRow(NamedTuple):
 
 def reading_line(row: ReadingRow) -> str:
     """A reading in line protocol."""
-    name = row.key.quantity.value
-    fields = f"{name}={row.value!r},{name}_status={row.status}i"
-    if row.from_device or row.delay_ms:
-        fields += f",{name}_delay_ms={row.delay_ms}i"
-    if row.sequence is not None:
-        fields += f",{name}_sequence={row.sequence}i"
-    return f"{READING}{_tags(row.key)} {fields} {row.time_ms}"
+    key, time_ms, value, status, delay_ms, sequence, from_device = row
+    name = key.quantity.value
+    fields = f"{name}={value!r},{name}_status={status}i"
+    if from_device or delay_ms:
+        fields += f",{name}_delay_ms={delay_ms}i"
+    if sequence is not None:
+        fields += f",{name}_sequence={sequence}i"
+    return f"{READING}{_tags(key)} {fields} {time_ms}"
 
 
 def point_line(key: SeriesKey, time_ms: int, value: float) -> str:
@@ -54,6 +56,7 @@ def point_line(key: SeriesKey, time_ms: int, value: float) -> str:
     return f"{DERIVED}{_tags(key)} {key.quantity.value}={value!r} {time_ms}"
 
 
+@lru_cache(maxsize=10_000)
 def _tags(key: SeriesKey) -> str:
     pairs = (("source", key.source), ("zone", key.zone))
     return "".join(f",{name}={_escaped(text)}" for name, text in pairs if text)

@@ -3,7 +3,6 @@
 import sqlite3
 from collections.abc import Callable, Sequence
 from itertools import pairwise
-from math import isfinite
 from pathlib import Path
 from typing import NamedTuple
 
@@ -64,22 +63,10 @@ class InfluxSeriesStore:
         self.spool = Spool(self.local)
         self.archive = InfluxArchive(section)
         self.shipper = Shipper(self.spool, self.archive, section.batch_count, now_s)
-        self._started = self.spool.floor_ms_now() > 0
 
     def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
         """Store a batch in one local transaction; it is sent on in the background."""
-        self._start([reading.arrived_s for reading in readings])
-        result = self.local.append(readings, set_aside)
-        self.shipper.wake()
-        return result
-
-    def _start(self, times_s: Sequence[float]) -> None:
-        if self._started:
-            return
-        sound = [time_s for time_s in times_s if isfinite(time_s)]
-        if sound:
-            self.spool.start(whole_ms("arrived_s", max(sound)))
-            self._started = True
+        return self.local.append(readings, set_aside)
 
     def readings_after(self, order: int, limit: int) -> list[StoredReading]:
         """Readings in order of arrival, for the core to work through."""
@@ -92,12 +79,10 @@ class InfluxSeriesStore:
     def write_points(self, points: Sequence[Point]) -> None:
         """Store derived numbers; the same (series, time) again replaces."""
         self.local.write_points(points)
-        self.shipper.wake()
 
     def mark(self, marks: Sequence[Mark]) -> None:
         """Mark readings as doubtful, here and on the server."""
         self.local.mark(marks)
-        self.shipper.wake()
 
     def keys(self) -> list[SeriesKey]:
         """Every series that holds anything, here or on the server."""
@@ -189,7 +174,7 @@ class InfluxSeriesStore:
         series = series_reads.find(db, key)
         if series is None:
             return None
-        until_ms = self.spool.floor_ms(db) or LAST_MS
+        until_ms = self.spool.floor_ms(db)
         floors = read_floors(db)
         first = max(span[0], floors.raw_ms)
         late = series_reads.slice_(db, key, first, min(span[1], until_ms), _ALL)

@@ -55,6 +55,7 @@ def to_influx(
             _adopt_tail(db, target.local, floor_ms)
         else:
             floor_ms = (newest_ms // HOUR_MS + 1) * HOUR_MS
+            _adopt_from_the_future(db, target.local, floor_ms)
         _close_spool(db, target, floor_ms, fresh=book.fresh)
         return book.end()
 
@@ -101,9 +102,7 @@ def _count(db: sqlite3.Connection) -> int:
 
 
 def _newest_arrival_ms(db: sqlite3.Connection) -> int:
-    query = "SELECT time_ms + delay_ms FROM reading ORDER BY arrival_order DESC LIMIT 1"
-    row = db.execute(query).fetchone()
-    return int(row[0]) if row else 0
+    return int(db.execute("SELECT coalesce(max(time_ms + delay_ms), 0) FROM reading").fetchone()[0])
 
 
 def _chunks(rows: Iterator[_Row]) -> Iterator[list[_Row]]:
@@ -241,6 +240,17 @@ def _adopt_tail(db: sqlite3.Connection, target: SqliteSeriesStore, since_ms: int
     return here[0]
 
 
+def _adopt_from_the_future(db: sqlite3.Connection, local: SqliteSeriesStore, since_ms: int) -> None:
+    """Keep here, too, what clocks that ran ahead dated after the move: from then on only this is asked.
+
+    Their orders become negative: the core of this spool has its own and must not work through these.
+    """
+    with local.writing() as inside:
+        rows = move_rows.ordered_rows(db, "time_ms >= ?", (since_ms,))
+        adopt_readings(inside, local.catalog, [(-order, row) for order, row in rows])
+        adopt_points(inside, local.catalog, move_rows.point_rows(db, since_ms))
+
+
 def _seal_of_ordered(rows: Iterator[OrderedRow]) -> tuple[int, str]:
     return move_rows.seal_of_readings(row for _, row in rows)
 
@@ -250,6 +260,7 @@ def _close_spool(db: sqlite3.Connection, target: InfluxSeriesStore, floor_ms: in
     local = target.local
     with local.writing() as inside:
         adopt_sums(db, inside, local.catalog)
+        write_number(inside, "acquainted", 1)
         write_number(inside, "local_floor_ms", max(floor_ms, read_number(inside, "local_floor_ms")))
         if fresh:
             adopt_book(db, inside, local.catalog)

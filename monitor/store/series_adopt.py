@@ -2,6 +2,8 @@
 
 import sqlite3
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from typing import Any
 
 from monitor.store.influx_layout import ReadingRow
 from monitor.store.rollups import refresh
@@ -18,11 +20,17 @@ OrderedRow = tuple[int, ReadingRow]
 PointRow = tuple[SeriesKey, int, float]
 
 
-def reading_row(row: Sequence[object]) -> ReadingRow:
+@lru_cache(maxsize=10_000)
+def series_key(zone: str, source: str, quantity: str) -> SeriesKey:
+    """The key of a series by its names; there are few, and they come back with every row."""
+    return SeriesKey(zone, source, Quantity(quantity))
+
+
+def reading_row(row: Sequence[Any]) -> ReadingRow:
     """From zone, source, quantity, time, value, status, delay, sequence, whether the device's clock."""
     zone, source, quantity, time_ms, value, status, delay_ms, sequence, from_device = row
-    key = SeriesKey(str(zone), str(source), Quantity(str(quantity)))
-    return ReadingRow(key, time_ms, value, status, delay_ms, sequence, bool(from_device))  # type: ignore[arg-type]
+    key = series_key(zone, source, quantity)
+    return ReadingRow(key, time_ms, value, status, delay_ms, sequence, from_device != 0)
 
 
 def adopt_readings(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[OrderedRow]) -> None:

@@ -11,7 +11,7 @@ from monitor.store.influx_layout import ReadingRow
 from monitor.store.influx_link import InfluxMuteError, InfluxUnavailableError, Refusal
 from monitor.store.spool import Changes, Spool, Waiting
 
-IDLE_S = 1.0
+GATHER_S = 0.5  # between batches that are not full, so that few are sent and each is worth its commit
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 _LOG = logging.getLogger(__name__)
@@ -27,7 +27,6 @@ class Shipper:
         self._archive = archive
         self._batch_count = batch_count
         self._now_s = now_s
-        self._wake = Event()
         self._stopping = Event()
         self._lock = Lock()
         self._state = Shipping("up_to_date", 0, None, 0, "", None, None)
@@ -40,15 +39,9 @@ class Shipper:
         self._thread = Thread(target=self._run, name="shipper", daemon=True)
         self._thread.start()
 
-    def wake(self) -> None:
-        """Say that there is something new to send."""
-        if not self._failures:
-            self._wake.set()
-
     def stop(self) -> None:
         """End after the batch in hand."""
         self._stopping.set()
-        self._wake.set()
         if self._thread is not None:
             self._thread.join()
 
@@ -66,24 +59,27 @@ class Shipper:
         while self.send_once():
             pass
 
-    def send_once(self) -> bool:
-        """Send a batch of readings and one of changes; returns whether there was anything to send."""
+    def send_once(self) -> int:
+        """Send a batch of readings and one of changes; returns how many numbers were sent."""
         if not self._acquainted:
-            self._learn_series()
+            self._acquaint()
         readings = self._spool.next_readings(self._batch_count)
         if readings.orders:
             self._send_readings(readings)
         changes = self._spool.next_changes(self._batch_count)
         if changes.last_id:
             self._send_changes(changes)
-        return bool(readings.orders or changes.last_id)
+        return len(readings.orders) + changes.size
 
-    def _learn_series(self) -> None:
-        """Enrol the series that the server holds from before this spool was made."""
-        try:
-            self._spool.enrol(self._archive.keys())
-        except InfluxMuteError as error:
-            _LOG.warning("%s", error)
+    def _acquaint(self) -> None:
+        """Learn, once in the life of a spool, what the server holds from before."""
+        if not self._spool.is_acquainted():
+            try:
+                held = self._archive.keys()
+            except InfluxMuteError as error:
+                _LOG.warning("%s", error)
+                held = {}
+            self._spool.acquaint(held, self._now_s())
         self._acquainted = True
 
     def _send_readings(self, batch: Waiting) -> None:
@@ -140,15 +136,12 @@ class Shipper:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._wake.clear()
-            wait_s = self._step()
-            if wait_s:
-                self._wake.wait(wait_s)
+            self._stopping.wait(self._step())
 
     def _step(self) -> float:
         """One step of the thread; returns how long to wait before the next."""
         try:
-            more = self.send_once()
+            sent = self.send_once()
         except StoreUnavailableError as error:
             return self._failed(_state_of(error), str(error), getattr(error, "retry_after_s", None))
         except Exception as error:  # noqa: BLE001  # the border of the thread: it must go on
@@ -156,9 +149,9 @@ class Shipper:
             return self._failed("server_away", f"{type(error).__name__}: {error}", None)
         with self._lock:
             self._failures = 0
-            sent_s = self._now_s() if more else self._state.last_sent_s
-            self._state = replace(self._state, state="sending" if more else "up_to_date", last_sent_s=sent_s)
-        return 0.0 if more else IDLE_S
+            sent_s = self._now_s() if sent else self._state.last_sent_s
+            self._state = replace(self._state, state="sending" if sent else "up_to_date", last_sent_s=sent_s)
+        return 0.0 if sent >= self._batch_count else GATHER_S
 
     def _failed(self, state: str, reason: str, wish_s: float | None) -> float:
         with self._lock:

@@ -62,9 +62,10 @@ class Waiting(NamedTuple):
 
 
 class Changes(NamedTuple):
-    """The next changes to send: derived points, readings marked anew, and the last change's id."""
+    """The next changes to send: derived points, readings marked anew, the last one's id, how many."""
 
     last_id: int
+    size: int
     readings: list[ReadingRow]
     points: list[tuple[SeriesKey, int, float]]
 
@@ -87,18 +88,25 @@ class Spool:
         with self.local.file.read() as db:
             return self.floor_ms(db)
 
-    def start(self, arrived_ms: int) -> None:
-        """Fix, once, from which time on everything lies here: the next full hour after the first arrival."""
-        with self.local.writing() as db:
-            if not self.floor_ms(db):
-                write_number(db, "local_floor_ms", (arrived_ms // HOUR_MS + 1) * HOUR_MS)
+    def is_acquainted(self) -> bool:
+        """Whether it is known what the server held before this spool was made."""
+        with self.local.file.read() as db:
+            return read_number(db, "acquainted") > 0
 
-    def enrol(self, series: Mapping[SeriesKey, bool]) -> None:
-        """Know series that the server holds; the value says whether one is derived."""
+    def acquaint(self, series: Mapping[SeriesKey, bool], now_s: float) -> None:
+        """Enrol what the server holds from before; the value says whether a series is derived.
+
+        Where it holds anything, it is asked about all times up to the next full hour.
+        """
         with self.local.writing() as db:
             for key, derived in series.items():
                 if key not in self.local.catalog.ids:
                     self.local.catalog.series_id(db, key, derived=derived)
+            if series:
+                newest = db.execute("SELECT max(time_ms + delay_ms) FROM reading").fetchone()[0] or 0
+                next_hour_ms = (max(newest, round(now_s * 1000.0)) // HOUR_MS + 1) * HOUR_MS
+                write_number(db, "local_floor_ms", max(next_hour_ms, self.floor_ms(db)))
+            write_number(db, "acquainted", 1)
 
     def next_readings(self, limit: int) -> Waiting:
         """Readings not yet sent, in order of arrival."""
@@ -112,9 +120,9 @@ class Spool:
         """Points and marks not yet sent; a place that changed twice is sent once, as it is now."""
         with self.local.file.read() as db:
             sent = read_number(db, "shipped_order")
-            last_id = db.execute(
-                "SELECT max(id) FROM (SELECT id FROM change ORDER BY id LIMIT ?)", (limit,)
-            ).fetchone()[0]
+            last_id, size = db.execute(
+                "SELECT max(id), count(*) FROM (SELECT id FROM change ORDER BY id LIMIT ?)", (limit,)
+            ).fetchone()
             places = "(SELECT DISTINCT series_id, time_ms FROM change WHERE id <= ?) AS place"
             points = db.execute(
                 f"SELECT zone, source, quantity, time_ms, value FROM {places} "
@@ -128,7 +136,7 @@ class Spool:
                 "JOIN series ON series.id = place.series_id WHERE arrival_order <= ?",
                 (last_id, sent),
             )
-            return Changes(last_id or 0, [reading_row(row[1:]) for row in marked], found)
+            return Changes(last_id or 0, size, [reading_row(row[1:]) for row in marked], found)
 
     def confirm_readings(self, sent: Waiting, refused: Sequence[Refusal]) -> None:
         """Note that the server has these readings, or will not have some of them."""
@@ -204,7 +212,7 @@ class Spool:
     def prune(self, before_ms: int) -> int:
         """Drop what the server holds and what was measured and came in before a full hour.
 
-        From that hour on, or from the start of the spool if that was later, everything stays here.
+        From that hour on, or from the first sight of a server with history, everything stays here.
         """
         with self.local.writing() as db:
             refresh(db, self.local.catalog)

@@ -5,8 +5,10 @@ import gzip
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,6 +22,18 @@ import requests
 import urllib3
 
 START_S = 60.0
+
+
+def new_folder(name: str, *, on_disk: bool = False) -> Path:
+    """A folder for a server's data; in memory where there is room, for the tests judge no disk."""
+    memory = Path("/dev/shm")
+    roomy = (
+        not on_disk
+        and memory.is_dir()
+        and os.access(memory, os.W_OK)
+        and shutil.disk_usage(memory).free > 2**31
+    )
+    return Path(tempfile.mkdtemp(prefix=f"dryshift-{name}-", dir=memory if roomy else None))
 
 
 def free_port() -> int:
@@ -56,8 +70,12 @@ def stop(process: subprocess.Popen[bytes]) -> None:
 
 def drop(process: subprocess.Popen[bytes]) -> None:
     """End a server whose data nobody needs any more."""
-    process.kill()
-    process.wait()
+    process.send_signal(signal.SIGQUIT)
+    try:
+        process.wait(10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
 
 
 def postgresql_programs() -> Path | None:
@@ -72,7 +90,7 @@ def postgresql(programs: Path) -> Iterator[str]:
     root = os.geteuid() == 0
     user = "postgres" if root else pwd.getpwuid(os.geteuid()).pw_name
     as_user = {"user": "postgres", "group": "postgres"} if root else {}
-    home = Path(tempfile.mkdtemp(prefix="dryshift-pg-"))
+    home = new_folder("pg")
     process = None
     try:
         if root:
@@ -101,7 +119,7 @@ def postgresql(programs: Path) -> Iterator[str]:
         yield f"{user}@127.0.0.1:{port}"
     finally:
         if process is not None:
-            stop(process)
+            drop(process)
         shutil.rmtree(home, ignore_errors=True)
 
 
@@ -111,7 +129,7 @@ INFLUX_USER, INFLUX_PASSWORD = "shop", "made-for-the-test"
 class Influx:
     """InfluxDB 1.6 with log-in, and in front of it a door that maps `/api/v2/write` to its `/write`."""
 
-    def __init__(self, home: Path) -> None:
+    def __init__(self, home: Path, settle: str) -> None:
         self.home = home
         self.port = free_port()
         self.process: subprocess.Popen[bytes] | None = None
@@ -126,6 +144,8 @@ class Influx:
               dir = "{home}/data"
               wal-dir = "{home}/wal"
               query-log-enabled = false
+              cache-snapshot-write-cold-duration = "{settle}"
+              compact-full-write-cold-duration = "{settle}"
             [http]
               bind-address = "127.0.0.1:{self.port}"
               auth-enabled = true
@@ -263,12 +283,12 @@ class _Handler(BaseHTTPRequestHandler):
 
 
 @contextmanager
-def influxdb() -> Iterator[Influx]:
-    """A real InfluxDB with an empty data folder."""
-    home = Path(tempfile.mkdtemp(prefix="dryshift-influx-"))
+def influxdb(settle: str = "10m", *, on_disk: bool = False) -> Iterator[Influx]:
+    """A real InfluxDB with an empty data folder; after `settle` without writes it packs its files."""
+    home = new_folder("influx", on_disk=on_disk)
     server = None
     try:
-        server = Influx(home)
+        server = Influx(home, settle)
         yield server
     finally:
         if server is not None:
@@ -279,7 +299,14 @@ def influxdb() -> Iterator[Influx]:
 @contextmanager
 def victoria_metrics() -> Iterator[str]:
     """A real VictoriaMetrics with an empty data folder; gives its url."""
-    home = Path(tempfile.mkdtemp(prefix="dryshift-vm-"))
+    with victoria_metrics_at() as (url, _):
+        yield url
+
+
+@contextmanager
+def victoria_metrics_at() -> Iterator[tuple[str, Path]]:
+    """The same, with its folder."""
+    home = new_folder("vm")
     port = free_port()
     log = home / "server.log"
     process = None
@@ -297,8 +324,24 @@ def victoria_metrics() -> Iterator[str]:
                 stderr=words,
             )
         wait_until(lambda: answers(port), process, log)
-        yield f"http://127.0.0.1:{port}"
+        yield f"http://127.0.0.1:{port}", home
     finally:
         if process is not None:
             drop(process)
         shutil.rmtree(home, ignore_errors=True)
+
+
+@contextmanager
+def door_apart(server: Influx) -> Iterator[str]:
+    """The door in a process of its own, for measuring; gives its url."""
+    command = [sys.executable, "-m", "tests.store.servers", str(server.port)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        try:
+            yield process.stdout.readline().strip()
+        finally:
+            process.kill()
+
+
+if __name__ == "__main__":
+    print(Door(int(sys.argv[1])).url, flush=True)  # noqa: T201  # read by the one who started it

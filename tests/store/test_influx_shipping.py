@@ -14,6 +14,7 @@ from monitor.store.contract import StoreUnavailableError
 from monitor.store.influx_layout import ReadingRow, point_line, reading_line
 from monitor.store.influx_link import InfluxMuteError, InfluxUnavailableError
 from monitor.store.influx_series import InfluxSeriesStore
+from monitor.store.shipper import GATHER_S
 from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesKey
 
 T0 = 1_700_006_400.0
@@ -286,7 +287,7 @@ def test_the_server_s_wish_to_wait_is_kept_and_bounded(opened, influx_server):
     waits = [store.shipper._step() for _ in range(4)]
     assert waits == [7.0, 2.0, 4.0, 60.0]
     influx_server.door.trouble = lambda path, body: None
-    assert store.shipper._step() == 0.0
+    assert store.shipper._step() == GATHER_S
     assert store.shipping().state == "up_to_date"
     assert store.shipping().last_sent_s == T0
 
@@ -336,6 +337,13 @@ def test_a_repeat_of_what_only_the_server_holds_is_found_when_it_is_sent(
     assert found.doubtful.tolist() == [False] * 3 + [True] + [False] * 17
 
 
+def test_before_the_server_was_ever_reached_everything_is_shown_from_here(opened):
+    store = opened(url="http://127.0.0.1:9")
+    store.append(batch(0, 10))
+    assert store.slice(AIR, 0, T0 + DAY).time_s.size == 10
+    assert store.buckets(AIR, 0, T0 + DAY, DAY)[0].n == 10
+
+
 def test_a_new_spool_on_a_server_with_history_shows_that_history(opened, tmp_path):
     store = opened()
     store.append(batch(0, 50))
@@ -375,6 +383,7 @@ def test_nobody_listening_is_said_with_the_address(opened):
     store.append(batch(0, 1))
     with pytest.raises(InfluxUnavailableError, match=r"http://127\.0\.0\.1:9.*start the server"):
         store.shipper.drain()
+    store.spool.prune(round(T0 * 1000))
     with pytest.raises(InfluxUnavailableError, match=r"http://127\.0\.0\.1:9.*start the server"):
         store.slice(AIR, T0 - DAY, T0)
 
@@ -413,6 +422,7 @@ def test_a_server_that_only_takes_writes_gets_every_number_and_says_what_it_cann
     store.append(batch(0, 1_200))
     store.write_points([Point(DEW, T0 + n, n + 0.5) for n in range(30)])
     store.shipper.drain()
+    store.spool.prune(round((T0 + 3_600) * 1000))
     store.append([Reading(AIR, T0 - 3_600, T0 + 2, 7.5)])
     store.shipper.drain()
     assert store.shipping().waiting == 0

@@ -15,7 +15,7 @@ from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesK
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0
-DAYS = 20
+DAYS = 17
 AIR = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
 HUMIDITY = SeriesKey("slip-bay", "wall-1", Quantity.RELATIVE_HUMIDITY)
 DEW = SeriesKey("slip-bay", "zone", Quantity.DEW_POINT)
@@ -29,16 +29,16 @@ class DiedError(Exception):
 
 @pytest.fixture
 def shop(tmp_path):
-    """Twenty days of a shop, with late, doubtful and unreadable ones, a gap, and older sums."""
+    """Seventeen days of a shop, with late, doubtful and unreadable ones, a gap, and older sums."""
     store = SqliteSeriesStore(tmp_path / "series.sqlite", retention=KEEP)
     random = np.random.default_rng(3)
     for day in [-70, *(d for d in range(DAYS) if d not in (7, 8))]:
         start = T0 + day * DAY
-        times = start + np.round(np.sort(random.uniform(0, DAY, 200)), 3)
+        times = start + np.round(np.sort(random.uniform(0, DAY, 120)), 3)
         readings = [
             Reading(key, float(t), float(t) + n % 3 * 0.25, float(v), n if n % 2 else None, n % 3 > 0)
             for key in (AIR, HUMIDITY)
-            for n, (t, v) in enumerate(zip(times, random.normal(15, 4, 200), strict=True))
+            for n, (t, v) in enumerate(zip(times, random.normal(15, 4, 120), strict=True))
         ]
         store.append(
             readings, [SetAside("dryshift/x", b"?", start, "not_json", "broken")] if day == 3 else ()
@@ -47,7 +47,7 @@ def shop(tmp_path):
     store.append([Reading(AIR, T0 + 2.5 * DAY + 0.001, T0 + (DAYS - 1) * DAY, 3.0, None, True)])
     store.append([Reading(AIR, T0 + 2.5 * DAY + 0.001, T0 + (DAYS - 1) * DAY, 4.0, None, True)])
     store.append([], [SetAside("dryshift/x", b"?", T0, "not_json", "broken")])
-    store.mark([Mark(order, SensorStatus.FAILURE, f"jump {order}") for order in range(450, 7_200, 50)])
+    store.mark([Mark(order, SensorStatus.FAILURE, f"jump {order}") for order in range(250, 3_800, 50)])
     store.apply_retention(T0 + DAYS * DAY)
     yield store
     store.close()
@@ -93,7 +93,7 @@ def assert_same_answers(one, two):
 def test_a_move_to_influxdb_and_back_changes_no_answer(shop, influx, empty):
     told = []
     report = to_influx(shop, influx, told.append)
-    readings, points = (DAYS - 2) * 400 + 1, (DAYS - 2) * 50
+    readings, points = (DAYS - 2) * 240 + 1, (DAYS - 2) * 30
     assert (report.readings, report.points, report.refused) == (readings, points, 0)
     assert told[0] == Progress(0, readings + points)
     assert told[-1] == Progress(readings + points, readings + points)
@@ -108,7 +108,7 @@ def test_a_move_to_influxdb_and_back_changes_no_answer(shop, influx, empty):
     assert len(orders) == readings
     with empty.file.read() as db:
         reasons = dict(db.execute("SELECT arrival_order, reason FROM mark").fetchall())
-    assert "jump 7150" in reasons.values()
+    assert "jump 3750" in reasons.values()
 
 
 def test_the_core_takes_up_at_its_checkpoint_after_the_move(shop, influx):
@@ -134,11 +134,11 @@ def test_a_move_back_after_days_of_work_on_influxdb_brings_all_of_it(shop, influ
     to_embedded(influx, empty)
     assert answers(empty)[:-3] == wanted[:-3]
     orders = [item.order for item in empty.readings_after(0, 100_000)]
-    assert len(orders) == (DAYS - 2) * 400 + 1 + 2_001
+    assert len(orders) == (DAYS - 2) * 240 + 1 + 2_001
     assert empty.last_order() == influx.last_order()
 
 
-@pytest.mark.parametrize("cut", [1, 3_000, 7_000])
+@pytest.mark.parametrize("cut", [1, 3_000])
 def test_a_move_that_was_cut_short_goes_on_where_it_was(shop, influx, influx_server, empty, cut):
     def die(step):
         if step.done >= cut:
@@ -168,12 +168,13 @@ def test_a_number_the_server_will_not_have_is_reported_and_set_aside(shop, influ
 
 def test_history_can_follow_into_a_spool_that_is_in_use(shop, influx):
     later = T0 + (DAYS + 5) * DAY
+    shop.append([Reading(AIR, later + 9 * DAY, T0 + DAYS * DAY, 8.0, None, True)])
     influx.append([Reading(AIR, later + n, later + n, 1.0) for n in range(10)])
     influx.shipper.drain()
     assert influx.last_order() == 10
     to_influx(shop, influx)
-    assert influx.last_order() == 10
-    assert influx.slice(AIR, T0, T0 + 30 * DAY).time_s.size == (DAYS - 2) * 200 + 1 + 10
+    assert [item.order for item in influx.readings_after(0, 100)] == list(range(1, 11))
+    assert influx.slice(AIR, T0, T0 + 40 * DAY).time_s.size == (DAYS - 2) * 120 + 1 + 10 + 1
     hours = shop.buckets(AIR, T0 - 80 * DAY, T0 + DAYS * DAY, 3600)
     assert [b[:3] for b in influx.buckets(AIR, T0 - 80 * DAY, T0 + DAYS * DAY, 3600)] == [
         b[:3] for b in hours
@@ -209,7 +210,7 @@ def test_a_difference_on_arrival_is_found(shop, influx, influx_server, influx_se
 
 def test_an_outage_in_the_middle_ends_the_move_with_its_reason(shop, influx, influx_server):
     def stop_at(step):
-        if step.done > 2_000 and influx_server.process:
+        if step.done > 1_500 and influx_server.process:
             influx_server.stop()
 
     with pytest.raises(InfluxUnavailableError, match="nobody behind the door"):

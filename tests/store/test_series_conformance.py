@@ -1,7 +1,9 @@
 """What every series store promises: the same questions get the same answers."""
 
 from datetime import datetime, timedelta
+from importlib import import_module
 from math import fsum, nan
+from pkgutil import iter_modules
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import monitor.store as store_room
 from monitor.errors import InputError, RangeError
 from monitor.store.contract import Bucket, SetAside
 from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesKey
@@ -369,3 +372,14 @@ def test_any_sequence_of_late_repeated_and_doubtful_readings_sums_up_as_the_read
     whole = rig.store.slice(key, T0, T0 + 2 * DAY)
     assert whole.time_s.tolist() == sorted(model)
     assert {t for t, d in zip(whole.time_s.tolist(), whole.doubtful, strict=True) if d} == doubtful
+
+
+def test_every_store_of_the_package_is_put_to_this_suite():
+    found = {
+        name
+        for module in iter_modules(store_room.__path__, "monitor.store.")
+        if not module.ispkg
+        for name, kind in vars(import_module(module.name)).items()
+        if isinstance(kind, type) and name.endswith("SeriesStore") and name != "SeriesStore"
+    }
+    assert found == {"SqliteSeriesStore", "InfluxSeriesStore"}
