@@ -18,6 +18,7 @@ from monitor.web.alarms import AnswerForm, operate
 from monitor.web.now_view import OLD_AFTER_S
 from monitor.web.page import Web
 from monitor.web.problems import described, faults_of
+from monitor.web.ticks import ticked, ticks
 
 LONGEST_S = 400 * 86_400.0
 MOST_BUCKETS = 20_000
@@ -105,7 +106,8 @@ def _shop(web: Web) -> APIRouter:
     @router.get("/api/now", summary="The shop now")
     def now() -> Snapshot:
         """Zones, cylinders and plates, packages, alarms, shifts, things to do, parts of the service."""
-        return deps.snapshot()
+        seen = deps.snapshot()
+        return ticked(seen, ticks(deps.ledger, deps.clock())) if seen.actions else seen
 
     @router.get("/api/alarms", summary="Conditions that are not normal")
     def alarms() -> list[AlarmNow]:

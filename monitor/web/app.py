@@ -28,6 +28,7 @@ from monitor.web import (
     safety,
     sensors,
     things,
+    todo,
     week,
 )
 from monitor.web.deps import WebDeps
@@ -39,7 +40,7 @@ _DESCRIPTION = """What a welding shop's air, gas, steel and opened consumables a
 
 Numbers are in the unit that ends their name; times are epoch seconds UTC. Errors are problem details
 (RFC 9457). The governing code, the maker's data sheet, the qualified procedure and licensed people decide."""
-ROOMS = (now, week, alarms, one_tap, things, labels, bead, gas, sensors, records, numbers, safety, api)
+ROOMS = (now, todo, week, alarms, one_tap, things, labels, bead, gas, sensors, records, numbers, safety, api)
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 
 

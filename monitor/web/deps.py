@@ -1,13 +1,18 @@
 """What the pages are given to work with; the service fills it in."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
 
 from monitor.alarms.states import CommandKind
+from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.warning import Score
 from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.things.entries import Seen
 from monitor.values import NewEvent
 
 
@@ -38,13 +43,71 @@ class OperateResult:
 
 
 @dataclass(frozen=True, slots=True)
+class SiteAhead:
+    """What the last look ahead gave for one site; `questions` is what a what-if is asked of."""
+
+    site: str
+    looked_s: float
+    outlooks: tuple[ShiftOutlook, ...] = ()
+    actions: tuple[Action, ...] = ()
+    questions: PlanInputs | None = None
+    explanations: Mapping[str, str] = field(default_factory=dict)  # by zone: how it follows the outdoor air
+    notes: tuple[str, ...] = ()
+    weather: str = ""  # attribution of the forecast, or why there is none
+    forecast_good: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SeenAsk:
+    """Of which moment and things it is asked what was measured."""
+
+    time_s: float
+    package: str = ""
+    zone: str = ""
+    cylinder: str = ""
+    plate: str = ""
+
+
+class Sent(StrEnum):
+    """What became of a test message."""
+
+    DELIVERED = "delivered"
+    RETRY = "retry"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One test of a channel: what became of it, and the receiver's words."""
+
+    sent: Sent
+    cause: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """How one way to reach people is doing."""
+
+    id: str
+    kind: str
+    failing_since_s: float | None = None
+    last_error: str = ""
+    waiting: int = 0
+
+
+def _no_channel(channel: str, who: str) -> Tried:
+    return Tried(Sent.REFUSED, f"there is no channel {channel}")
+
+
+@dataclass(frozen=True, slots=True)
 class WebDeps:
-    """Everything the pages read, and the two ways in which they act.
+    """Everything the pages read, and the ways in which they act.
 
     `key` signs forms and one-tap links. `shift_spans` gives the shifts that touch a stretch of time.
     `record` takes the entries of `monitor.things.entries` (`body_of(entry)` is an event's body), refuses
     with an InputError what cannot be true, and derives clocks and bodies anew;
-    `monitor.things.histories` reads them back.
+    `monitor.things.histories` reads them back. `seen` tells what was measured and counted at a moment,
+    `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message.
     """
 
     settings: Settings
@@ -56,3 +119,8 @@ class WebDeps:
     shift_spans: Callable[[float, float], Sequence[ShiftSpan]]
     clock: Callable[[], float]
     key: bytes
+    ahead: Callable[[], Sequence[SiteAhead]] = tuple
+    scores: Callable[[], Sequence[Score]] = tuple
+    seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
+    channels: Callable[[], Sequence[ChannelNow]] = tuple
+    try_channel: Callable[[str, str], Tried] = _no_channel

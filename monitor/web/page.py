@@ -21,6 +21,7 @@ from monitor.web.alarm_groups import AlarmWords, groups
 from monitor.web.deps import WebDeps
 from monitor.web.guard import form_token, session_of
 from monitor.web.show import Show
+from monitor.web.ticks import ticked, ticks
 
 STATIC = Path(__file__).parent / "static"
 WHO_COOKIE = "dryshift_who"
@@ -79,10 +80,13 @@ class Web:
     def common(self, snapshot: Snapshot) -> dict[str, Any]:
         """What every template may use."""
         now_s = self.deps.clock()
+        found = ticks(self.deps.ledger, now_s) if snapshot.actions else {}
+        snapshot = ticked(snapshot, found)
         standing = groups(snapshot.alarms, self.words)
         return {
             "snapshot": snapshot,
             "now_s": now_s,
+            "ticks": found,
             "notes": notes(self.deps, snapshot, now_s),
             "answer": now_view.answer(snapshot, now_s),
             "unanswered": sum(group.unanswered for group in standing),

@@ -24,6 +24,12 @@
     return fetch(item.url, { method: "POST", body: fields, redirect: "follow", signal: AbortSignal.timeout(PATIENCE_MS) });
   }
 
+  // The same page again keeps its place on the screen.
+  function show(address) {
+    if (address === location.href.split("#")[0]) location.reload();
+    else location.assign(address);
+  }
+
   async function flush() {
     if (sending) return;
     sending = true;
@@ -36,7 +42,7 @@
         if (!response.ok) refused = `Refused: ${items[0].label}. Enter it again on its page.`;
         items = load().slice(1);
         save(items);
-        if (response.ok && items.length === 0 && !refused) location.assign(response.url);
+        if (response.ok && items.length === 0 && !refused) show(response.url);
       }
     } catch (error) {
       if (!(error instanceof TypeError || error instanceof DOMException)) throw error;
@@ -51,13 +57,13 @@
     if (!form.dataset.queue || !event.submitter || event.defaultPrevented) return;
     event.preventDefault();
     const fields = [...new FormData(form, event.submitter)].map(([name, value]) => [name, String(value)]);
-    const label = `${event.submitter.textContent.trim()}, ${form.dataset.queue}`;
+    const label = event.submitter.dataset.label || `${event.submitter.textContent.trim()}, ${form.dataset.queue}`;
     const item = { url: form.action, fields, label, tapped: Date.now() };
     event.submitter.classList.add("sent");
     try {
       const response = await send(item);
       if (response.status < 500) {
-        if (response.ok) { location.assign(response.url); return; }
+        if (response.ok) { show(response.url); return; }
         const page = new DOMParser().parseFromString(await response.text(), "text/html");
         const faults = page.querySelector(".faults");
         document.querySelector(".faults")?.remove();
