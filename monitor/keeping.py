@@ -1,199 +1,248 @@
 """Keeps the shop's things: takes people's entries into the ledger and re-derives what follows from them."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+import logging
+import threading
+from collections.abc import Iterable, Mapping, Sequence
 
-import numpy as np
-
+from monitor.checking import EntryChecks, told
+from monitor.deriving import BODY_KINDS, Derived, Deriver, Things
 from monitor.errors import Fault, InputError
-from monitor.exposure.air import AirSamples
-from monitor.exposure.clock import clock_over
-from monitor.exposure.history import checked_history
+from monitor.exposure.clock import ExposureClock
 from monitor.loop import CoreLoop
-from monitor.physics.bodies import body_data
-from monitor.physics.lag import start_state
-from monitor.reference import load_toml
-from monitor.settings import Cylinder, Plate, Settings
-from monitor.shop import cylinder_facts, declared_history, package_facts, plate_facts
-from monitor.stages.facts import BodyFacts
-from monitor.stages.series import ZONE
+from monitor.settings import Settings
+from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_things
 from monitor.stages.state import BodySet, ClockSet
 from monitor.store.contract import Event, Ledger, SeriesStore
-from monitor.things.entries import (
-    CylinderChanged,
-    CylinderDelivered,
-    CylinderMoved,
-    Entry,
-    PlateBroughtIn,
-    PlateGone,
-    entry_of,
-)
-from monitor.things.histories import PackageHistory, Told, corrected, dated_entries, package_history
-from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
+from monitor.things.bodies import BodyHistory
+from monitor.things.entries import TestBead
+from monitor.things.histories import PackageHistory, Refusal
+from monitor.things.placing import STORE_KINDS
+from monitor.things.stores import Check
+from monitor.things.telling import Told, corrected
+from monitor.values import EventKind, NewEvent
+
+log = logging.getLogger(__name__)
 
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 EVERY = 1_000_000
-BROUGHT_IN_STD_K = 2.0  # how well the temperature of something just brought in is known
+ENDED_S = 7 * 86_400.0  # how long what was withdrawn or is gone is still carried along
 
 
 class Keeper:
     """The things of one shop. An entry is checked, then written; what it changes is derived anew."""
 
     def __init__(self, settings: Settings, series: SeriesStore, ledger: Ledger, loop: CoreLoop) -> None:
-        self._settings = settings
-        self._series = series
+        self.deriver = Deriver(settings, series)
+        self.checks = EntryChecks(settings, series, ledger, self.deriver)
+        self.refusals: dict[str, tuple[Refusal, ...]] = {}  # entries in the ledger that cannot be true
         self._ledger = ledger
         self._loop = loop
-        self._bodies = body_data(load_toml("bodies.toml"))
-        self._declared = {package.id: package for package in settings.packages}
-        self._outdoor = next((zone.id for zone in settings.zones if zone.kind == "outdoor"), None)
+        self._lock = threading.RLock()
+        self._behind: dict[str, float] = {}  # written but not yet derived: subject, and from when on
+        self._saved_s = loop.state.time_s
 
     def load(self) -> None:
         """Take up everything the ledger tells, after a start."""
-        events = [
-            told(event) for event in self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
-        ]
-        for subject in dict.fromkeys(event.subject for event in events):
-            self._derive(subject, [event for event in events if event.subject == subject])
+        events = self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
+        entered_s: dict[str, float] = {}
+        for event in events:
+            entered_s[event.subject] = max(event.entered_s, entered_s.get(event.subject, event.entered_s))
+        with self._lock, self._loop.paused():
+            things = self.deriver.things(told(event) for event in events)
+            self._loop.reshape(stores=_store_facts(self.deriver, things))
+            for package, derived in self._with_declared(things).items():
+                self._set_package(package, derived, self._checks_from(things, derived.history), None)
+            for body, found in things.bodies.items():
+                self._set_body(body, found, known=entered_s[body] < self._saved_s)
 
     def record(self, event: NewEvent, now_s: float) -> Event:
         """Check an entry, write it, and derive what it changes; InputError where it cannot be true."""
-        if event.kind in THINGS and event.kind is not EventKind.BEAD:
-            entry_of(event.kind, event.body)
-        if event.time_s > now_s + 60.0:
-            raise InputError(
-                [Fault("time", f"{event.time_s:.0f}", "lies in the future; enter what has happened")]
-            )
-        known = self._told_of(event.subject)
-        candidate = Told(EVERY, event.kind, event.subject, event.time_s, event.body)
-        if event.kind is EventKind.CORRECTION:
-            self._check_correction(event, known)
-        repeat = event.key is not None and self._has_key(event.subject, event.key)
-        if not repeat:
-            self._check([*known, candidate], event.subject, now_s)
-        written = self._ledger.commit([event], entered_s=now_s)[0]
-        if not repeat:
-            self._derive(event.subject, self._told_of(event.subject))
-        return written
+        with self._lock:
+            self._catch_up()
+            if event.kind not in (*THINGS, EventKind.CORRECTION):
+                self.checks.time(event.time_s, now_s)
+                return self._ledger.commit([event], entered_s=now_s)[0]
+            own = self._ledger.events(subject=event.subject, limit=EVERY)
+            repeated = _repeated(event, own)
+            if repeated is not None:
+                return repeated
+            known = [told(one) for one in own]
+            events = self.checks.completed(event, known, now_s)
+            written = self._ledger.commit(events, entered_s=now_s)
+            if written[0].subject != event.subject:
+                found = f"{event.key}, used for {written[0].subject}"
+                raise InputError([Fault("key", found, "give every entry a key of its own")])
+            for one in events:
+                self._mark_behind(one, known)
+            self._catch_up()
+            return written[0]
 
     def history(self, package: str) -> PackageHistory | None:
         """A package's history as it is now known."""
-        return self._history(package, self._told_of(package))
+        return self.deriver.package(package, self._told_of(package)).history
+
+    def body(self, body: str) -> BodyHistory | None:
+        """A cylinder's or plate's history as it is now known."""
+        return self.deriver.body(body, self._told_of(body)).history
+
+    def facts(self, package: str) -> PackageFacts | None:
+        """A package with its rules, as the core sees it."""
+        history = self.history(package)
+        return None if history is None else self.deriver.package_facts(history, self._checks_of(history))
+
+    def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
+        """A package's clock at a moment, from its whole history; None before it was opened."""
+        facts = self.facts(package)
+        return None if facts is None else self.deriver.clock(facts, time_s)
 
     def _told_of(self, subject: str) -> list[Told]:
         return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
 
-    def _has_key(self, subject: str, key: str) -> bool:
-        return any(event.key == key for event in self._ledger.events(subject=subject, limit=EVERY))
+    def _mark_behind(self, event: NewEvent, known: Sequence[Told]) -> None:
+        since_s = event.time_s
+        if event.kind is EventKind.CORRECTION:
+            number, moved = event.body.get("of"), event.body.get("time_s")
+            times = [one.time_s for one in (*known, *corrected(known)) if one.number == number]
+            times += [float(moved)] if isinstance(moved, int | float) else []
+            since_s = min(times, default=0.0)
+        self._behind[event.subject] = min(since_s, self._behind.get(event.subject, since_s))
 
-    def _check_correction(self, event: NewEvent, known: Sequence[Told]) -> None:
-        number = event.body.get("of")
-        if not any(earlier.number == number for earlier in known):
-            raise InputError(
-                [Fault("of", str(number), "is no entry of this thing; name the one to put right")]
-            )
-        body = event.body.get("body")
-        if isinstance(body, dict):
-            entry_of(next(e.kind for e in known if e.number == number), body)
+    def _catch_up(self) -> None:
+        """Derive what is written but not yet derived; where the store fails, the next entry tries again."""
+        for subject, since_s in list(self._behind.items()):
+            self._derive(subject, since_s)
+            del self._behind[subject]
 
-    def _check(self, events: Sequence[Told], subject: str, now_s: float) -> None:
-        history = self._history(subject, events)
-        if history is not None:
-            checked_history(history.stays, history.happenings, now_s)
-            package_facts(history)
-            known = {zone.id for zone in self._settings.zones}
-            for stay in history.stays:
-                if stay.zone is not None and stay.zone not in known:
-                    raise InputError([Fault("zone", stay.zone, f"use one of: {', '.join(sorted(known))}")])
-
-    def _history(self, package: str, events: Iterable[Told]) -> PackageHistory | None:
-        declared = self._declared.get(package)
-        before = None if declared is None else declared_history(declared)
-        return package_history(package, dated_entries(events, EventKind.PACKAGE), before)
-
-    def _derive(self, subject: str, events: list[Told]) -> None:
+    def _derive(self, subject: str, since_s: float) -> None:
+        events = self._told_of(subject)
         kinds = {event.kind for event in events}
-        if EventKind.PACKAGE in kinds:
-            self._derive_package(subject, events)
-        if EventKind.CYLINDER in kinds or EventKind.STEEL in kinds:
-            self._derive_body(subject, corrected(events))
+        with self._loop.paused():
+            if EventKind.STORAGE in kinds and subject in self.deriver.zones:
+                self._set_store(subject, events, since_s)
+            if EventKind.PACKAGE in kinds:
+                derived = self.deriver.package(subject, events)
+                self._set_package(subject, derived, self._checks_of(derived.history), since_s)
+            if kinds & set(BODY_KINDS):
+                self._set_body(subject, self.deriver.body(subject, events), since_s=since_s)
 
-    def _derive_package(self, package: str, events: list[Told]) -> None:
-        history = self._history(package, events)
-        if history is None:
+    def _set_store(self, zone: str, events: Sequence[Told], since_s: float) -> None:
+        """What was read in a place speaks for every package that lay there then."""
+        self._loop.reshape(stores={zone: self.deriver.store_facts(zone, self.deriver.store(events))})
+        for package, facts in list(self._loop.shop.packages.items()):
+            there = (stay.end_s for stay in facts.stays if stay.zone == zone)
+            if any(end_s is None or end_s > since_s for end_s in there):
+                derived = self.deriver.package(package, self._told_of(package))
+                self._set_package(package, derived, self._checks_of(derived.history), since_s)
+
+    def _set_package(
+        self,
+        package: str,
+        derived: Derived[PackageHistory],
+        checks: Mapping[str, Sequence[Check]],
+        since_s: float | None,
+    ) -> None:
+        """The package as told; its clock is derived anew where something changed in what it has counted."""
+        self._note(package, derived.refusals)
+        history, until_s = derived.history, self._loop.state.time_s
+        if history is None or _ended(history.withdrawn_s, until_s):
             self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
             return
-        declared = self._declared.get(package)
-        facts = package_facts(history, None if declared is None else declared.shop_limit_h)
-        until_s = self._loop.state.time_s
-        clock = None
-        if until_s > history.opened_s:
-            clock = clock_over(history.stays, self._air, facts.rules, until_s, history.happenings)
+        try:
+            facts = self.deriver.package_facts(history, checks)
+        except InputError as error:
+            log.warning("package %s cannot be judged: %s", package, error)
+            self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
+            return
+        clock = self._loop.state.clocks.get(package)
+        if since_s is None or clock is None or since_s <= clock.time_s:
+            clock = self.deriver.clock(facts, until_s)
         self._loop.reshape(packages={package: facts}, given=ClockSet(package, clock))
 
-    def _air(self, zone: str, start_s: float, end_s: float) -> AirSamples:
-        """A zone's believed air out of the store."""
-        warm = self._series.slice(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), start_s, end_s, EVERY)
-        damp = self._series.slice(SeriesKey(zone, ZONE, Quantity.RELATIVE_HUMIDITY), start_s, end_s, EVERY)
-        times, at_warm, at_damp = np.intersect1d(warm.time_s, damp.time_s, return_indices=True)
-        return AirSamples(
-            times, warm.value[at_warm], damp.value[at_damp], np.ones(times.size, dtype=np.bool_)
-        )
+    def _set_body(
+        self, body: str, derived: Derived[BodyHistory], *, since_s: float = 0.0, known: bool = False
+    ) -> None:
+        """The body as told; `known`: the state it has had since before the start stays."""
+        self._note(body, derived.refusals)
+        history, state = derived.history, self._loop.state
+        if history is None or (not history.present and _ended(history.last_s, state.time_s)):
+            self._loop.reshape(bodies={body: None}, given=BodySet(body, None))
+            return
+        facts = self.deriver.body_facts(history)
+        now = state.bodies.get(body)
+        moved = now is not None and since_s > now.time_s and history.came_s != since_s
+        if now is not None and (known or moved):
+            self._loop.reshape(bodies={body: facts}, given=BodySet(body, now))
+            return
+        anew = self.deriver.body_state(history, facts, self._loop.shop.zones, state.time_s)
+        self._loop.reshape(bodies={body: facts}, given=BodySet(body, anew))
 
-    def _derive_body(self, subject: str, events: list[Told]) -> None:
-        facts: BodyFacts | None = self._loop.shop.bodies.get(subject)
-        start: BodySet | None = None
-        for event in events:
-            if event.kind in (EventKind.CYLINDER, EventKind.STEEL):
-                entry = entry_of(event.kind, event.body)
-                facts = self._body(subject, facts, entry)
-                start = self._start(subject, facts, entry, event.time_s) or start
-        if facts is not None:
-            self._loop.reshape(bodies={subject: facts}, given=start)
+    def _note(self, subject: str, refusals: tuple[Refusal, ...]) -> None:
+        if not refusals:
+            self.refusals.pop(subject, None)
+            return
+        self.refusals[subject] = refusals
+        words = "; ".join(f"entry {one.number}: {one.faults[0]}" for one in refusals)
+        log.warning("%s has entries that cannot be true and were left out: %s", subject, words)
 
-    def _body(self, subject: str, facts: BodyFacts | None, entry: Entry) -> BodyFacts | None:
-        match entry:
-            case CylinderDelivered(name=name, gas=gas, zone=zone):
-                fields = {"id": subject, "zone": zone, "name": name, "gas": gas}
-                return cylinder_facts(Cylinder.model_validate(fields), self._bodies)
-            case PlateBroughtIn() as plate:
-                fields = {
-                    "id": subject,
-                    "zone": plate.zone,
-                    "name": plate.name,
-                    "thickness_m": plate.thickness_m,
-                    "width_m": plate.width_m,
-                    "length_m": plate.length_m,
-                    "faces": plate.faces,
-                    "stacked": plate.stacked,
-                }
-                return plate_facts(Plate.model_validate(fields), self._bodies)
-            case CylinderMoved(zone=zone) if facts is not None:
-                return replace(facts, zone=zone, present=True)
-            case CylinderChanged() | PlateGone() if facts is not None:
-                return replace(facts, present=False)
-        return facts
+    def _with_declared(self, things: Things) -> dict[str, Derived[PackageHistory]]:
+        """Packages of the ledger, and declared ones that lie where something was read."""
+        found = dict(things.packages)
+        for package, facts in self._loop.shop.packages.items():
+            if package not in found and any(stay.zone in things.stores for stay in facts.stays):
+                found[package] = self.deriver.package(package, ())
+        return found
 
-    def _start(self, subject: str, facts: BodyFacts | None, entry: Entry, time_s: float) -> BodySet | None:
-        """A body that comes in starts at the temperature it was entered with, else at the outdoor air's."""
-        if facts is None or not isinstance(entry, CylinderDelivered | PlateBroughtIn):
-            return None
-        temperature_c = entry.start_temperature_c
-        if temperature_c is None:
-            temperature_c = self._outdoor_c(time_s)
-        if temperature_c is None:
-            return BodySet(subject, None)
-        state = start_state(facts.body, time_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K)
-        return BodySet(subject, state)
+    def _checks_of(self, history: PackageHistory | None) -> dict[str, tuple[Check, ...]]:
+        """What was read where a package has lain."""
+        zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
+        return {
+            zone: self.deriver.store(self._told_of(zone)).checks
+            for zone in zones
+            if zone in self.deriver.zones and self.deriver.zones[zone].kind in STORE_KINDS
+        }
 
-    def _outdoor_c(self, time_s: float) -> float | None:
-        if self._outdoor is None:
-            return None
-        key = SeriesKey(self._outdoor, ZONE, Quantity.AIR_TEMPERATURE)
-        near = self._series.slice(key, time_s - 3600.0, time_s + 1.0)
-        return float(near.value[-1]) if near.value.size else None
+    def _checks_from(self, things: Things, history: PackageHistory | None) -> dict[str, tuple[Check, ...]]:
+        zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
+        return {zone: things.stores[zone].checks for zone in zones if zone in things.stores}
 
 
-def told(event: Event) -> Told:
-    """A ledger event as far as a history needs it."""
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
+def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger: Ledger) -> Shop:
+    """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
+    deriver = Deriver(settings, series)
+    events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
+    things = deriver.things(told(event) for event in events)
+    packages: dict[str, PackageFacts | None] = {}
+    for package, derived in things.packages.items():
+        if derived.history is not None:
+            try:
+                packages[package] = deriver.package_facts(derived.history, {})
+            except InputError as error:
+                log.warning("package %s cannot be judged: %s", package, error)
+    bodies: dict[str, BodyFacts | None] = {
+        body: deriver.body_facts(derived.history)
+        for body, derived in things.bodies.items()
+        if derived.history is not None
+    }
+    return with_things(shop, packages, bodies, _store_facts(deriver, things))
+
+
+def _store_facts(deriver: Deriver, things: Things) -> dict[str, StoreFacts]:
+    return {zone: deriver.store_facts(zone, history) for zone, history in things.stores.items()}
+
+
+def _ended(ended_s: float | None, now_s: float) -> bool:
+    return ended_s is not None and now_s - ended_s > ENDED_S
+
+
+def _repeated(event: NewEvent, own: Iterable[Event]) -> Event | None:
+    """The event that a second post of the same entry stands for: same key, or the same bead told twice."""
+    own = list(own)
+    if event.key is not None:
+        found = next((one for one in own if one.key == event.key), None)
+        if found is not None:
+            return found
+    bead = event.body.get("bead")
+    if event.kind is not EventKind.PACKAGE or event.body.get("entry") != TestBead.entry or not bead:
+        return None
+    kept = {one.number for one in corrected(told(one) for one in own)}
+    return next((one for one in own if one.number in kept and one.body.get("bead") == bead), None)

@@ -1,21 +1,18 @@
 """Builds the core's description of the shop from the settings and the reference data."""
 
 import math
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop import shop_conditions
 from monitor.alarms.wording import Wording
-from monitor.exposure.classes import ConsumableClass, class_named, consumable_classes
-from monitor.exposure.limits import ShopRule, clock_rules
-from monitor.exposure.materials import sorption_data
+from monitor.exposure.classes import consumable_classes
 from monitor.exposure.spools import spool_data
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
-from monitor.physics.sorption import SorptionParameters
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
 from monitor.reference import load_toml
 from monitor.settings import Cylinder, Package, Plate, Sensor, Settings
@@ -24,6 +21,8 @@ from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, S
 from monitor.things.histories import PackageHistory, from_settings
 from monitor.values import Quantity
 
+from monitor.things.rules import RuleBook, rule_book
+from monitor.things.stores import Check, with_checks
 STEADY = frozenset({"oven", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
 
@@ -31,7 +30,7 @@ SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nob
 def known_reference() -> Mapping[str, frozenset[str]]:
     """What settings may point at."""
     return {
-        "consumables": frozenset(_classes()),
+        "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
         "spools": frozenset(spool_data(load_toml("spools.toml")).spools),
     }
 
@@ -78,7 +77,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
             **{c.id: cylinder_facts(c, bodies) for c in settings.cylinders},
             **{p.id: plate_facts(p, bodies) for p in settings.plates},
         },
-        packages=_packages(settings.packages),
+        packages=declared_packages(settings),
         limits=_limits(settings),
         catalogue=catalogue,
         conditions=shop_conditions(catalogue, settings),
@@ -133,35 +132,46 @@ def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
     return BodyFacts(plate.id, plate.name, "plate", plate.zone, body, plate.present, plate.work_zone)
 
 
-def _packages(packages: tuple[Package, ...]) -> dict[str, PackageFacts]:
-    return {
-        package.id: package_facts(declared_history(package), package.shop_limit_h) for package in packages
-    }
+def declared_packages(settings: Settings) -> dict[str, PackageFacts]:
+    """The packages that the settings file declares; InputError where a class or a rule cannot stand."""
+    book = book_of(settings)
+    return {package.id: package_facts(declared_history(package), book) for package in settings.packages}
+
+
+def book_of(settings: Settings) -> RuleBook:
+    """The rules of every class, as this shop works with them."""
+    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"))
 
 
 def declared_history(package: Package) -> PackageHistory:
     """What the settings file says of a package."""
     sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
     opened_s = package.opened_at.timestamp()
-    return from_settings(package.id, package.name, package.consumable, package.zone, opened_s, sealed_s)
+    history = from_settings(package.id, package.name, package.consumable, package.zone, opened_s, sealed_s)
+    return replace(history, spool=package.spool or "")
 
 
-def package_facts(history: PackageHistory, shop_limit_h: float | None = None) -> PackageFacts:
-    """A package as the core sees it; raises InputError where its class or the shop's rule cannot stand."""
-    rules = clock_rules(
-        class_named(_classes(), history.consumable), ShopRule(limit_h=shop_limit_h), _sorption()
+def package_facts(
+    history: PackageHistory,
+    book: RuleBook,
+    checks: Mapping[str, Sequence[Check]] | None = None,
+    speaks_s: float = 0.0,
+) -> PackageFacts:
+    """A package as the core sees it, with what people read where it lay; InputError for an unknown class."""
+    stays = history.stays if speaks_s == 0.0 else with_checks(history.stays, checks or {}, speaks_s)
+    return PackageFacts(
+        id=history.id,
+        name=history.name,
+        consumable=history.consumable,
+        zone=history.zone,
+        stays=stays,
+        rules=book.rules_for(history.id, history.consumable),
+        happenings=tuple(sorted(history.happenings, key=lambda happening: happening.time_s)),
+        entered_s=history.entered_s,
+        place=history.stays[-1].place,
+        lot=history.lot,
+        job=history.job,
     )
-    return PackageFacts(history.id, history.name, history.consumable, history.zone, history.stays, rules)
-
-
-@cache
-def _classes() -> dict[str, ConsumableClass]:
-    return consumable_classes(load_toml("consumables.toml"))
-
-
-@cache
-def _sorption() -> dict[str, SorptionParameters]:
-    return sorption_data(load_toml("sorption.toml")).parameters()
 
 
 def _limits(settings: Settings) -> Limits:

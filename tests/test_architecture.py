@@ -84,6 +84,10 @@ WIRING = {
     "commands",
     "recording",
     "keeping",
+    "checking",
+    "deriving",
+    "observing",
+    "stored_air",
     "foreseeing",
 }
 WORLD = {

@@ -18,18 +18,18 @@ Samples = Mapping[str, tuple[Sample, ...]]
 
 def zone_samples(
     heard: Mapping[str, ZoneAir], air: Mapping[str, AirState], now_s: float, fresh_s: Mapping[str, float]
-) -> dict[str, tuple[Sample, ...]]:
+) -> dict[str, Sample]:
     """The air of each zone as the derived series keep it, so that a clock derived anew comes out the same.
 
     Where only a temperature is known (an oven), the humidity is NaN.
     """
-    samples: dict[str, tuple[Sample, ...]] = {}
+    samples: dict[str, Sample] = {}
     for zone, believed in heard.items():
         now = air.get(zone)
         if now is not None:
-            samples[zone] = (Sample(now_s, now.temperature_c, now.relative_humidity_frac),)
+            samples[zone] = Sample(now_s, now.temperature_c, now.relative_humidity_frac)
         elif (warm := temperature_only(believed, now_s, fresh_s[zone])) is not None:
-            samples[zone] = (Sample(now_s, warm[1], math.nan),)
+            samples[zone] = Sample(now_s, warm[1], math.nan)
     return samples
 
 
@@ -61,11 +61,14 @@ def carry(
     return clock
 
 
-def as_entered(package: PackageFacts, clock: ExposureClock | None) -> ExposureClock | None:
+def as_entered(
+    package: PackageFacts, clock: ExposureClock | None, spoken: Mapping[str, Sample]
+) -> ExposureClock | None:
     """The clock with what was entered since its own time, so that a tap shows at once."""
     if clock is not None and package.entered_s <= clock.time_s:
         return clock
-    return carry(package, clock, {}, package.entered_s)
+    just_after_s = package.entered_s + 0.001  # so that the place it came to has begun to count, or not to
+    return carry(package, clock, {zone: (air,) for zone, air in spoken.items()}, just_after_s)
 
 
 def _through(

@@ -9,6 +9,7 @@ from monitor.stages import air as air_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing
 from monitor.stages.facts import Shop
+from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Since
 from monitor.values import Level, SensorHealth, SensorStatus
 
@@ -92,7 +93,7 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
 
 def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
     for name, package in shop.packages.items():
-        clock = package_stage.as_entered(package, state.clocks.get(name))
+        clock = package_stage.as_entered(package, state.clocks.get(name), state.spoken)
         if clock is None:
             continue
         verdict = package_stage.verdict(package, clock)
@@ -127,11 +128,12 @@ def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
 def _alarms(shop: Shop, state: CoreState) -> Iterator[AlarmNow]:
     order = {"high": 0, "medium": 1, "low": 2}
     standing_alarms = [a for a in state.book.alarms.values() if _shows(a)]
+    wordings = {site: wording_of(shop, state, site) for site in shop.wordings}
     for alarm in sorted(
         standing_alarms, key=lambda a: (order[state.book.conditions[a.condition_id].priority], a.since_s)
     ):
         condition = state.book.conditions[alarm.condition_id]
-        said = say(_as_move(alarm, state), shop.wordings[condition.site], state.time_s)
+        said = say(_as_move(alarm, state), wordings[condition.site], state.time_s)
         yield AlarmNow(
             condition=alarm.condition_id,
             state=str(alarm.state),

@@ -11,7 +11,7 @@ from monitor.outlook.warning import WarningMemory
 from monitor.physics.lag import BodyState
 from monitor.quality.track import SensorTrack
 from monitor.snapshot import ActionNow, ShiftNow
-from monitor.stages.air import ZoneAir
+from monitor.stages.air import Sample, ZoneAir
 from monitor.stages.bodies import Figures
 from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, StoredReading
 
@@ -57,6 +57,7 @@ class CoreState:
     memory: WarningMemory = field(default_factory=WarningMemory)
 
 
+    spoken: dict[str, Sample] = field(default_factory=dict)  # by zone: the last air that clocks have seen
 @dataclass(frozen=True, slots=True)
 class Arrived:
     """Readings in order of arrival."""

@@ -91,7 +91,10 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
     clocks, uses = dict(state.clocks), dict(state.uses)
-    samples = package_stage.zone_samples(state.heard, state.air, now_s, shop.fresh_s)
+    now = package_stage.zone_samples(state.heard, state.air, now_s, shop.fresh_s)
+    spoken = {**state.spoken, **now}
+    # The air before is given too: it says what a package met that came into a zone since.
+    samples = {name: tuple(air[name] for air in (state.spoken, now) if name in air) for name in spoken}
     for facts in shop.packages.values():
         clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
         if clock is not None:
@@ -100,7 +103,7 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             counting = verdict.counting and not clock.withdrawn
             uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, counting)
     heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
-    return replace(state, clocks=clocks, uses=uses, heard=heard)
+    return replace(state, clocks=clocks, uses=uses, heard=heard, spoken=spoken)
 
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:

@@ -29,6 +29,7 @@ class PackageHistory:
     wire_m: float | None = None
     mass_kg: float | None = None
     beads: tuple[str, ...] = ()  # ids of bead records already counted
+    entered_s: float = 0.0  # of the last entry; 0: only the settings tell of it
 
     @property
     def opened_s(self) -> float:
@@ -39,11 +40,6 @@ class PackageHistory:
     def zone(self) -> str:
         """Where it is now."""
         return self.stays[-1].zone or ""
-
-    @property
-    def last_s(self) -> float:
-        """When something was last done with it."""
-        return max([self.stays[-1].start_s, *(happening.time_s for happening in self.happenings)])
 
     @property
     def withdrawn_s(self) -> float | None:
@@ -81,7 +77,7 @@ def history_as_told(
     refusals: list[Refusal] = []
     for dated in entries:
         try:
-            history = _after(package, history, dated, zone)
+            history = replace(_after(package, history, dated, zone), entered_s=dated.time_s)
         except InputError as error:
             refusals.append(Refusal(dated.number, error.faults))
     return history, refusals
