@@ -47,7 +47,7 @@ def apply(
         for number in numbers:
             dropped += _drop(write, table, column, number, getattr(floors, level))
     with write() as db:
-        db.execute("DELETE FROM mark WHERE arrival_order NOT IN (SELECT arrival_order FROM reading)")
+        drop_lone_marks(db)
     return dropped
 
 
@@ -57,6 +57,14 @@ def raise_floors(db: sqlite3.Connection, catalog: Catalog, floors: Floors) -> Fl
     write_floors(db, floors)
     catalog.floors = floors
     return floors
+
+
+def drop_lone_marks(db: sqlite3.Connection) -> None:
+    """Forget the reasons of marks whose readings are gone."""
+    db.execute(
+        "DELETE FROM mark WHERE NOT EXISTS "
+        "(SELECT 1 FROM reading WHERE reading.arrival_order = mark.arrival_order)"
+    )
 
 
 def _drop(

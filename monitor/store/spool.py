@@ -12,6 +12,7 @@ from monitor.store.rollups import refresh
 from monitor.store.series_adopt import reading_row
 from monitor.store.series_append import put_aside
 from monitor.store.series_catalog import add_number, read_number, write_number
+from monitor.store.series_retention import drop_lone_marks
 from monitor.store.series_schema import HOUR_MS
 from monitor.store.sqlite_series import SqliteSeriesStore
 from monitor.values import Quantity, SeriesKey
@@ -49,8 +50,6 @@ END"""
 _ROWS = """
 SELECT arrival_order, zone, source, quantity, time_ms, value, status, delay_ms, sequence, from_device
 FROM reading JOIN series ON series.id = series_id"""
-_SETTLED = """(series_id, time_ms) NOT IN
-  (SELECT series_id, time_ms FROM change UNION SELECT series_id, time_ms FROM refused)"""
 _AT_ONCE = 20_000
 
 
@@ -218,17 +217,19 @@ class Spool:
             refresh(db, self.local.catalog)
             write_number(db, "local_floor_ms", max(before_ms, self.floor_ms(db)))
             sent = read_number(db, "shipped_order")
-        dropped = self._drop(
-            "reading",
-            "time_ms < ?1 AND time_ms + delay_ms < ?1 AND arrival_order <= ?2",
-            (before_ms, sent),
-        )
-        dropped += self._drop("point", "time_ms < ?1", (before_ms,))
+            changed = db.execute("SELECT min(time_ms) FROM change").fetchone()[0]
+            series = sorted(self.local.catalog.ids.values())
+        until_ms = before_ms if changed is None else min(before_ms, changed)
+        arrived = "AND time_ms + delay_ms < ?3 AND arrival_order <= ?4"
+        dropped = 0
+        for number in series:
+            dropped += self._drop("reading", arrived, (number, until_ms, before_ms, sent))
+            dropped += self._drop("point", "", (number, until_ms))
         with self.local.writing() as db:
             sums_ms = read_number(db, "sums_until_ms")  # of the time before this only sums are left
             for table in ("rollup_minute", "rollup_hour", "rollup_day"):
                 db.execute(f"DELETE FROM {table} WHERE start_ms >= ? AND start_ms < ?", (sums_ms, before_ms))
-            db.execute("DELETE FROM mark WHERE arrival_order NOT IN (SELECT arrival_order FROM reading)")
+            drop_lone_marks(db)
         return dropped
 
     def _drop(self, table: str, condition: str, values: tuple[int, ...]) -> int:
@@ -236,8 +237,9 @@ class Spool:
         while True:
             with self.local.writing() as db:
                 count = db.execute(
-                    f"DELETE FROM {table} WHERE (series_id, time_ms) IN "
-                    f"(SELECT series_id, time_ms FROM {table} WHERE {condition} AND {_SETTLED} "
+                    f"DELETE FROM {table} WHERE series_id = ?1 AND time_ms IN "
+                    f"(SELECT time_ms FROM {table} WHERE series_id = ?1 AND time_ms < ?2 {condition} "
+                    f"AND time_ms NOT IN (SELECT time_ms FROM refused WHERE series_id = ?1) "
                     f"LIMIT {_AT_ONCE})",
                     values,
                 ).rowcount
