@@ -100,25 +100,21 @@ def body_data(tables: Mapping[str, Any]) -> BodyData:
     Returns:
         the numbers as frozen values, SI units.
     Raises:
-        InputError: a table or number is missing; names it.
+        InputError: a table or number is missing or is no number; names it.
     Reference:
         The provenance stands beside each number in the file.
     """
-    try:
-        return BodyData(
-            materials={name: _material(row) for name, row in tables["materials"].items()},
-            contents={name: _content(row) for name, row in tables["contents"].items()},
-            gas_coupling_wm2k=_number(tables["coupling"]["gas_wm2k"]),
-            liquid_coupling_wm2k=_number(tables["coupling"]["liquid_wm2k"]),
-            upright_run_off_gm2=_number(tables["run_off"]["upright_gm2"]),
-            flat_run_off_gm2=_number(tables["run_off"]["flat_gm2"]),
-            exchange_std_frac=_number(tables["uncertainty"]["exchange_frac"]),
-            drift_kh=_number(tables["uncertainty"]["drift_kh"]),
-            air_wander_kh=_number(tables["uncertainty"]["air_wander_kh"]),
-        )
-    except KeyError as missing:
-        fault = Fault("bodies.toml", f"no {missing.args[0]!r}", "restore the table or number of that name")
-        raise InputError([fault]) from missing
+    return BodyData(
+        materials={name: _material(tables, name) for name in _table(tables, "materials")},
+        contents={name: _content(tables, name) for name in _table(tables, "contents")},
+        gas_coupling_wm2k=_number(tables, "coupling", "gas_wm2k"),
+        liquid_coupling_wm2k=_number(tables, "coupling", "liquid_wm2k"),
+        upright_run_off_gm2=_number(tables, "run_off", "upright_gm2"),
+        flat_run_off_gm2=_number(tables, "run_off", "flat_gm2"),
+        exchange_std_frac=_number(tables, "uncertainty", "exchange_frac"),
+        drift_kh=_number(tables, "uncertainty", "drift_kh"),
+        air_wander_kh=_number(tables, "uncertainty", "air_wander_kh"),
+    )
 
 
 def cylinder_body(
@@ -299,22 +295,52 @@ def regulator_body(
     )
 
 
-def _number(row: Mapping[str, Any]) -> float:
-    return float(row["value"])
+def _table(tables: Mapping[str, Any], *path: str) -> Mapping[str, Any]:
+    found: Any = tables
+    for name in path:
+        found = found.get(name) if isinstance(found, Mapping) else None
+    if not isinstance(found, Mapping):
+        raise _fault(path, found, "restore this table")
+    return found
 
 
-def _material(row: Mapping[str, Any]) -> Material:
-    names = ("density_kgm3", "heat_capacity_jkgk", "conductivity_wmk")
-    return Material(*(_number(row[name]) for name in names))
+def _number(tables: Mapping[str, Any], *path: str) -> float:
+    value = _table(tables, *path).get("value")
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or value < 0.0:
+        raise _fault((*path, "value"), value, "write a number that is not negative")
+    return float(value)
 
 
-def _content(row: Mapping[str, Any]) -> Content:
+def _row(values: object, length: int | None, *path: str) -> tuple[float, ...]:
+    if not isinstance(values, list) or not all(isinstance(value, (int, float)) for value in values):
+        raise _fault(path, values, "write a list of numbers")
+    if length not in (None, len(values)):
+        raise _fault(path, f"{len(values)} numbers", f"write {length}, as many as temperatures")
+    return tuple(float(value) for value in values)
+
+
+def _fault(path: tuple[str, ...], found: object, fix: str) -> InputError:
+    return InputError([Fault(f"bodies.toml {'.'.join(path)}", repr(found), fix)])
+
+
+def _material(tables: Mapping[str, Any], name: str) -> Material:
+    fields = ("density_kgm3", "heat_capacity_jkgk", "conductivity_wmk")
+    return Material(*(_number(tables, "materials", name, field) for field in fields))
+
+
+def _content(tables: Mapping[str, Any], name: str) -> Content:
+    path = ("contents", name)
+    row = _table(tables, *path)
     if not row.get("liquefied", False):
-        per_kelvin = _number(row["heat_capacity_jkgk"])
+        per_kelvin = _number(tables, *path, "heat_capacity_jkgk")
         return Content((-100.0, 200.0), (1.0,), ((0.0, 300.0 * per_kelvin),), liquefied=False)
-    energy = tuple(tuple(1000.0 * float(value) for value in values) for values in row["internal_energy_kjkg"])
-    temperatures = tuple(float(value) for value in row["temperature_c"])
-    densities = tuple(float(value) for value in row["density_kgm3"])
+    temperatures = _row(row.get("temperature_c"), None, *path, "temperature_c")
+    densities = _row(row.get("density_kgm3"), None, *path, "density_kgm3")
+    field = (*path, "internal_energy_kjkg")
+    rows = row.get("internal_energy_kjkg")
+    if not isinstance(rows, list) or len(rows) != len(densities):
+        raise _fault(field, rows, "write one row per density")
+    energy = tuple(tuple(1000.0 * kj for kj in _row(each, len(temperatures), *field)) for each in rows)
     return Content(temperatures, densities, energy, liquefied=True)
 
 

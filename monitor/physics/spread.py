@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 
 from monitor.physics.bodies import Body
+from monitor.physics.response import phis
 from monitor.physics.stepping import AirPoint, Moment
 
 _GAP_S = 600.0  # samples farther apart leave room for the air to have strayed
@@ -31,14 +32,15 @@ class Spread:
         body = self._body
         length_s = after.air.time_s - before.air.time_s
         capacity_jk = body.shell_jk + body.content_jk(before.content_c, after.content_c)
-        fade = math.exp(-before.exchange.slope_wk * length_s / capacity_jk)
+        fading = before.exchange.slope_wk * length_s / capacity_jk
+        fade = math.exp(-fading)
         taken_w = 0.5 * (before.exchange.heat_w + after.exchange.heat_w) - body.internal_w
-        lead_k = taken_w * length_s / capacity_jk * 0.5 * (1.0 + fade)
+        lead_k = taken_w * length_s / capacity_jk * phis(-fading)[0]
         self.skin_var_k2 = (
             fade * fade * self.skin_var_k2
             + 2.0 * fade * lead_k * self.covariance_k
             + lead_k * lead_k * self.exchange_var
-            + body.drift_kh**2 * length_s / _S_PER_H
+            + body.drift_kh**2 * length_s / _S_PER_H * phis(-2.0 * fading)[0]
         )
         self.covariance_k = fade * self.covariance_k + lead_k * self.exchange_var
         self.exchange_var = min(

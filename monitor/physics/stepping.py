@@ -9,17 +9,20 @@ import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+from monitor.errors import RangeError
 from monitor.physics.bodies import Body
 from monitor.physics.exchange import Exchange, Surroundings, exchange
 from monitor.physics.film import HEAT_OF_FUSION_JG, change_phase
 from monitor.physics.response import Push, phis, respond
 
+SKIN_RANGE_C = (-75.0, 105.0)
 _TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
 _SHORTEST_S = 1.0
 _LONGEST_S = 1800.0  # in changing air, where dew may come and go within a step
 _LONGEST_STEADY_S = 21_600.0
 _FIRST_S = 120.0
-_SHORTEST_CUT_S = 0.01
+_SHORTEST_CUT_S = 0.1
+_AT_FREEZING_K = 0.002  # a skin this near to 0 degC passes it within a step
 _WHOLE = 0.98  # a step cut by less than this is taken whole
 _TRACE_GM2 = 0.01  # film left over where a step was cut at the film's end
 
@@ -74,7 +77,7 @@ def follow(
     Returns:
         the body at the last point.
     Raises:
-        RangeError: the skin left the range of the saturation table.
+        RangeError: the skin left -75 to 105 degC.
     Reference:
         Exponential Rosenbrock-Euler step: Hochbruck and Ostermann, Acta Numerica 19 (2010) 209,
         doi 10.1017/S0962492910000048; the correction is its third-order companion by the end's defect.
@@ -91,6 +94,8 @@ def follow(
             grown_s = trial_s * min(wish, 4.0)
             longest_s = _LONGEST_STEADY_S if target[1:] == now.air[1:] else _LONGEST_S
             length_s = min(max(length_s, grown_s) if wish > 1.0 else grown_s, longest_s)
+            if not SKIN_RANGE_C[0] < after.skin_c < SKIN_RANGE_C[1]:
+                raise RangeError("skin_c", after.skin_c, f"{SKIN_RANGE_C[0]:g} to {SKIN_RANGE_C[1]:g} degC")
             if visit is not None:
                 visit(now, after)
             now = after
@@ -108,6 +113,8 @@ def _step(
         if share < _WHOLE:
             cut_s = max(length_s * share, _SHORTEST_CUT_S)
             after, correction_k, _ = _try(body, around, now, target, cut_s)
+            if after.film_gm2 > 0.0 and abs(after.skin_c) <= _AT_FREEZING_K:
+                after = after._replace(skin_c=0.0)
     if now.film_gm2 > 0.0 and after.film_gm2 < _TRACE_GM2 and after.exchange.vapour_gm2s < 0.0:
         dry = exchange(body, after.skin_c, after.air[1:], around, wet=False)
         after = after._replace(film_gm2=0.0, frost_gm2=0.0, exchange=dry)
@@ -122,7 +129,9 @@ def _try(
     air, raise_w = _air_after(now, target, length_s)
     push = Push(before.heat_w, before.slope_wk, raise_w)
     rise_k, content_rise_k = respond(body, (now.skin_c, now.content_c), push, length_s)
-    skin_c, content_c = now.skin_c + rise_k, now.content_c + content_rise_k
+    # a trial may shoot far over before it is refused
+    skin_c = min(max(now.skin_c + rise_k, SKIN_RANGE_C[0]), SKIN_RANGE_C[1])
+    rise_k, content_c = skin_c - now.skin_c, now.content_c + content_rise_k
     ends = exchange(body, skin_c, air[1:], around, now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0)
     film_gm2, frost_gm2, share = _film(body, now, ends.vapour_gm2s, length_s)
     defect_w = ends.heat_w - (before.heat_w + raise_w - before.slope_wk * rise_k)
@@ -130,7 +139,7 @@ def _try(
     shift_k = 2.0 * phis(-stiffness)[2] * defect_w * length_s / body.shell_jk
     shifted_c = skin_c + shift_k
     if film_gm2 > 0.0 and (frost_gm2 > 0.0 if shifted_c > 0.0 else frost_gm2 < film_gm2):
-        if now.skin_c * shifted_c < 0.0:
+        if now.skin_c * shifted_c < 0.0 and abs(now.skin_c) > _AT_FREEZING_K:
             share = min(share, now.skin_c / (now.skin_c - shifted_c))
         capacity_jm2k = body.shell_jk / body.area_m2
         moved_c, frost_gm2 = change_phase(shifted_c, film_gm2, frost_gm2, capacity_jm2k)

@@ -1,6 +1,7 @@
 """What bodies are made of: against the trade's time constants, CoolProp and the series for a slab."""
 
 import math
+from copy import deepcopy
 
 import numpy as np
 import pytest
@@ -184,11 +185,30 @@ def test_an_unknown_gas_or_material_is_refused_with_the_known_ones(data):
         _plate(data, 0.01, material="oak")
 
 
-def test_a_missing_table_is_named():
-    tables = dict(load_toml("bodies.toml"))
-    del tables["run_off"]
-    with pytest.raises(InputError, match="run_off"):
-        body_data(tables)
+def _broken(path: tuple[str, ...], value: object) -> dict:
+    tables = deepcopy(load_toml("bodies.toml"))
+    inner = tables
+    for name in path[:-1]:
+        inner = inner[name]
+    inner[path[-1]] = value
+    return tables
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "named"),
+    [
+        (("run_off",), None, "run_off"),
+        (("run_off", "flat_gm2", "value"), "much", "run_off.flat_gm2.value: found 'much'"),
+        (("coupling", "gas_wm2k", "value"), -1, "coupling.gas_wm2k.value: found -1"),
+        (("materials", "steel", "density_kgm3"), 7850, "materials.steel.density_kgm3"),
+        (("contents", "co2", "temperature_c"), [1, "x"], "contents.co2.temperature_c"),
+        (("contents", "co2", "internal_energy_kjkg"), [[1.0]], "contents.co2.internal_energy_kjkg"),
+    ],
+)
+def test_a_fault_in_the_file_is_named(path, value, named):
+    with pytest.raises(InputError) as refused:
+        body_data(_broken(path, value))
+    assert named in str(refused.value)
 
 
 def test_every_number_of_the_file_says_where_it_is_from():
