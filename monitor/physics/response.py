@@ -6,6 +6,9 @@ from typing import NamedTuple
 from monitor.physics.bodies import STRAIGHT, Body
 
 
+_SAME_CAPACITY_K = 0.05  # a content that moves less keeps its heat capacity
+
+
 class Push(NamedTuple):
     """Heat to a skin over a step: at first, how it falls as the skin warms, what the air adds by the end."""
 
@@ -40,7 +43,7 @@ def respond(
     across_w = body.coupling_wk * (content_c - skin_c)
     capacity_jk = body.content_jk(content_c, content_c)
     rises = _together(body, push, across_w, capacity_jk, length_s)
-    if len(body.content_c) > STRAIGHT:
+    if len(body.content_c) > STRAIGHT and abs(rises[1]) > _SAME_CAPACITY_K:
         mean_jk = body.content_jk(content_c, content_c + rises[1])
         rises = _together(body, push, across_w, mean_jk, length_s)
     return rises
