@@ -5,7 +5,6 @@ from typing import NamedTuple
 
 from monitor.physics.bodies import STRAIGHT, Body
 
-
 _SAME_CAPACITY_K = 0.05  # a content that moves less keeps its heat capacity
 
 
