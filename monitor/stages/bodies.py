@@ -10,7 +10,7 @@ from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, Answer, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import AIR_RANGE_C, BodyState, advance, start_state, surface_margin_k
-from monitor.physics.saturation import vapour_pressure_pa
+from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 from monitor.physics.uncertainty import wet_probability_frac
 from monitor.snapshot import Wait
 from monitor.stages.air import Sample
@@ -111,9 +111,17 @@ def _waits(
         np.array([air.relative_humidity_frac]),
         pressure_pa=zone.pressure_pa,
         draught_ms=zone.draught_ms,
+        humidity_std_frac=_humidity_std_frac(air),
     )
     found = clearing(body, state, steady, margin_k=margin_k)
     return _wait(found.dew_point), _wait(found.margin), _wait(found.dry)
+
+
+def _humidity_std_frac(air: AirState) -> float:
+    """The dew point's uncertainty as one of humidity, for the bounds."""
+    dew = saturation_pressure_water_pa(air.dew_point_c)
+    rise = saturation_pressure_water_pa(air.dew_point_c + air.dew_point_std_k) / dew - 1.0
+    return air.relative_humidity_frac * rise
 
 
 _WORDS = {

@@ -90,12 +90,12 @@ def publish(service: Service, clock: FastClock, publisher: Publisher, rows: Rows
     sent = 0
     for time_s, rooms in rows:
         clock.allow(time_s)
-        wait_until(lambda due_s=time_s: clock.now_s() >= due_s, "the clock")
+        wait_until(lambda due_s=time_s: clock.now_s() >= due_s, "the clock", 120)
         for n, (celsius, percent) in enumerate(rooms, 1):
             values = {Quantity.AIR_TEMPERATURE: celsius, Quantity.RELATIVE_HUMIDITY: percent / 100.0}
             publisher.client.publish(f"dryshift/house/room-{n}/sensor-{n}", encode_own(time_s, values), qos=1)
             sent += 1
-        wait_until(lambda due=sent: service.messages() >= due, "the service to have the messages")
+        wait_until(lambda due=sent: service.messages() >= due, "the service to have the messages", 120)
     clock.allow(rows[-1][0] + 3_600.0)
 
 
@@ -115,7 +115,7 @@ def test_a_measured_week_is_stored_whole_and_its_dew_points_agree_with_a_referen
             with Publisher(broker.port) as publisher:
                 publish(service, clock, publisher, rows)
             wait_until(
-                lambda: service.loop.state.time_s > rows[-1][0] + 600, "the last reading to be judged", 60
+                lambda: service.loop.state.time_s > rows[-1][0] + 600, "the last reading to be judged", 240
             )
             for n in range(1, ROOMS + 1):
                 key = SeriesKey(f"room-{n}", f"sensor-{n}", Quantity.AIR_TEMPERATURE)
