@@ -15,6 +15,7 @@ from starlette.types import Scope
 from monitor.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
 from monitor.web import (
+    ahead,
     alarms,
     api,
     bead,
@@ -40,7 +41,23 @@ _DESCRIPTION = """What a welding shop's air, gas, steel and opened consumables a
 
 Numbers are in the unit that ends their name; times are epoch seconds UTC. Errors are problem details
 (RFC 9457). The governing code, the maker's data sheet, the qualified procedure and licensed people decide."""
-ROOMS = (now, todo, week, alarms, one_tap, things, labels, bead, gas, sensors, records, numbers, safety, api)
+ROOMS = (
+    now,
+    todo,
+    ahead,
+    week,
+    alarms,
+    one_tap,
+    things,
+    labels,
+    bead,
+    gas,
+    sensors,
+    records,
+    numbers,
+    safety,
+    api,
+)
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 
 

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
 from monitor.snapshot import Snapshot
-from monitor.web import alarms, now, sensors, things
+from monitor.web import ahead, alarms, now, sensors, things
 from monitor.web.guard import form_token, session_of
 from monitor.web.page import EVERYWHERE, Web, who_of
 
@@ -19,6 +19,7 @@ BEAT_EVERY_S = 10.0
 DRAW_EVERY_S = 15.0
 PAGES: dict[str, dict[str, str]] = {
     "now": now.PIECES | EVERYWHERE,
+    "ahead": ahead.PIECES | EVERYWHERE,
     "alarms": alarms.PIECES | EVERYWHERE,
     "sensors": sensors.PIECES | EVERYWHERE,
     "things": things.PIECES | EVERYWHERE,

@@ -59,6 +59,15 @@ class Show:
         """Such as "82 %"."""
         return NOTHING if _absent(value_frac) else f"{100 * (value_frac or 0.0):.0f}{_NBSP}%"
 
+    def odds(self, value_frac: float | None) -> str:
+        """A forecast's chance: never certain, so "> 99 %" and "< 1 %" at the ends."""
+        if _absent(value_frac):
+            return NOTHING
+        value_frac = value_frac or 0.0
+        if value_frac >= 0.995:
+            return f">{_NBSP}99{_NBSP}%"
+        return f"<{_NBSP}1{_NBSP}%" if value_frac < 0.005 else self.percent(value_frac)
+
     def quantity(self, quantity: Quantity, value: float) -> str:
         """A measured number with its name."""
         words = quantity.value.rpartition("_")[0].replace("_", " ")

@@ -111,6 +111,7 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
         "days": days,
         "shifts": data.shifts_in(deps, window, site),
         "warned": warned,
+        "scored": data.scored(deps, window, site),
         "marked": warned if len(warned) <= MARKED else urgent,
         "lanes": [
             Lane(

@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.alarms.states import AlarmState
 from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.warning import Score, Tally, tally
 from monitor.settings import Settings, Zone
 from monitor.store.contract import Bucket, Event, SeriesStore
 from monitor.values import EventKind, Quantity, SensorStatus, SeriesKey
@@ -227,6 +228,13 @@ def warned(deps: WebDeps, words: AlarmWords, window: Window, zone: str) -> list[
         last[kind] = Warned(event.time_s, [words.title(event)], place, str(event.body.get("priority", "")))
         found.append(last[kind])
     return found
+
+
+def scored(deps: WebDeps, window: Window, site: str) -> tuple[Tally, Tally, list[Score]]:
+    """How the warnings of shifts came out: in the window, in all that is remembered, and one by one."""
+    known = [score for score in deps.scores() if not site or score.shift.site == site]
+    inside = [score for score in known if window.start_s <= score.shift.start_s < window.end_s]
+    return tally(inside), tally(known), inside
 
 
 def is_raised(event: Event) -> bool:

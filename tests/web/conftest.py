@@ -5,9 +5,12 @@ from pathlib import Path
 
 import pytest
 import requests
+from playwright.sync_api import Browser, sync_playwright
 
+from monitor.things.entries import Seen
 from monitor.web.server import Server
 from tests.web import sample
+from tests.web.browsing import CHROMIUM, FLAGS
 
 
 @pytest.fixture(scope="session")
@@ -34,6 +37,7 @@ def _same_start(request: pytest.FixtureRequest) -> None:
         shop: sample.Shop = request.getfixturevalue("shop")
         shop.picture, shop.now_s, shop.refuse = sample.wet_morning(), sample.NOW_S, ""
         shop.asked.clear()
+        shop.looked, shop.seen = (sample.site_ahead(),), Seen()
 
 
 @pytest.fixture
@@ -41,3 +45,12 @@ def browser_session(server: Server) -> Iterator[requests.Session]:
     """A client that keeps its cookies."""
     with requests.Session() as session:
         yield session
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """One browser for all; each test opens its own context."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()

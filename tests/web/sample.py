@@ -15,17 +15,21 @@ from monitor.snapshot import Snapshot
 from monitor.store.contract import Event
 from monitor.store.ledger import SqlLedger, open_ledger
 from monitor.store.sqlite_series import SqliteSeriesStore
+from monitor.things.entries import Seen
 from monitor.things.histories import Told, dated_entries, from_settings, package_history
 from monitor.values import EventKind, NewEvent
 from monitor.web.app import create_app
-from monitor.web.deps import OperateRequest, OperateResult, WebDeps
+from monitor.web.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
+from monitor.web.deps import Sent as SentTest
 from monitor.web.server import Server, serve
 from monitor.web.shelf import told_of
+from tests.web.sample_ahead import scores, site_ahead
 from tests.web.sample_now import calm, wet_morning
 from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
 from tests.web.sample_week import fill, write_history
 
-__all__ = ["LEAD", "NOW_S", "START_S", "calm", "settings", "wet_morning"]
+__all__ = ["LEAD", "NOW_S", "START_S", "calm", "settings", "site_ahead", "wet_morning"]
+CHANNELS = (ChannelNow("phone", "push"), ChannelNow("office", "email", NOW_S - 900, "no route", 2))
 KEY = b"a key for tests only, 32 bytes!!"
 
 
@@ -40,6 +44,9 @@ class Shop:
     now_s: float = NOW_S
     asked: list[OperateRequest] = field(default_factory=list)
     refuse: str = ""
+    looked: tuple[SiteAhead, ...] = ()
+    seen: Seen = field(default_factory=Seen)
+    tried: Tried = field(default_factory=lambda: Tried(SentTest.DELIVERED, "202 taken"))
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def operate(self, request: OperateRequest) -> OperateResult:
@@ -100,8 +107,16 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
         shift_spans=spans,
         clock=lambda: handle[0].now_s,
         key=KEY,
+        ahead=lambda: handle[0].looked,
+        scores=scores,
+        seen=lambda _: handle[0].seen,
+        channels=lambda: (
+            ChannelNow("phone", "push"),
+            ChannelNow("office", "email", NOW_S - 900, "no route", 2),
+        ),
+        try_channel=lambda _channel, _who: handle[0].tried,
     )
-    handle.append(Shop(deps, series, ledger, wet_morning()))
+    handle.append(Shop(deps, series, ledger, wet_morning(), looked=(site_ahead(),)))
     return handle[0]
 
 

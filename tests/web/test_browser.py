@@ -1,27 +1,21 @@
 """The pages in a real browser, on a phone and on a wall screen."""
 
-import os
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Route, sync_playwright
+from playwright.sync_api import Browser, Route
 
 from monitor.values import Level
 from monitor.web.server import Server
 from tests.web import sample
+from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened
 
-PHONE = {"width": 390, "height": 844}
-WALL = {"width": 1920, "height": 1080}
-FLAGS = [
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 PATHS = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/numbers",
          "/safety", "/more", "/api", "/things", "/things/new", "/things/new?kind=plate", "/thing/spool-12",
-         "/thing/mix-1", "/thing/rod-oven", "/labels", "/bead", "/gas"]  # fmt: skip
+         "/thing/mix-1", "/thing/rod-oven", "/labels", "/bead", "/gas", "/ahead",
+         "/ahead?door=shut&until_s=1789736400&zone=slip-bay"]  # fmt: skip
 CONTRAST = (Path(__file__).parent / "contrast.js").read_text(encoding="utf-8")
 
 # Everything to press that stands by itself, if it is lower than 56 px: gloves.
@@ -31,42 +25,7 @@ SMALL_TARGETS = """() => [
   .map(one => [one.getBoundingClientRect().height, one.outerHTML.slice(0, 80)])
   .filter(([height]) => height > 0 && height < 55.5)"""
 
-pytestmark = pytest.mark.skipif(
-    not (os.environ.get("DRYSHIFT_CHROMIUM") or shutil.which("chromium")),
-    reason="no Chromium here: install it, or name it in DRYSHIFT_CHROMIUM",
-)
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    path = os.environ.get("DRYSHIFT_CHROMIUM") or shutil.which("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield browser
-        browser.close()
-
-
-class Watched:
-    """A page together with everything it complained about or asked of others."""
-
-    def __init__(self, context: BrowserContext, home: str) -> None:
-        self.page: Page = context.new_page()
-        self.complaints: list[str] = []
-        self.foreign: list[str] = []
-        self.page.on("console", self._console)
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("request", lambda r: None if r.url.startswith(home) else self.foreign.append(r.url))
-
-    def _console(self, message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning"):
-            self.complaints.append(message.text)
-
-
-def opened(chromium: Browser, server: Server, path: str, size: dict[str, int], **more: object) -> Watched:
-    context = chromium.new_context(viewport=size, has_touch=size is PHONE, **more)  # type: ignore[arg-type]
-    watched = Watched(context, server.url)
-    watched.page.goto(server.url + path)
-    return watched
+pytestmark = WITH_CHROMIUM
 
 
 @pytest.mark.parametrize("path", PATHS)

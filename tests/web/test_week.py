@@ -95,3 +95,24 @@ def test_a_wrong_request_is_explained(server: Server, query: str, status: int, w
     response = requests.get(f"{server.url}/week?{query}", timeout=10)
     assert response.status_code == status
     assert words in response.text
+
+
+def test_the_warnings_of_shifts_are_scored_with_lead_time(server: Server) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    part = html[html.index('id="score"') : html.index("In numbers")]
+    found = re.findall(r"<li><b>([^<]+)</b> <span>([^<]+)</span>", part)
+    # two hits told 9.5 h and 12.5 h before, one humid shift not warned of, one warning for nothing
+    assert found == [
+        ("2", "hits"),
+        ("1", "missed"),
+        ("1", "false alarm"),
+        ("2", "rightly quiet"),
+        ("11.0\N{NO-BREAK SPACE}h", "mean lead of the hits"),
+    ]
+
+
+def test_a_week_without_a_scored_shift_says_so(server: Server) -> None:
+    assert (
+        "No shift of these days has been scored"
+        in requests.get(server.url + "/week?week=2026-W30", timeout=10).text
+    )

@@ -1,0 +1,118 @@
+"""What the sample yard's look ahead gave: a humid day shift, and a dry late one, from invented courses."""
+
+from datetime import datetime
+
+import numpy as np
+
+from monitor.exposure.classes import Place, consumable_classes
+from monitor.exposure.clock import start_clock
+from monitor.exposure.limits import clock_rules
+from monitor.outlook.action import PlanInputs
+from monitor.outlook.courses import ZoneCourse
+from monitor.outlook.plan import plan
+from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
+from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.warning import Outcome, Score
+from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
+from monitor.physics.bodies import body_data, cylinder_body, plate_body
+from monitor.physics.lag import start_state
+from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.reference import load_toml
+from monitor.web.deps import SiteAhead
+from tests.web.sample_shop import NOW_S, TZ
+
+COURSES = 40
+HOURS = np.arange(49.0)
+NAMES = {"slip-bay": "Slip Bay", "panel-hall": "Panel Hall", "gas-cage": "Gas Cage"}
+
+
+def _course(air_c: float, dew_c: float, swing_c: float) -> ZoneCourse:
+    """The dew point climbs until late morning and falls off after that."""
+    push = np.linspace(-2.8, 2.8, COURSES)[:, None] * np.minimum(HOURS / 6.0, 1.0)
+    push = np.vstack([push, np.zeros((1, HOURS.size))])
+    air = np.broadcast_to(air_c + swing_c * np.sin((HOURS - 2.0) * np.pi / 12.0), push.shape)
+    dew = dew_c + 2.0 * np.exp(-(((HOURS - 4.0) / 4.0) ** 2)) - 0.08 * HOURS + push
+    return ZoneCourse(NOW_S + 3_600.0 * HOURS, air.copy(), saturation_pressure_water_pa(np.minimum(dew, air)))
+
+
+def _zone(name: str, kind: str, limit: float, **more: object) -> ZoneAhead:
+    return ZoneAhead(name, NAMES[name], "ferrymoor", kind, limit_humidity_frac=limit, **more)  # type: ignore[arg-type]
+
+
+def site_ahead() -> SiteAhead:
+    """The sample site's outlook."""
+    data = body_data(load_toml("bodies.toml"))
+    shell = cylinder_body(data, "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
+    keel = plate_body(data, thickness_m=0.025, width_m=1.0, length_m=2.0)
+    bodies = [
+        BodyAhead(
+            f"mix-{n}", f"Mix {n}", "cylinder", "gas-cage", shell, start_state(shell, NOW_S, 10.5 + n / 5)
+        )
+        for n in range(1, 7)
+    ]
+    bodies.append(
+        BodyAhead("keel-25", "Keel plate 25 mm", "plate", "slip-bay", keel, start_state(keel, NOW_S, 15.5))
+    )
+    rules = clock_rules(consumable_classes(load_toml("consumables.toml"))["fcaw-folded-h8"])
+    spool = start_clock(NOW_S - 70 * 3_600.0, rules, Place.OPEN_AIR, "slip-bay")
+    scene = Scene(
+        site="ferrymoor",
+        words=Words(TZ),
+        zones={
+            "slip-bay": _zone("slip-bay", "bay", 0.8, has_door=True, heat_up_to_c=19.0),
+            "panel-hall": _zone("panel-hall", "hall", 0.8, has_door=True),
+            "gas-cage": _zone("gas-cage", "cage", 0.97),
+        },
+        bodies=tuple(bodies),
+        packages=(PackageAhead("spool-12", "Spool 12", rules, spool),),
+    )
+    air = {
+        "slip-bay": _course(16.5, 11.4, 1.5),
+        "panel-hall": _course(18.0, 11.0, 1.0),
+        "gas-cage": _course(13.5, 11.0, 2.0),
+    }
+    ahead = with_bodies(scene, air, Ahead(NOW_S, air, {}, ("Panel Hall: only 9 days to learn from",), ()))
+    day_s = datetime(2026, 9, 18, 6, 0, tzinfo=TZ).timestamp()
+    spans = tuple(
+        ShiftSpan(f"ferrymoor:{name}:{n}", "ferrymoor", name, day_s + start * 3_600.0, day_s + end * 3_600.0)
+        for n, (name, start, end) in enumerate((("Day", 0, 8), ("Late", 8, 16), ("Saturday", 25, 30)))
+    )
+    outlooks = shift_outlooks(scene, ahead, spans)
+    answers = {"slip-bay": ZoneAnswer(0.6, 0.4, 2.5, measured=False)}
+    outdoor_pa = saturation_pressure_water_pa(15.5 - 0.1 * HOURS)
+    practice = practice_from_mapping(load_toml("outlook.toml"))
+    questions = PlanInputs(scene, ahead, spans, answers, outdoor_pa, practice)
+    return SiteAhead(
+        site="ferrymoor",
+        looked_s=NOW_S - 300.0,
+        outlooks=outlooks,
+        actions=plan(questions, outlooks),
+        questions=questions,
+        explanations={"slip-bay": "Moisture follows the outdoor air with a lag of 100 min."},
+        weather="an invented weather office, open licence",
+        forecast_good=True,
+    )
+
+
+def scores() -> tuple[Score, ...]:
+    """How the sample's warnings came out: two hits, a miss, a false alarm, quiet shifts between."""
+    day_s = datetime(2026, 9, 14, 6, 0, tzinfo=TZ).timestamp()
+    outcomes = (
+        (Outcome.QUIET, None),
+        (Outcome.HIT, 9.5),
+        (Outcome.MISS, None),
+        (Outcome.FALSE_ALARM, 11.0),
+        (Outcome.QUIET, None),
+        (Outcome.HIT, 12.5),
+    )
+    return tuple(
+        Score(
+            ShiftSpan(
+                f"ferrymoor:day:{n}", "ferrymoor", "Day", day_s + n * 43_200, day_s + n * 43_200 + 28_800
+            ),
+            outcome,
+            None if lead_h is None else lead_h * 3_600.0,
+        )
+        for n, (outcome, lead_h) in enumerate(outcomes)
+    )
