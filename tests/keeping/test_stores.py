@@ -1,0 +1,122 @@
+"""Ovens, cabinets and what a person reads on them: state, words, and what it means for what lies there."""
+
+import pytest
+
+from monitor.exposure.classes import Place
+from monitor.things.entries import DesiccantRenewed, Moved, Opened, StoreChecked
+from monitor.values import Level
+from tests.keeping.test_clocks import RODS, anew, clock_of, same
+from tests.keeping.yard import HOUR, START_S, Yard
+
+SPOOL = Opened("Spool 9", "fcaw-folded-h8", "slip-bay")
+DAY = 24 * HOUR
+
+
+def zone(yard: Yard, name: str) -> tuple[Level, str, str]:
+    now = next(one for one in yard.loop.snapshot().zones if one.id == name)
+    return now.level, now.reason, now.action
+
+
+def test_an_oven_with_a_sensor_says_whether_it_is_hot_enough(yard: Yard) -> None:
+    """Holding oven at least 250 °F (120 °C): AWS D1.1/D1.1M:2015, 5.3.2.1."""
+    yard.air["rod-oven"] = lambda t: (130.0 if t < START_S + HOUR else 112.0, None)
+    yard.run_to(START_S + 0.5 * HOUR)
+    assert zone(yard, "rod-oven") == (Level.SAFE, "hot enough", "")
+    yard.run_to(START_S + 1.5 * HOUR)
+    level, reason, action = zone(yard, "rod-oven")
+    assert (level, reason) == (Level.DANGER, "below its minimum")
+    assert "counts as open" in action
+
+
+def test_a_persons_reading_speaks_for_an_oven_without_a_sensor_for_half_a_day(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    assert zone(yard, "quay-oven")[0] is Level.UNKNOWN
+    yard.enter("quay-oven", StoreChecked(125.0))
+    assert zone(yard, "quay-oven")[:2] == (Level.SAFE, "hot enough, read by hand 0 min ago")
+    yard.run_to(START_S + 4 * HOUR)
+    assert zone(yard, "quay-oven")[1] == "hot enough, read by hand 4 h ago"
+    yard.loop.resume(START_S + 13 * HOUR)
+    assert zone(yard, "quay-oven")[0] is Level.UNKNOWN
+    assert "Read the oven's own thermometer" in zone(yard, "quay-oven")[2]
+
+
+def test_a_sensor_has_the_word_where_there_is_one(yard: Yard) -> None:
+    yard.air["rod-oven"] = lambda _: (100.0, None)
+    yard.run_to(START_S + 600)
+    yard.enter("rod-oven", StoreChecked(140.0))
+    assert zone(yard, "rod-oven")[0] is Level.DANGER
+
+
+def test_a_cold_reading_is_a_danger_and_counts_against_the_rods(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("quay-oven", StoreChecked(95.0))
+    assert zone(yard, "quay-oven")[0] is Level.DANGER
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "quay-oven"))
+    yard.run_to(START_S + 600 + 2 * HOUR)
+    assert clock_of(yard, "rods-3").unproven_s == pytest.approx(2 * HOUR, abs=121)
+
+
+def test_rods_in_an_oven_read_hot_by_hand_stand_still_until_the_reading_is_too_old(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("quay-oven", StoreChecked(125.0))
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "quay-oven"))
+    yard.run_to(START_S + 600 + 3 * HOUR)
+    assert clock_of(yard, "rods-3").open_s == 0.0
+    yard.run_to(START_S + 600 + 13 * HOUR)  # nobody looked again: from the 12th hour on it counts
+    live = clock_of(yard, "rods-3")
+    assert live.open_s == pytest.approx(HOUR, abs=121)
+    same(live, anew(yard, "rods-3"))
+
+
+def test_a_reading_entered_late_derives_what_lay_there_anew(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "quay-oven"))
+    yard.run_to(START_S + 600 + 3 * HOUR)
+    assert clock_of(yard, "rods-3").open_s > 2.9 * HOUR
+    slip = yard.enter("quay-oven", StoreChecked(125.0), START_S + 600)
+    assert clock_of(yard, "rods-3").open_s == 0.0
+    yard.correct(slip, void=True)
+    assert clock_of(yard, "rods-3").open_s > 2.9 * HOUR
+    same(clock_of(yard, "rods-3"), anew(yard, "rods-3"))
+
+
+def test_a_cabinet_is_judged_by_its_sensor_or_by_hand_and_a_spool_in_it_by_the_same(yard: Yard) -> None:
+    """Cored wire stands still in a cabinet at 40 %RH or less (common practice, `shared/consumables.toml`)."""
+    yard.run_to(START_S + 600)
+    assert zone(yard, "dry-cabinet")[:2] == (Level.SAFE, "dry enough: 15 %RH")
+    yard.enter("quay-cabinet", StoreChecked(None, 0.55))
+    level, reason, action = zone(yard, "quay-cabinet")
+    assert (level, reason) == (Level.CAUTION, "humid: 55 %RH, limit 25 %RH, read by hand 0 min ago")
+    assert action.startswith("Shut the door, renew the desiccant")
+    yard.enter("spool-9", SPOOL)
+    yard.enter("spool-9", Moved(Place.DRY_CABINET, "quay-cabinet"))
+    yard.run_to(START_S + 600 + HOUR)
+    assert clock_of(yard, "spool-9").unproven_s == pytest.approx(HOUR, abs=121)
+    yard.enter("quay-cabinet", StoreChecked(24.0, 0.20))
+    yard.run_to(START_S + 600 + 2 * HOUR)
+    live = clock_of(yard, "spool-9")
+    assert live.open_s == pytest.approx(HOUR, abs=121)
+    same(live, anew(yard, "spool-9"))
+
+
+def test_desiccant_is_due_after_its_days(yard: Yard) -> None:
+    """Packs have a life: renew or regenerate (common practice; 30 days in this shop's settings)."""
+    yard.run_to(START_S + 600)
+    renewed = yard.enter("dry-cabinet", DesiccantRenewed())
+    now = next(one for one in yard.loop.snapshot().zones if one.id == "dry-cabinet")
+    assert now.desiccant_due_s == renewed.time_s + 30 * DAY
+    assert now.level is Level.SAFE
+    yard.loop.resume(START_S + 33 * DAY)
+    yard.fed_s = START_S + 33 * DAY
+    yard.run_to(yard.fed_s + 600)
+    level, reason, action = zone(yard, "dry-cabinet")
+    assert (level, reason) == (Level.CAUTION, "desiccant due 3 days ago; dry enough: 15 %RH")
+    assert action == "Renew or regenerate the desiccant and enter it."
+    yard.enter("dry-cabinet", DesiccantRenewed())
+    assert zone(yard, "dry-cabinet")[0] is Level.SAFE
+    yard.restart()
+    now = next(one for one in yard.loop.snapshot().zones if one.id == "dry-cabinet")
+    assert now.desiccant_due_s == pytest.approx(yard.fed_s + 30 * DAY, abs=1)
