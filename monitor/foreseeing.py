@@ -9,7 +9,7 @@ from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir
 from monitor.outlook.plan import plan
-from monitor.outlook.response import ZoneModel, fit, forecast
+from monitor.outlook.response import ZoneModel, explain, fit, forecast
 from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftSpan, upcoming
@@ -48,6 +48,8 @@ class SiteView:
     weather: WeatherReply | None = None
     inputs: PlanInputs | None = None
     notes: list[str] = field(default_factory=list)
+    looked_s: float = 0.0
+    explanations: dict[str, str] = field(default_factory=dict)  # by zone
 
 
 class Foreseer:
@@ -78,6 +80,7 @@ class Foreseer:
         done = self._done(now_s)
         for site in self._settings.sites:
             view = self._view(shop, state, site, now_s)
+            view.looked_s, view.explanations = now_s, self._explained(view)
             self.views[site.id] = view
             memory = self._scored(shop, memory, site, now_s)
             memory, decisions = decide(
@@ -97,6 +100,11 @@ class Foreseer:
                 text = view.weather.attribution if good else view.weather.reason
                 parts.append(Part(f"weather {site}", good, text))
         return parts
+
+    def _explained(self, view: SiteView) -> dict[str, str]:
+        zones = () if view.inputs is None else view.inputs.ahead.air
+        found = {zone: explain(self._models[zone]) for zone in zones if zone in self._models}
+        return {zone: said.text for zone, said in found.items() if said is not None}
 
     def _rules(self, site: Site) -> WarningRules:
         warning = self._settings.warning

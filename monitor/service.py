@@ -10,6 +10,7 @@ from pathlib import Path
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from monitor import pages
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.clock import Clock, monotonic_s
 from monitor.foreseeing import Foreseer
@@ -22,6 +23,7 @@ from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
 from monitor.notify.channels import make_sender
 from monitor.notify.courier import Courier, undeliverable
+from monitor.notify.outcome import Sender
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.pipeline import Operate, Shop
 from monitor.settings import Settings
@@ -100,6 +102,7 @@ class Service:
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None
         self.couriers: dict[str, Courier] = {}
+        self.senders: dict[str, Sender] = {}
         self.server: Server | None = None
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -123,7 +126,7 @@ class Service:
             on_committed=self._wake.set,
         )
         for channel in self.settings.channels:
-            sender = make_sender(channel, self.ingest.publish)
+            sender = self.senders[channel.id] = make_sender(channel, self.ingest.publish)
             self.couriers[channel.id] = Courier(self.ledger, channel.id, sender, channel.fallback)
         self.ingest.start()
         self._core.start()
@@ -315,6 +318,7 @@ class Service:
         return replace(note, data={**note.data, "links": links})
 
     def _web_deps(self) -> WebDeps:
+        channels = pages.Channels(self.settings, self.ledger, self.clock, self.couriers, self.senders)
         return WebDeps(
             settings=self.settings,
             series=self.series,
@@ -325,6 +329,11 @@ class Service:
             shift_spans=self.shift_spans,
             clock=self._page_time_s,
             key=self.key,
+            ahead=lambda: pages.sites_ahead(self.foreseer),
+            scores=lambda: self.loop.state.memory.scores,
+            seen=lambda ask: pages.seen(self.keeper, ask),
+            channels=channels.now,
+            try_channel=channels.test,
         )
 
     def _page_time_s(self) -> float:

@@ -89,6 +89,7 @@ WIRING = {
     "observing",
     "stored_air",
     "foreseeing",
+    "pages",
 }
 WORLD = {
     "asyncio",

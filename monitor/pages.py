@@ -1,0 +1,116 @@
+"""Gives the pages what the running service knows: the last look ahead, channels, what was measured when."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from monitor.clock import Clock
+from monitor.foreseeing import Foreseer, SiteView
+from monitor.keeping import Keeper
+from monitor.notify.courier import Courier
+from monitor.notify.outcome import Delivered, Outcome, Refused, Retry, Sender
+from monitor.settings import Settings
+from monitor.store.contract import Ledger
+from monitor.things.entries import Seen
+from monitor.values import EventKind, NewEvent, Notification
+from monitor.weather.provider import WeatherState
+from monitor.web.deps import ChannelNow, SeenAsk, Sent, SiteAhead, Tried
+
+TEST_SUBJECT = "test"
+TEST_GOOD_FOR_S = 600.0
+
+
+def sites_ahead(foreseer: Foreseer) -> tuple[SiteAhead, ...]:
+    """The last look ahead, site by site; empty before the first."""
+    return tuple(_site(name, view) for name, view in list(foreseer.views.items()))
+
+
+def _site(name: str, view: SiteView) -> SiteAhead:
+    weather = view.weather
+    if weather is None or weather.state is WeatherState.NONE:
+        said, good = "", False
+    else:
+        good = weather.state is WeatherState.GOOD
+        said = weather.attribution if good else weather.reason
+    return SiteAhead(
+        site=name,
+        looked_s=view.looked_s,
+        outlooks=view.outlooks,
+        actions=view.actions,
+        questions=view.inputs,
+        explanations=view.explanations,
+        notes=tuple(view.notes),
+        weather=said,
+        forecast_good=good,
+    )
+
+
+def seen(keeper: Keeper, ask: SeenAsk) -> Seen:
+    """What was measured and counted at a moment."""
+    return keeper.checks.observer.seen(
+        ask.time_s, package=ask.package, zone=ask.zone, cylinder=ask.cylinder, plate=ask.plate
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Channels:
+    """The ways to reach people, and a test of each."""
+
+    settings: Settings
+    ledger: Ledger
+    clock: Clock
+    couriers: Mapping[str, Courier]
+    senders: Mapping[str, Sender]
+
+    def now(self) -> tuple[ChannelNow, ...]:
+        """How each is doing."""
+        kinds = {channel.id: str(channel.kind) for channel in self.settings.channels}
+        states = ((name, courier.state()) for name, courier in self.couriers.items())
+        return tuple(
+            ChannelNow(name, kinds[name], state.failing_since_s, state.last_error, state.waiting)
+            for name, state in states
+        )
+
+    def test(self, channel: str, who: str) -> Tried:
+        """Send one message that says it is a test, and record what became of it."""
+        sender = self.senders.get(channel)
+        if sender is None:
+            known = ", ".join(self.senders) or "none is in the settings"
+            return Tried(Sent.REFUSED, f"there is no channel {channel}; use one of: {known}")
+        now_s = self.clock.now_s()
+        note = _test_note(channel, who, now_s)
+        tried = _tried(sender.send(note, now_s))
+        body: dict[str, object] = {
+            "channel": channel,
+            "key": note.key,
+            "state": str(tried.sent),
+            "test": True,
+        }
+        event = NewEvent(EventKind.DELIVERY, TEST_SUBJECT, now_s, who, body, tried.cause)
+        self.ledger.commit([event], entered_s=now_s)
+        return tried
+
+
+def _test_note(channel: str, who: str, now_s: float) -> Notification:
+    return Notification(
+        key=f"test/{channel}/{now_s:.3f}",
+        created_s=now_s,
+        expires_s=now_s + TEST_GOOD_FOR_S,
+        priority="low",
+        title="Test",
+        text=f"Dryshift test by {who}: this channel works. Nothing is wrong and nothing is to be done."[:160],
+        subject=TEST_SUBJECT,
+        zone="",
+        since_s=now_s,
+        action="",
+        data={"test": True},
+    )
+
+
+def _tried(outcome: Outcome) -> Tried:
+    match outcome:
+        case Delivered(detail):
+            return Tried(Sent.DELIVERED, detail)
+        case Retry(cause, _):
+            return Tried(Sent.RETRY, cause)
+        case Refused(cause):
+            return Tried(Sent.REFUSED, cause)
