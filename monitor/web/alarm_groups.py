@@ -50,11 +50,14 @@ class AlarmWords:
         if said:
             return str(said)
         name, _, subject = event.subject.partition(".")
-        kind = self.catalogue.kinds.get(str(event.body.get("kind", name)))
-        if kind is None:
-            return event.subject
-        subject = str(event.body.get("subject", subject))
-        return f"{kind.title}: {self.names.get(subject, subject)}"
+        kind = str(event.body.get("kind", name))
+        return self.condition(f"{kind}.{event.body.get('subject', subject)}")
+
+    def condition(self, condition: str) -> str:
+        """What a condition is about, in words; its id where it is unknown here."""
+        name, _, subject = condition.partition(".")
+        kind = self.catalogue.kinds.get(name)
+        return condition if kind is None else f"{kind.title}: {self.names.get(subject, subject)}"
 
 
 def groups(alarms: Iterable[AlarmNow], words: AlarmWords) -> list[AlarmGroup]:

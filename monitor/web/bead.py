@@ -13,8 +13,10 @@ from monitor.errors import Fault, InputError
 from monitor.exposure.bead_rules import Acceptance, PoreKind, Weld, acceptances
 from monitor.exposure.beads import Bead, BeadVerdict, Pore, judge_bead
 from monitor.reference import load_toml
-from monitor.things.entries import TestBead, body_of
+from monitor.things.beads import is_sound, judged
+from monitor.things.entries import BeadWelded, TestBead, body_of
 from monitor.values import EventKind, NewEvent
+from monitor.web.deps import SeenAsk
 from monitor.web.forms import read_form, remember_who
 from monitor.web.page import Web
 from monitor.web.problems import faults_of
@@ -73,14 +75,13 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, BeadForm)
             made = bead_of(form)
             verdict = judge_bead(made, _acceptance(form.rule))
-            if form.record:
-                await run_in_threadpool(_record, web, form, made, verdict)
+            recorded = await run_in_threadpool(_record, web, form, made) if form.record else ""
         except InputError as refusal:
             return await run_in_threadpool(
                 _page, web, request, values=values, faults=refusal.faults, status=422
             )
         response = await run_in_threadpool(
-            _page, web, request, values=values, verdict=verdict, recorded=bool(form.record)
+            _page, web, request, values=values, verdict=verdict, recorded=recorded
         )
         if form.record:
             remember_who(response, form.who)
@@ -135,45 +136,30 @@ def _acceptance(rule: str) -> Acceptance:
     return known[rule]
 
 
-def _record(web: Web, form: BeadForm, made: Bead, verdict: BeadVerdict) -> None:
-    """The bead with its pores and verdict; and, for a package, whether its test bead was sound."""
+def _record(web: Web, form: BeadForm, made: Bead) -> str:
+    """The bead with its pores and verdict, and with its package whether it was sound; gives its label."""
     if not form.who.strip():
         raise InputError([Fault("who", "nothing", "say who you are")])
-    now_s = web.deps.clock()
+    now_s, note = web.deps.clock(), form.note.strip()
     bead_id = f"bead-{form.key.lower()}".replace("_", "-")[:48]
-    body: dict[str, object] = {
-        "package": form.package,
-        "outcome": str(verdict.outcome),
-        "code": verdict.code,
-        "clause": verdict.clause,
-        "edition": verdict.edition,
-        "rule": form.rule,
-        "weld": str(made.weld),
-        "length_m": made.length_m,
-        "thickness_m": made.thickness_m,
-        "throat_m": made.throat_m,
-        "pores": [_plain(pore) for pore in made.pores],
-        "text": verdict.text,
-        "counts": [
-            {"rule": one.rule, "found": one.found, "limit": one.limit, "unit": one.unit, "passed": one.passed}
-            for one in verdict.counts
-        ],
-    }
-    note = form.note.strip()
-    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, form.who, body, note, f"web/{form.key}/bead"))
+    entry = BeadWelded(
+        rule=form.rule,
+        weld=made.weld,
+        length_m=made.length_m,
+        thickness_m=made.thickness_m,
+        pores=made.pores,
+        throat_m=made.throat_m,
+        package=form.package,
+    )
+    seen = web.deps.seen(SeenAsk(now_s, package=form.package))
+    entry = judged(entry, acceptances(load_toml("bead_acceptance.toml")), seen)
+    key = f"web/{form.key}/bead"
+    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, form.who, body_of(entry), note, key))
     if form.package:
-        entry = TestBead(sound=verdict.outcome != "rejectable", bead=bead_id)
+        told = TestBead(sound=is_sound(entry), bead=bead_id, seen=seen)
         key = f"web/{form.key}/{form.package}/bead"
-        web.deps.record(NewEvent(EventKind.PACKAGE, form.package, now_s, form.who, body_of(entry), note, key))
-
-
-def _plain(pore: Pore) -> dict[str, object]:
-    return {
-        "diameter_m": pore.diameter_m,
-        "position_m": pore.position_m,
-        "length_m": pore.length_m,
-        "kind": str(pore.kind),
-    }
+        web.deps.record(NewEvent(EventKind.PACKAGE, form.package, now_s, form.who, body_of(told), note, key))
+    return bead_id
 
 
 def _page(
@@ -182,7 +168,7 @@ def _page(
     *,
     values: dict[str, str],
     verdict: BeadVerdict | None = None,
-    recorded: bool = False,
+    recorded: str = "",
     faults: tuple[Fault, ...] = (),
     status: int = 200,
 ) -> HTMLResponse:

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
 from monitor.snapshot import Snapshot
-from monitor.web import ahead, alarms, now, sensors, things
+from monitor.web import ahead, alarms, now, sensors, service_page, things
 from monitor.web.guard import form_token, session_of
 from monitor.web.page import EVERYWHERE, Web, who_of
 
@@ -22,6 +22,7 @@ PAGES: dict[str, dict[str, str]] = {
     "ahead": ahead.PIECES | EVERYWHERE,
     "alarms": alarms.PIECES | EVERYWHERE,
     "sensors": sensors.PIECES | EVERYWHERE,
+    "service": service_page.PIECES | EVERYWHERE,
     "things": things.PIECES | EVERYWHERE,
     "other": EVERYWHERE,
 }

@@ -11,6 +11,11 @@ from monitor.store.sqlite_series import SqliteSeriesStore
 from monitor.values import EventKind, Mark, NewEvent, Point, Quantity, Reading, SensorStatus, SeriesKey
 from tests.web.sample_shop import LEAD, NOW_S, START_S
 
+TRIGGERS = {
+    "unacknowledged": "condition_active",
+    "acknowledged": "acknowledge",
+    "normal": "condition_clears",
+}
 EVERY_S = 300.0
 OUTAGES = ((START_S + 55.1 * 3_600, START_S + 66 * 3_600), (NOW_S - 2_040, NOW_S))
 
@@ -109,6 +114,7 @@ def write_history(ledger: SqlLedger, start_s: float) -> None:
             body: dict[str, object] = {"from_state": before, "to_state": after, "kind": kind}
             body |= {"subject": subject, "zone": zone, "priority": "medium"}
             condition, time_s = f"{kind}.{subject}", at_s + delay_s
+            body |= {"time_s": time_s, "condition_id": condition, "who": who, "trigger": TRIGGERS[after]}
             new = NewEvent(
                 EventKind.ALARM_TRANSITION, condition, time_s, who, body, key=f"{condition}@{time_s}"
             )

@@ -14,8 +14,8 @@ from monitor.physics.gas_data import gas_data
 from monitor.physics.regulator import RegulatorState
 from monitor.reference import load_toml
 from monitor.snapshot import Snapshot
+from monitor.things.entries import Seen, entry_of
 from monitor.things.entries import TestBead as Welded
-from monitor.things.entries import entry_of
 from monitor.web.bead import counted
 from monitor.web.gas_answers import HOSES, MIXTURES, GasAsk, answer
 from monitor.web.server import Server
@@ -73,7 +73,7 @@ def test_a_recorded_bead_is_kept_with_its_pores_and_told_to_its_package(
     assert len(beads) == 1
     assert beads[0].body["outcome"] == "rejectable"
     (told,) = shop.ledger.events(subject="spool-14")
-    assert entry_of(told.kind, told.body) == Welded(sound=False, bead=beads[0].subject)
+    assert entry_of(told.kind, told.body) == Welded(sound=False, bead=beads[0].subject, seen=Seen())
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened
 PATHS = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/numbers",
          "/safety", "/more", "/api", "/things", "/things/new", "/things/new?kind=plate", "/thing/spool-12",
          "/thing/mix-1", "/thing/rod-oven", "/labels", "/bead", "/gas", "/ahead",
+         "/cause?package=spool-7", "/evidence", "/service", "/alarms/performance",
          "/ahead?door=shut&until_s=1789736400&zone=slip-bay"]  # fmt: skip
 CONTRAST = (Path(__file__).parent / "contrast.js").read_text(encoding="utf-8")
 
@@ -45,7 +46,19 @@ def test_a_page_fits_speaks_clearly_and_keeps_to_itself(chromium: Browser, serve
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(
     "path",
-    ["/", "/week?zone=slip-bay", "/alarms", "/sensors", "/records", "/thing/spool-7", "/gas", "/bead"],
+    [
+        "/",
+        "/week?zone=slip-bay",
+        "/alarms",
+        "/sensors",
+        "/records",
+        "/thing/spool-7",
+        "/gas",
+        "/bead",
+        "/ahead",
+        "/cause",
+        "/service",
+    ],
 )
 def test_text_has_contrast_in_daylight_and_at_night(
     chromium: Browser, server: Server, path: str, scheme: str

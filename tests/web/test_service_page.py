@@ -1,0 +1,78 @@
+"""The service page, and the test of a channel against a real receiver."""
+
+import re
+
+import pytest
+import requests
+
+from monitor.notify.webhook import WebhookSender
+from monitor.pages import Channels
+from monitor.values import EventKind
+from monitor.web.deps import Sent, Tried
+from monitor.web.server import Server
+from tests.receivers import free_port, web_receiver
+from tests.web import sample
+
+
+class Fixed:
+    """A clock that stands."""
+
+    simulated = False
+
+    def now_s(self) -> float:
+        return sample.NOW_S
+
+    def real_seconds(self, seconds: float) -> float:
+        return seconds
+
+
+def channels(shop: sample.Shop, url: str) -> Channels:
+    return Channels(shop.deps.settings, shop.ledger, Fixed(), {}, {"phone": WebhookSender(url, None, 2.0)})
+
+
+@pytest.mark.parametrize(("status", "sent"), [(200, Sent.DELIVERED), (503, Sent.RETRY), (410, Sent.REFUSED)])
+def test_a_test_message_says_what_became_of_it_and_is_recorded(
+    shop: sample.Shop, status: int, sent: Sent
+) -> None:
+    with web_receiver() as receiver:
+        receiver.status = status
+        tried = channels(shop, receiver.url).test("phone", sample.LEAD)
+        (message,) = receiver.messages
+    assert tried.sent is sent
+    assert tried.cause or sent is Sent.DELIVERED
+    assert "test by Morgan Reyd" in message["text"]
+    assert len(message["text"]) <= 160
+    last = shop.ledger.events(kinds=[EventKind.DELIVERY], newest_first=True, limit=1)[0]
+    assert (last.who, last.body["state"], last.body["test"]) == (sample.LEAD, str(sent), True)
+
+
+def test_a_receiver_that_is_not_there_may_be_later(shop: sample.Shop) -> None:
+    tried = channels(shop, f"http://127.0.0.1:{free_port()}/x").test("phone", sample.LEAD)
+    assert tried.sent is Sent.RETRY
+
+
+def test_an_unknown_channel_is_refused_with_those_that_are_known(shop: sample.Shop) -> None:
+    assert "use one of: phone" in channels(shop, "http://127.0.0.1:1/x").test("pigeon", "x").cause
+
+
+@pytest.mark.parametrize(
+    ("tried", "words"),
+    [
+        (Tried(Sent.DELIVERED, "202 taken"), "<b>delivered</b>: 202 taken"),
+        (Tried(Sent.RETRY, "no answer"), "<b>not taken now</b>: no answer"),
+        (Tried(Sent.REFUSED, "401 wrong secret"), "<b>refused</b>: 401 wrong secret"),
+    ],
+)
+def test_the_page_tells_the_outcome_in_words(
+    shop: sample.Shop, server: Server, tried: Tried, words: str
+) -> None:
+    shop.tried = tried
+    with requests.Session() as session:
+        html = session.get(server.url + "/service", timeout=10).text
+        assert "no route" in html  # what a failing channel says
+        token = re.search(r'name="form_token" value="(\w+)"', html)
+        assert token
+        form = {"form_token": token.group(1), "channel": "phone", "who": sample.LEAD}
+        assert words in session.post(server.url + "/service/test", data=form, timeout=10).text
+        form["form_token"] = "forged"
+        assert session.post(server.url + "/service/test", data=form, timeout=10).status_code == 422
