@@ -10,7 +10,9 @@ from monitor.deriving import BODY_KINDS, Deriver
 from monitor.errors import Fault, InputError
 from monitor.exposure.bead_rules import acceptances
 from monitor.exposure.classes import class_named
-from monitor.exposure.spools import spool_data
+from monitor.exposure.clock import ExposureClock
+from monitor.exposure.limits import ClockRules
+from monitor.exposure.spools import RunOffAdvice, run_off_advice, spool_data, spool_layers
 from monitor.observing import Observer
 from monitor.reference import load_toml
 from monitor.settings import Settings
@@ -27,7 +29,7 @@ from monitor.things.entries import (
     body_of,
     entry_of,
 )
-from monitor.things.histories import Refusal
+from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import place_faults
 from monitor.things.rules import WIRES
 from monitor.things.telling import Told, corrected, moment
@@ -35,6 +37,7 @@ from monitor.values import EventKind, NewEvent
 
 NOT_YET = 1_000_000_000  # stands for the number an entry will get
 AHEAD_S = 60.0  # clocks of phones differ a little
+USUAL_WIRE_M = 0.0012  # where the opening did not say
 OLDEST_S = 946_684_800.0  # the year 2000
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 
@@ -75,6 +78,18 @@ class EntryChecks:
         candidate = Told(NOT_YET, event.kind, event.subject, event.time_s, event.body)
         self._stands(event.subject, event.kind, known, [*known, candidate])
         return [replace(event, body=body_of(self._observed(entry, event.subject, event.time_s)))]
+
+    def run_off(
+        self, history: PackageHistory, clock: ExposureClock, rules: ClockRules
+    ) -> RunOffAdvice | None:
+        """What to run off this spool; None where its spool is not known, or its wire takes no water."""
+        wire, sorption = WIRES.get(rules.consumable.kind), rules.consumable.sorption
+        if wire is None or sorption is None or history.spool not in self._spools.spools:
+            return None
+        wire_m = history.wire_m or USUAL_WIRE_M
+        layers = spool_layers(self._spools, history.spool, wire, wire_m, history.mass_kg)
+        material = self._deriver.book.sorption.materials[sorption]
+        return run_off_advice(clock, rules, material, layers, self._spools.wires[wire].feed_m_min.value)
 
     def _plain(self, event: NewEvent) -> None:
         faults = []

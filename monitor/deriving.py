@@ -74,6 +74,11 @@ class Deriver:
         self._outdoor = {zone.site: zone.id for zone in settings.zones if zone.kind == "outdoor"}
 
     @property
+    def declared_packages(self) -> tuple[str, ...]:
+        """The packages that the settings file names."""
+        return tuple(self._packages)
+
+    @property
     def gases(self) -> tuple[str, ...]:
         """The gases that a cylinder can hold here."""
         return get_args(Cylinder.model_fields["gas"].annotation)

@@ -7,12 +7,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from monitor.checking import EntryChecks, told
 from monitor.deriving import BODY_KINDS, Derived, Deriver, Things
 from monitor.errors import Fault, InputError
+from monitor.exposure.air import AirSamples
 from monitor.exposure.clock import ExposureClock
+from monitor.exposure.limits import ClockRules
+from monitor.exposure.spools import RunOffAdvice
 from monitor.loop import CoreLoop
 from monitor.settings import Settings
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_things
 from monitor.stages.state import BodySet, ClockSet
 from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.stored_air import StoredAir
 from monitor.things.bodies import BodyHistory
 from monitor.things.entries import TestBead
 from monitor.things.histories import PackageHistory, Refusal
@@ -35,6 +39,7 @@ class Keeper:
         self.deriver = Deriver(settings, series)
         self.checks = EntryChecks(settings, series, ledger, self.deriver)
         self.refusals: dict[str, tuple[Refusal, ...]] = {}  # entries in the ledger that cannot be true
+        self._series = series
         self._ledger = ledger
         self._loop = loop
         self._lock = threading.RLock()
@@ -90,10 +95,41 @@ class Keeper:
         history = self.history(package)
         return None if history is None else self.deriver.package_facts(history, self._checks_of(history))
 
+    def rules(self, package: str) -> ClockRules | None:
+        """The rules that hold for a package."""
+        history = self.history(package)
+        return None if history is None else self.deriver.book.rules_for(package, history.consumable)
+
     def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
         """A package's clock at a moment, from its whole history; None before it was opened."""
         facts = self.facts(package)
         return None if facts is None else self.deriver.clock(facts, time_s)
+
+    def packages(self) -> list[str]:
+        """Every package that settings or ledger tell of, in order of entry."""
+        events = self._ledger.events(kinds=[EventKind.PACKAGE], limit=EVERY)
+        return list(dict.fromkeys([*self.deriver.declared_packages, *(event.subject for event in events)]))
+
+    def refused(self, subject: str) -> tuple[Refusal, ...]:
+        """Entries in the ledger that cannot be true beside the others."""
+        return self.refusals.get(subject, ())
+
+    def air(self, zone: str, start_s: float, end_s: float) -> AirSamples:
+        """The believed air of a zone, as clocks are derived from it."""
+        return StoredAir(self._series, start_s, end_s).samples(zone, start_s, end_s)
+
+    @property
+    def speaks_s(self) -> float:
+        """How long the last known air of a zone is taken to last."""
+        return self.deriver.book.reading_speaks_s
+
+    def run_off(self, package: str) -> RunOffAdvice | None:
+        """What to run off a spool by its estimated uptake; None where it has no known wire."""
+        facts, history = self.facts(package), self.history(package)
+        if facts is None or history is None:
+            return None
+        clock = self.deriver.clock(facts, self._loop.state.time_s)
+        return None if clock is None else self.checks.run_off(history, clock, facts.rules)
 
     def _told_of(self, subject: str) -> list[Told]:
         return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]

@@ -1,0 +1,124 @@
+"""A sheet is plain data: titled tables of text, which a page prints and a CSV file holds."""
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from monitor.errors import Fault, InputError
+
+NOTHING = ""  # an empty cell: not known
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+CAUTION = (
+    "A record of what was measured and entered. The governing code, the qualified procedure, the maker's "
+    "data sheet and the qualified inspector decide."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One table; every cell is text in the shop's units and on the site's clock."""
+
+    id: str
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A whole record: what it is about, when it was made, its tables, whether the chain of events holds."""
+
+    kind: str  # "package" | "lot" | "job" | "week"
+    subject: str
+    title: str
+    made_at: str
+    zone: str  # the time zone that all times are in
+    sections: tuple[Section, ...]
+    record_holds: bool
+    record_text: str
+    caution: str = CAUTION
+
+    def section(self, name: str) -> Section:
+        """A table by its id; InputError lists the known ones."""
+        found = next((one for one in self.sections if one.id == name), None)
+        if found is None:
+            known = ", ".join(one.id for one in self.sections)
+            raise InputError([Fault("section", name, f"use one of: {known}")])
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """How a site's sheets write times and temperatures."""
+
+    zone: tzinfo
+    fahrenheit: bool = False
+
+    def time(self, time_s: float | None) -> str:
+        """A moment with its offset, so that both hours of the night of the clock change are told apart."""
+        return (
+            NOTHING if time_s is None else datetime.fromtimestamp(time_s, self.zone).isoformat(" ", "seconds")
+        )
+
+    def temperature(self, temperature_c: float | None) -> str:
+        """One decimal, in the shop's unit."""
+        if temperature_c is None or temperature_c != temperature_c:
+            return NOTHING
+        return f"{temperature_c * 1.8 + 32.0:.1f}" if self.fahrenheit else f"{temperature_c:.1f}"
+
+    @property
+    def degree(self) -> str:
+        """The unit of temperatures."""
+        return "°F" if self.fahrenheit else "°C"
+
+    def percent(self, share_frac: float | None) -> str:
+        """Whole percent."""
+        return NOTHING if share_frac is None or share_frac != share_frac else f"{share_frac * 100.0:.0f}"
+
+    def hours(self, hours: float | None) -> str:
+        """Two decimals: half a minute."""
+        return NOTHING if hours is None else f"{hours:.2f}"
+
+
+def csv_of(sheet: Sheet) -> str:
+    """The whole sheet: each table under a line with its name, an empty line between."""
+    head = [[sheet.title], ["made", sheet.made_at], ["times in", sheet.zone], ["record", sheet.record_text]]
+    return _written([*head, [sheet.caution], [], *_blocks(sheet)])
+
+
+def table_csv(section: Section) -> str:
+    """One table with its column names first."""
+    return _written([list(section.columns), *(list(row) for row in section.rows)])
+
+
+def _blocks(sheet: Sheet) -> Iterator[list[str]]:
+    for section in sheet.sections:
+        yield [f"# {section.title}"]
+        yield list(section.columns)
+        yield from (list(row) for row in section.rows)
+        yield from ([note] for note in section.notes)
+        yield []
+
+
+def _written(rows: list[list[str]]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\r\n").writerows([[_plain(cell) for cell in row] for row in rows])
+    return out.getvalue()
+
+
+def _plain(text: str) -> str:
+    """Text that a spreadsheet does not take for a formula; numbers stay numbers."""
+    if text[:1] not in FORMULA_SIGNS or _is_number(text):
+        return text
+    return f"'{text}"
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,73 @@
+"""What a report is made from: the shop's settings, the stores, and the things as their keeper knows them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from monitor.exposure.air import AirSamples
+from monitor.exposure.clock import ExposureClock
+from monitor.exposure.limits import ClockRules
+from monitor.report.sheet import Writing
+from monitor.settings import Settings, Site
+from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.things.histories import PackageHistory, Refusal
+from monitor.values import EventKind
+
+EVERY = 1_000_000
+THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
+
+
+class Keeps(Protocol):
+    """The part of the keeper that reports ask."""
+
+    @property
+    def speaks_s(self) -> float:
+        """How long the last known air of a zone is taken to last."""
+
+    def packages(self) -> Sequence[str]:
+        """Every package that settings or ledger tell of."""
+
+    def history(self, package: str) -> PackageHistory | None:
+        """A package's history as it is now known."""
+
+    def rules(self, package: str) -> ClockRules | None:
+        """The rules that hold for a package."""
+
+    def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
+        """A package's clock at a moment; None before it was opened."""
+
+    def air(self, zone: str, start_s: float, end_s: float) -> AirSamples:
+        """The believed air of a zone, as clocks are derived from it."""
+
+    def refused(self, subject: str) -> tuple[Refusal, ...]:
+        """Entries in the ledger that cannot be true beside the others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Everything a report reads; `now_s` is when it is made."""
+
+    settings: Settings
+    ledger: Ledger
+    series: SeriesStore
+    keeper: Keeps
+    now_s: float
+
+    def writing(self, site: Site) -> Writing:
+        """How this site's sheets are written."""
+        return Writing(site.tz, self.settings.web.temperature_unit == "F")
+
+    def site_of(self, zone: str) -> Site:
+        """The site of a zone; the first one where the zone is not known."""
+        sites = {site.id: site for site in self.settings.sites}
+        found = next((one.site for one in self.settings.zones if one.id == zone), None)
+        return sites[found] if found is not None else self.settings.sites[0]
+
+    def zone_name(self, zone: str) -> str:
+        """What people call a zone."""
+        return next((one.name for one in self.settings.zones if one.id == zone), zone)
+
+    def events_of(self, subjects: Sequence[str]) -> list[Event]:
+        """Every event of these things, in order of entry."""
+        found = [event for subject in subjects for event in self.ledger.events(subject=subject, limit=EVERY)]
+        return sorted(found, key=lambda event: event.number)
