@@ -17,7 +17,27 @@ from monitor.outlook.inputs import (
 )
 from monitor.outlook.ridge import daily_fits, day_of, robust_weight
 
-KNOTS_H = (1, 2, 3, 4, 6, 9, 12, 15, 18, 24, 30, 36, 48)  # fitted hours; between them straight lines
+KNOTS_H = (
+    1,
+    2,
+    3,
+    4,
+    6,
+    9,
+    12,
+    15,
+    18,
+    21,
+    24,
+    27,
+    30,
+    33,
+    36,
+    39,
+    42,
+    45,
+    48,
+)  # between them straight lines
 JUDGED_DAYS = 14  # a model's weight comes from its errors of so many days
 PREFER_POWER = 10.0  # weight = (best error / own error) ** power
 # A baseline takes over when it was better than the models by this factor. Models fed with weather are
@@ -122,6 +142,7 @@ class Track:
     choice: np.ndarray  # (knots,), newest day
     balance: BalanceTrack
     reach: FloatArray  # (knots,), newest day: how far the zone has moved in so many hours of late
+    now: FloatArray  # (rows,) what was measured
     target: FloatArray  # (rows, knots)
     value: FloatArray  # (rows, knots)
     baseline: FloatArray  # (baselines, rows, knots)
@@ -158,7 +179,18 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     value = np.take_along_axis(candidates, choice[day][None], axis=0)[0]
     value = within_reach(value, judged.zone[:, None], reach[day])
     value = np.where(np.isfinite(value), value, baseline[0])
-    return Track(experts, fitted, weight[-1], choice[-1], balance, reach[-1], target, value, baseline)
+    return Track(
+        experts,
+        fitted,
+        weight[-1],
+        choice[-1],
+        balance,
+        reach[-1],
+        judged.zone,
+        target,
+        value,
+        baseline,
+    )
 
 
 def _replay(

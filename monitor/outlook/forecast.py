@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.outlook.bands import WINDOW_DAYS, Bands
-from monitor.outlook.bank import KNOTS_H
-from monitor.outlook.hourly import AHEAD_H, DAY_H, HOUR_S, FloatArray
+from monitor.outlook.bank import KNOTS_H, Track
+from monitor.outlook.hourly import AHEAD_H, DAY_H, HOUR_S, FloatArray, ahead
 from monitor.outlook.ridge import day_of
 
 SAMPLES = 60
@@ -55,30 +55,34 @@ class ZoneForecast:
 class Spread:
     """How wrong one quantity's forecasts were of late: the band at the knots, and whole past error courses.
 
-    `stretch` scales the courses so that they fill the band; `past_hour` is the hour of day they began at.
+    The courses hold every hour, so that they are as rough as the air is. `stretch` scales them so that
+    they fill the band; `past_hour` is the hour of day they began at.
     """
 
     centre: FloatArray
     half: FloatArray
     stretch: FloatArray
-    past_error: FloatArray  # (rows, knots)
+    past_error: FloatArray  # (courses, hours)
     past_hour: FloatArray
 
 
-def spread_at(error: FloatArray, bands: Bands, hour: FloatArray, row: int) -> Spread:
+def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread:
     """The spread as known at a row of a replay."""
-    day = int(day_of(error.shape[0])[row])
+    day = int(day_of(replay.now.size)[row])
     centre, half, raw = bands.centre[day], bands.half[day], bands.raw_half[day]
     known = np.isfinite(half)
     stretch = np.where(known & (raw > 0), half / np.where(raw > 0, raw, 1.0), 1.0).clip(*STRETCH)
     last = max(row - AHEAD_H + 1, 0)
-    past = slice(max(last - WINDOW_DAYS * DAY_H, 0), last)
-    whole = np.isfinite(error[past]).all(axis=1)
+    first = max(last - WINDOW_DAYS * DAY_H, 0)
+    past = slice(first, last)
+    came = ahead(replay.now[first : row + 1], last - first)
+    error = came - at_every_hour(replay.now[past], replay.value[past])
+    whole = np.isfinite(error).all(axis=1)
     return Spread(
         np.where(known, centre, 0.0),
         np.where(known, half, UNLEARNT_HALF_K),
         stretch,
-        error[past][whole],
+        error[whole],
         hour[past][whole],
     )
 
@@ -118,7 +122,7 @@ def assemble(
         course = at_every_hour(start, value)
         centre, half = at_every_hour(0.0, spread.centre), at_every_hour(0.0, spread.half)
         bands.append(Band(course + centre, course + centre - half, course + centre + half))
-        courses.append(course + at_every_hour(0.0, error))
+        courses.append(course + error)
     balance = at_every_hour(now.dew_point_c, balance_dew_point_c)
     apart = _disagreement(bands[0], balance)
     return ZoneForecast(
@@ -138,17 +142,18 @@ def assemble(
 
 
 def past_courses(spreads: tuple[Spread, Spread], hour: float) -> FloatArray:
-    """Joint error courses (both quantities, courses, knots) that began nearest to this hour of day."""
+    """Joint error courses (both quantities, courses, hours) that began nearest to this hour of day."""
     rows = min(spread.past_error.shape[0] for spread in spreads)
     if rows < SAMPLES:
         steps = np.linspace(-1.0, 1.0, SAMPLES) * 1.56  # evenly spread: 80 % of them lie within ±1.25
-        return np.stack([np.outer(steps, spread.half / 1.25) for spread in spreads])
+        return np.stack([np.outer(steps, at_every_hour(0.0, spread.half) / 1.25) for spread in spreads])
     distance = np.abs((spreads[0].past_hour[-rows:] - hour + 12.0) % DAY_H - 12.0)
     order = np.argsort(distance, kind="stable")[:SAMPLES]
     courses = []
     for spread in spreads:
-        past = spread.past_error[-rows:][order]
-        courses.append(spread.centre + (past - spread.centre) * spread.stretch)
+        past, centre = spread.past_error[-rows:][order], at_every_hour(0.0, spread.centre)
+        stretch = np.interp(HOURS, KNOTS_H, spread.stretch)
+        courses.append(centre + (past - centre) * stretch)
     return np.stack(courses)
 
 

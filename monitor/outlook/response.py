@@ -77,8 +77,8 @@ def _pair(history: AirHistory, outdoor: OutdoorAir | None) -> tuple[QuantityMode
 
 
 def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> QuantityModel:
-    error = replay.error
-    hour = (history.start_s / HOUR_S + np.arange(error.shape[0], dtype=np.float64)) % DAY_H
+    rows = replay.now.size
+    hour = (history.start_s / HOUR_S + np.arange(rows, dtype=np.float64)) % DAY_H
     return QuantityModel(
         replay.experts,
         replay.fitted,
@@ -87,7 +87,7 @@ def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> Quant
         replay.balance,
         balance_space,
         replay.reach,
-        spread_at(error, daily_bands(error), hour, error.shape[0] - 1),
+        spread_at(replay, daily_bands(replay.error), hour, rows - 1),
     )
 
 

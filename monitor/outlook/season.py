@@ -109,8 +109,8 @@ def replayed_forecast(replayed: Replay, row: int) -> ZoneForecast | None:
     dew, heat = replayed.dew_point, replayed.temperature
     now = Moment(history.zone, history.start_s + row * HOUR_S, float(dew_point_c(pressure)), air)
     spreads = (
-        spread_at(dew.error, replayed.dew_point_bands, hour, row),
-        spread_at(heat.error, replayed.temperature_bands, hour, row),
+        spread_at(dew, replayed.dew_point_bands, hour, row),
+        spread_at(heat, replayed.temperature_bands, hour, row),
     )
     values = (dew.value[row], heat.value[row])
     balance = dew.baseline[3, row]

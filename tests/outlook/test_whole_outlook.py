@@ -1,18 +1,21 @@
 """The whole outlook of a small invented yard, from hourly records to the phone."""
 
+from dataclasses import dataclass
 from datetime import time
 
 import numpy as np
 import pytest
 
+from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.hourly import AirHistory, OutdoorAir
-from monitor.outlook.response import RECENT_H, fit
+from monitor.outlook.plan import plan
+from monitor.outlook.response import RECENT_H, explain, fit, forecast
 from monitor.outlook.scene import Scene, Words, ZoneAhead
-from monitor.outlook.shifts import ShiftPlan, WeeklyShift
-from monitor.outlook.site_outlook import SiteInputs, SiteOutlook, site_outlook, warnings, what_if
-from monitor.outlook.warning import Decision, WarningMemory, WarningRules
-from monitor.outlook.whatif import Control
-from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift, upcoming
+from monitor.outlook.warning import Decision, WarningMemory, WarningRules, decide
+from monitor.outlook.whatif import Control, ahead_under, zone_answer
+from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
 from monitor.values import Level
 from tests.outlook.ahead import LONDON, plate, practice, thing
 from tests.outlook.air import START_S, room, weather
@@ -22,6 +25,16 @@ NOW_S = START_S + (ROWS - 1) * 3600.0
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 EARLY = ShiftPlan((WeeklyShift("ferrymoor", "Early", DAYS, time(7), time(15), LONDON),))
 RULES = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)
+
+
+@dataclass(frozen=True)
+class Looked:
+    """One look at the yard."""
+
+    shifts: tuple[ShiftOutlook, ...]
+    actions: tuple[Action, ...]
+    inputs: PlanInputs
+    explanations: dict[str, str]
 
 
 def sea_air(outdoor: OutdoorAir) -> OutdoorAir:
@@ -44,7 +57,7 @@ def part(history: AirHistory) -> AirHistory:
 
 
 @pytest.fixture(scope="module")
-def outlook() -> SiteOutlook:
+def outlook() -> Looked:
     outdoor = sea_air(weather(ROWS + 48))
     past = OutdoorAir(outdoor.temperature_c[:ROWS], outdoor.vapour_pressure_pa[:ROWS])
     bay = room(past, ROWS, exchange_h=0.7, lag_h=14.0, zone="bay")
@@ -54,17 +67,31 @@ def outlook() -> SiteOutlook:
         "store": ZoneAhead("store", "Wire Store", "ferrymoor", "store", limit_humidity_frac=0.6),
     }
     keel = thing("Plate keel", plate(0.04), "bay", float(bay.temperature_c[-1]))
-    scene = Scene("ferrymoor", Words(LONDON), zones, bodies=(keel,), likely_frac=0.2)
-    models = {zone.zone: fit(zone, past) for zone in (bay, store)}
-    first = ROWS - RECENT_H
-    recent_outdoor = OutdoorAir(outdoor.temperature_c[first:], outdoor.vapour_pressure_pa[first:])
-    inputs = SiteInputs(
-        scene, models, {"bay": part(bay), "store": part(store)}, recent_outdoor, EARLY, practice()
+    coming = dew_point_c(outdoor.vapour_pressure_pa[ROWS:])
+    scene = Scene(
+        "ferrymoor",
+        Words(LONDON),
+        zones,
+        bodies=(keel,),
+        likely_frac=0.2,
+        outdoor_dew_point_c=tuple(coming.tolist()),
     )
-    return site_outlook(inputs, NOW_S)
+    models = {zone.zone: fit(zone, past) for zone in (bay, store)}
+    recent = {"bay": part(bay), "store": part(store)}
+    first = ROWS - RECENT_H
+    near = OutdoorAir(outdoor.temperature_c[first:], outdoor.vapour_pressure_pa[first:])
+    ahead = look_ahead(scene, {z: forecast(m, recent[z], near) for z, m in models.items()}, NOW_S)
+    spans = upcoming(EARLY, NOW_S, 48 * 3600.0)
+    outlooks = shift_outlooks(scene, ahead, spans)
+    answers = {z: zone_answer(m, practice(), recent[z], near) for z, m in models.items()}
+    known = {z: answer for z, answer in answers.items() if answer is not None}
+    outdoor_pa = near.vapour_pressure_pa[RECENT_H - 1 :][:49]
+    inputs = PlanInputs(scene, ahead, spans, known, outdoor_pa, practice())
+    said = {z: text.text for z, m in models.items() if (text := explain(m))}
+    return Looked(outlooks, plan(inputs, outlooks), inputs, said)
 
 
-def test_the_shift_under_the_sea_air_is_told_of_and_why(outlook: SiteOutlook) -> None:
+def test_the_shift_under_the_sea_air_is_told_of_and_why(outlook: Looked) -> None:
     first = outlook.shifts[0]
     assert first.level in (Level.CAUTION, Level.DANGER)
     assert first.probability_frac is not None
@@ -73,19 +100,25 @@ def test_the_shift_under_the_sea_air_is_told_of_and_why(outlook: SiteOutlook) ->
     assert "over Plate keel at" in first.reason
 
 
-def test_the_dehumidified_store_is_not_what_makes_it_humid(outlook: SiteOutlook) -> None:
+def test_the_dehumidified_store_is_not_what_makes_it_humid(outlook: Looked) -> None:
     store = next(c for c in outlook.shifts[0].crossings if c.subject == "store")
     assert store.probability_frac < 0.1
 
 
-def test_a_warning_goes_out_that_evening_and_once(outlook: SiteOutlook) -> None:
-    memory, decisions = warnings(outlook, WarningMemory(), RULES)
+def test_a_warning_goes_out_that_evening_and_once(outlook: Looked) -> None:
+    memory, decisions = decide(outlook.shifts, WarningMemory(), NOW_S, RULES)
     assert [d.kind for d in decisions] == [Decision.WARN, Decision.WARN]  # both mornings of the sea air
     assert decisions[0].shift == outlook.shifts[0].shift
-    assert warnings(outlook, memory, RULES)[1] == ()
+    assert decide(outlook.shifts, memory, NOW_S, RULES)[1] == ()
 
 
-def test_a_what_if_answers_with_the_same_shifts_and_other_odds(outlook: SiteOutlook) -> None:
+def what_if(outlook: Looked, controls: dict[str, Control]) -> tuple[ShiftOutlook, ...]:
+    asked = outlook.inputs
+    ahead = ahead_under(asked.scene, asked.ahead, controls, asked.answers, asked.outdoor_pa, asked.practice)
+    return shift_outlooks(asked.scene, ahead, asked.shifts)
+
+
+def test_a_what_if_answers_with_the_same_shifts_and_other_odds(outlook: Looked) -> None:
     shift = outlook.shifts[0].shift
     control = Control(dry_to_frac=0.5, dry_from_s=NOW_S, shut_from_s=NOW_S, shut_until_s=shift.end_s)
     answered = what_if(outlook, {"bay": control})
@@ -94,12 +127,12 @@ def test_a_what_if_answers_with_the_same_shifts_and_other_odds(outlook: SiteOutl
     assert what_if(outlook, {})[0].probability_frac == outlook.shifts[0].probability_frac
 
 
-def test_what_is_planned_belongs_to_the_shifts_ahead(outlook: SiteOutlook) -> None:
+def test_what_is_planned_belongs_to_the_shifts_ahead(outlook: Looked) -> None:
     assert outlook.actions
     known = {s.shift.id for s in outlook.shifts}
     assert {a.shift_id for a in outlook.actions} <= known
     assert all(a.by_s >= NOW_S for a in outlook.actions)
 
 
-def test_each_zone_is_explained(outlook: SiteOutlook) -> None:
+def test_each_zone_is_explained(outlook: Looked) -> None:
     assert set(outlook.explanations) == {"bay", "store"}
