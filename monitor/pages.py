@@ -4,10 +4,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from monitor.clock import Clock
+from monitor.errors import Fault, InputError
 from monitor.foreseeing import Foreseer, SiteView
 from monitor.keeping import Keeper
 from monitor.notify.courier import Courier
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry, Sender
+from monitor.report.group import job_sheet, lot_sheet
+from monitor.report.package import package_sheet
+from monitor.report.sheet import Sheet
+from monitor.report.sources import Sources
+from monitor.report.week import week_sheet
 from monitor.settings import Settings
 from monitor.store.contract import Ledger
 from monitor.things.entries import Seen
@@ -42,6 +48,20 @@ def _site(name: str, view: SiteView) -> SiteAhead:
         weather=said,
         forecast_good=good,
     )
+
+
+def sheet(sources: Sources, kind: str, of: str, site: str) -> Sheet:
+    """The record of a package, lot, job or week; InputError where there is none."""
+    match kind:
+        case "package":
+            return package_sheet(sources, of)
+        case "lot":
+            return lot_sheet(sources, of)
+        case "job":
+            return job_sheet(sources, of)
+        case "week":
+            return week_sheet(sources, site, of)
+    raise InputError([Fault("sheet", kind, "use one of: package, lot, job, week")])
 
 
 def seen(keeper: Keeper, ask: SeenAsk) -> Seen:

@@ -26,6 +26,7 @@ from monitor.notify.courier import Courier, undeliverable
 from monitor.notify.outcome import Sender
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.pipeline import Operate, Shop
+from monitor.report.sources import Sources
 from monitor.settings import Settings
 from monitor.shop import build_shop
 from monitor.snapshot import Part, Snapshot
@@ -334,7 +335,11 @@ class Service:
             seen=lambda ask: pages.seen(self.keeper, ask),
             channels=channels.now,
             try_channel=channels.test,
+            sheet=lambda kind, of, site: pages.sheet(self._sources(), kind, of, site),
         )
+
+    def _sources(self) -> Sources:
+        return Sources(self.settings, self.ledger, self.series, self.keeper, self._page_time_s())
 
     def _page_time_s(self) -> float:
         """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""

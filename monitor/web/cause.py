@@ -8,13 +8,13 @@ from fastapi.responses import HTMLResponse
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.causes import CauseModel, Finding, cause_model
-from monitor.exposure.triage import Moisture, Triage, triage
+from monitor.exposure.triage import Triage, triage
 from monitor.reference import load_toml
 from monitor.snapshot import BodyNow
 from monitor.things.asking import Answers, quick_questions, triage_facts
 from monitor.things.entries import BeadWelded, GaugeRead, Seen, entry_of
 from monitor.things.histories import Told, corrected
-from monitor.values import EventKind, Level
+from monitor.values import EventKind
 from monitor.web.deps import SeenAsk
 from monitor.web.page import Web
 from monitor.web.shelf import Thing, things, told_of
@@ -22,7 +22,6 @@ from monitor.web.show import Show
 
 IDLE = "idle"
 ASKED_TOO = ("pattern", "rust")  # not among the five, but worth a look
-LEVELS = {Moisture.LIKELY: Level.CAUTION, Moisture.OPEN: Level.UNKNOWN, Moisture.UNLIKELY: Level.SAFE}
 QUESTIONS = {
     "stick-out": "Stick-out, against the data sheet",
     "cleaner": "Wire cleaner fitted?",
@@ -82,7 +81,6 @@ def routes(web: Web) -> APIRouter:
             tests={name: model.tests[name].title for name in tests},
             kept={name: value for name, value in given.items() if name != "site"},
             found=found,
-            level=None if found is None else LEVELS[found.moisture],
             model=model,
             faults=faults,
         )

@@ -5,10 +5,12 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from monitor.alarms.states import CommandKind
+from monitor.errors import Fault, InputError
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score
+from monitor.report.sheet import Sheet
 from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.store.contract import Event, Ledger, SeriesStore
@@ -99,6 +101,10 @@ def _no_channel(channel: str, who: str) -> Tried:
     return Tried(Sent.REFUSED, f"there is no channel {channel}")
 
 
+def _no_sheet(kind: str, of: str, site: str) -> Sheet:
+    raise InputError([Fault(kind, of, "cannot be made here; the running service makes sheets")])
+
+
 @dataclass(frozen=True, slots=True)
 class WebDeps:
     """Everything the pages read, and the ways in which they act.
@@ -107,7 +113,8 @@ class WebDeps:
     `record` takes the entries of `monitor.things.entries` (`body_of(entry)` is an event's body), refuses
     with an InputError what cannot be true, and derives clocks and bodies anew;
     `monitor.things.histories` reads them back. `seen` tells what was measured and counted at a moment,
-    `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message.
+    `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message,
+    `sheet` makes the record of a package, lot, job or week (kind, which one, site).
     """
 
     settings: Settings
@@ -124,3 +131,4 @@ class WebDeps:
     seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
     channels: Callable[[], Sequence[ChannelNow]] = tuple
     try_channel: Callable[[str, str], Tried] = _no_channel
+    sheet: Callable[[str, str, str], Sheet] = _no_sheet
