@@ -4,7 +4,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.alarms.catalogue import Catalogue
-from monitor.alarms.states import AlarmState
+from monitor.alarms.commands import allowed
+from monitor.alarms.states import Alarm, AlarmState
 from monitor.snapshot import AlarmNow
 from monitor.store.contract import Event
 from monitor.web.look import SET_APART, UNANSWERED
@@ -58,6 +59,12 @@ class AlarmWords:
         name, _, subject = condition.partition(".")
         kind = self.catalogue.kinds.get(name)
         return condition if kind is None else f"{kind.title}: {self.names.get(subject, subject)}"
+
+
+def acts(alarm: AlarmNow) -> frozenset[str]:
+    """What a person may do with it as it stands, as the life cycle says."""
+    standing = Alarm(alarm.condition, AlarmState(alarm.state), alarm.since_s)
+    return frozenset(str(act) for act in allowed(standing))
 
 
 def groups(alarms: Iterable[AlarmNow], words: AlarmWords) -> list[AlarmGroup]:

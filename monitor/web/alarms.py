@@ -98,7 +98,7 @@ def operate(web: Web, form: AnswerForm) -> OperateResult:
             condition=condition,
             who=form.who,
             time_s=now_s,
-            key=f"{form.key}/{condition}",
+            key=f"{form.key}/{form.action}/{condition}",
             reason=form.reason.strip(),
             until_s=until_s,
             since_s=float(since) if since else None,

@@ -17,7 +17,7 @@ from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.values import Level, SensorStatus
 from monitor.web import look, now_view
-from monitor.web.alarm_groups import AlarmWords, groups
+from monitor.web.alarm_groups import AlarmWords, acts, groups
 from monitor.web.deps import WebDeps
 from monitor.web.guard import form_token, session_of
 from monitor.web.show import Show
@@ -117,6 +117,7 @@ def make_web(deps: WebDeps) -> Web:
         static=_static_address,
         shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
         words=words,
+        acts=acts,
         people=[person.name for person in deps.settings.people],
     )
     return Web(deps, show, words, env)

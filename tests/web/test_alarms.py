@@ -233,3 +233,41 @@ def test_shelved_alarms_stand_apart_with_their_time_limit(shop: sample.Shop, ser
     latched = replace(shop.picture.alarms[0], state="latched_acknowledged")
     shop.picture = replace(shop.picture, alarms=(latched,))
     assert 'value="reset"' in requests.get(server.url + "/alarms", timeout=10).text
+
+
+@pytest.mark.parametrize(
+    ("state", "shown", "hidden"),
+    [
+        ("acknowledged", {"shelve", "take_out_of_service"}, {"acknowledge", "reset", "return_to_service"}),
+        ("latched_acknowledged", {"reset", "shelve", "take_out_of_service"}, {"acknowledge"}),
+        ("shelved", {"unshelve", "take_out_of_service"}, {"acknowledge", "reset", "shelve"}),
+        ("out_of_service", {"return_to_service"}, {"take_out_of_service", "shelve", "acknowledge"}),
+    ],
+)
+def test_the_buttons_are_those_that_the_life_cycle_allows(
+    shop: sample.Shop, server: Server, state: str, shown: set[str], hidden: set[str]
+) -> None:
+    (alarm,) = [one for one in shop.picture.alarms if one.condition == CONDITION]
+    shop.picture = replace(shop.picture, alarms=(replace(alarm, state=state),))
+    html = requests.get(server.url + "/alarms", timeout=10).text
+    found = set(re.findall(r'name="action" value="(\w+)"', html))
+    assert shown <= found
+    assert not hidden & found
+    # what is set aside may never have begun: then whatever stands is meant
+    apart = state in ("shelved", "out_of_service")
+    assert (f'value=" {CONDITION}"' in html) is apart
+
+
+def test_taking_out_of_service_needs_a_reason_and_has_a_record_of_its_own(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    form = [*fields(browser_session, server.url + "/alarms"), ("who", sample.LEAD)]
+    out = [*form, ("action", "take_out_of_service")]
+    assert browser_session.post(server.url + "/alarms", data=out, timeout=10).status_code == 422
+    assert shop.asked == []
+    browser_session.post(server.url + "/alarms", data=[*form, ("action", "acknowledge")], timeout=10)
+    browser_session.post(server.url + "/alarms", data=[*out, ("reason", "probe off for repair")], timeout=10)
+    asked = [one for one in shop.asked if one.condition == CONDITION]
+    assert [one.action for one in asked] == [CommandKind.ACKNOWLEDGE, CommandKind.TAKE_OUT_OF_SERVICE]
+    assert asked[0].key != asked[1].key
+    assert asked[1].reason == "probe off for repair"
