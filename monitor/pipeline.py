@@ -2,8 +2,7 @@
 
 from dataclasses import replace
 
-from monitor.alarms.commands import operate
-from monitor.alarms.grouping import GroupBook
+from monitor.alarms.grouping import GroupBook, answer
 from monitor.alarms.lifecycle import empty_book, with_conditions
 from monitor.quality.health import resumed
 from monitor.stages import judging, telling, ticking, watch
@@ -84,7 +83,7 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
         case Gap(now_s):
             return _gap(state, now_s)
         case Operate(command, now_s):
-            book, transitions = operate(state.book, command, now_s)
+            book, transitions = answer(state.groups, state.book, command, now_s)
             return telling.settle(shop, replace(state, book=book), transitions, now_s)
         case _:
             return _told(state, given), NOTHING

@@ -246,6 +246,7 @@ class OnCall(Section):
 
     site: Identifier
     steps: Annotated[tuple[Identifier, ...], Field(min_length=1)]  # person ids, first told first
+    by_shift: dict[str, Identifier] = Field(default_factory=dict)  # shift's name: told first while it runs
     escalate_after_s: PositiveS = 900.0
 
 

@@ -105,11 +105,18 @@ def cross_faults(settings: Settings, known: Mapping[str, frozenset[str]]) -> Ite
         if kind not in ids:
             continue
         for n, item in enumerate(getattr(settings, section)):
-            value = getattr(item, field)
-            several = isinstance(value, tuple)
-            for m, one in enumerate(value if several else (value,)):
-                place = f"{section}[{n}].{field}" + (f"[{m}]" if several else "")
-                yield from _dangling(place, one, ids[kind])
+            for where, one in _named(getattr(item, field)):
+                yield from _dangling(f"{section}[{n}].{field}{where}", one, ids[kind])
+
+
+def _named(value: Any) -> Iterator[tuple[str, str | None]]:
+    """What a setting points at, with its place where it points at several."""
+    if isinstance(value, tuple):
+        yield from ((f"[{n}]", one) for n, one in enumerate(value))
+    elif isinstance(value, dict):
+        yield from ((f".{name}", one) for name, one in value.items())
+    else:
+        yield "", value
 
 
 _REFERENCES = (
@@ -128,6 +135,7 @@ _REFERENCES = (
     ("sensors", "body", "body"),
     ("people", "channels", "channel"),
     ("on_call", "steps", "person"),
+    ("on_call", "by_shift", "person"),
     ("channels", "fallback", "channel"),
     ("packages", "consumable", "consumables"),
     ("packages", "spool", "spools"),

@@ -10,6 +10,8 @@ from monitor.alarms.shop import shop_conditions
 from monitor.alarms.wording import Wording
 from monitor.exposure.classes import consumable_classes
 from monitor.exposure.spools import spool_data
+from monitor.language import translator
+from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
@@ -19,10 +21,10 @@ from monitor.settings import Cylinder, Package, Plate, Sensor, Settings
 from monitor.stages.air import SensorAccuracy
 from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
 from monitor.things.histories import PackageHistory, from_settings
-from monitor.values import Quantity
-
 from monitor.things.rules import RuleBook, rule_book
 from monitor.things.stores import Check, with_checks
+from monitor.values import Quantity
+
 STEADY = frozenset({"oven", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
 
@@ -83,7 +85,9 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         conditions=shop_conditions(catalogue, settings),
         shifts=shift_plan(settings, calendars),
         wordings={site.id: _wording(settings, site.id, catalogue) for site in settings.sites},
-        routes=_routes(settings),
+        roster=roster_of(settings),
+        channels=channels_of(settings),
+        digest_at=settings.service.digest_at,
     )
 
 
@@ -202,14 +206,4 @@ def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:
     things: list[Any] = [*settings.zones, *settings.cylinders, *settings.plates, *settings.packages]
     names = {thing.id: thing.name for thing in things} | {s.id: s.name for s in settings.sites}
     zone = next(s.tz for s in settings.sites if s.id == site)
-    return Wording(catalogue, zone, names, settings.web.temperature_unit)
-
-
-def _routes(settings: Settings) -> dict[str, tuple[str, ...]]:
-    """Channels by site: those of the first on call; without anybody on call, every channel."""
-    people = {person.id: person for person in settings.people}
-    everyone = tuple(channel.id for channel in settings.channels)
-    routes = {site.id: everyone for site in settings.sites}
-    for duty in settings.on_call:
-        routes[duty.site] = people[duty.steps[0]].channels or everyone
-    return routes
+    return Wording(catalogue, zone, names, settings.web.temperature_unit, translator(settings.web.language))

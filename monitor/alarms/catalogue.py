@@ -41,19 +41,25 @@ class Shows(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What to do: `short` for the message, `full` for the page."""
+    """What to do: `short` for the message (`many` where it is about several), `full` for the page."""
 
     short: str
     full: str
+    many: str
 
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """Conditions that share a cause and become one warning."""
+    """Conditions that share a cause and become one warning.
+
+    Where `by_place`, more of the same in a place that was told of needs no second telling.
+    """
 
     title: str
     says: str
+    says_clear: str
     response: str
+    by_place: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +87,7 @@ class Kind:
     says: str
     says_by: str
     says_many: str
+    says_clear: str
 
     def response_for(self, subject_class: str) -> str:
         """The key of the response for a class of subject (cylinder, plate, …)."""
@@ -91,12 +98,14 @@ class Kind:
 class Grouping:
     """How related alarms become one warning, by priority: how long to gather, when to tell of more.
 
-    `rising_s` is the least time between two tellings that something answered is getting worse.
+    `again_s` is by family, then by priority. `rising_s` is the least time between two tellings that
+    something answered is getting worse.
     """
 
     gather_s: Mapping[Priority, float]
-    again_s: Mapping[Priority, float]
+    again_s: Mapping[str, Mapping[Priority, float]]
     rising_s: float
+    by_place: frozenset[str]  # families
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,15 +160,14 @@ def catalogue_from(data: Mapping[str, Any]) -> Catalogue:
     """The catalogue in the mapping read from `conditions.toml`; InputError names every fault."""
     read = _Reader()
     responses = {
-        name: Response(read.text(t, f"responses.{name}", "short"), read.text(t, f"responses.{name}", "full"))
-        for name, t in data.get("responses", {}).items()
+        name: _response(read, f"responses.{name}", table) for name, table in data.get("responses", {}).items()
     }
     families = {name: _family(read, name, t, responses) for name, t in data.get("families", {}).items()}
     kinds = {
         name: _kind(read, name, table, data, families, responses)
         for name, table in data.get("kinds", {}).items()
     }
-    grouping = _grouping(read, data.get("grouping", {}))
+    grouping = _grouping(read, data.get("grouping", {}), data.get("families", {}), families)
     if not kinds:
         read.wrong("kinds", {}, "add at least one kind of condition")
     if read.faults:
@@ -167,12 +175,22 @@ def catalogue_from(data: Mapping[str, Any]) -> Catalogue:
     return Catalogue(kinds, families, responses, grouping)
 
 
+def _response(read: _Reader, place: str, table: Mapping[str, Any]) -> Response:
+    return Response(
+        short=read.text(table, place, "short"),
+        full=read.text(table, place, "full"),
+        many=read.text(table, place, "many", ""),
+    )
+
+
 def _family(read: _Reader, name: str, table: Mapping[str, Any], responses: Mapping[str, Response]) -> Family:
     place = f"families.{name}"
     return Family(
         title=read.text(table, place, "title"),
         says=read.text(table, place, "says"),
+        says_clear=read.text(table, place, "says_clear"),
         response=read.choice(table, place, "response", responses),
+        by_place=bool(table.get("by_place", False)),
     )
 
 
@@ -207,6 +225,7 @@ def _kind(
         says=read.text(table, place, "says"),
         says_by=read.text(table, place, "says_by", ""),
         says_many=read.text(table, place, "says_many", ""),
+        says_clear=read.text(table, place, "says_clear"),
     )
 
 
@@ -231,10 +250,22 @@ def _priority(read: _Reader, place: str, table: Mapping[str, Any], grid: Mapping
     return Priority(value)
 
 
-def _grouping(read: _Reader, table: Mapping[str, Any]) -> Grouping:
+def _grouping(
+    read: _Reader,
+    table: Mapping[str, Any],
+    tables: Mapping[str, Mapping[str, Any]],
+    families: Mapping[str, Family],
+) -> Grouping:
     waits, again = table.get("gather_s", {}), table.get("again_s", {})
     return Grouping(
         gather_s={p: read.number(waits, "grouping.gather_s", p) for p in Priority},
-        again_s={p: read.number(again, "grouping.again_s", p) for p in Priority},
+        again_s={
+            name: {
+                p: read.number({**again, **tables[name].get("again_s", {})}, f"families.{name}.again_s", p)
+                for p in Priority
+            }
+            for name in families
+        },
         rising_s=read.number(table, "grouping", "rising_s"),
+        by_place=frozenset(name for name, family in families.items() if family.by_place),
     )

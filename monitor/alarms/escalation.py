@@ -25,13 +25,22 @@ class Telling(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """One person to be told one thing; `who` is the one who answered."""
+    """One person to be told one thing; `who` is the one who answered.
 
-    key: str
+    `message` is the same for everybody who is told the same, so that a channel that several people share
+    carries it once.
+    """
+
+    message: str
     person: str
     telling: Telling
     announcement: Announcement
     who: str = ""
+
+    @property
+    def key(self) -> str:
+        """One key for each person told."""
+        return f"{self.message}>{self.person}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +175,7 @@ def _settled(
     if who:
         for person in course.told:
             quiet = roster.quiet_until_s(person, course.announcement.site, now_s)
-            if person != who and quiet is None:
+            if who not in (person, roster.name(person)) and quiet is None:
                 deliveries.append(_delivery(course.announcement, person, Telling.ANSWERED, who=who))
     return replace(course, answered=True, held={})
 
@@ -192,4 +201,4 @@ def _delivery(
     announcement: Announcement, person: str, telling: Telling, round_: int = 0, who: str = ""
 ) -> Delivery:
     mark = ".answered" if telling is Telling.ANSWERED else f".{round_}" if round_ else ""
-    return Delivery(f"{announcement.key}>{person}{mark}", person, telling, announcement, who)
+    return Delivery(f"{announcement.key}{mark}", person, telling, announcement, who)

@@ -67,7 +67,10 @@ class GroupBook:
 
 @dataclass(frozen=True, slots=True)
 class Announcement:
-    """A warning to be told. `cause` is the member it speaks of; `key` is the same in every replay."""
+    """A warning to be told. `cause` is the member it speaks of; `key` is the same in every replay.
+
+    `news` are the members it is about, `members` all that stand (or, where it is over, that were told of).
+    """
 
     key: str
     why: Why
@@ -78,17 +81,18 @@ class Announcement:
     time_s: float
     began_s: float
     cause: Transition
+    news: tuple[Transition, ...]
     members: tuple[Transition, ...]
 
     @property
     def subjects(self) -> tuple[str, ...]:
-        """The things concerned, first-up first."""
-        return tuple(dict.fromkeys(member.subject for member in self.members))
+        """The things it is about, first-up first."""
+        return tuple(dict.fromkeys(member.subject for member in self.news))
 
     @property
     def zones(self) -> tuple[str, ...]:
-        """The zones concerned, first-up first."""
-        return tuple(dict.fromkeys(member.zone for member in self.members if member.zone))
+        """The zones it is about, first-up first."""
+        return tuple(dict.fromkeys(member.zone for member in self.news if member.zone))
 
 
 def regroup(
@@ -98,7 +102,8 @@ def regroup(
 
     Everything of one site and one family that stands at the same time is one warning; low alarms, which
     are for the page, make warnings of their own. A newcomer is told of where nothing as urgent has been
-    told lately, else with the next telling. When nothing stands any more, the warning is over.
+    told lately, else with the next telling; in a family that goes by place it is not told of where as
+    urgent a trouble of that place was told and still stands. When nothing stands any more, it is over.
     """
     open_groups = dict(groups.groups)
     for transition in sorted(transitions, key=_first_up):
@@ -106,7 +111,7 @@ def regroup(
             if transition.trigger is Trigger.RISING:
                 _rises(open_groups, transition, book, rules, now_s)
             else:
-                _joins(open_groups, transition, rules, now_s)
+                _joins(open_groups, transition, book, rules, now_s)
     announcements: list[Announcement] = []
     for before in tuple(open_groups.values()):
         group, told = _told(_without_the_settled(before, book.alarms), book, now_s)
@@ -185,15 +190,22 @@ def _without_the_settled(group: Group, alarms: Mapping[str, Alarm]) -> Group:
     return replace(group, joined=joined, doubtful=group.doubtful or any(s in away for s in states))
 
 
-def _joins(open_groups: dict[str, Group], transition: Transition, rules: Grouping, now_s: float) -> None:
+def _joins(
+    open_groups: dict[str, Group], transition: Transition, book: AlarmBook, rules: Grouping, now_s: float
+) -> None:
     priority = transition.priority
     group = _home(open_groups, transition)
-    others = (m for m in group.joined if m.condition_id != transition.condition_id)
+    others = tuple(m for m in group.joined if m.condition_id != transition.condition_id)
+    covered = group.family in rules.by_place and _covered(group, others, transition, book)
     group = replace(group, joined=(*others, transition))
+    if covered:
+        known = {member.condition_id: member for member in (*group.told, transition)}
+        open_groups[group.id] = replace(group, told=tuple(known.values()))
+        return
     lately_s = group.told_s.get(priority)
     due_s = now_s + rules.gather_s[priority]
     if lately_s is not None:
-        due_s = max(due_s, lately_s + rules.again_s[priority])
+        due_s = max(due_s, lately_s + rules.again_s[group.family][priority])
     why = Why.RAISED if not group.told_s else Why.WORSENED if lately_s is None else Why.GROWN
     pending = group.pending
     if pending is None or pending.why is Why.RISING:
@@ -205,6 +217,18 @@ def _joins(open_groups: dict[str, Group], transition: Transition, rules: Groupin
         else:
             pending = replace(pending, news=news)
     open_groups[group.id] = replace(group, pending=pending)
+
+
+def _covered(group: Group, others: tuple[Transition, ...], newcomer: Transition, book: AlarmBook) -> bool:
+    """Whether somebody who was told of the warning knows of this trouble in this place already."""
+    told = {member.condition_id for member in group.told}
+    return any(
+        member.zone == newcomer.zone
+        and member.condition_id in told
+        and RANK[member.priority] >= RANK[newcomer.priority]
+        and _state(member, book.alarms) in STANDING
+        for member in others
+    )
 
 
 def _home(open_groups: Mapping[str, Group], transition: Transition) -> Group:
@@ -302,8 +326,9 @@ def _announcement(
         family=group.family,
         priority=Priority.LOW if why is Why.CLEARED else cause.priority,
         time_s=now_s,
-        began_s=min(m.cause_s if m.began_s is None else m.began_s for m in members),
+        began_s=min(m.cause_s if m.began_s is None else m.began_s for m in about),
         cause=cause,
+        news=tuple(sorted(about, key=_first_up)),
         members=tuple(sorted(members, key=_first_up)),
     )
 

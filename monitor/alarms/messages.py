@@ -1,29 +1,30 @@
 """Says a warning in plain words short enough for a lock screen, in the shop's language, units and time."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from monitor.alarms.catalogue import Kind, Response, Shows
+from monitor.alarms.catalogue import Kind, Shows
 from monitor.alarms.escalation import Delivery, Telling
 from monitor.alarms.grouping import Announcement, Why
 from monitor.alarms.states import Transition
 from monitor.alarms.trend import HOUR_S
-from monitor.alarms.wording import Wording
+from monitor.alarms.wording import Wording, plain
 from monitor.values import Notification
 
 LONGEST = 160  # one text message in the 7-bit alphabet of 3GPP TS 23.038
 _NAME_LENGTHS = (60, 32, 24, 16, 12, 8)
-_ZONES_NAMED = 2
-_TIGHT = 16  # names cut this short leave room for one zone only
+_MOST_NAMED = (4, 2, 1)  # names in a row, as long as they fit
 
 # Message ids, besides those of the kinds.
 RISING = "Worse: {text}"
-CLEARED = "All clear: {what}, since {since}. {hint}"
+CLEARED = "All clear: {text} {hint}"
 CLEARED_HINT = "Feel it by hand before use: past the dew point is not yet dry."
 CLEARED_TITLE = "All clear"
 ANSWERED = "{who} has answered: {what}, {where}."
 ANSWERED_TITLE = "Answered"
-MORE_ZONES = "{zones} and {n} more"
+AND_OTHERS = "{names} and {n} others"
+REST = "{n} more on the page."
 WHOLE_SITE = "the whole site"
 FRAME_TEXTS = (
     RISING,
@@ -32,9 +33,20 @@ FRAME_TEXTS = (
     CLEARED_TITLE,
     ANSWERED,
     ANSWERED_TITLE,
-    MORE_ZONES,
+    AND_OTHERS,
+    REST,
     WHOLE_SITE,
 )
+
+
+class Room(NamedTuple):
+    """How much of a message names may take: how many in a row, and how long each."""
+
+    named: int
+    length: int
+
+
+_ROOMS = tuple(Room(named, length) for length in _NAME_LENGTHS for named in _MOST_NAMED)
 
 
 class Said(NamedTuple):
@@ -59,7 +71,6 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
     """The message of a warning: at most 160 characters that say what, where, how bad, and what to do."""
     cause = announcement.cause
     kind = wording.catalogue.kinds[cause.kind]
-    response = _response(announcement, wording)
     cleared = announcement.why is Why.CLEARED
     return Notification(
         key=announcement.key,
@@ -71,7 +82,7 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
         subject=announcement.group_id,
         zone=cause.zone,
         since_s=announcement.began_s,
-        action="" if cleared else wording.text(response.full),
+        action="" if cleared else wording.text(_response(announcement, wording, kind)[1]),
         data={
             "why": announcement.why,
             "site": announcement.site,
@@ -97,11 +108,11 @@ def compose_answered(announcement: Announcement, who: str, wording: Wording) -> 
     """The word to everybody else who was told that somebody has answered a warning."""
     kind = wording.catalogue.kinds[announcement.cause.kind]
     text = ""
-    for length in _NAME_LENGTHS:
+    for room in _ROOMS:
         text = wording.text(ANSWERED).format(
-            who=who if len(who) <= length else who[: length - 2] + "..",
+            who=who if len(who) <= room.length else who[: room.length - 2] + "..",
             what=_title(announcement, wording, kind),
-            where=_where(announcement, wording, length),
+            where=_where(announcement, wording, room),
         )
         if len(text) <= LONGEST:
             break
@@ -111,7 +122,7 @@ def compose_answered(announcement: Announcement, who: str, wording: Wording) -> 
         expires_s=announcement.time_s + kind.useful_s,
         priority="low",
         title=wording.text(ANSWERED_TITLE),
-        text=text[:LONGEST],
+        text=plain(text)[:LONGEST],
         subject=announcement.group_id,
         zone=announcement.cause.zone,
         since_s=announcement.began_s,
@@ -120,74 +131,101 @@ def compose_answered(announcement: Announcement, who: str, wording: Wording) -> 
     )
 
 
-def _many(announcement: Announcement) -> bool:
-    """Whether the warning is about several things; what concerns the whole site is said by its cause."""
-    return len(announcement.subjects) > 1 and bool(announcement.cause.zone)
+def _alike(announcement: Announcement) -> Announcement:
+    """The warning narrowed to what is of the cause's own kind."""
+    kind = announcement.cause.kind
+    return replace(announcement, news=tuple(member for member in announcement.news if member.kind == kind))
 
 
-def _response(announcement: Announcement, wording: Wording) -> Response:
-    key = announcement.cause.response
-    if _many(announcement):
-        key = wording.catalogue.families[announcement.family].response
-    return wording.catalogue.responses[key]
+def _several(announcement: Announcement, kind: Kind) -> bool:
+    """Whether the warning is worded for several things.
+
+    What concerns the whole site is said by its cause; and so is one thing that is worse than the others.
+    """
+    if not announcement.cause.zone or len(announcement.subjects) < 2:
+        return False
+    if announcement.why is Why.CLEARED:
+        return True
+    return len(_alike(announcement).subjects) > 1 or not kind.says_many
+
+
+def _response(announcement: Announcement, wording: Wording, kind: Kind) -> tuple[str, str]:
+    """What to do: the short word of it, and all of it."""
+    responses = wording.catalogue.responses
+    own = responses[announcement.cause.response]
+    if not _several(announcement, kind):
+        return own.short, own.full
+    if own.many and {member.response for member in announcement.news} == {announcement.cause.response}:
+        return own.many, own.full
+    of_family = responses[wording.catalogue.families[announcement.family].response]
+    return of_family.short, of_family.full
 
 
 def _title(announcement: Announcement, wording: Wording, kind: Kind) -> str:
-    if _many(announcement):
+    if _several(announcement, kind) and not kind.says_many:
         return wording.text(wording.catalogue.families[announcement.family].title)
     return wording.text(kind.title)
 
 
-def _where(announcement: Announcement, wording: Wording, length: int) -> str:
-    zones = [wording.name(zone, length) for zone in announcement.zones]
-    if not zones:
-        return wording.text(WHOLE_SITE)
-    most = _ZONES_NAMED if length > _TIGHT else 1
-    named = ", ".join(zones[:most])
-    rest = len(zones) - most
-    return named if rest <= 0 else wording.text(MORE_ZONES).format(zones=named, n=rest)
+def _where(announcement: Announcement, wording: Wording, room: Room) -> str:
+    return _row(announcement.zones, wording, room) or wording.text(WHOLE_SITE)
+
+
+def _row(things: Sequence[str], wording: Wording, room: Room) -> str:
+    """Names in a row; when they are too many, the rest as a number, which is never one."""
+    most = len(things) if len(things) <= room.named else max(room.named - 1, 1)
+    names = ", ".join(wording.name(thing, room.length) for thing in things[:most])
+    rest = len(things) - most
+    if rest == 0:
+        return names
+    return wording.text(AND_OTHERS).format(names=names, n=rest)
 
 
 def _fitted(announcement: Announcement, wording: Wording, kind: Kind) -> str:
-    """The fullest wording that fits: names are cut first, then the deadline goes."""
+    """The fullest wording that fits: names are cut first, then what is beside the point goes."""
     text = ""
-    for with_by in (True, False):
-        for length in _NAME_LENGTHS:
-            text = _worded(announcement, wording, kind, length, with_by)
+    for with_all in (True, False):
+        for room in _ROOMS:
+            text = plain(_worded(announcement, wording, kind, room, with_all))
             if len(text) <= LONGEST:
                 return text
     return text[:LONGEST]
 
 
-def _worded(announcement: Announcement, wording: Wording, kind: Kind, length: int, with_by: bool) -> str:
-    cause, now_s = announcement.cause, announcement.time_s
+def _worded(announcement: Announcement, wording: Wording, kind: Kind, room: Room, with_all: bool) -> str:
     if announcement.why is Why.CLEARED:
-        return (
-            wording.text(CLEARED)
-            .format(
-                what=f"{_title(announcement, wording, kind)}, {_where(announcement, wording, length)}",
-                since=wording.time(now_s, now_s),
-                hint=wording.text(CLEARED_HINT) if announcement.family == "damp_air" else "",
-            )
-            .strip()
-        )
-    if _many(announcement):
+        hint = wording.text(CLEARED_HINT) if announcement.family == "damp_air" and with_all else ""
+        text = _cleared(announcement, wording, kind, room)
+        return wording.text(CLEARED).format(text=text, hint=hint).strip()
+    cause, now_s = announcement.cause, announcement.time_s
+    about = _alike(announcement) if kind.says_many else announcement
+    rest = len(announcement.subjects) - len(about.subjects)
+    if _several(announcement, kind):
         family = wording.catalogue.families[announcement.family]
-        first = min(announcement.members, key=lambda member: (member.cause_s, member.condition_id))
-        same = {member.subject for member in announcement.members if member.kind == cause.kind}
         said = wording.text(kind.says_many or family.says).format(
-            same=len(same),
-            n=len(announcement.subjects),
-            zones=_where(announcement, wording, length),
+            n=len(about.subjects),
+            things=_row(about.subjects, wording, room),
+            zones=_where(about, wording, room),
             since=wording.time(announcement.began_s, now_s),
-            first=wording.name(first.subject, length),
         )
+        by = ""
     else:
-        said = wording.text(kind.says).format_map(_fields(cause, kind, wording, now_s, length))
-    by = _by(cause, kind, wording, now_s) if with_by and not _many(announcement) else ""
-    short = wording.text(_response(announcement, wording).short)
-    text = " ".join(part for part in (said, by, short) if part)
+        said = wording.text(kind.says).format_map(_fields(cause, kind, wording, now_s, room.length))
+        by = _by(cause, kind, wording, now_s) if with_all else ""
+    short = wording.text(_response(announcement, wording, kind)[0])
+    more = wording.text(REST).format(n=rest) if rest and cause.zone and with_all else ""
+    text = " ".join(part for part in (said, by, short, more) if part)
     return wording.text(RISING).format(text=text) if announcement.why is Why.RISING else text
+
+
+def _cleared(announcement: Announcement, wording: Wording, kind: Kind, room: Room) -> str:
+    if _several(announcement, kind):
+        family = wording.catalogue.families[announcement.family]
+        return wording.text(family.says_clear).format(
+            zones=_where(announcement, wording, room), things=_row(announcement.subjects, wording, room)
+        )
+    fields = _fields(announcement.cause, kind, wording, announcement.time_s, room.length)
+    return wording.text(kind.says_clear).format_map(fields)
 
 
 def _fields(cause: Transition, kind: Kind, wording: Wording, now_s: float, length: int) -> dict[str, str]:
@@ -195,12 +233,17 @@ def _fields(cause: Transition, kind: Kind, wording: Wording, now_s: float, lengt
     return {
         "subject": wording.name(cause.subject, length),
         "zone": wording.name(cause.zone, length),
-        "value": wording.value(kind.shows, cause.value),
+        "value": wording.value(kind.shows, _shown(kind, cause.value)),
         "limit": wording.value(kind.shows, cause.limit),
         "since": wording.time(began_s, now_s),
         "by": wording.time(_deadline_s(cause, kind), now_s),
         "starts": wording.time(cause.numbers.get("starts_s", began_s), now_s),
     }
+
+
+def _shown(kind: Kind, value: float | None) -> float | None:
+    """A margin that is gone is told as nothing left: that it is wet is another condition's word."""
+    return max(value, 0.0) if kind.shows is Shows.DIFFERENCE and value is not None else value
 
 
 def _deadline_s(cause: Transition, kind: Kind) -> float:

@@ -1,7 +1,7 @@
 """Who may be told at a site, in which order, and when they want their quiet."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
@@ -14,6 +14,8 @@ class PersonLike(Protocol):
 
     @property
     def id(self) -> str: ...
+    @property
+    def name(self) -> str: ...
     @property
     def quiet_from(self) -> time | None: ...
     @property
@@ -29,6 +31,19 @@ class OnCallLike(Protocol):
     def steps(self) -> tuple[str, ...]: ...
     @property
     def escalate_after_s(self) -> float: ...
+
+
+class ShiftLike(Protocol):
+    """A shift on one day."""
+
+    @property
+    def site(self) -> str: ...
+    @property
+    def name(self) -> str: ...
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def end_s(self) -> float: ...
 
 
 class Duty(NamedTuple):
@@ -68,17 +83,32 @@ class SiteRoster:
 
 @dataclass(frozen=True, slots=True)
 class Roster:
-    """Who is told. Warnings below `tell_from` are left to the page and the daily digest."""
+    """Who is told. Warnings below `tell_from` are left to the page and the daily digest.
+
+    `by_shift` names who is told first while a shift runs; `with_duties` makes it hold for real shifts.
+    """
 
     sites: Mapping[str, SiteRoster]
+    names: Mapping[str, str] = field(default_factory=dict)
     quiet: Mapping[str, Quiet] = field(default_factory=dict)
     duties: tuple[Duty, ...] = ()
+    by_shift: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # first told, by site and shift
     tell_from: Priority = Priority.MEDIUM
 
     def steps(self, site: str, now_s: float) -> tuple[str, ...]:
         """The order in which people are told now: whoever is on duty first."""
         on_duty = [d.person for d in self.duties if d.site == site and d.start_s <= now_s < d.end_s]
         return tuple(dict.fromkeys((*on_duty, *self.sites[site].steps)))
+
+    def with_duties(self, spans: Iterable[ShiftLike]) -> "Roster":
+        """The roster while these shifts run."""
+        first = ((span, self.by_shift.get(span.site, {}).get(span.name)) for span in spans)
+        duties = (Duty(s.site, person, s.start_s, s.end_s) for s, person in first if person is not None)
+        return replace(self, duties=(*self.duties, *duties))
+
+    def name(self, person: str) -> str:
+        """What a person is called, as they sign their answers."""
+        return self.names.get(person, person)
 
     def quiet_until_s(self, person: str, site: str, now_s: float) -> float | None:
         """When a person's quiet hours that hold now end; None if they may be told."""
@@ -93,11 +123,13 @@ def roster_from(
     duties: Iterable[Duty] = (),
 ) -> Roster:
     """The roster in a shop's settings; `zones` gives each site's time zone."""
+    known = tuple(people)
     return Roster(
         sites={o.site: SiteRoster(tuple(o.steps), o.escalate_after_s, zones[o.site]) for o in on_call},
+        names={p.id: p.name for p in known},
         quiet={
             p.id: Quiet(p.quiet_from, p.quiet_to)
-            for p in people
+            for p in known
             if p.quiet_from is not None and p.quiet_to is not None
         },
         duties=tuple(duties),

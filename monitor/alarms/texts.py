@@ -3,7 +3,9 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from monitor.alarms.ahead import AHEAD_TEXTS
 from monitor.alarms.catalogue import Catalogue
+from monitor.alarms.daily import DAILY_TEXTS
 from monitor.alarms.messages import FRAME_TEXTS
 from monitor.alarms.wording import WORDING_TEXTS
 
@@ -21,14 +23,17 @@ def texts(catalogue: Catalogue) -> Iterator[Text]:
     for msgid in WORDING_TEXTS:
         hint = "The decimal mark in numbers." if msgid == "." else ""
         yield Text(msgid, "monitor/alarms/wording.py", hint)
-    for msgid in FRAME_TEXTS:
-        yield Text(msgid, "monitor/alarms/messages.py", "Part of a message of at most 160 characters.")
+    for module, msgids in (("messages", FRAME_TEXTS), ("ahead", AHEAD_TEXTS), ("daily", DAILY_TEXTS)):
+        for msgid in msgids:
+            yield Text(msgid, f"monitor/alarms/{module}.py", "Part of a message of at most 160 characters.")
     for name, family in catalogue.families.items():
         yield Text(family.title, f"families.{name}.title")
         yield Text(family.says, f"families.{name}.says", "Followed by what to do; 160 characters together.")
+        yield Text(family.says_clear, f"families.{name}.says_clear", "Follows the words for an all clear.")
     for name, kind in catalogue.kinds.items():
         yield Text(kind.title, f"kinds.{name}.title")
         yield Text(kind.says, f"kinds.{name}.says", "Followed by what to do; 160 characters together.")
+        yield Text(kind.says_clear, f"kinds.{name}.says_clear", "Follows the words for an all clear.")
         if kind.says_by:
             yield Text(kind.says_by, f"kinds.{name}.says_by")
         if kind.says_many:
@@ -39,4 +44,8 @@ def texts(catalogue: Catalogue) -> Iterator[Text]:
         yield Text(
             response.short, f"responses.{name}.short", "Keep it short; never advise heating a cylinder."
         )
+        if response.many:
+            yield Text(
+                response.many, f"responses.{name}.many", "Keep it short; never advise heating a cylinder."
+            )
         yield Text(response.full, f"responses.{name}.full", "Never advise heating a cylinder.")

@@ -18,6 +18,28 @@ MINUTES = "{number} min"
 WORDING_TEXTS = (DECIMAL_MARK, *WEEKDAYS, DIFFERENCE, RATE, HOURS, MINUTES)
 
 
+# Signs outside the 7-bit alphabet of text messages, which would halve the room, and what they become.
+_PLAIN = str.maketrans(
+    {
+        "°": "",
+        "₂": "2",
+        "₃": "3",
+        "₄": "4",
+        "–": "-",
+        "—": "-",
+        "−": "-",
+        "…": "..",
+        "\N{NO-BREAK SPACE}": " ",
+    }
+    | dict(zip("‘’“”", "''\"\"", strict=True))
+)
+
+
+def plain(text: str) -> str:
+    """A text with the usual typographic signs made plain, so that a phone's text message holds it."""
+    return text.translate(_PLAIN)
+
+
 class Translator(Protocol):
     """What `gettext.NullTranslations` and its kin offer."""
 

@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import time
 
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.conditions import Condition
+from monitor.alarms.roster import Roster
 from monitor.alarms.wording import Wording
 from monitor.exposure.classes import Place
 from monitor.exposure.history import Event, Stay
@@ -124,7 +126,9 @@ class Shop:
     conditions: tuple[Condition, ...]
     shifts: ShiftPlan
     wordings: Mapping[str, Wording]  # by site
-    routes: Mapping[str, tuple[str, ...]]  # channels by site, until the roster says more
+    roster: Roster
+    channels: Mapping[str, tuple[str, ...]]  # by person
+    digest_at: time | None = None  # on each site's clock
 
     def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
         """The zone's sensors, in order of id."""

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from monitor.alarms.escalation import EscalationBook
 from monitor.alarms.grouping import GroupBook
 from monitor.alarms.states import AlarmBook, Command
 from monitor.alarms.trend import Trend
@@ -51,13 +52,14 @@ class CoreState:
     book: AlarmBook
     groups: GroupBook
     since: dict[str, Since]
+    courses: EscalationBook = field(default_factory=EscalationBook)
     service: dict[str, float] = field(default_factory=dict)
     shifts: tuple[ShiftNow, ...] = ()
     actions: tuple[ActionNow, ...] = ()
     memory: WarningMemory = field(default_factory=WarningMemory)
-
-
     spoken: dict[str, Sample] = field(default_factory=dict)  # by zone: the last air that clocks have seen
+
+
 @dataclass(frozen=True, slots=True)
 class Arrived:
     """Readings in order of arrival."""

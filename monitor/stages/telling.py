@@ -1,15 +1,18 @@
 """What follows from the moves of alarms: their record, and the messages to the people who are to be told."""
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, replace
 
-from monitor.alarms.grouping import Announcement, Why, regroup
-from monitor.alarms.messages import compose
+from monitor.alarms.escalation import Delivery, Telling, due_deliveries
+from monitor.alarms.grouping import Announcement, regroup
+from monitor.alarms.messages import compose_for
+from monitor.alarms.roster import Roster
 from monitor.alarms.states import Transition
-from monitor.snapshot import ActionNow
+from monitor.alarms.wording import Wording
+from monitor.outlook.shifts import upcoming
 from monitor.stages.facts import Shop
 from monitor.stages.foretelling import foretold
-from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Effects
 from monitor.values import EventKind, NewEvent, Notification
 
@@ -19,25 +22,51 @@ def settle(
 ) -> tuple[CoreState, Effects]:
     """The record of every move, and the messages that are due."""
     groups, announcements = regroup(state.groups, transitions, state.book, shop.catalogue.grouping, now_s)
+    courses, deliveries = due_deliveries(
+        state.courses,
+        announcements,
+        groups,
+        state.book.alarms,
+        _roster(shop, state, announcements, now_s),
+        now_s,
+    )
     events = tuple(
         NewEvent(
             EventKind.ALARM_TRANSITION, t.condition_id, t.time_s, t.who or "dryshift", asdict(t), t.why, t.key
         )
         for t in transitions
     )
-    outbox = tuple(pair for announcement in announcements for pair in _messages(shop, state, announcement))
-    return replace(state, groups=groups), Effects(events=events, outbox=outbox)
+    outbox = {
+        (channel, note.key): note
+        for delivery in deliveries
+        for channel, note in _messages(shop, state, delivery)
+    }
+    posted = tuple((channel, note) for (channel, _), note in outbox.items())
+    return replace(state, groups=groups, courses=courses), Effects(events=events, outbox=posted)
 
 
-def _messages(shop: Shop, state: CoreState, announcement: Announcement) -> Iterator[tuple[str, Notification]]:
-    wording = wording_of(shop, state, announcement.site)
-    note = compose(announcement, wording)
-    if announcement.family == "outlook" and announcement.why is not Why.CLEARED:
-        shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
-        note = foretold(note, shift, _actions_for(state, announcement.cause.subject), wording)
-    for channel in shop.routes.get(announcement.site, ()):
-        yield channel, note
+def _roster(shop: Shop, state: CoreState, announcements: Iterable[Announcement], now_s: float) -> Roster:
+    """Who is told now; shifts are looked up only where somebody may have to be told."""
+    waiting = any(not course.answered for course in state.courses.courses.values())
+    if not shop.roster.by_shift or not (waiting or announcements):
+        return shop.roster
+    return shop.roster.with_duties(upcoming(shop.shifts, now_s, 1.0))
 
 
-def _actions_for(state: CoreState, shift: str) -> tuple[ActionNow, ...]:
-    return tuple(action for action in state.actions if action.shift == shift)
+def _foretold(
+    note: Notification, announcement: Announcement, state: CoreState, wording: Wording
+) -> Notification:
+    shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
+    return foretold(note, shift, [a for a in state.actions if a.shift == announcement.cause.subject], wording)
+
+
+def _messages(shop: Shop, state: CoreState, delivery: Delivery) -> Iterator[tuple[str, Notification]]:
+    """One message a channel; a channel that several people share carries it once, and names nobody."""
+    wording = shop.wordings[delivery.announcement.site]
+    note = replace(compose_for(delivery, wording), key=delivery.message)
+    if delivery.announcement.family == "outlook" and delivery.telling is not Telling.ANSWERED:
+        note = _foretold(note, delivery.announcement, state, wording)
+    sharing = Counter(channel for channels in shop.channels.values() for channel in channels)
+    for channel in shop.channels.get(delivery.person, ()):
+        who = shop.roster.name(delivery.person) if sharing[channel] == 1 else ""
+        yield channel, replace(note, data={**note.data, "person": who})

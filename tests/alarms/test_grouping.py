@@ -96,25 +96,60 @@ def test_danger_is_told_within_half_a_minute_even_where_a_caution_was_told() -> 
     assert danger[0].time_s - danger[0].cause.time_s <= HIGH_WAIT_S + 60.0
 
 
-def test_more_that_gets_wet_soon_after_waits_for_half_a_shift_and_is_then_told() -> None:
-    bodies = tuple(watched("body_wet", f"argon-{n}") for n in range(3))
+def test_more_that_gets_wet_in_another_place_waits_a_while_and_is_then_told() -> None:
+    bodies = tuple(watched("body_wet", f"argon-{n}", ZONES[n]) for n in range(3))
     watch = Watch(bodies)
-    first = watch.goes_on(30, {bodies[0].id: -1.0})
+    first = watch.goes_on(10, {bodies[0].id: -1.0})
     watch.acknowledges(first[0].group_id)
-    soon = watch.goes_on(200, {b.id: -1.0 for b in bodies[:2]})
+    soon = watch.goes_on(100, {b.id: -1.0 for b in bodies[:2]})
     later = watch.goes_on(60, {b.id: -1.0 for b in bodies})
     assert (len(first), len(soon)) == (1, 0)
     assert [(a.why, a.cause.subject, a.subjects) for a in later] == [
-        (Why.GROWN, "argon-1", ("argon-0", "argon-1", "argon-2"))
+        (Why.GROWN, "argon-1", ("argon-1", "argon-2"))
     ]
-    assert later[0].time_s - first[0].time_s == pytest.approx(RULES.again_s[Priority.HIGH], abs=60.0)
+    assert [m.subject for m in later[0].members] == ["argon-0", "argon-1", "argon-2"]
+    waited_s = later[0].time_s - first[0].time_s
+    assert waited_s == pytest.approx(RULES.again_s["damp_air"][Priority.HIGH], abs=60.0)
+
+
+def test_more_that_gets_wet_in_a_place_that_was_told_of_is_not_told_again() -> None:
+    bodies = tuple(watched("body_wet", f"argon-{n}") for n in range(3))
+    close = watched("body_margin_low", "argon-7")
+    watch = Watch((*bodies, close))
+    first = watch.goes_on(10, {bodies[0].id: -1.0})
+    watch.acknowledges(first[0].group_id)
+    assert watch.goes_on(24 * 60, {**{b.id: -1.0 for b in bodies}, close.id: 1.0}) == []
+    # when the place has dried and gets wet anew while the warning stands, it is news
+    watch.goes_on(60, {bodies[2].id: -1.0})
+    assert watch.goes_on(60, {b.id: -1.0 for b in bodies}) == []
+    over = watch.goes_on(60, {})
+    assert [(a.why, len(a.subjects)) for a in over] == [(Why.CLEARED, 4)]
+
+
+def test_a_place_where_only_a_caution_was_told_is_told_anew_when_something_is_wet_there() -> None:
+    close, wet = watched("body_margin_low", "argon-1"), watched("body_wet", "argon-2")
+    elsewhere = watched("body_wet", "argon-3", "slip-bay")
+    watch = Watch((close, wet, elsewhere))
+    said = watch.goes_on(60, {close.id: 1.0, elsewhere.id: -1.0})
+    said += watch.goes_on(120, {close.id: 1.0, elsewhere.id: -1.0, wet.id: -1.0})
+    assert [(a.why, a.cause.subject) for a in said][-1] == (Why.GROWN, "argon-2")
+
+
+def test_every_package_is_told_of_before_its_own_limit() -> None:
+    rods = tuple(watched("package_exposure_due", f"rods-{n}", "slip-bay") for n in range(2))
+    watch = Watch(rods)
+    clear = {r.id: 0.0 for r in rods}
+    said = watch.goes_on(10, {**clear, rods[0].id: 0.85})
+    said += watch.goes_on(20, {r.id: 0.85 for r in rods})
+    assert [(a.why, a.subjects) for a in said] == [(Why.RAISED, ("rods-0",)), (Why.GROWN, ("rods-1",))]
+    assert said[1].time_s - said[0].time_s <= RULES.again_s["exposure"][Priority.MEDIUM] + 60.0
 
 
 def test_more_that_was_answered_on_the_page_meanwhile_is_not_told() -> None:
-    bodies = tuple(watched("body_wet", f"argon-{n}") for n in range(2))
+    bodies = tuple(watched("body_wet", f"argon-{n}", ZONES[n]) for n in range(2))
     watch = Watch(bodies)
-    watch.goes_on(30, {bodies[0].id: -1.0})
-    watch.goes_on(30, {b.id: -1.0 for b in bodies})
+    watch.goes_on(10, {bodies[0].id: -1.0})
+    watch.goes_on(20, {b.id: -1.0 for b in bodies})
     watch.acknowledges(bodies[1].id)
     assert watch.goes_on(24 * 60, {b.id: -1.0 for b in bodies}) == []
 

@@ -90,7 +90,7 @@ class Week:
         self.days = days
         self.chance = random.Random(seed)
         self.bodies = bodies()
-        self.air = dict.fromkeys(ZONES, (7.0, 4.0))
+        self.air = {zone: (7.0 + warmer_k, 4.0) for zone, (_, warmer_k, _, _) in ZONES.items()}
         self.margin_trends = {body.id: Trend() for body in self.bodies}
         self.dew_trends = {zone: Trend() for zone in ZONES}
         self.packages = {f"rods-{n}": self.chance.uniform(0.0, DAYS * 86_400.0 - SHIFT_S) for n in range(40)}

@@ -72,6 +72,12 @@ def every_warning() -> list[Announcement]:
 WARNINGS = every_warning()
 
 
+def says_what_to_do(text: str, spoken: Wording) -> bool:
+    """Whether one of the responses stands in it, whole."""
+    responses = catalogue().responses.values()
+    return any(spoken.text(short) in text for r in responses for short in (r.short, r.many) if short)
+
+
 def german(**changes: object) -> Wording:
     return wording(translator=translator("de"), **changes)
 
@@ -87,8 +93,7 @@ def test_every_message_fits_a_text_message_and_says_what_where_and_what_to_do(la
         assert "  " not in note.text
         if announcement.why is not Why.CLEARED:
             response = catalogue().responses
-            shorts = {spoken.text(r.short) for r in response.values()}
-            assert any(note.text.endswith(short) for short in shorts), note.text
+            assert says_what_to_do(note.text, spoken), note.text
             assert note.action in {spoken.text(r.full) for r in response.values()}
         assert note.expires_s > note.created_s
         json.dumps(asdict(note), allow_nan=False)
@@ -108,11 +113,60 @@ def test_a_fog_bank_as_a_lead_reads_it() -> None:
     bodies = [watched("body_wet", f"argon-{n}", zones[n % 4]) for n in range(3, 10)]
     close = [watched("body_margin_low", f"deck-{n}", zones[n % 4]) for n in range(4)]
     note = compose(announced(*bodies, *close), wording())
-    assert note.title == "Damp air"
+    assert note.title == "Wet"
     assert note.text == (
-        "Damp air: 7 wet, 11 wet or close in Gas Cage, Slip Bay and 2 more since 09:53, first deck-0. "
-        "Doors shut. No welding on wet steel; leave wet cylinders shut."
+        "7 wet in Plate Yard, Gas Cage, Slip Bay, Panel Hall since 09:53. "
+        "Doors shut. No welding on wet steel; leave wet cylinders shut. 4 more on the page."
     )
+
+
+def test_several_of_a_kind_get_the_advice_for_that_kind() -> None:
+    close = [watched("body_margin_low", f"argon-{n}") for n in range(6)]
+    assert compose(announced(*close), wording()).text == (
+        "6 close to sweating in Gas Cage since 09:53. "
+        "Bring them indoors or leave them capped; never warm them."
+    )
+
+
+def test_one_that_is_worse_than_the_others_is_named() -> None:
+    over = watched("package_exposure_over", "rods-7", "slip-bay")
+    due = [watched("package_exposure_due", f"rods-{n}", "slip-bay") for n in range(2)]
+    note = compose(announced(over, *due), wording())
+    assert note.text == (
+        "rods-7, Slip Bay: permitted open time over since 09:53. "
+        "Don't weld with it. Mark it and set it aside for the lead. 2 more on the page."
+    )
+    assert note.title == "Open time over"
+
+
+def test_a_value_that_fell_back_within_the_dead_band_does_not_contradict_its_limit() -> None:
+    humid = announced(watched("zone_humidity_high", "slip-bay", "slip-bay"))
+    cause = replace(humid.cause, value=0.69)
+    text = compose(replace(humid, cause=cause, news=(cause,), members=(cause,)), wording()).text
+    assert text.startswith("Slip Bay: humidity over 70% since 09:53, now 69%.")
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject", "zone", "says"),
+    [
+        ("body_wet", "argon-3", "gas-cage", "All clear: Argon 3, Gas Cage: dry by estimate. Feel it by hand"),
+        ("storage_humid", "wire-store", "wire-store", "All clear: Wire Store: humidity below 60% again."),
+        (
+            "storage_below_minimum",
+            "wire-store",
+            "wire-store",
+            "All clear: Wire Store is back at 120 C. The lead judges what lay in it, then resets the alarm.",
+        ),
+    ],
+)
+def test_an_all_clear_says_what_is_clear(kind: str, subject: str, zone: str, says: str) -> None:
+    over = announced(watched(kind, subject, zone), why=Why.CLEARED)
+    assert compose(over, wording()).text.startswith(says)
+
+
+def test_signs_that_a_text_message_has_no_room_for_are_made_plain() -> None:
+    named = wording(names={"argon-3": "CO₂ 6 – “new”", "gas-cage": "Gas Cage"})
+    assert compose(announced(watched()), named).text.startswith('CO2 6 - "new", Gas Cage: skin')
 
 
 def test_the_same_in_german() -> None:
@@ -134,8 +188,7 @@ def test_no_name_however_long_breaks_a_message(first: str, second: str, announce
         note = compose(announcement, spoken)
         assert 0 < len(note.text) <= LONGEST
         if announcement.why is not Why.CLEARED:
-            shorts = (spoken.text(r.short) for r in catalogue().responses.values())
-            assert any(note.text.endswith(short) for short in shorts), note.text
+            assert says_what_to_do(note.text, spoken), note.text
         assert len(compose_answered(announcement, first, spoken).text) <= LONGEST
 
 

@@ -1,0 +1,38 @@
+"""Reads out of the settings who is told at each site, and how each person is reached."""
+
+from dataclasses import replace
+
+from monitor.alarms.roster import Roster, SiteRoster, roster_from
+from monitor.settings import Settings
+
+EVERYBODY = "*"  # is told first at a site where nobody is on call
+TWO_HOURS_S = 7200.0
+
+
+def roster_of(settings: Settings) -> Roster:
+    """Who is told, in which order; where nobody is on call it is everybody at once, through every channel."""
+    zones = {site.id: site.tz for site in settings.sites}
+    roster = roster_from(settings.people, settings.on_call, zones)
+    nobody = {
+        name: SiteRoster((EVERYBODY,), TWO_HOURS_S, zone)
+        for name, zone in zones.items()
+        if name not in roster.sites
+    }
+    first = {on_call.site: dict(on_call.by_shift) for on_call in settings.on_call if on_call.by_shift}
+    names = {**roster.names, EVERYBODY: ""}
+    return replace(roster, sites={**roster.sites, **nobody}, names=names, by_shift=first)
+
+
+def channels_of(settings: Settings) -> dict[str, tuple[str, ...]]:
+    """The channels by which each person is reached; who names none is reached by all of them."""
+    every = personal(settings)
+    channels = {person.id: person.channels or every for person in settings.people}
+    watched = {on_call.site for on_call in settings.on_call}
+    if all(site.id in watched for site in settings.sites):
+        return channels
+    return {**channels, EVERYBODY: every}
+
+
+def personal(settings: Settings) -> tuple[str, ...]:
+    """The channels that reach people; a retained MQTT state reaches lamps and other software."""
+    return tuple(channel.id for channel in settings.channels if channel.kind != "mqtt")
