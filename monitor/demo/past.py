@@ -29,7 +29,7 @@ class DemoForecast:
 
     def forecast(self, now_s: float) -> WeatherReply:
         """The newest issue."""
-        issued_s = np.floor(now_s / ISSUE_EVERY_S) * ISSUE_EVERY_S
+        issued_s = now_s // ISSUE_EVERY_S * ISSUE_EVERY_S
         return WeatherReply(
             WeatherState.GOOD, self.issue(issued_s), now_s, "", "invented weather of the demo"
         )
@@ -37,14 +37,14 @@ class DemoForecast:
     def issue(self, issued_s: float) -> OutdoorForecast:
         """What was foreseen at a time."""
         rng = np.random.default_rng([self._seed, int(issued_s // HOUR_S)])
-        times = issued_s + np.arange(REACH_H) * HOUR_S
+        times = issued_s + np.arange(REACH_H, dtype=np.float64) * HOUR_S
         lead = np.arange(REACH_H) / 48.0
         std = ERROR_NOW_K + (ERROR_LATER_K - ERROR_NOW_K) * np.minimum(lead, 1.0)
         warm = self._at(self._world.outside.temperature_c, times) + std * _wander(rng)
         dew = dew_point_c(self._at(self._world.outside.vapour_pressure_pa, times)) + std * _wander(rng)
         vapour = saturation_pressure_water_pa(np.minimum(dew, warm))
         wind = self._at(self._world.outside.wind_ms, times)
-        return OutdoorForecast(self.id, float(issued_s), times, warm, vapour, wind)
+        return OutdoorForecast(self.id, issued_s, times, warm, vapour, wind)
 
     def _at(self, series: FloatArray, times_s: FloatArray) -> FloatArray:
         return np.interp((times_s - self._world.start_s) / HOUR_S, self._world.hours, series)

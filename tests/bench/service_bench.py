@@ -168,9 +168,8 @@ def report(what: str, took: list[float], base: list[float]) -> None:
         print(f"{what}: nothing measured")
         return
     p50, p99 = float(np.quantile(took, 0.5)), float(np.quantile(took, 0.99))
-    print(
-        f"{what:70s} n {len(took):3d}  p50 {p50:7.3f} s  p99 {p99:7.3f} s  ratio {p50 / statistics.median(base):8.1f}"
-    )
+    ratio = p50 / statistics.median(base)
+    print(f"{what:70s} n {len(took):3d}  p50 {p50:7.3f} s  p99 {p99:7.3f} s  ratio {ratio:8.1f}")
 
 
 def idle(sensors: int = 50, seconds: float = 60.0) -> None:
@@ -236,9 +235,8 @@ def week(sensors: int = 20, every_s: float = 300.0) -> None:
                 service.series.append(rows[k : k + 5_000])
             for k in range(0, len(points), 5_000):
                 service.series.write_points(points[k : k + 5_000])
-        print(
-            f"filled: {sensors} sensors, one reading per {every_s:.0f} s for a year, {time.monotonic() - began:.0f} s"
-        )
+        took_s = time.monotonic() - began
+        print(f"filled: {sensors} sensors, one reading per {every_s:.0f} s for a year, in {took_s:.0f} s")
         service.start()
         assert service.server is not None
         for path in ("/safety", "/week", "/week?zone=zone-3", "/"):

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -65,7 +66,7 @@ def test_a_dead_receiver_is_tried_ever_more_slowly_and_never_given_up_before_the
     sender = Scripted(Retry("no answer"))
     courier = Courier(ledger, "phone", sender)
     tries = [second for second in range(3600) if courier.run(NOW_S + second)]
-    waits = [later - earlier for earlier, later in zip(tries, tries[1:], strict=False)]
+    waits = [later - earlier for earlier, later in pairwise(tries)]
     assert waits[0] >= FIRST_WAIT_S
     assert max(waits) <= 1.25 * LONGEST_WAIT_S + 1
     assert sorted(waits[:6]) == waits[:6]
