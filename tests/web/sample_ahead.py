@@ -1,6 +1,7 @@
 """What the sample yard's look ahead gave: a humid day shift, and a dry late one, from invented courses."""
 
 from datetime import datetime
+from functools import cache
 
 import numpy as np
 
@@ -40,6 +41,7 @@ def _zone(name: str, kind: str, limit: float, **more: object) -> ZoneAhead:
     return ZoneAhead(name, NAMES[name], "ferrymoor", kind, limit_humidity_frac=limit, **more)  # type: ignore[arg-type]
 
 
+@cache
 def site_ahead() -> SiteAhead:
     """The sample site's outlook."""
     data = body_data(load_toml("bodies.toml"))
