@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import Scope
 
 from monitor.errors import Fault, InputError
@@ -98,6 +99,9 @@ def create_app(deps: WebDeps) -> FastAPI:
     _handle_errors(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=2_000)
     app.add_middleware(Guard)
+    if deps.settings.web.hosts:  # so that no foreign name can be pointed at these pages
+        hosts = [*deps.settings.web.hosts, "localhost", "127.0.0.1"]
+        app.add_middleware(TrustedHostMiddleware, allowed_hosts=hosts, www_redirect=False)
     return app
 
 
