@@ -14,6 +14,7 @@ from monitor.weather.provider import OutdoorForecast, WeatherReply, WeatherState
 BEFORE_DAYS = 28.0
 ISSUE_EVERY_S = 6 * HOUR_S
 REACH_H = 60
+EVERY_H = 0.25  # as close as the weekly chart draws
 # Errors of an invented forecast, growing with the lead: standard deviations in kelvin now and two days on.
 ERROR_NOW_K, ERROR_LATER_K = 0.5, 1.8
 
@@ -62,7 +63,7 @@ def _wander(rng: np.random.Generator) -> FloatArray:
 
 def write_past(world: World, forecasts: DemoForecast, series: SeriesStore, archive: ForecastArchive) -> None:
     """The hours before the demo's first day, as if the service had long been running."""
-    hours = np.arange(-BEFORE_DAYS * 24.0 + 0.5, 0.0, 1.0)
+    hours = np.arange(-BEFORE_DAYS * 24.0, 0.0, EVERY_H)
     for zone, air in world.air.items():
         warm = np.interp(hours, world.hours, air.temperature_c)
         vapour = np.interp(hours, world.hours, air.vapour_pressure_pa)
