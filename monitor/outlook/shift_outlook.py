@@ -18,6 +18,7 @@ from monitor.physics.saturation import dew_point_c
 from monitor.values import Level
 
 PACKAGE_COURSES = 12
+WORTH_A_LOOK = 0.4  # of the odds that call for a warning: from here on a shift is not shown as safe
 RISING_K = 1.5  # outdoor air counts as arriving when its dew point climbs by so much
 
 
@@ -223,7 +224,7 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
 def _level(scene: Scene, ahead: Ahead, probability: float, wet_probability: float) -> Level:
     if wet_probability >= scene.likely_frac:
         return Level.DANGER
-    if probability >= scene.likely_frac:
+    if probability >= WORTH_A_LOOK * scene.likely_frac:
         return Level.CAUTION
     return Level.UNKNOWN if ahead.missing else Level.SAFE  # what is not known never counts as safe
 
