@@ -152,7 +152,7 @@ def latency(sensors: int = 500, zones: int = 50, rounds: int = 20) -> None:
             time.sleep(1.7)
         time.sleep(30)
         events = [
-            e for e in service.ledger.events(limit=10_000) if e.subject.startswith("zone_humidity_high/")
+            e for e in service.ledger.events(limit=10_000) if e.subject.startswith("zone_humidity_high")
         ]
         judged = {e.body["subject"]: e.entered_s for e in events if e.body["to_state"] == "unacknowledged"}
         stop.set()
