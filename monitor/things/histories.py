@@ -38,8 +38,8 @@ class PackageHistory:
 
     @property
     def zone(self) -> str:
-        """Where it is now."""
-        return self.stays[-1].zone or ""
+        """Where it is now, or was last known to be."""
+        return next((stay.zone for stay in reversed(self.stays) if stay.zone), "")
 
     @property
     def withdrawn_s(self) -> float | None:

@@ -89,6 +89,7 @@ class Yard:
     air: dict[str, Air] = field(default_factory=lambda: dict(AIR))
     fed_s: float = START_S
     entries: int = 0
+    every_s: float = EVERY_S
 
     def __post_init__(self) -> None:
         self.open()
@@ -116,14 +117,15 @@ class Yard:
         self.ledger.close()
 
     def run_to(self, until_s: float) -> None:
-        """Feed a reading of every zone every two minutes, and judge them."""
+        """Feed a reading of every zone at a steady pace, and judge them."""
         readings: list[Reading] = []
-        while self.fed_s < until_s:
-            self.fed_s = min(self.fed_s + EVERY_S, until_s)
+        while (next_s := (self.fed_s // self.every_s + 1) * self.every_s) <= until_s:
+            self.fed_s = next_s
             for zone, air in self.air.items():
-                now = air(self.fed_s)
+                now = air(next_s)
                 if now is not None:
                     readings += self._readings(zone, now)
+        self.fed_s = until_s
         self.series.append(readings)
         self.loop.advance_to(until_s)
 
