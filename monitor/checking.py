@@ -14,9 +14,10 @@ from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.spools import RunOffAdvice, run_off_advice, spool_data, spool_layers
 from monitor.observing import Observer
+from monitor.recalling import told
 from monitor.reference import load_toml
 from monitor.settings import Settings
-from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore
 from monitor.things.beads import is_sound, judged
 from monitor.things.entries import (
     JUDGED,
@@ -267,11 +268,6 @@ class EntryChecks:
         self._stands(str(package), EventKind.PACKAGE, others, after)
         key = None if right.key is None else f"{right.key}/package"
         return [replace(right, subject=str(package), body=body, key=key)]
-
-
-def told(event: Event) -> Told:
-    """A ledger event as far as a history needs it."""
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
 
 
 def _faults_of(look: Callable[[], object]) -> list[Fault]:

@@ -163,13 +163,15 @@ class Deriver:
             desiccant_due_s=history.desiccant_due_s(None if days is None else days * 86_400.0),
         )
 
-    def clock(self, facts: PackageFacts, until_s: float) -> ExposureClock | None:
+    def clock(
+        self, facts: PackageFacts, until_s: float, air: StoredAir | None = None
+    ) -> ExposureClock | None:
         """The clock of a package as its history and the stored air tell it; None before it was opened."""
         if until_s < facts.opened_s:
             return None
         stays = [stay for stay in facts.stays if stay.start_s <= until_s]
         happenings = [event for event in facts.happenings if event.time_s <= until_s]
-        air = StoredAir(self._series, facts.opened_s - facts.rules.reading_speaks_s, until_s)
+        air = air or StoredAir(self._series)
         return clock_over(stays, air.samples, facts.rules, until_s, happenings)
 
     def body_facts(self, history: BodyHistory) -> BodyFacts:
@@ -210,7 +212,7 @@ class Deriver:
         came_s = history.came_s
         start_s = oldest_s if came_s is None or came_s < oldest_s else came_s
         state = self._start(history, facts, start_s)
-        air = StoredAir(self._series, start_s - NEAR_S, until_s)
+        air = StoredAir(self._series)
         for n, stand in enumerate(history.stands):
             next_s = history.stands[n + 1].start_s if n + 1 < len(history.stands) else until_s
             end_s = until_s if next_s is None else min(next_s, until_s)

@@ -4,14 +4,13 @@ import logging
 import threading
 from collections.abc import Iterable, Mapping, Sequence
 
-from monitor.checking import EntryChecks, told
+from monitor.checking import EntryChecks
 from monitor.deriving import BODY_KINDS, Derived, Deriver, Things
 from monitor.errors import Fault, InputError
-from monitor.exposure.air import AirSamples
 from monitor.exposure.clock import ExposureClock
-from monitor.exposure.limits import ClockRules
 from monitor.exposure.spools import RunOffAdvice
 from monitor.loop import CoreLoop
+from monitor.recalling import Recall, told
 from monitor.settings import Settings
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_things
 from monitor.stages.state import BodySet, ClockSet
@@ -55,8 +54,9 @@ class Keeper:
         with self._lock, self._loop.paused():
             things = self.deriver.things(told(event) for event in events)
             self._loop.reshape(stores=_store_facts(self.deriver, things))
+            air = StoredAir(self._series)
             for package, derived in self._with_declared(things).items():
-                self._set_package(package, derived, self._checks_from(things, derived.history), None)
+                self._set_package(package, derived, self._checks_from(things, derived.history), air=air)
             for body, found in things.bodies.items():
                 self._set_body(body, found, known=entered_s[body] < self._saved_s)
 
@@ -95,33 +95,14 @@ class Keeper:
         history = self.history(package)
         return None if history is None else self.deriver.package_facts(history, self._checks_of(history))
 
-    def rules(self, package: str) -> ClockRules | None:
-        """The rules that hold for a package."""
-        history = self.history(package)
-        return None if history is None else self.deriver.book.rules_for(package, history.consumable)
-
     def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
         """A package's clock at a moment, from its whole history; None before it was opened."""
         facts = self.facts(package)
         return None if facts is None else self.deriver.clock(facts, time_s)
 
-    def packages(self) -> list[str]:
-        """Every package that settings or ledger tell of, in order of entry."""
-        events = self._ledger.events(kinds=[EventKind.PACKAGE], limit=EVERY)
-        return list(dict.fromkeys([*self.deriver.declared_packages, *(event.subject for event in events)]))
-
-    def refused(self, subject: str) -> tuple[Refusal, ...]:
-        """Entries in the ledger that cannot be true beside the others."""
-        return self.refusals.get(subject, ())
-
-    def air(self, zone: str, start_s: float, end_s: float) -> AirSamples:
-        """The believed air of a zone, as clocks are derived from it."""
-        return StoredAir(self._series, start_s, end_s).samples(zone, start_s, end_s)
-
-    @property
-    def speaks_s(self) -> float:
-        """How long the last known air of a zone is taken to last."""
-        return self.deriver.book.reading_speaks_s
+    def recall(self) -> Recall:
+        """What reports ask, as of now."""
+        return Recall(self.deriver, self._series, self._ledger)
 
     def run_off(self, package: str) -> RunOffAdvice | None:
         """What to run off a spool by its estimated uptake; None where it has no known wire."""
@@ -175,7 +156,8 @@ class Keeper:
         package: str,
         derived: Derived[PackageHistory],
         checks: Mapping[str, Sequence[Check]],
-        since_s: float | None,
+        since_s: float | None = None,
+        air: StoredAir | None = None,
     ) -> None:
         """The package as told; its clock is derived anew where something changed in what it has counted."""
         self._note(package, derived.refusals)
@@ -191,7 +173,7 @@ class Keeper:
             return
         clock = self._loop.state.clocks.get(package)
         if since_s is None or clock is None or since_s <= clock.time_s:
-            clock = self.deriver.clock(facts, until_s)
+            clock = self.deriver.clock(facts, until_s, air)
         self._loop.reshape(packages={package: facts}, given=ClockSet(package, clock))
 
     def _set_body(

@@ -3,6 +3,7 @@
 from monitor.deriving import Deriver
 from monitor.exposure.verdict import package_verdict
 from monitor.physics.saturation import dew_point_from_rh_c
+from monitor.recalling import told
 from monitor.stages.series import ZONE
 from monitor.store.contract import Ledger, SeriesStore
 from monitor.stored_air import nearest
@@ -83,7 +84,4 @@ class Observer:
         return nearest(self._series, key, time_s, SPEAKS_S) if key.zone else None
 
     def _told_of(self, subject: str) -> list[Told]:
-        return [
-            Told(one.number, one.kind, one.subject, one.time_s, one.body)
-            for one in self._ledger.events(subject=subject, limit=EVERY)
-        ]
+        return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]

@@ -339,7 +339,7 @@ class Service:
         )
 
     def _sources(self) -> Sources:
-        return Sources(self.settings, self.ledger, self.series, self.keeper, self._page_time_s())
+        return Sources(self.settings, self.ledger, self.series, self.keeper.recall(), self._page_time_s())
 
     def _page_time_s(self) -> float:
         """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""

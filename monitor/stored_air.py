@@ -1,5 +1,7 @@
 """The believed air of zones as the derived series keep it, for clocks and bodies that are derived anew."""
 
+import math
+
 import numpy as np
 
 from monitor.exposure.air import NO_AIR, AirSamples
@@ -8,32 +10,39 @@ from monitor.store.contract import SeriesStore
 from monitor.values import Quantity, SeriesKey
 
 EVERY = 1_000_000
+CHUNK_S = 2 * 86_400.0  # read at once and kept; a package seldom lies longer in one place
 JUST_AFTER_S = 0.001  # a slice ends before its end; the point at that moment is wanted too
 
 
 class StoredAir:
-    """Reads each zone's air once for a stretch of time, and answers from memory."""
+    """Reads each stretch of a zone's air once and answers from memory; made anew for each use."""
 
-    def __init__(self, series: SeriesStore, start_s: float, end_s: float) -> None:
+    def __init__(self, series: SeriesStore) -> None:
         self._series = series
-        self._start_s, self._end_s = max(start_s, 0.0), end_s
-        self._read: dict[str, AirSamples] = {}
+        self._chunks: dict[tuple[str, int], AirSamples] = {}
 
     def samples(self, zone: str, start_s: float, end_s: float) -> AirSamples:
         """The air of a zone with start_s ≤ time ≤ end_s; humidity is NaN where it was not known."""
-        if zone not in self._read:
-            self._read[zone] = self._load(zone)
-        air = self._read[zone]
-        first, last = np.searchsorted(air.times_s, start_s), np.searchsorted(air.times_s, end_s, side="right")
-        columns = (air.times_s, air.temperature_c, air.rh_frac)
-        times, temperature, humidity = (column[first:last] for column in columns)
-        return AirSamples(times, temperature, humidity, air.believed[first:last])
+        first, last = math.floor(max(start_s, 0.0) / CHUNK_S), math.floor(end_s / CHUNK_S)
+        parts = [self._chunk(zone, n) for n in range(first, last + 1)]
+        filled = [part for part in parts if part.times_s.size]
+        if not filled:
+            return NO_AIR
+        times = np.concatenate([part.times_s for part in filled])
+        here = slice(np.searchsorted(times, start_s), np.searchsorted(times, end_s, side="right"))
+        temperature = np.concatenate([part.temperature_c for part in filled])[here]
+        humidity = np.concatenate([part.rh_frac for part in filled])[here]
+        return AirSamples(times[here], temperature, humidity, np.ones(temperature.shape, dtype=np.bool_))
 
-    def _load(self, zone: str) -> AirSamples:
+    def _chunk(self, zone: str, number: int) -> AirSamples:
+        found = self._chunks.get((zone, number))
+        if found is None:
+            found = self._chunks[zone, number] = self._load(zone, number * CHUNK_S, (number + 1) * CHUNK_S)
+        return found
+
+    def _load(self, zone: str, start_s: float, end_s: float) -> AirSamples:
         warm, damp = (
-            self._series.slice(
-                SeriesKey(zone, ZONE, quantity), self._start_s, self._end_s + JUST_AFTER_S, EVERY
-            )
+            self._series.slice(SeriesKey(zone, ZONE, quantity), start_s, end_s, EVERY)
             for quantity in (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY)
         )
         if warm.time_s.size == 0:

@@ -87,6 +87,7 @@ WIRING = {
     "checking",
     "deriving",
     "observing",
+    "recalling",
     "stored_air",
     "foreseeing",
     "pages",

@@ -18,7 +18,7 @@ THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STOR
 
 
 class Keeps(Protocol):
-    """The part of the keeper that reports ask."""
+    """What reports ask of packages: `Keeper.recall()` gives it, as of one moment."""
 
     @property
     def speaks_s(self) -> float:

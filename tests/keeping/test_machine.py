@@ -233,7 +233,7 @@ class KeeperMachine(RuleBasedStateMachine):
     ) -> ExposureClock:
         begun = [stay for stay in stays if stay.start_s <= until_s]
         done = [event for event in happened if event.time_s <= until_s]
-        rules = self.yard.keeper.rules(package)
+        rules = self.yard.keeper.recall().rules(package)
         assert rules is not None
         return clock_over(begun, air_of, rules, until_s, done)
 

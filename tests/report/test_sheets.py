@@ -58,7 +58,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
 
 
 def sources(yard: Yard) -> Sources:
-    return Sources(yard.settings, yard.ledger, yard.series, yard.keeper, yard.fed_s)
+    return Sources(yard.settings, yard.ledger, yard.series, yard.keeper.recall(), yard.fed_s)
 
 
 def about(sheet: Sheet) -> dict[str, str]:
