@@ -18,9 +18,9 @@ from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.session import IngestSession
 from monitor.keeping import Keeper, shop_with_things
-from monitor.links import make_link
 from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
+from monitor.notify.answering import with_links
 from monitor.notify.channels import make_sender
 from monitor.notify.courier import Courier, undeliverable
 from monitor.notify.outcome import Sender
@@ -48,7 +48,6 @@ LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrive
 PAUSE_S = 120.0  # real seconds without a look: the machine slept or the clock was set forward
 DELIVER_EVERY_S = 1.0
 PATIENCE_S = 900.0  # a channel that fails for longer is a condition of its own
-LINK_S = 24 * 3600.0
 KEY_FILE = "link.key"
 
 
@@ -293,6 +292,22 @@ class Service:
                     "series", good, status.store_error or self._core_error or "stored", {"behind_s": behind_s}
                 )
             )
+        shipping = self.series.shipping()
+        if shipping is not None:
+            good = shipping.state in {"up_to_date", "sending"}
+            words = shipping.state.replace("_", " ") + (f": {shipping.last_error}" if not good else "")
+            oldest_s = shipping.oldest_waiting_s
+            behind_s = 0.0 if oldest_s is None else max(self.clock.now_s() - oldest_s, 0.0)
+            if shipping.waiting:
+                words += f"; {shipping.waiting} numbers waiting, {behind_s:.0f} s behind"
+            if shipping.refused:
+                words += f"; {shipping.refused} refused by the server and kept here"
+            numbers = {
+                "waiting": float(shipping.waiting),
+                "behind_s": behind_s,
+                "refused": float(shipping.refused),
+            }
+            parts.append(Part("time-series server", good and not shipping.refused, words, numbers))
         for name, courier in self.couriers.items():
             state = courier.state()
             text = "delivering" if state.failing_since_s is None else f"failing: {state.last_error}"
@@ -304,19 +319,7 @@ class Service:
         return parts + self.foreseer.parts()
 
     def _dressed(self, note: Notification) -> Notification:
-        """The message with links to answer it, where the pages have an address that a phone can reach."""
-        base = self.settings.web.public_url
-        conditions = note.data.get("conditions")
-        if base is None or not isinstance(conditions, list) or not conditions:
-            return note
-        expires_s = note.created_s + LINK_S
-        links = {
-            "Acknowledge": make_link(
-                base, self.key, "acknowledge", str(conditions[0]), expires_s, who="phone"
-            ),
-            "Shelve": make_link(base, self.key, "shelve", str(conditions[0]), expires_s, who="phone"),
-        }
-        return replace(note, data={**note.data, "links": links})
+        return with_links(note, self.settings.web.public_url, self.key)
 
     def _web_deps(self) -> WebDeps:
         channels = pages.Channels(self.settings, self.ledger, self.clock, self.couriers, self.senders)
