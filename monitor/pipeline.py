@@ -7,6 +7,7 @@ from monitor.alarms.lifecycle import empty_book, with_conditions
 from monitor.quality.health import resumed
 from monitor.stages import judging, telling, ticking, watch
 from monitor.stages.air import ZoneAir
+from monitor.stages.digest import digests
 from monitor.stages.facts import Shop
 from monitor.stages.picturing import picture
 from monitor.stages.state import (
@@ -65,7 +66,7 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         clocks={name: clock for name, clock in state.clocks.items() if name in shop.packages},
         uses={name: use for name, use in state.uses.items() if name in shop.packages},
     )
-    opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
+    opened = watch.opened(shop, state.clocks)
     book, _ = with_conditions(state.book, watch.conditions(shop, opened, state.shifts), state.time_s)
     return replace(state, book=book)
 
@@ -81,7 +82,7 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
         case Tick(now_s):
             return ticking.tick(shop, state, now_s)
         case Gap(now_s):
-            return _gap(state, now_s)
+            return _gap(shop, state, now_s)
         case Operate(command, now_s):
             book, transitions = answer(state.groups, state.book, command, now_s)
             return telling.settle(shop, replace(state, book=book), transitions, now_s)
@@ -111,7 +112,7 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet)
             return replace(state, bodies=bodies, figures=figures)
 
 
-def _gap(state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
+def _gap(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
     """Silence while nobody was watching is not held against the sensors; the record says that it was so."""
     tracks = {name: resumed(track, now_s) for name, track in state.tracks.items()}
     event = NewEvent(
@@ -123,7 +124,8 @@ def _gap(state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
         "the service was not running",
         f"gap/{state.time_s:.3f}/{now_s:.3f}",
     )
-    return replace(state, tracks=tracks, time_s=now_s), Effects(events=(event,))
+    after = replace(state, tracks=tracks, time_s=now_s)
+    return after, Effects(events=(event,), outbox=digests(shop, after, state.time_s, now_s))
 
 
 __all__ = [

@@ -104,6 +104,24 @@ class AlarmNow:
 
 
 @dataclass(frozen=True, slots=True)
+class WarningNow:
+    """One warning that people were told of, with the conditions it takes in; it is answered as one."""
+
+    id: str
+    site: str
+    priority: str
+    title: str
+    text: str
+    action: str
+    zone: str
+    since_s: float
+    conditions: tuple[str, ...]
+    told: tuple[str, ...]  # names of those who know, in the order in which they were told
+    answered_by: str = ""
+    unanswered: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class ShiftNow:
     """What is expected of one coming shift."""
 
@@ -156,3 +174,4 @@ class Snapshot:
     actions: tuple[ActionNow, ...] = ()
     parts: tuple[Part, ...] = ()
     simulated: bool = False
+    warnings: tuple[WarningNow, ...] = ()

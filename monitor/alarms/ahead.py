@@ -12,11 +12,12 @@ ONE = "Humid {name} shift {start}, odds {odds}"
 SPELL_TITLE = "Humid until {end}"
 SPELL = "Humid spell {start} to {end}, {n} shifts, odds up to {odds}"
 LONGER = "Humid spell lasts to {end}, odds up to {odds}"
+ALSO = "Then {start} to {end}."
 BY = "By {by}: {do}"
 OFF_TITLE = "Humid shift called off"
 OFF = "{name} shift {start} no longer looks humid; the plan for it is off."
 OFF_SPELL = "The {n} shifts from {start} to {end} no longer look humid; the plan for them is off."
-AHEAD_TEXTS = (ONE_TITLE, ONE, SPELL_TITLE, SPELL, LONGER, BY, OFF_TITLE, OFF, OFF_SPELL)
+AHEAD_TEXTS = (ONE_TITLE, ONE, SPELL_TITLE, SPELL, LONGER, ALSO, BY, OFF_TITLE, OFF, OFF_SPELL)
 
 
 class Shift(NamedTuple):
@@ -43,23 +44,41 @@ class Words(NamedTuple):
     text: str
 
 
+def percent(odds_frac: float) -> str:
+    """Odds in percent; nothing that lies ahead is certain."""
+    return f"{min(max(odds_frac, 0.01), 0.99) * 100.0:.0f}%"
+
+
 def say_ahead(
-    shifts: Sequence[Shift], todo: Sequence[ToDo], wording: Wording, now_s: float, *, longer: bool
+    shifts: Sequence[Shift],
+    todo: Sequence[ToDo],
+    wording: Wording,
+    now_s: float,
+    *,
+    longer: bool = False,
+    also: Sequence[tuple[float, float]] = (),
 ) -> Words:
-    """The words for humid shifts in a row; `longer` says that the beginning of the spell was told before."""
+    """The words for humid shifts in a row.
+
+    `longer` says that the beginning of the spell was told before; `also` are later spells.
+    """
     start, end = wording.time(shifts[0].start_s, now_s), wording.time(shifts[-1].end_s, now_s)
     odds = max((shift.odds_frac for shift in shifts if shift.odds_frac is not None), default=None)
     several = len(shifts) > 1
-    head = LONGER if longer and several else SPELL if several else ONE
+    head = LONGER if longer else SPELL if several else ONE
     said = wording.text(head).format(
         name=shifts[0].name,
         start=start,
         end=end,
         n=len(shifts),
-        odds="?" if odds is None else f"{odds * 100.0:.0f}%",
+        odds="?" if odds is None else percent(odds),
     )
-    title = wording.text(SPELL_TITLE if several else ONE_TITLE).format(start=start, end=end)
-    return Words(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s)))
+    title = wording.text(SPELL_TITLE if several or longer else ONE_TITLE).format(start=start, end=end)
+    later = " ".join(
+        wording.text(ALSO).format(start=wording.time(start_s, now_s), end=wording.time(end_s, now_s))
+        for start_s, end_s in also
+    )
+    return Words(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
 
 
 def say_called_off(shifts: Sequence[Shift], wording: Wording, now_s: float) -> Words:
@@ -82,16 +101,15 @@ def _first(todo: Sequence[ToDo], wording: Wording, now_s: float) -> str:
     return f"{do}." if by in do else wording.text(BY).format(by=by, do=f"{do}.")
 
 
-def _fitted(head: str, reason: str, do: str) -> str:
-    """The fullest of the wordings that fits: the reason gives way before the deed."""
-    for why in _shorter(reason):
-        text = plain(f"{head}: {why}. {do}".strip())
-        if len(text) <= LONGEST:
-            return text
-    for text in (plain(f"{head}. {do}".strip()), plain(f"{head}.")):
-        if len(text) <= LONGEST:
-            return text
-    return plain(head)[:LONGEST]
+def _fitted(head: str, reason: str, do: str, later: str) -> str:
+    """The fullest wording that fits: the reason gives way before later spells, those before the deed."""
+    heads = (*(f"{head}: {why}." for why in _shorter(reason)), f"{head}.")
+    for rest in (f"{do} {later}".strip(), do):
+        for start in heads:
+            text = plain(f"{start} {rest}".strip())
+            if len(text) <= LONGEST:
+                return text
+    return plain(f"{head}.")[:LONGEST]
 
 
 def _shorter(reason: str) -> Iterator[str]:

@@ -79,6 +79,7 @@ class Kind:
     unknown_after_s: float
     priority: Priority
     latching: bool
+    stays_answered: bool
     max_shelf_s: float
     useful_s: float
     not_when: tuple[str, ...]
@@ -217,6 +218,7 @@ def _kind(
         unknown_after_s=read.number(table, place, "unknown_after_s"),
         priority=_priority(read, place, table, data.get("priority", {})),
         latching=bool(table.get("latching", False)),
+        stays_answered=bool(table.get("stays_answered", False)),
         max_shelf_s=read.number(table, place, "max_shelf_s"),
         useful_s=read.number(table, place, "useful_s"),
         not_when=tuple(table.get("not_when", ())),

@@ -16,7 +16,8 @@ class Condition:
 
     A value beyond `limit` without a break for `on_delay_s` is the trouble; it is over once the value
     has stayed clear of the limit by `dead_band` for `off_delay_s`. `unwatched_id` names the condition
-    that speaks up when this one's value stays unknown.
+    that speaks up when this one's value stays unknown. Where `stays_answered`, the same trouble needs no
+    second answer when it comes back into play: it cannot have changed meanwhile.
     """
 
     id: str
@@ -38,6 +39,7 @@ class Condition:
     response: str
     not_when: tuple[str, ...] = ()
     unwatched_id: str | None = None
+    stays_answered: bool = False
 
     def __post_init__(self) -> None:
         if not (isfinite(self.limit) and self.dead_band >= 0.0):
@@ -136,4 +138,5 @@ def condition(
         response=kind.response_for(subject.kind),
         not_when=kind.not_when,
         unwatched_id=unwatched_id,
+        stays_answered=kind.stays_answered,
     )

@@ -1,8 +1,10 @@
 """Says once a day how the shop is: what is fine, what stands, the sensors, and the next humid shift."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from enum import StrEnum
 from typing import NamedTuple
 
+from monitor.alarms.ahead import percent
 from monitor.alarms.messages import LONGEST
 from monitor.alarms.wording import Wording, plain
 
@@ -11,24 +13,39 @@ WELL_TITLE = "All well"
 OPEN_TITLE = "Open: {n}"
 WELL = "All well at {now}: {n} zones in order."
 STANDS = "Open at {now}: {what}."
+NOTHING = "Nothing open at {now}."
 AND_MORE = "{what} and {n} more"
+NOTES = "Minor, on the page: {n}."
 SENSORS_WELL = "All {n} sensors report."
 SENSORS_BAD = "Not believed: {bad} of {n} sensors."
 AHEAD = "Next humid shift: {name} {start}, odds {odds}."
 NO_HUMID_SHIFT = "No humid shift in sight."
+NO_SHIFT = "No shift within two days."
 AHEAD_UNKNOWN = "The coming shifts cannot be foretold."
 DAILY_TEXTS = (
     WELL_TITLE,
     OPEN_TITLE,
     WELL,
     STANDS,
+    NOTHING,
     AND_MORE,
+    NOTES,
     SENSORS_WELL,
     SENSORS_BAD,
     AHEAD,
     NO_HUMID_SHIFT,
+    NO_SHIFT,
     AHEAD_UNKNOWN,
 )
+
+
+class Sight(StrEnum):
+    """What is known of the coming shifts."""
+
+    DRY = "dry"
+    HUMID = "humid"
+    NO_SHIFT = "no shift"
+    UNKNOWN = "unknown"
 
 
 class HumidShift(NamedTuple):
@@ -40,18 +57,19 @@ class HumidShift(NamedTuple):
 
 
 class Day(NamedTuple):
-    """What the daily word is made of. `stands` says each open trouble in a few words, the worst first.
+    """What the daily word is made of.
 
-    `foretold` is whether anything is known of the coming shifts.
+    `stands` says each open trouble in a few words, the worst first; `notes` counts those of low priority.
     """
 
     now_s: float
     zones: int
     stands: tuple[str, ...]
+    notes: int
     sensors: int
     sensors_bad: int
-    foretold: bool
-    humid: HumidShift | None
+    sight: Sight
+    humid: HumidShift | None = None
 
 
 class Words(NamedTuple):
@@ -62,19 +80,28 @@ class Words(NamedTuple):
 
 
 def say_day(day: Day, wording: Wording) -> Words:
-    """The daily word. Nothing that is unknown counts as well: it is among what stands."""
-    tail = f"{_sensors(day, wording)} {_ahead(day, wording)}".strip()
+    """The daily word; all is well only where nothing stands and every sensor is believed."""
     now = wording.time(day.now_s, day.now_s)
+    tail = f"{_sensors(day, wording)} {_ahead(day, wording)}"
+    notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
-        text = plain(f"{wording.text(WELL).format(now=now, n=day.zones)} {tail}")
-        return Words(wording.text(WELL_TITLE), text[:LONGEST])
+        well = wording.text(NOTHING if day.sensors_bad else WELL).format(now=now, n=day.zones)
+        title = _sensors(day, wording).rstrip(".") if day.sensors_bad else wording.text(WELL_TITLE)
+        return Words(title, _fitting((f"{well} {tail} {notes}", f"{well} {tail}")))
+    rows = (_row(day.stands, most, wording) for most in range(len(day.stands), 0, -1))
+    stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
+    texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
+    return Words(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts))
+
+
+def _fitting(texts: Iterable[str]) -> str:
+    """The first that fits, else the last cut short."""
     text = ""
-    for most in range(len(day.stands), 0, -1):
-        what = _row(day.stands, most, wording)
-        text = plain(f"{wording.text(STANDS).format(now=now, what=what)} {tail}")
+    for one in texts:
+        text = plain(one.strip())
         if len(text) <= LONGEST:
-            break
-    return Words(wording.text(OPEN_TITLE).format(n=len(day.stands)), text[:LONGEST])
+            return text
+    return text[:LONGEST]
 
 
 def _row(things: Sequence[str], most: int, wording: Wording) -> str:
@@ -94,6 +121,7 @@ def _ahead(day: Day, wording: Wording) -> str:
         return wording.text(AHEAD).format(
             name=day.humid.name,
             start=wording.time(day.humid.start_s, day.now_s),
-            odds=f"{day.humid.odds_frac * 100.0:.0f}%",
+            odds=percent(day.humid.odds_frac),
         )
-    return wording.text(NO_HUMID_SHIFT if day.foretold else AHEAD_UNKNOWN)
+    said = {Sight.DRY: NO_HUMID_SHIFT, Sight.NO_SHIFT: NO_SHIFT}.get(day.sight, AHEAD_UNKNOWN)
+    return wording.text(said)

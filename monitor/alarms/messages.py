@@ -137,6 +137,10 @@ def _alike(announcement: Announcement) -> Announcement:
     return replace(announcement, news=tuple(member for member in announcement.news if member.kind == kind))
 
 
+def _began_s(announcement: Announcement) -> float:
+    return min(m.cause_s if m.began_s is None else m.began_s for m in announcement.news)
+
+
 def _several(announcement: Announcement, kind: Kind) -> bool:
     """Whether the warning is worded for several things.
 
@@ -155,7 +159,8 @@ def _response(announcement: Announcement, wording: Wording, kind: Kind) -> tuple
     own = responses[announcement.cause.response]
     if not _several(announcement, kind):
         return own.short, own.full
-    if own.many and {member.response for member in announcement.news} == {announcement.cause.response}:
+    about = _alike(announcement) if kind.says_many else announcement
+    if own.many and {member.response for member in about.news} == {announcement.cause.response}:
         return own.many, own.full
     of_family = responses[wording.catalogue.families[announcement.family].response]
     return of_family.short, of_family.full
@@ -206,7 +211,7 @@ def _worded(announcement: Announcement, wording: Wording, kind: Kind, room: Room
             n=len(about.subjects),
             things=_row(about.subjects, wording, room),
             zones=_where(about, wording, room),
-            since=wording.time(announcement.began_s, now_s),
+            since=wording.time(_began_s(about), now_s),
         )
         by = ""
     else:

@@ -63,10 +63,12 @@ def released(
 ) -> Step:
     """Back into play: to where the trouble and the latch now say it belongs."""
     alarm = step.alarm
+    answered = alarm.answered_value is not None and condition.stays_answered
     if alarm.out_of_play:
         to_state = AlarmState.SUPPRESSED
     elif alarm.active:
-        to_state = AlarmState.UNACKNOWLEDGED
+        back = trigger is Trigger.UNSUPPRESS and answered
+        to_state = AlarmState.ACKNOWLEDGED if back else AlarmState.UNACKNOWLEDGED
     elif alarm.held:
         to_state = AlarmState.LATCHED_UNACKNOWLEDGED
     else:

@@ -123,6 +123,7 @@ def package_conditions(catalogue: Catalogue, package: Subject, limits: LimitsLik
     return [
         condition(catalogue, "package_exposure_due", package, due),
         condition(catalogue, "package_exposure_over", package),
+        condition(catalogue, "package_left_open", package),
     ]
 
 

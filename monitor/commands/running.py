@@ -90,7 +90,7 @@ def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> 
     """Ferrymoor's settings with this run's folder and addresses."""
     settings = load(config_folder() / "ferrymoor.toml", folder, known_reference())
     channels = tuple(
-        c.model_copy(update={"url": phone_url}) if c.id == "phone" else c for c in settings.channels
+        c.model_copy(update={"url": phone_url}) if c.kind == "webhook" else c for c in settings.channels
     )
     web = settings.web.model_copy(update={"host": host, "port": settings.web.port if port is None else port})
     service = settings.service.model_copy(update={"data_dir": folder})

@@ -41,7 +41,12 @@ def compose(notification: Notification, server: MailServer) -> EmailMessage:
     mail["Auto-Submitted"] = "auto-generated"
     if notification.priority == "high":
         mail["Importance"] = "high"
-    lines = [notification.text, "", f"What to do: {notification.action}"]
+    lines = [notification.text]
+    if notification.action:
+        lines += ["", f"What to do: {notification.action}"]
+    more = notification.data.get("lines")
+    if isinstance(more, list):
+        lines += ["", *(str(line) for line in more)]
     links = notification.data.get("links")
     if isinstance(links, dict):
         lines += ["", *(f"{name}: {url}" for name, url in links.items())]

@@ -24,9 +24,10 @@ def roster_of(settings: Settings) -> Roster:
 
 
 def channels_of(settings: Settings) -> dict[str, tuple[str, ...]]:
-    """The channels by which each person is reached; who names none is reached by all of them."""
+    """The channels of everybody who may be told; who names none is reached by all of them."""
     every = personal(settings)
-    channels = {person.id: person.channels or every for person in settings.people}
+    told = {person for on_call in settings.on_call for person in (*on_call.steps, *on_call.by_shift.values())}
+    channels = {person.id: person.channels or every for person in settings.people if person.id in told}
     watched = {on_call.site for on_call in settings.on_call}
     if all(site.id in watched for site in settings.sites):
         return channels

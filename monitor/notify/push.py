@@ -24,7 +24,9 @@ class PushSender:
         del now_s
         if not self._usable:
             return Refused("the push address is not one the notification library knows")
-        body = f"{notification.text}\n{notification.action}"
+        links = notification.data.get("links")
+        answers = [f"{name}: {url}" for name, url in links.items()] if isinstance(links, dict) else []
+        body = "\n".join(line for line in (notification.text, notification.action, *answers) if line)
         kind = _KIND.get(notification.priority, apprise.NotifyType.INFO)
         sent = self._service.notify(body=body, title=notification.title, notify_type=kind)
         return Delivered() if sent else Retry("the push service did not take it")

@@ -1,30 +1,65 @@
-"""Says what is foreseen of a shift on a phone: which shift, why, and the first thing to do by when."""
+"""Says what is foreseen of the coming shifts on a phone: which spell, why, and what to do first."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from monitor.alarms.messages import LONGEST
+from monitor.alarms.ahead import Shift, ToDo, say_ahead, say_called_off
+from monitor.alarms.grouping import Announcement, Why
+from monitor.alarms.states import Transition
 from monitor.alarms.wording import Wording
 from monitor.snapshot import ActionNow, ShiftNow
+from monitor.stages.spells import spells
+from monitor.stages.state import CoreState
 from monitor.values import Notification
+
+NEVER = 2.0  # above any probability
 
 
 def foretold(
-    note: Notification, shift: ShiftNow | None, actions: Sequence[ActionNow], wording: Wording
+    note: Notification, announcement: Announcement, state: CoreState, wording: Wording
 ) -> Notification:
-    """The message with the shift's reason and its first action, cut to what a lock screen shows."""
-    if shift is None:
+    """The message with the spell it is about, its reason and its first action."""
+    shifts = _about(announcement.news, state.shifts)
+    if not shifts:
         return note
-    first = min(
-        (a for a in actions if not a.done and a.by_s > note.created_s), key=lambda a: a.by_s, default=None
+    if announcement.why is Why.CLEARED:
+        title, text = say_called_off([_shift(shift) for shift in shifts], wording, note.created_s)
+        return replace(note, title=title, text=text)
+    told = frozenset(shift.id for shift in shifts)
+    runs = _runs(state.shifts, told)
+    first = {shift.id for shift in runs[0]}
+    actions = sorted((a for a in state.actions if a.shift in told and not a.done), key=lambda a: a.by_s)
+    title, text = say_ahead(
+        [_shift(shift) for shift in runs[0]],
+        [ToDo(action.text, action.by_s) for action in actions if action.shift in first],
+        wording,
+        note.created_s,
+        longer=_goes_on(announcement, runs[0], state.shifts),
+        also=[(run[0].start_s, run[-1].end_s) for run in runs[1:]],
     )
-    start = wording.time(shift.start_s, note.created_s)
-    odds = "" if shift.probability_frac is None else f", odds {shift.probability_frac * 100.0:.0f}%"
-    head = f"{shift.name.capitalize()} shift {start} humid{odds}"
-    do = "" if first is None else first.text.rstrip(".") + "."
-    full = f"{head}: {shift.reason}. {do}".strip()
-    for text in (full, f"{head}. {do}".strip(), f"{head}: {shift.reason}."):
-        if len(text) <= LONGEST:
-            break
-    todo = "\n".join(f"{wording.time(a.by_s, note.created_s)}: {a.text}" for a in actions)
-    return replace(note, text=text[:LONGEST], action=todo or note.action, title=f"Humid shift {start}")
+    todo = "\n".join(f"{wording.time(a.by_s, note.created_s)}: {_with_caution(a)}" for a in actions)
+    return replace(note, title=title, text=text, action=todo or note.action)
+
+
+def _about(news: Iterable[Transition], shifts: Iterable[ShiftNow]) -> list[ShiftNow]:
+    named = {member.subject for member in news}
+    return sorted((shift for shift in shifts if shift.id in named), key=lambda shift: shift.start_s)
+
+
+def _runs(shifts: Iterable[ShiftNow], told: frozenset[str]) -> list[list[ShiftNow]]:
+    """The spells that these shifts make, whatever their odds are by now."""
+    return list(spells(tuple(shifts), NEVER, told))
+
+
+def _goes_on(announcement: Announcement, run: Sequence[ShiftNow], shifts: Iterable[ShiftNow]) -> bool:
+    """Whether what was told of before is the beginning of the same spell."""
+    members = frozenset(member.subject for member in announcement.members)
+    return any(run[0] in whole and whole[0].start_s < run[0].start_s for whole in _runs(shifts, members))
+
+
+def _shift(shift: ShiftNow) -> Shift:
+    return Shift(shift.name, shift.start_s, shift.end_s, shift.probability_frac, shift.reason)
+
+
+def _with_caution(action: ActionNow) -> str:
+    return f"{action.text}. {action.caution}".strip() if action.caution else action.text

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterator
 
-from monitor.alarms.messages import say
+from monitor.alarms.messages import compose, say
 from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trigger
-from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, ZoneNow
+from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, WarningNow, ZoneNow
 from monitor.stages import air as air_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing
 from monitor.stages.facts import Shop
+from monitor.stages.foretelling import foretold
 from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Since
 from monitor.values import Level, SensorHealth, SensorStatus
@@ -24,6 +25,7 @@ def picture(shop: Shop, state: CoreState) -> Snapshot:
         bodies=tuple(_bodies(shop, state)),
         packages=tuple(_packages(shop, state)),
         alarms=tuple(_alarms(shop, state)),
+        warnings=tuple(_warnings(shop, state)),
         shifts=state.shifts,
         actions=state.actions,
     )
@@ -133,7 +135,7 @@ def _alarms(shop: Shop, state: CoreState) -> Iterator[AlarmNow]:
         standing_alarms, key=lambda a: (order[state.book.conditions[a.condition_id].priority], a.since_s)
     ):
         condition = state.book.conditions[alarm.condition_id]
-        said = say(_as_move(alarm, state), wordings[condition.site], state.time_s)
+        said = say(as_move(alarm, state), wordings[condition.site], state.time_s)
         yield AlarmNow(
             condition=alarm.condition_id,
             state=str(alarm.state),
@@ -148,7 +150,33 @@ def _alarms(shop: Shop, state: CoreState) -> Iterator[AlarmNow]:
         )
 
 
-def _as_move(alarm: Alarm, state: CoreState) -> Transition:
+def _warnings(shop: Shop, state: CoreState) -> Iterator[WarningNow]:
+    """What people were told, as it was told."""
+    for name, course in state.courses.courses.items():
+        announcement = course.announcement
+        wording = wording_of(shop, state, announcement.site)
+        note = compose(announcement, wording)
+        if announcement.family == "outlook":
+            note = foretold(note, announcement, state, wording)
+        alarms = [state.book.alarms.get(member.condition_id) for member in announcement.members]
+        answerers = [alarm.who for alarm in alarms if alarm is not None and alarm.who]
+        yield WarningNow(
+            id=name,
+            site=announcement.site,
+            priority=str(announcement.priority),
+            title=note.title,
+            text=note.text,
+            action=note.action,
+            zone=announcement.cause.zone,
+            since_s=announcement.began_s,
+            conditions=tuple(member.condition_id for member in announcement.members),
+            told=tuple(shop.roster.name(person) for person in course.told),
+            answered_by=answerers[-1] if answerers else "",
+            unanswered=not course.answered,
+        )
+
+
+def as_move(alarm: Alarm, state: CoreState) -> Transition:
     """The standing alarm in the form that has words."""
     condition = state.book.conditions[alarm.condition_id]
     return Transition(

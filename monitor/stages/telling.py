@@ -9,10 +9,10 @@ from monitor.alarms.grouping import Announcement, regroup
 from monitor.alarms.messages import compose_for
 from monitor.alarms.roster import Roster
 from monitor.alarms.states import Transition
-from monitor.alarms.wording import Wording
 from monitor.outlook.shifts import upcoming
 from monitor.stages.facts import Shop
 from monitor.stages.foretelling import foretold
+from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Effects
 from monitor.values import EventKind, NewEvent, Notification
 
@@ -53,19 +53,12 @@ def _roster(shop: Shop, state: CoreState, announcements: Iterable[Announcement],
     return shop.roster.with_duties(upcoming(shop.shifts, now_s, 1.0))
 
 
-def _foretold(
-    note: Notification, announcement: Announcement, state: CoreState, wording: Wording
-) -> Notification:
-    shift = next((s for s in state.shifts if s.id == announcement.cause.subject), None)
-    return foretold(note, shift, [a for a in state.actions if a.shift == announcement.cause.subject], wording)
-
-
 def _messages(shop: Shop, state: CoreState, delivery: Delivery) -> Iterator[tuple[str, Notification]]:
     """One message a channel; a channel that several people share carries it once, and names nobody."""
-    wording = shop.wordings[delivery.announcement.site]
+    wording = wording_of(shop, state, delivery.announcement.site)
     note = replace(compose_for(delivery, wording), key=delivery.message)
     if delivery.announcement.family == "outlook" and delivery.telling is not Telling.ANSWERED:
-        note = _foretold(note, delivery.announcement, state, wording)
+        note = foretold(note, delivery.announcement, state, wording)
     sharing = Counter(channel for channels in shop.channels.values() for channel in channels)
     for channel in shop.channels.get(delivery.person, ()):
         who = shop.roster.name(delivery.person) if sharing[channel] == 1 else ""

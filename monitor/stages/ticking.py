@@ -10,7 +10,9 @@ from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing, watch
+from monitor.stages.digest import digests
 from monitor.stages.facts import Shop
+from monitor.stages.hours import hours
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
@@ -20,7 +22,7 @@ from monitor.values import Level
 
 def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
     """The shop at a moment of the grid, and what follows from it."""
-    due = now_s - state.derived_s >= shop.derived_every_s
+    due, before_s = now_s - state.derived_s >= shop.derived_every_s, state.time_s
     state, events = health(shop, state, now_s, compare_now=due)
     state = _air(shop, state, now_s)
     state = _bodies(shop, state, now_s)
@@ -37,11 +39,12 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
     book, transitions = advance(state.book, observations(shop, state, now_s), now_s)
     state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
     state = _levels(shop, state, now_s)
-    return state, replace(told, points=points, events=(*events, *told.events))
+    outbox = (*told.outbox, *digests(shop, state, before_s, now_s))
+    return state, replace(told, points=points, events=(*events, *told.events), outbox=outbox)
 
 
 def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
-    opened = {name: facts for name, facts in shop.packages.items() if name in state.clocks}
+    opened = watch.opened(shop, state.clocks)
     ahead = tuple(shift for shift in state.shifts if shift.start_s > state.time_s)
     return watch.conditions(shop, opened, ahead)
 
@@ -108,7 +111,7 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
     """What is known of every condition now."""
-    at_work = watch.sites_at_work(shop, now_s)
+    at_work, back_s = hours(shop, now_s)
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
@@ -121,10 +124,11 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         for kind, value in watch.of_body(state.figures.get(body.id)):
             yield watch.seen(kind, body.id, value, now_s, truths)
     for name, use in state.uses.items():
-        zone_truths = facts[shop.packages[name].zone]
+        zone = shop.zones[shop.packages[name].zone]
+        zone_truths = facts[zone.id]
         truths = zone_truths if use.counting else (*zone_truths, "package_sealed")
         numbers = {} if use.due_at_s is None else {"by_s": use.due_at_s}
-        for kind, value in watch.of_package(use):
+        for kind, value in watch.of_package(use, back_s.get(zone.site)):
             yield watch.seen(kind, name, value, now_s, truths, numbers)
     for sensor in shop.sensors.values():
         value = watch.of_sensor(state.tracks[sensor.id].health)
@@ -136,10 +140,11 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
     """What concerns the whole site: the service itself, and the shifts ahead."""
     for kind in watch.SERVICE_KINDS:
         yield watch.seen(kind, watch.SERVICE, state.service.get(kind, 0.0), now_s)
+    told = watch.shifts_told(state.book, state.shifts, shop.limits.shift_probability, now_s)
     for shift in state.shifts:
         if shift.start_s > now_s:
             numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
-            odds = watch.of_shift(shift, shop.limits.shift_probability)
+            odds = watch.of_shift(shift, shop.limits.shift_probability, told)
             yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
 
 

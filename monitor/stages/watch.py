@@ -1,14 +1,16 @@
 """Which conditions are watched in this shop, and what is observed of each at a tick."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
 from monitor.alarms.shop import body_conditions, package_conditions, shift_condition
-from monitor.alarms.trend import FAR_H, Trend, TrendRules
-from monitor.outlook.shifts import upcoming
+from monitor.alarms.states import AlarmBook
+from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
+from monitor.exposure.clock import ExposureClock
 from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
+from monitor.stages.spells import told_now
 from monitor.stages.state import Use
 from monitor.values import AirState, SensorHealth, SensorStatus
 
@@ -43,9 +45,25 @@ def conditions(
     return found
 
 
-def of_shift(shift: ShiftNow, limit: float) -> float | None:
-    """The odds; held at the limit until the warning's own rules say that now is the time to tell."""
-    if shift.probability_frac is None or shift.warned:
+def opened(shop: Shop, clocks: Mapping[str, ExposureClock]) -> dict[str, PackageFacts]:
+    """The packages whose time is watched: opened, and not withdrawn from use."""
+    return {
+        name: facts for name, facts in shop.packages.items() if name in clocks and not clocks[name].withdrawn
+    }
+
+
+def shifts_told(book: AlarmBook, shifts: Sequence[ShiftNow], limit: float, now_s: float) -> frozenset[str]:
+    """The shifts of which it is time to tell, or that were told of."""
+    if not shifts:
+        return frozenset()
+    alarms = ((shift.id, book.alarms.get(condition_id("humid_shift_ahead", shift.id))) for shift in shifts)
+    standing = frozenset(name for name, alarm in alarms if alarm is not None and alarm.active)
+    return told_now(shifts, limit, standing, now_s)
+
+
+def of_shift(shift: ShiftNow, limit: float, told: frozenset[str]) -> float | None:
+    """The odds; held at the limit until it is time to tell."""
+    if shift.probability_frac is None or shift.id in told:
         return shift.probability_frac
     return min(shift.probability_frac, limit)
 
@@ -72,24 +90,19 @@ def of_body(now: Figures | None) -> Seen:
     yield "body_time_to_wet", FAR_H if now.wet else now.hours_to_wet
 
 
-def of_package(use: Use) -> Seen:
-    """Kind and value for each condition of a package."""
+def of_package(use: Use, back_s: float | None) -> Seen:
+    """Kind and value for each condition of a package; `back_s` is when work goes on after a near rest."""
     yield "package_exposure_due", use.used_frac
     yield "package_exposure_over", use.used_frac
+    outlasts_h = FAR_H
+    if back_s is not None and use.due_at_s is not None and use.used_frac < 1.0:
+        outlasts_h = (use.due_at_s - back_s) / HOUR_S
+    yield "package_left_open", outlasts_h
 
 
 def of_sensor(health: SensorHealth | None) -> float:
     """1 while a sensor is not believed."""
     return 0.0 if health is None or health.status in BELIEVED else 1.0
-
-
-def sites_at_work(shop: Shop, now_s: float) -> frozenset[str]:
-    """Sites where a shift is running; a site without any shifts always counts as at work."""
-    known = {shift.site for shift in shop.shifts.weekly} | {
-        calendar.site for calendar in shop.shifts.calendars
-    }
-    running = {span.site for span in upcoming(shop.shifts, now_s, 1.0)}
-    return frozenset(running | ({zone.site for zone in shop.zones.values()} - known))
 
 
 def zone_facts(zone: ZoneFacts, at_work: frozenset[str]) -> tuple[str, ...]:

@@ -7,10 +7,10 @@ from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
-from monitor.alarms.states import CommandKind
+from monitor.alarms.states import AlarmState, CommandKind
 from monitor.errors import Fault
 from monitor.links import Link, LinkError, read
-from monitor.snapshot import AlarmNow
+from monitor.snapshot import AlarmNow, Snapshot
 from monitor.web.alarms import AnswerForm, operate
 from monitor.web.forms import FormRefusedError, read_form
 from monitor.web.page import Web
@@ -72,6 +72,25 @@ def _answer(link: Link, tap: TapForm, token: str) -> AnswerForm:
     )
 
 
+def _meant(name: str, now: Snapshot) -> AlarmNow | None:
+    """What a link is about: a warning, which is answered as one, or a single condition."""
+    for warning in now.warnings:
+        if warning.id == name:
+            state = AlarmState.UNACKNOWLEDGED if warning.unanswered else AlarmState.ACKNOWLEDGED
+            return AlarmNow(
+                condition=name,
+                state=str(state),
+                priority=warning.priority,
+                title=warning.title,
+                text=warning.text,
+                zone=warning.zone,
+                since_s=warning.since_s,
+                action=warning.action,
+                acknowledged_by=warning.answered_by,
+            )
+    return next((alarm for alarm in now.alarms if alarm.condition == name), None)
+
+
 def _page(
     web: Web,
     request: Request,
@@ -86,8 +105,7 @@ def _page(
     alarm: AlarmNow | None = None
     over = False
     if link is not None:
-        standing = {alarm.condition: alarm for alarm in web.deps.snapshot().alarms}
-        alarm = standing.get(link.condition)
+        alarm = _meant(link.condition, web.deps.snapshot())
         over = alarm is None or (link.since_s is not None and abs(alarm.since_s - link.since_s) > 1.0)
     return web.page(
         request,

@@ -337,3 +337,23 @@ def test_keys_do_not_depend_on_when_the_data_were_worked_through() -> None:
 
     assert run(0.0) == run(400.0)
     assert len(run(0.0)) == 2
+
+
+def test_a_package_whose_time_is_over_needs_one_answer_and_not_one_a_morning() -> None:
+    over = watched("package_exposure_over", "rods-7", "slip-bay")
+    book, _ = held_for(book_of(over), over.id, 1.2, 300.0)
+    book, _ = operate(book, Command(CommandKind.ACKNOWLEDGE, over.id, ANN), book.now_s)
+    for facts, state in ((("off_shift",), AlarmState.SUPPRESSED), ((), AlarmState.ACKNOWLEDGED)):
+        now_s = book.now_s + 60.0
+        book, _ = advance(book, [Observation(over.id, 1.2, now_s, facts=facts)], now_s)
+        assert book.alarms[over.id].state is state
+
+
+def test_a_wet_plate_is_told_anew_in_the_morning_though_it_was_answered_in_the_evening() -> None:
+    wet = watched("body_wet", "deck-plate")
+    book, _ = held_for(book_of(wet), wet.id, -1.0, 600.0)
+    book, _ = operate(book, Command(CommandKind.ACKNOWLEDGE, wet.id, ANN), book.now_s)
+    for facts, state in ((("off_shift",), AlarmState.SUPPRESSED), ((), AlarmState.UNACKNOWLEDGED)):
+        now_s = book.now_s + 60.0
+        book, _ = advance(book, [Observation(wet.id, -1.0, now_s, facts=facts)], now_s)
+        assert book.alarms[wet.id].state is state

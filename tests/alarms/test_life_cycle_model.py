@@ -129,7 +129,9 @@ def reachable_moves(condition: Condition) -> set[Move]:
 def test_every_written_move_can_happen_and_no_other_can() -> None:
     plain = reachable_moves(watched())
     latching = reachable_moves(watched(latching=True))
-    assert plain | latching == LEGAL
+    staying = reachable_moves(watched(stays_answered=True))
+    assert plain | latching | staying == LEGAL
+    assert staying - plain == {(AlarmState.SUPPRESSED, Trigger.UNSUPPRESS, AlarmState.ACKNOWLEDGED)}
 
 
 class LifeCycle(RuleBasedStateMachine):

@@ -110,7 +110,8 @@ def test_one_message_as_a_lead_reads_it() -> None:
 
 def test_a_fog_bank_as_a_lead_reads_it() -> None:
     zones = ["gas-cage", "slip-bay", "panel-hall", "plate-yard"]
-    bodies = [watched("body_wet", f"argon-{n}", zones[n % 4]) for n in range(3, 10)]
+    bodies = [watched("body_wet", f"argon-{n}", zones[n % 4]) for n in range(3, 8)]
+    bodies += [watched("body_wet", f"deck-{n}", zones[n % 4]) for n in (8, 9)]
     close = [watched("body_margin_low", f"deck-{n}", zones[n % 4]) for n in range(4)]
     note = compose(announced(*bodies, *close), wording())
     assert note.title == "Wet"

@@ -107,7 +107,7 @@ def test_what_cannot_be_known_of_a_body_is_its_zones_blindness() -> None:
 
 def test_packages_and_shifts_come_and_go_with_their_own_limits() -> None:
     package = Subject("rods-7", "slip-bay", "ferrymoor")
-    due, over = package_conditions(catalogue(), package, YARD.limits)
-    assert (due.limit, over.limit) == (YARD.limits.exposure_due_frac, 1.0)
+    due, over, left_open = package_conditions(catalogue(), package, YARD.limits)
+    assert (due.limit, over.limit, left_open.limit) == (YARD.limits.exposure_due_frac, 1.0, 0.0)
     shift = shift_condition(catalogue(), Subject("early-monday", "", "ferrymoor"), 0.4)
     assert shift.limit == 0.4

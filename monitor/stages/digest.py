@@ -1,0 +1,160 @@
+"""Makes the daily word to everybody on call; whoever misses it one morning knows that the service is down."""
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from monitor.alarms.catalogue import RANK, Priority
+from monitor.alarms.daily import Day, HumidShift, Sight, say_day
+from monitor.alarms.messages import say
+from monitor.alarms.states import Alarm, AlarmState
+from monitor.alarms.wording import Wording
+from monitor.outlook.shifts import upcoming
+from monitor.stages import standing, watch
+from monitor.stages.air import temperature_only
+from monitor.stages.facts import Shop
+from monitor.stages.naming import wording_of
+from monitor.stages.picturing import as_move
+from monitor.stages.state import CoreState
+from monitor.values import Notification
+
+LATE_S = 2 * 3600.0  # a daily word that is later than this is left out
+USEFUL_S = 6 * 3600.0
+SIGHT_S = 48 * 3600.0
+LINES = 30
+SET_DOWN = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE})
+LATCHED = frozenset({AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+
+
+def digests(
+    shop: Shop, state: CoreState, before_s: float, now_s: float
+) -> tuple[tuple[str, Notification], ...]:
+    """The daily words whose hour has come since `before_s`, by channel."""
+    if shop.digest_at is None:
+        return ()
+    found: dict[tuple[str, str], Notification] = {}
+    for site, roster in shop.roster.sites.items():
+        day = datetime.fromtimestamp(now_s, roster.zone).date()
+        hour_s = datetime.combine(day, shop.digest_at, roster.zone).timestamp()
+        if not (before_s < hour_s <= now_s and now_s - hour_s <= LATE_S):
+            continue
+        note = _digest(shop, state, site, now_s, f"digest/{site}/{day.isoformat()}")
+        for person in dict.fromkeys((*roster.steps, *shop.roster.by_shift.get(site, {}).values())):
+            for channel in shop.channels.get(person, ()):
+                found.setdefault((channel, note.key), _after_quiet(note, shop, person, site))
+    return tuple((channel, note) for (channel, _), note in found.items())
+
+
+def _after_quiet(note: Notification, shop: Shop, person: str, site: str) -> Notification:
+    """The word as it goes to one person: not before their quiet hours are over."""
+    until_s = shop.roster.quiet_until_s(person, site, note.created_s) or note.created_s
+    return Notification(
+        key=note.key,
+        created_s=until_s,
+        expires_s=until_s + USEFUL_S,
+        priority="low",
+        title=note.title,
+        text=note.text,
+        subject=note.subject,
+        zone="",
+        since_s=note.since_s,
+        action="",
+        data={**note.data, "person": shop.roster.name(person)},
+    )
+
+
+def _digest(shop: Shop, state: CoreState, site: str, now_s: float, key: str) -> Notification:
+    wording = wording_of(shop, state, site)
+    standing_now = _open(state, site)
+    title, text = say_day(_day(shop, state, site, now_s, standing_now), wording)
+    said = (say(as_move(alarm, state), wording, now_s) for alarm in standing_now[:LINES])
+    lines = [f"{one.title}: {one.text}" for one in said]
+    return Notification(
+        key=key,
+        created_s=now_s,
+        expires_s=now_s + USEFUL_S,
+        priority="low",
+        title=title,
+        text=text,
+        subject=f"digest:{site}",
+        zone="",
+        since_s=now_s,
+        action="",
+        data={"why": "digest", "site": site, "lines": [*lines, *_zone_lines(shop, state, site, now_s)]},
+    )
+
+
+def _open(state: CoreState, site: str) -> list[Alarm]:
+    """Every trouble that holds, the worst of each thing; rest hours do not make a wet plate well."""
+    worst: dict[str, Alarm] = {}
+    for alarm in state.book.alarms.values():
+        condition = state.book.conditions[alarm.condition_id]
+        counts = alarm.state in LATCHED or (alarm.active and alarm.state not in SET_DOWN)
+        if alarm.state is AlarmState.SUPPRESSED and alarm.why != "off_shift":
+            counts = False
+        if not counts or condition.site != site:
+            continue
+        other = worst.get(condition.subject)
+        if (
+            other is None
+            or RANK[condition.priority] > RANK[state.book.conditions[other.condition_id].priority]
+        ):
+            worst[condition.subject] = alarm
+    return sorted(
+        worst.values(),
+        key=lambda a: (-RANK[state.book.conditions[a.condition_id].priority], a.began_s or a.since_s),
+    )
+
+
+def _stands(alarms: list[Alarm], state: CoreState, wording: Wording) -> Iterator[str]:
+    """What stands, kind by kind: by name where it is one thing, else how many."""
+    by_kind: dict[str, list[str]] = {}
+    for alarm in alarms:
+        condition = state.book.conditions[alarm.condition_id]
+        if condition.priority is not Priority.LOW and condition.family != "outlook":
+            by_kind.setdefault(condition.kind, []).append(wording.name(condition.subject, 24))
+    for kind, names in by_kind.items():
+        title = wording.text(wording.catalogue.kinds[kind].title)
+        yield f"{title}: {names[0] if len(names) == 1 else len(names)}"
+
+
+def _day(shop: Shop, state: CoreState, site: str, now_s: float, alarms: list[Alarm]) -> Day:
+    zones = {zone.id for zone in shop.zones.values() if zone.site == site and zone.in_use}
+    sensors = [sensor for sensor in shop.sensors.values() if sensor.zone in zones]
+    health = [state.tracks[sensor.id].health for sensor in sensors]
+    conditions = [state.book.conditions[alarm.condition_id] for alarm in alarms]
+    sight, humid = _sight(shop, state, site, now_s)
+    return Day(
+        now_s=now_s,
+        zones=len({sensor.zone for sensor in sensors}),
+        stands=tuple(_stands(alarms, state, wording_of(shop, state, site))),
+        notes=sum(c.priority is Priority.LOW and c.kind != "sensor_health" for c in conditions),
+        sensors=len(sensors),
+        sensors_bad=sum(1 for one in health if one is None or watch.of_sensor(one) > 0.0),
+        sight=sight,
+        humid=humid,
+    )
+
+
+def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight, HumidShift | None]:
+    """The next shift that looks humid, or what is known instead."""
+    ahead = sorted(
+        (shift.start_s, shift.name, shift.probability_frac)
+        for shift in state.shifts
+        if shift.site == site and shift.start_s > now_s and shift.probability_frac is not None
+    )
+    for start_s, name, odds in ahead:
+        if odds > shop.limits.shift_probability:
+            return Sight.HUMID, HumidShift(name, start_s, odds)
+    if ahead:
+        return Sight.DRY, None
+    coming = any(s.site == site and s.start_s > now_s for s in upcoming(shop.shifts, now_s, SIGHT_S))
+    return Sight.UNKNOWN if coming else Sight.NO_SHIFT, None
+
+
+def _zone_lines(shop: Shop, state: CoreState, site: str, now_s: float) -> Iterator[str]:
+    for zone in shop.zones.values():
+        if zone.site == site and zone.in_use:
+            oven = temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
+            oven_c = None if oven is None else oven[1]
+            _, reason = standing.zone_level(shop, zone, state.air.get(zone.id), oven_c, now_s)
+            yield f"{zone.name}: {reason}"
