@@ -1,15 +1,39 @@
-"""A yard in a folder of its own."""
+"""A yard in a folder of its own; its ledger in SQLite, or on a real PostgreSQL."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
+import psycopg
 import pytest
 
 from tests.keeping.yard import Yard, yard_settings
+from tests.store import servers
 
 
 @pytest.fixture
 def yard(tmp_path: Path) -> Iterator[Yard]:
     yard = Yard(tmp_path, yard_settings(tmp_path))
+    yield yard
+    yard.close()
+
+
+@pytest.fixture(scope="module")
+def postgresql_server() -> Iterator[str]:
+    """A real PostgreSQL; `USER@HOST:PORT`."""
+    programs = servers.postgresql_programs()
+    if programs is None:
+        pytest.skip("PostgreSQL is not installed (apt: postgresql)")
+    with servers.postgresql(programs) as server:
+        yield server
+
+
+@pytest.fixture
+def postgresql_yard(postgresql_server: str, tmp_path: Path) -> Iterator[Yard]:
+    """A yard whose ledger is an empty database there."""
+    with psycopg.connect(f"postgresql://{postgresql_server}/postgres", autocommit=True) as db:
+        db.execute("DROP SCHEMA public CASCADE")
+        db.execute("CREATE SCHEMA public")
+    url = f"postgresql+psycopg://{postgresql_server}/postgres"
+    yard = Yard(tmp_path, yard_settings(tmp_path), ledger_url=url)
     yield yard
     yard.close()

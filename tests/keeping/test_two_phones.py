@@ -10,6 +10,7 @@ from monitor.errors import InputError
 from monitor.exposure.classes import Place
 from monitor.keeping import Keeper
 from monitor.store.contract import Event
+from monitor.store.ledger import open_ledger
 from monitor.things.entries import GotWet, Moved, Opened, RanOff, body_of
 from monitor.values import EventKind, NewEvent
 from tests.keeping.test_clocks import anew, clock_of, same
@@ -127,3 +128,26 @@ def test_a_key_used_for_another_thing_is_refused(yard: Yard) -> None:
     yard.enter("spool-9", SPOOL, key="k")
     with pytest.raises(InputError, match="give every entry a key of its own"):
         yard.enter("spool-10", SPOOL, key="k")
+
+
+def test_two_services_on_one_postgresql_lose_and_double_nothing(postgresql_yard: Yard) -> None:
+    yard = postgresql_yard
+    yard.run_to(START_S + 600)
+    ledgers = [open_ledger(yard.ledger_url) for _ in range(3)]
+    keepers = [Keeper(yard.settings, yard.series, ledger, yard.loop) for ledger in ledgers]
+    together(*[lambda k=k: post(k, yard, body_of(SPOOL), "tap-1") for k in keepers])  # type: ignore[misc]
+    jobs = [
+        lambda k=k, n=n: post(k, yard, body_of(RanOff(0.0012)), f"tap-{n // 2}")  # type: ignore[misc]
+        for n, k in enumerate(keepers * 4, 4)
+    ]
+    answers = together(*jobs)
+    assert not any(isinstance(answer, InputError) for answer in answers)
+    events = yard.ledger.events(kinds=[EventKind.PACKAGE])
+    assert sorted(str(event.key) for event in events) == sorted(["tap-1", *(f"tap-{n}" for n in range(2, 8))])
+    assert yard.ledger.verify().broken_at is None
+    yard.restart()
+    history = yard.keeper.history("spool-9")
+    assert history is not None
+    assert len(history.happenings) == 6
+    for ledger in ledgers:
+        ledger.close()

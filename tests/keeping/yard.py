@@ -90,6 +90,7 @@ class Yard:
     fed_s: float = START_S
     entries: int = 0
     every_s: float = EVERY_S
+    ledger_url: str = ""
 
     def __post_init__(self) -> None:
         self.open()
@@ -97,7 +98,7 @@ class Yard:
     def open(self) -> None:
         """As the service does at its start."""
         self.series = SqliteSeriesStore(self.folder / "series.sqlite")
-        self.ledger = open_ledger(f"sqlite:///{self.folder / 'ledger.sqlite'}")
+        self.ledger = open_ledger(self.ledger_url or f"sqlite:///{self.folder / 'ledger.sqlite'}")
         shop = shop_with_things(build_shop(self.settings), self.settings, self.series, self.ledger)
         self.loop = CoreLoop(shop, self.series, self.ledger, START_S, checkpoint_s=300.0)
         self.keeper = Keeper(self.settings, self.series, self.ledger, self.loop)
