@@ -1,7 +1,7 @@
 """Says of each coming shift what will cross its limit, how likely, when worst, and why."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -17,6 +17,7 @@ from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.saturation import dew_point_c
 from monitor.values import Level
 
+COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
 PACKAGE_COURSES = 12
 WORTH_A_LOOK = 0.4  # of the odds that call for a warning: from here on a shift is not shown as safe
 RISING_K = 1.5  # outdoor air counts as arriving when its dew point climbs by so much
@@ -199,7 +200,8 @@ def clock_after(package: PackageAhead, course: ZoneCourse, row: int, until_s: fl
         np.ones(int(ahead.sum()), dtype=np.bool_),
     )
     clock = package.clock
-    return advance_clock(clock, AirStretch(clock.place, clock.zone, until_s, air), package.rules)
+    rules = replace(package.rules, reading_speaks_s=COURSE_SPEAKS_S)
+    return advance_clock(clock, AirStretch(clock.place, clock.zone, until_s, air), rules)
 
 
 def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:

@@ -159,7 +159,7 @@ def _fill(mixture: Mixture, use: GasUse) -> CylinderFill:
 
 def wet_tail(cylinder: Cylinder, use: GasUse) -> WetTail:
     """What leaves a cylinder as its pressure falls; RangeError where it is too cold or hot to work out."""
-    mixture = use.mixtures[cylinder.gas]
+    mixture = use.mixture(cylinder.gas)
     return _liquefied_tail(cylinder, mixture) if mixture.liquefied else _tail(cylinder, mixture, use)
 
 
@@ -216,7 +216,7 @@ def regulator_answer(
     cylinder: Cylinder, air: RoomAir, use: GasUse, kind: str = "", flows_lmin: Sequence[float] = FLOWS_LMIN
 ) -> RegulatorAnswer:
     """Whether the regulator sweats or ices at these flows in this air."""
-    mixture, body = use.mixtures[cylinder.gas], use.data.regulators[kind or use.usual.regulator]
+    mixture, body = use.mixture(cylinder.gas), use.data.regulators[kind or use.usual.regulator]
     duty = RegulatorDuty(
         mixture.gas,
         cylinder.temperature_c,
@@ -263,7 +263,7 @@ def purge_answer(
     gas: str, air: RoomAir, use: GasUse, ask: HoseAsk | None = None, idle_h: Sequence[float] = IDLE_H
 ) -> PurgeAnswer:
     """How long gas has to run through a hose that stood idle, until what arrives keeps the gas's limit."""
-    mixture, ask = use.mixtures[gas], ask or usual_hose(use)
+    mixture, ask = use.mixture(gas), ask or usual_hose(use)
     hose: Hose = use.data.hoses[ask.material].hose(ask.length_m, ask.bore_m, ask.wall_m)
     limit = mixture.limit_ppmv
     duty = HoseDuty(

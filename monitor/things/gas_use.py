@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.errors import Fault, InputError
 from monitor.exposure.tables import Sourced, Status, Table
 from monitor.physics.gas_data import GasData, GasGrade
 from monitor.physics.shielding_gas import MOLAR_MASS_KGMOL, GasMixture, gas_mixture
@@ -64,6 +65,12 @@ class GasUse:
     usual: Usual
     cautions: tuple[Caution, ...]
     data: GasData
+
+    def mixture(self, gas: str) -> Mixture:
+        """A gas by the name that settings and entries use; InputError for any other."""
+        if gas not in self.mixtures:
+            raise InputError([Fault("gas", gas, f"use one of: {', '.join(self.mixtures)}")])
+        return self.mixtures[gas]
 
 
 def gas_use(data: Mapping[str, Any], physical: GasData) -> GasUse:

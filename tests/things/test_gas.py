@@ -106,6 +106,11 @@ def test_what_cannot_be_worked_out_is_said() -> None:
     assert "Not worked out" in regulator_answer(Cylinder("argon", 15.0, gauge_pa=0.0), DAMP, USE).text
 
 
+def test_a_gas_that_shields_nothing_is_refused() -> None:
+    with pytest.raises(InputError, match="gas: found oxygen; use one of: argon-co2"):
+        wet_tail(Cylinder("oxygen", 15.0), USE)
+
+
 def test_the_longer_a_hose_stood_the_longer_it_is_purged() -> None:
     answer = purge_answer("argon-co2", DAMP, USE)
     seconds = [row.seconds for row in answer.rows]
