@@ -1,6 +1,7 @@
 """Opens the ledger's database, brings its tables up to date, and names every failure."""
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +22,7 @@ BACKENDS = ("sqlite", "postgresql")
 MIGRATION_LOCK = 0x44525901  # advisory locks of PostgreSQL; any fixed numbers
 CHAIN_LOCK = 0x44525902
 CONNECT_TIMEOUT_S = 10
+WAL_ATTEMPTS, WAL_WAIT_S = 100, 0.05
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -69,8 +71,23 @@ def _parsed(url: str) -> URL:
 
 def _set_up_sqlite(link: sqlite3.Connection, _record: object) -> None:
     link.isolation_level = None  # the driver opens no transactions of its own
-    link.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(link)
     link.execute("PRAGMA synchronous = FULL")
+
+
+def _write_ahead(link: sqlite3.Connection) -> None:
+    """Several processes that open a new file at once: the change of mode does not wait for a lock by itself."""
+    for attempt in range(WAL_ATTEMPTS):
+        try:
+            (mode,) = link.execute("PRAGMA journal_mode").fetchone()
+            if mode != "wal":
+                link.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            if attempt == WAL_ATTEMPTS - 1:
+                raise
+            time.sleep(WAL_WAIT_S)
+        else:
+            return
 
 
 def _begin_sqlite(connection: Connection) -> None:
