@@ -76,7 +76,7 @@ def _set_up_sqlite(link: sqlite3.Connection, _record: object) -> None:
 
 
 def _write_ahead(link: sqlite3.Connection) -> None:
-    """Several processes that open a new file at once: the change of mode does not wait for a lock by itself."""
+    """Where several processes open a new file at once, the change of mode does not wait by itself."""
     for attempt in range(WAL_ATTEMPTS):
         try:
             (mode,) = link.execute("PRAGMA journal_mode").fetchone()
