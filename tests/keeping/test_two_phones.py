@@ -9,7 +9,7 @@ import pytest
 from monitor.errors import InputError
 from monitor.exposure.classes import Place
 from monitor.keeping import Keeper
-from monitor.store.contract import Event
+from monitor.store.contract import Event, StoreUnavailableError
 from monitor.store.ledger import open_ledger
 from monitor.things.entries import GotWet, Moved, Opened, RanOff, body_of
 from monitor.values import EventKind, NewEvent
@@ -151,3 +151,23 @@ def test_two_services_on_one_postgresql_lose_and_double_nothing(postgresql_yard:
     assert len(history.happenings) == 6
     for ledger in ledgers:
         ledger.close()
+
+
+def test_an_entry_is_kept_where_the_air_could_not_be_read_and_counted_at_the_next_try(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The phone is told to try again; the same post then changes nothing more, and the clock is right."""
+    yard.run_to(START_S + 2 * HOUR)
+
+    def locked(*_: object) -> None:
+        raise StoreUnavailableError("series.sqlite: locked for too long")
+
+    with monkeypatch.context() as trouble:
+        trouble.setattr(yard.series, "slice", locked)
+        with pytest.raises(StoreUnavailableError):
+            post(yard.keeper, yard, body_of(SPOOL), "tap-1", START_S + HOUR)
+        assert "spool-9" not in yard.loop.state.clocks
+    written = post(yard.keeper, yard, body_of(SPOOL), "tap-1", START_S + HOUR)
+    assert [event.number for event in yard.ledger.events(kinds=[EventKind.PACKAGE])] == [written.number]
+    same(clock_of(yard, "spool-9"), anew(yard, "spool-9"))
+    assert clock_of(yard, "spool-9").open_s == pytest.approx(HOUR, abs=0.01)
