@@ -41,6 +41,10 @@ class SystemClock:
             self._told_s, self._told_at = max(wall_s, slow_s), moment
             return self._told_s
 
+    def ahead_s(self) -> float:
+        """How far this clock is ahead of the machine's, after that was set back."""
+        return max(self.now_s() - time.time(), 0.0)
+
     def real_seconds(self, seconds: float) -> float:
         """The same seconds."""
         return seconds

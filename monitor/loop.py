@@ -28,7 +28,7 @@ from monitor.pipeline import (
 )
 from monitor.snapshot import Snapshot
 from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_things
-from monitor.stages.state import Foreseen
+from monitor.stages.state import NOT_RUNNING, Foreseen
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import Mark, NewEvent, Notification, SensorStatus, StoredReading
 
@@ -101,6 +101,17 @@ class CoreLoop:
         with self._lock:
             self.advance_to(self._state.time_s)
             self._close_gap(now_s)
+
+    def skip(self, before_s: float, now_s: float, why: str) -> None:
+        """The clock jumped: what arrived before `before_s` is judged, then one gap up to now."""
+        with self._lock:
+            while readings := self._series.readings_after(self._state.order, READ_AT_ONCE):
+                earlier = [stored for stored in readings if stored.reading.arrived_s < before_s]
+                if earlier:
+                    self._take(earlier)
+                if len(earlier) < len(readings):
+                    break
+            self._close_gap(now_s, why)
 
     def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
         """One input from outside (a person's answer, a forecast), with the events that record it."""
@@ -181,11 +192,11 @@ class CoreLoop:
             return
         self._apply(foreseen, events)
 
-    def _close_gap(self, now_s: float) -> None:
+    def _close_gap(self, now_s: float, why: str = NOT_RUNNING) -> None:
         tick_s = self._shop.tick_s
         last_s = math.floor(now_s / tick_s) * tick_s
         if last_s - self._state.time_s > GAP_TICKS * tick_s:
-            self._apply(Gap(last_s))
+            self._apply(Gap(last_s, why))
 
     def _apply(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
         """One step and what it writes; where the store fails, nothing has happened and it is tried again."""

@@ -8,7 +8,8 @@ from monitor.errors import Fault, InputError
 from monitor.foreseeing import Foreseer, SiteView
 from monitor.keeping import Keeper
 from monitor.notify.courier import Courier
-from monitor.notify.outcome import Delivered, Outcome, Refused, Retry, Sender
+from monitor.notify.outcome import Delivered, Sender
+from monitor.notify.trial import try_channel, word
 from monitor.report.group import job_sheet, lot_sheet
 from monitor.report.package import package_sheet
 from monitor.report.sheet import Sheet
@@ -17,12 +18,8 @@ from monitor.report.week import week_sheet
 from monitor.settings import Settings
 from monitor.store.contract import Ledger
 from monitor.things.entries import Seen
-from monitor.values import EventKind, NewEvent, Notification
 from monitor.weather.provider import WeatherState
 from monitor.web.deps import ChannelNow, SeenAsk, Sent, SiteAhead, Tried
-
-TEST_SUBJECT = "test"
-TEST_GOOD_FOR_S = 600.0
 
 
 def sites_ahead(foreseer: Foreseer) -> tuple[SiteAhead, ...]:
@@ -96,41 +93,9 @@ class Channels:
         if sender is None:
             known = ", ".join(self.senders) or "none is in the settings"
             return Tried(Sent.REFUSED, f"there is no channel {channel}; use one of: {known}")
-        now_s = self.clock.now_s()
-        note = _test_note(channel, who, now_s)
-        tried = _tried(sender.send(note, now_s))
-        body: dict[str, object] = {
-            "channel": channel,
-            "key": note.key,
-            "state": str(tried.sent),
-            "test": True,
-        }
-        event = NewEvent(EventKind.DELIVERY, TEST_SUBJECT, now_s, who, body, tried.cause)
-        self.ledger.commit([event], entered_s=now_s)
-        return tried
-
-
-def _test_note(channel: str, who: str, now_s: float) -> Notification:
-    return Notification(
-        key=f"test/{channel}/{now_s:.3f}",
-        created_s=now_s,
-        expires_s=now_s + TEST_GOOD_FOR_S,
-        priority="low",
-        title="Test",
-        text=f"Dryshift test by {who}: this channel works. Nothing is wrong and nothing is to be done."[:160],
-        subject=TEST_SUBJECT,
-        zone="",
-        since_s=now_s,
-        action="",
-        data={"test": True},
-    )
-
-
-def _tried(outcome: Outcome) -> Tried:
-    match outcome:
-        case Delivered(detail):
-            return Tried(Sent.DELIVERED, detail)
-        case Retry(cause, _):
-            return Tried(Sent.RETRY, cause)
-        case Refused(cause):
-            return Tried(Sent.REFUSED, cause)
+        outcome, event = try_channel(sender, channel, who, self.clock.now_s())
+        self.ledger.commit([event], entered_s=event.time_s)
+        if isinstance(outcome, Delivered):
+            self.couriers[channel].worked()
+        state, cause = word(outcome)
+        return Tried(Sent(state), cause)

@@ -81,8 +81,8 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
             return judging.arrived(shop, state, readings)
         case Tick(now_s):
             return ticking.tick(shop, state, now_s)
-        case Gap(now_s):
-            return _gap(shop, state, now_s)
+        case Gap(now_s, why):
+            return _gap(shop, state, now_s, why)
         case Operate(command, now_s):
             book, transitions = answer(state.groups, state.book, command, now_s)
             return telling.settle(shop, replace(state, book=book), transitions, now_s)
@@ -112,7 +112,7 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet)
             return replace(state, bodies=bodies, figures=figures)
 
 
-def _gap(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
+def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreState, Effects]:
     """Silence while nobody was watching is not held against the sensors; the record says that it was so."""
     tracks = {name: resumed(track, now_s) for name, track in state.tracks.items()}
     event = NewEvent(
@@ -121,7 +121,7 @@ def _gap(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
         now_s,
         "dryshift",
         {"from_s": state.time_s, "to_s": now_s},
-        "the service was not running",
+        why,
         f"gap/{state.time_s:.3f}/{now_s:.3f}",
     )
     after = replace(state, tracks=tracks, time_s=now_s)

@@ -8,11 +8,13 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor import pages
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
-from monitor.clock import Clock, monotonic_s
+from monitor.clock import Clock
+from monitor.delivering import Delivering
 from monitor.foreseeing import Foreseer
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
@@ -21,10 +23,8 @@ from monitor.keeping import Keeper, shop_with_things
 from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
 from monitor.notify.answering import with_links
-from monitor.notify.channels import make_sender
-from monitor.notify.courier import Courier, undeliverable
-from monitor.notify.outcome import Sender
 from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.pace import Pace
 from monitor.pipeline import Operate, Shop
 from monitor.report.sources import Sources
 from monitor.settings import Settings
@@ -45,9 +45,7 @@ from monitor.web.server import Server, serve
 log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
-PAUSE_S = 120.0  # real seconds without a look: the machine slept or the clock was set forward
-DELIVER_EVERY_S = 1.0
-PATIENCE_S = 900.0  # a channel that fails for longer is a condition of its own
+AT_THE_JUMP_S = 30.0  # what arrived so soon after the last look came before the clock jumped
 KEY_FILE = "link.key"
 
 
@@ -101,13 +99,13 @@ class Service:
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None
-        self.couriers: dict[str, Courier] = {}
-        self.senders: dict[str, Sender] = {}
+        self.delivering: Delivering | None = None
         self.server: Server | None = None
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
         self._periodic = BackgroundScheduler(timezone="UTC")
+        self._pace = Pace(clock)
         self._core_error = ""
 
     def start(self) -> None:
@@ -125,9 +123,7 @@ class Service:
             address=None if self.broker is None else self.broker.address,
             on_committed=self._wake.set,
         )
-        for channel in self.settings.channels:
-            sender = self.senders[channel.id] = make_sender(channel, self.ingest.publish)
-            self.couriers[channel.id] = Courier(self.ledger, channel.id, sender, channel.fallback)
+        self.delivering = Delivering(self.settings, self.ledger, self.clock, self.ingest, self.snapshot)
         self.ingest.start()
         self._core.start()
         self._schedule()
@@ -190,19 +186,18 @@ class Service:
         return OperateResult(True, "done")
 
     def _run_core(self) -> None:
-        looked_at = monotonic_s()
         while not self._stopping.is_set():
             self._wake.wait(LOOK_EVERY_S)
             self._wake.clear()
-            self._look(looked_at)
-            looked_at = monotonic_s()
-        self._look(looked_at)
+            self._look()
+        self._look()
 
-    def _look(self, looked_at: float) -> None:
+    def _look(self) -> None:
         assert self.ingest is not None
         try:
-            if monotonic_s() - looked_at > PAUSE_S:
-                self.loop.resume(self.clock.now_s())
+            missed = self._pace.look()
+            if missed is not None:
+                self.loop.skip(missed.from_s + AT_THE_JUMP_S, self.clock.now_s(), missed.why)
             # The watermark is read first: what is committed after it was read belongs to a later tick.
             until_s = self.ingest.watermark_s()
             self.loop.put(ServiceFacts(self._service_facts(until_s)))
@@ -220,20 +215,26 @@ class Service:
 
     def _service_facts(self, until_s: float) -> dict[str, float]:
         assert self.ingest is not None
+        assert self.delivering is not None
         status = self.ingest.status()
-        states = {name: courier.state() for name, courier in self.couriers.items()}
         return {
             "broker_away": 0.0 if status.connected else 1.0,
             "store_behind": max(self.clock.now_s() - until_s, 0.0) if status.store_error else 0.0,
-            "warnings_undeliverable": float(len(undeliverable(states, self.clock.now_s(), PATIENCE_S))),
+            "warnings_undeliverable": float(self.delivering.undeliverable()),
         }
 
     def _schedule(self) -> None:
-        def every(seconds: float, work: Callable[[], object], name: str) -> None:
-            self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
+        def every(seconds: float, work: Callable[[], object], name: str, executor: str = "default") -> None:
+            self._periodic.add_job(
+                work, "interval", seconds=seconds, id=name, executor=executor, max_instances=1, coalesce=True
+            )
 
-        for name, courier in self.couriers.items():
-            every(DELIVER_EVERY_S, self._guarded(partial(self._deliver, courier)), f"deliver-{name}")
+        assert self.delivering is not None
+        jobs = list(self.delivering.jobs())
+        # A thread each: a receiver that is slow to answer must not hold up the watchdog or another channel.
+        self._periodic.add_executor(ThreadPoolExecutor(max(len(jobs), 1)), "outgoing")
+        for name, seconds, work in jobs:
+            every(seconds, self._guarded(work), name, "outgoing")
         every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:
@@ -261,9 +262,6 @@ class Service:
     def _back_up(self, target: Path) -> None:
         back_up(self.series, self.ledger, target, self.clock.now_s())
 
-    def _deliver(self, courier: Courier) -> int:
-        return courier.run(self.clock.now_s())
-
     def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
         """Periodic work that waits for its next turn when the store or a far end is away."""
 
@@ -276,7 +274,7 @@ class Service:
         return run
 
     def _parts(self) -> list[Part]:
-        parts = []
+        parts = [self._pace.part()]
         if self.ingest is not None:
             status = self.ingest.status()
             kind = "embedded" if self.broker is not None else "external"
@@ -308,21 +306,17 @@ class Service:
                 "refused": float(shipping.refused),
             }
             parts.append(Part("time-series server", good and not shipping.refused, words, numbers))
-        for name, courier in self.couriers.items():
-            state = courier.state()
-            text = "delivering" if state.failing_since_s is None else f"failing: {state.last_error}"
-            parts.append(
-                Part(
-                    f"channel {name}", state.failing_since_s is None, text, {"waiting": float(state.waiting)}
-                )
-            )
+        if self.delivering is not None:
+            parts += self.delivering.parts()
         return parts + self.foreseer.parts()
 
     def _dressed(self, note: Notification) -> Notification:
         return with_links(note, self.settings.web.public_url, self.key)
 
     def _web_deps(self) -> WebDeps:
-        channels = pages.Channels(self.settings, self.ledger, self.clock, self.couriers, self.senders)
+        assert self.delivering is not None
+        out = self.delivering
+        channels = pages.Channels(self.settings, self.ledger, self.clock, out.couriers, out.senders)
         return WebDeps(
             settings=self.settings,
             series=self.series,

@@ -47,7 +47,7 @@ ALLOWED = {
     "weather": {"settings", "outlook", "physics", "reference"},
     "store": {"settings", "clock"},
     "ingest": {"settings", "store", "clock"},
-    "notify": {"settings", "store", "alarms", "clock", "links", "reference"},
+    "notify": {"settings", "store", "alarms", "clock", "links", "reference", "snapshot"},
     "report": {
         "settings",
         "store",
@@ -85,11 +85,13 @@ WIRING = {
     "recording",
     "keeping",
     "checking",
+    "delivering",
     "deriving",
     "observing",
     "recalling",
     "stored_air",
     "foreseeing",
+    "pace",
     "pages",
 }
 WORLD = {

@@ -100,7 +100,13 @@ def compose_for(delivery: Delivery, wording: Wording) -> Notification:
         note = compose_answered(delivery.announcement, delivery.who, wording)
     else:
         note = compose(delivery.announcement, wording)
-    data = {**note.data, "person": delivery.person, "telling": delivery.telling}
+    data = {
+        **note.data,
+        "person": delivery.person,
+        "telling": delivery.telling,
+        "of": delivery.announcement.key,
+        "at": wording.time(note.created_s, note.created_s),
+    }
     return replace(note, key=delivery.key, data=data)
 
 

@@ -1,15 +1,16 @@
 """Makes the senders that the settings describe."""
 
 from monitor.notify.email import EmailSender, MailServer
-from monitor.notify.mqtt_state import MqttStateSender, Publish
+from monitor.notify.lamps import Publish, topic_base
+from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Sender
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender
 from monitor.settings import Channel
 
 
-def make_sender(channel: Channel, publish: Publish) -> Sender:
-    """The sender for one channel; `publish` is the service's own link to the broker."""
+def make_sender(channel: Channel, publish: Publish, root: str) -> Sender:
+    """The sender for one channel; `publish` is the link to the broker, `root` the first level of topics."""
     ca_file = str(channel.ca_file) if channel.ca_file is not None else None
     secret = channel.secret.get_secret_value() if channel.secret is not None else None
     password = channel.password.get_secret_value() if channel.password is not None else None
@@ -18,7 +19,7 @@ def make_sender(channel: Channel, publish: Publish) -> Sender:
     if channel.kind == "push" and channel.push_url is not None:
         return PushSender(channel.push_url.get_secret_value())
     if channel.kind == "mqtt":
-        return MqttStateSender(channel.topic or "dryshift/warnings", publish)
+        return MqttMessageSender(topic_base(channel, root), publish)
     return EmailSender(
         MailServer(
             url=str(channel.url),

@@ -10,7 +10,10 @@ from monitor.values import EventKind, NewEvent
 
 FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 600.0
+LONGEST_URGENT_S = 60.0  # for high priority
 HAND_OVER_AFTER = 4  # failed attempts before another channel is tried as well
+AT_ONCE = 4  # messages a run: each may take as long as the receiver lets it
+REPLACES = frozenset({"worsened", "cleared"})  # says all there is to say of its warning
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +26,12 @@ class ChannelState:
     waiting: int
 
 
-def wait_s(attempts: int, key: str) -> float:
+def wait_s(attempts: int, key: str, longest_s: float = LONGEST_WAIT_S) -> float:
     """How long to wait after `attempts` failures: doubling, capped, spread by up to a quarter.
 
     The spread comes from the key, not from chance, so that a replay is the same.
     """
-    plain = min(FIRST_WAIT_S * 2.0 ** max(attempts - 1, 0), LONGEST_WAIT_S)
+    plain = min(FIRST_WAIT_S * 2.0 ** min(max(attempts - 1, 0), 30), longest_s)
     spread = hashlib.sha256(f"{key}/{attempts}".encode()).digest()[0] / 255.0
     return plain * (1.0 + 0.25 * spread)
 
@@ -43,41 +46,70 @@ class Courier:
         self._fallback = fallback
         self._failing_since_s: float | None = None
         self._last_error = ""
-        self._waiting = 0
+        self._waiting: int | None = None  # nothing is known before the first run
 
     def run(self, now_s: float) -> int:
-        """Try everything that is due once; returns how many attempts were made."""
-        items = self._ledger.due(now_s, channel=self._channel)
-        self._waiting = len(items)
+        """Try what is due, a few at a time, until one is not taken; returns how many attempts were made."""
+        items = self._ledger.due(now_s, limit=AT_ONCE, channel=self._channel)
+        if items or self._waiting is None or self._failing_since_s is not None:
+            waiting = self._all_waiting()
+            self._remember(waiting)
+            replaced = _replaced(waiting)
+            self._waiting = len(waiting)
+        tried = 0
         for item in items:
-            self._attempt(item, now_s)
-        return len(items)
+            if item.id in replaced:
+                self._settle(item, "cancelled", now_s, replaced[item.id])
+                continue
+            tried += 1
+            if not self._attempt(item, now_s):
+                break
+        return tried
 
     def state(self) -> ChannelState:
         """How the channel is doing."""
-        return ChannelState(self._channel, self._failing_since_s, self._last_error, self._waiting)
+        return ChannelState(self._channel, self._failing_since_s, self._last_error, self._waiting or 0)
 
-    def _attempt(self, item: OutboxItem, now_s: float) -> None:
+    def worked(self) -> None:
+        """The channel has taken a message."""
+        self._failing_since_s, self._last_error = None, ""
+
+    def _all_waiting(self) -> list[OutboxItem]:
+        """Oldest first."""
+        items = self._ledger.outbox(states=("waiting",), limit=1_000)
+        return [item for item in reversed(items) if item.channel == self._channel]
+
+    def _remember(self, waiting: list[OutboxItem]) -> None:
+        """After a start: the channel has failed since its oldest message that was tried in vain."""
+        tried = [item for item in waiting if item.attempts > 0]
+        if self._waiting is None and tried:
+            self._failing_since_s = min(item.notification.created_s for item in tried)
+            self._last_error = tried[-1].last_error
+
+    def _attempt(self, item: OutboxItem, now_s: float) -> bool:
+        """Whether the next one is worth trying now."""
         note = item.notification
         if now_s >= note.expires_s:
             self._settle(item, "expired", now_s, "no longer useful; it is on the page and in the record")
-            return
-        outcome = self._sender.send(note, now_s)
-        match outcome:
+            return True
+        match self._sender.send(note, now_s):
             case Delivered(detail):
-                self._failing_since_s, self._last_error = None, ""
-                self._waiting -= 1
+                self.worked()
                 self._settle(item, "delivered", now_s, detail)
+                return True
             case Refused(cause):
                 self._failed(cause, now_s)
                 self._hand_over(item, now_s)
                 self._settle(item, "refused", now_s, cause)
+                return True
             case Retry(cause, after_s):
                 self._failed(cause, now_s)
                 if item.attempts + 1 >= HAND_OVER_AFTER:
                     self._hand_over(item, now_s)
-                again_s = now_s + max(after_s or 0.0, wait_s(item.attempts + 1, note.key))
+                longest_s = LONGEST_URGENT_S if note.priority == "high" else LONGEST_WAIT_S
+                again_s = now_s + max(after_s or 0.0, wait_s(item.attempts + 1, note.key, longest_s))
                 self._ledger.settle(item.id, state="waiting", now_s=now_s, error=cause, next_try_s=again_s)
+                return False
 
     def _failed(self, cause: str, now_s: float) -> None:
         self._last_error = cause
@@ -90,18 +122,39 @@ class Courier:
 
     def _settle(self, item: OutboxItem, state: str, now_s: float, detail: str) -> None:
         """Record the end in the ledger, then close the item; repeating either changes nothing."""
-        key = item.notification.key
+        note, key = item.notification, item.notification.key
         event = NewEvent(
             kind=EventKind.DELIVERY,
-            subject=item.notification.subject,
+            subject=note.subject,
             time_s=now_s,
             who=f"channel:{self._channel}",
-            body={"channel": self._channel, "key": key, "state": state, "attempts": item.attempts + 1},
+            body={
+                "channel": self._channel,
+                "key": key,
+                "state": state,
+                "attempts": item.attempts + (state in ("delivered", "refused")),
+                "priority": note.priority,
+                "telling": str(note.data.get("telling") or note.data.get("why") or ""),
+                "person": str(note.data.get("person") or ""),
+            },
             why=detail,
             key=f"delivery/{self._channel}/{key}/{state}",
         )
         self._ledger.commit([event], entered_s=now_s)
         self._ledger.settle(item.id, state=state, now_s=now_s, error=detail if state != "delivered" else "")
+
+
+def _replaced(waiting: list[OutboxItem]) -> dict[int, str]:
+    """What a later message on the same warning makes needless, and why: after an outage only that is sent."""
+    found: dict[int, str] = {}
+    for n, item in enumerate(waiting):
+        note, of = item.notification, item.notification.data.get("of")
+        for later in (one.notification for one in waiting[n + 1 :]):
+            same = of is not None and later.data.get("of") == of
+            if later.subject == note.subject and (same or later.data.get("why") in REPLACES):
+                found[item.id] = f"replaced by a later message on the same warning: {later.key}"
+                break
+    return found
 
 
 def undeliverable(states: Mapping[str, ChannelState], now_s: float, patience_s: float) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from urllib.parse import urlsplit
 
+from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
 from monitor.values import Notification
 
@@ -28,10 +29,10 @@ class MailServer:
     timeout_s: float = 10.0
 
 
-def compose(notification: Notification, server: MailServer) -> EmailMessage:
+def compose(notification: Notification, server: MailServer, now_s: float) -> EmailMessage:
     """The mail: the subject is what a phone's lock screen shows."""
     mail = EmailMessage()
-    mail["Subject"] = notification.title
+    mail["Subject"] = titled(notification, now_s)
     mail["From"] = server.sender
     mail["To"] = ", ".join(server.to)
     mail["Date"] = format_datetime(datetime.fromtimestamp(notification.created_s, UTC))
@@ -62,8 +63,7 @@ class EmailSender:
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once."""
-        del now_s  # mail carries the time at which the message was made
-        mail = compose(notification, self._server)
+        mail = compose(notification, self._server, now_s)
         try:
             with closing(self._connect()) as link:
                 self._secure(link)

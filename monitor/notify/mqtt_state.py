@@ -1,26 +1,27 @@
-"""Publishes a message as retained MQTT state, for a lamp, a siren or other software."""
+"""Publishes a message as the last one of its site, retained, for software that passes messages on itself."""
 
 import json
-from collections.abc import Callable
 
+from monitor.notify.lamps import Publish
 from monitor.notify.outcome import Delivered, Outcome, Retry
 from monitor.notify.webhook import payload
 from monitor.values import Notification
 
-Publish = Callable[[str, bytes], str | None]
-"""Publishes retained at QoS 1: returns None when the broker has it, else the reason."""
+LAST_MESSAGE = "_message"  # no zone can be called so
+ALL_SITES = "_all"
 
 
-class MqttStateSender:
-    """Publishes to `{topic}/{zone}` through the link that is handed in."""
+class MqttMessageSender:
+    """Publishes beside the states of lamps, through the link that is handed in."""
 
-    def __init__(self, topic: str, publish: Publish) -> None:
-        self._topic = topic
+    def __init__(self, base: str, publish: Publish) -> None:
+        self._base = base
         self._publish = publish
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once."""
         del now_s
         body = json.dumps(payload(notification), ensure_ascii=False, sort_keys=True).encode()
-        problem = self._publish(f"{self._topic}/{notification.zone or 'site'}", body)
+        site = str(notification.data.get("site") or ALL_SITES)
+        problem = self._publish(f"{self._base.replace('{site}', site)}/{LAST_MESSAGE}", body)
         return Delivered() if problem is None else Retry(problem)

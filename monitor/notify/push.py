@@ -2,6 +2,7 @@
 
 import apprise
 
+from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
 from monitor.values import Notification
 
@@ -21,12 +22,11 @@ class PushSender:
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once; the library says only whether it worked."""
-        del now_s
         if not self._usable:
             return Refused("the push address is not one the notification library knows")
         links = notification.data.get("links")
         answers = [f"{name}: {url}" for name, url in links.items()] if isinstance(links, dict) else []
         body = "\n".join(line for line in (notification.text, notification.action, *answers) if line)
         kind = _KIND.get(notification.priority, apprise.NotifyType.INFO)
-        sent = self._service.notify(body=body, title=notification.title, notify_type=kind)
+        sent = self._service.notify(body=body, title=titled(notification, now_s), notify_type=kind)
         return Delivered() if sent else Retry("the push service did not take it")

@@ -16,6 +16,8 @@ from monitor.stages.air import Sample, ZoneAir
 from monitor.stages.bodies import Figures
 from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, StoredReading
 
+NOT_RUNNING = "the service was not running"
+
 
 class Since(NamedTuple):
     """A level and when it began."""
@@ -79,6 +81,7 @@ class Gap:
     """Nobody was watching from the last tick until `now_s`."""
 
     now_s: float
+    why: str = NOT_RUNNING
 
 
 @dataclass(frozen=True, slots=True)

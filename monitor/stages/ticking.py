@@ -139,7 +139,10 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
 def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
     """What concerns the whole site: the service itself, and the shifts ahead."""
     for kind in watch.SERVICE_KINDS:
-        yield watch.seen(kind, watch.SERVICE, state.service.get(kind, 0.0), now_s)
+        value = state.service.get(kind, 0.0)
+        if kind == "warnings_undeliverable":
+            value += watch.left_unanswered(state)
+        yield watch.seen(kind, watch.SERVICE, value, now_s)
     told = watch.shifts_told(state.book, state.shifts, shop.limits.shift_probability, now_s)
     for shift in state.shifts:
         if shift.start_s > now_s:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
+from monitor.alarms.escalation import nobody_answers
 from monitor.alarms.shop import body_conditions, package_conditions, shift_condition
 from monitor.alarms.states import AlarmBook
 from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
@@ -11,7 +12,7 @@ from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
 from monitor.stages.spells import told_now
-from monitor.stages.state import Use
+from monitor.stages.state import CoreState, Use
 from monitor.values import AirState, SensorHealth, SensorStatus
 
 STILL_WET_K = -0.01  # passed on for a body that is still wet though its skin is above the dew point
@@ -98,6 +99,12 @@ def of_package(use: Use, back_s: float | None) -> Seen:
     if back_s is not None and use.due_at_s is not None and use.used_frac < 1.0:
         outlasts_h = (use.due_at_s - back_s) / HOUR_S
     yield "package_left_open", outlasts_h
+
+
+def left_unanswered(state: CoreState) -> int:
+    """Warnings that have gone all the way round without an answer; this one's own do not count."""
+    courses = state.courses.courses
+    return sum(courses[name].announcement.family != "service" for name in nobody_answers(state.courses))
 
 
 def of_sensor(health: SensorHealth | None) -> float:

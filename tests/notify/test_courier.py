@@ -4,12 +4,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from monitor.notify.courier import (
     FIRST_WAIT_S,
     HAND_OVER_AFTER,
+    LONGEST_URGENT_S,
     LONGEST_WAIT_S,
     Courier,
     undeliverable,
@@ -40,8 +42,8 @@ def ledger(tmp_path: Path) -> Iterator[SqlLedger]:
     opened.close()
 
 
-def post(ledger: SqlLedger, channel: str = "phone", key: str = NOTE.key) -> None:
-    ledger.commit([], entered_s=NOW_S, outbox=[(channel, replace(NOTE, key=key))])
+def post(ledger: SqlLedger, channel: str = "phone", key: str = NOTE.key, **changes: Any) -> None:
+    ledger.commit([], entered_s=NOW_S, outbox=[(channel, replace(NOTE, key=key, **changes))])
 
 
 def state_of(ledger: SqlLedger, channel: str = "phone") -> str:
@@ -62,7 +64,7 @@ def test_what_is_delivered_is_sent_once_and_recorded(ledger: SqlLedger) -> None:
 def test_a_dead_receiver_is_tried_ever_more_slowly_and_never_given_up_before_the_message_is_old(
     ledger: SqlLedger,
 ) -> None:
-    post(ledger)
+    post(ledger, priority="medium")
     sender = Scripted(Retry("no answer"))
     courier = Courier(ledger, "phone", sender)
     tries = [second for second in range(3600) if courier.run(NOW_S + second)]
@@ -120,6 +122,80 @@ def test_a_slow_or_dead_channel_holds_up_no_other(ledger: SqlLedger) -> None:
     mail = Scripted(Delivered())
     Courier(ledger, "mail", mail).run(NOW_S)
     assert mail.sent == [NOTE.key]
+
+
+def test_what_is_urgent_is_tried_every_minute(ledger: SqlLedger) -> None:
+    post(ledger)
+    courier = Courier(ledger, "phone", Scripted(Retry("no answer")))
+    tries = [second for second in range(3600) if courier.run(NOW_S + second)]
+    waits = [later - earlier for earlier, later in pairwise(tries)]
+    assert max(waits) <= 1.25 * LONGEST_URGENT_S + 1
+
+
+def test_a_dead_receiver_is_asked_once_a_run_however_much_waits(ledger: SqlLedger) -> None:
+    for n in range(150):
+        post(ledger, key=f"note/{n}")
+    courier = Courier(ledger, "phone", Scripted(Retry("no answer")))
+    assert courier.run(NOW_S) == 1
+    assert courier.state().waiting == 150
+
+
+def test_after_an_outage_the_last_word_on_a_warning_is_sent_and_not_the_story_of_it(
+    ledger: SqlLedger,
+) -> None:
+    def said(key: str, why: str, subject: str = "warning:damp") -> None:
+        data: dict[str, object] = {"why": why, "of": key}
+        note = replace(NOTE, key=key, subject=subject, data=data)
+        ledger.commit([], entered_s=NOW_S, outbox=[("phone", note)])
+
+    said("a", "raised")
+    said("a.1", "raised")
+    said("b", "grown")
+    said("other", "raised", "warning:oven")
+    said("c", "worsened")
+    said("d", "grown")
+    sender = Scripted(Delivered())
+    courier = Courier(ledger, "phone", sender)
+    for second in range(5):
+        courier.run(NOW_S + second)
+    assert sender.sent == ["other", "c", "d"]
+    ends = {event.body["key"]: event for event in ledger.events(kinds=[EventKind.DELIVERY])}
+    assert ends["a"].body["state"] == "cancelled"
+    assert ends["a"].why == "replaced by a later message on the same warning: c"
+
+
+def test_the_same_word_said_again_replaces_itself(ledger: SqlLedger) -> None:
+    for mark in ("", ".1", ".answered"):
+        note = replace(NOTE, key=f"a{mark}", data={"why": "raised", "of": "a"})
+        ledger.commit([], entered_s=NOW_S, outbox=[("phone", note)])
+    sender = Scripted(Delivered())
+    Courier(ledger, "phone", sender).run(NOW_S)
+    assert sender.sent == ["a.answered"]
+
+
+def test_a_channel_that_was_failing_is_known_to_be_after_a_restart(ledger: SqlLedger) -> None:
+    post(ledger)
+    Courier(ledger, "phone", Scripted(Retry("no answer"))).run(NOW_S)
+    again = Courier(ledger, "phone", Scripted(Retry("still none")))
+    again.run(NOW_S + 1)
+    assert again.state().failing_since_s == NOW_S
+    assert again.state().last_error == "no answer"
+
+
+def test_the_record_says_to_whom_and_why(ledger: SqlLedger) -> None:
+    data: dict[str, object] = {"telling": "first", "person": "Ann"}
+    ledger.commit([], entered_s=NOW_S, outbox=[("phone", replace(NOTE, data=data))])
+    Courier(ledger, "phone", Scripted(Delivered("answered 200"))).run(NOW_S)
+    (event,) = ledger.events(kinds=[EventKind.DELIVERY])
+    assert event.body == {
+        "channel": "phone",
+        "key": NOTE.key,
+        "state": "delivered",
+        "attempts": 1,
+        "priority": "high",
+        "telling": "first",
+        "person": "Ann",
+    }
 
 
 def test_a_channel_that_fails_for_long_is_undeliverable_and_recovers(ledger: SqlLedger) -> None:

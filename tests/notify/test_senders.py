@@ -6,11 +6,12 @@ import email.policy
 import hashlib
 import hmac
 import socket
+from dataclasses import replace
 
 import pytest
 
 from monitor.notify.email import EmailSender, MailServer
-from monitor.notify.mqtt_state import MqttStateSender
+from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Delivered, Refused, Retry
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender, signature
@@ -103,6 +104,30 @@ def test_mail_arrives_with_title_as_subject_and_says_what_to_do() -> None:
     assert "Acknowledge: http://127.0.0.1/a/x" in text
 
 
+def test_a_message_that_comes_late_says_so_where_it_would_be_taken_for_new() -> None:
+    late = replace(NOTE, data={"at": "06:12"})
+    with mail_receiver() as (box, url):
+        mailer(url).send(late, NOW_S + 300)
+        mailer(url).send(late, NOW_S + 3000)
+        subjects = [
+            email.message_from_bytes(m.content, policy=email.policy.default)["Subject"] for m in box.mails
+        ]
+    assert subjects == [NOTE.title, f"[06:12] {NOTE.title}"]
+    with web_receiver() as receiver:
+        address = receiver.url.replace("http://", "json://")
+        PushSender(address).send(late, NOW_S + 3000)
+        assert receiver.messages[0]["title"] == f"[06:12] {NOTE.title}"
+
+
+def test_the_daily_word_asks_for_nothing_and_its_lines_are_in_the_mail() -> None:
+    daily = replace(NOTE, action="", data={"why": "digest", "lines": ["Slip Bay: dry enough: 60 %RH"]})
+    with mail_receiver() as (box, url):
+        mailer(url).send(daily, NOW_S)
+        text = email.message_from_bytes(box.mails[0].content, policy=email.policy.default).get_content()
+    assert "What to do" not in text
+    assert "Slip Bay: dry enough: 60 %RH" in text
+
+
 @pytest.mark.parametrize(("answer", "outcome"), [("451 later", Retry), ("554 never", Refused)])
 def test_mail_answers_mean_what_smtp_says(answer: str, outcome: type) -> None:
     with mail_receiver() as (box, url):
@@ -130,20 +155,23 @@ def test_push_service_gets_title_and_text() -> None:
         receiver.status = 500
         assert isinstance(PushSender(address).send(NOTE, NOW_S), Retry)
         assert receiver.messages[0]["title"] == NOTE.title
+        # a phone answers from here
+        assert receiver.messages[0]["message"].splitlines()[-1] == "Acknowledge: http://127.0.0.1/a/x"
 
 
 def test_push_address_of_no_known_service_is_refused() -> None:
     assert isinstance(PushSender("nosuch://thing").send(NOTE, NOW_S), Refused)
 
 
-def test_mqtt_state_goes_to_the_zones_topic() -> None:
+def test_the_last_message_of_a_site_stands_beside_its_lamps() -> None:
     sent: list[tuple[str, bytes]] = []
 
     def publish(topic: str, body: bytes) -> str | None:
         sent.append((topic, body))
         return None if len(sent) == 1 else "the broker is away"
 
-    sender = MqttStateSender("dryshift/warnings", publish)
-    assert isinstance(sender.send(NOTE, NOW_S), Delivered)
+    sender = MqttMessageSender("dryshift/{site}/lamp", publish)
+    here = replace(NOTE, data={"site": "ferrymoor"})
+    assert isinstance(sender.send(here, NOW_S), Delivered)
     assert sender.send(NOTE, NOW_S) == Retry("the broker is away")
-    assert sent[0][0] == "dryshift/warnings/slip-bay"
+    assert [topic for topic, _ in sent] == ["dryshift/ferrymoor/lamp/_message", "dryshift/_all/lamp/_message"]

@@ -160,12 +160,14 @@ def test_killed_again_and_again_it_loses_no_acknowledged_reading_and_no_warning(
         try:
             wait_until(lambda: bool(ledger.outbox()), "a warning", 180)
             wait_until(
-                lambda: all(item.state == "delivered" for item in ledger.outbox()),
-                "every warning delivered",
+                lambda: all(item.state in ("delivered", "cancelled") for item in ledger.outbox()),
+                "every warning delivered, or replaced by a later word on it",
                 40,
             )
             service.stop()
-            assert {item.notification.key for item in ledger.outbox()} == received_keys(phone)
+            delivered = {item.notification.key for item in ledger.outbox(states=("delivered",))}
+            assert delivered
+            assert delivered <= received_keys(phone) <= {item.notification.key for item in ledger.outbox()}
             assert ledger.verify().broken_at is None
         finally:
             ledger.close()
