@@ -4,6 +4,7 @@ import click
 
 from monitor import __version__
 from monitor.commands.backtesting import backtest_command
+from monitor.commands.channels import test_channel_command
 from monitor.commands.inspecting import check_command, check_payload_command, verify_command
 from monitor.commands.replaying import record_command, replay_command
 from monitor.commands.running import demo_command, run_command
@@ -45,6 +46,7 @@ for command in (
     record_command,
     replay_command,
     backtest_command,
+    test_channel_command,
     verify_command,
     backup_command,
     restore_command,

@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from monitor.cli import main
-from tests.brokers import wait_until
-from tests.receivers import free_port
+from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
+from tests.receivers import free_port, web_receiver
 from tests.test_settings import SMALL, write
 
 COMMANDS = tuple(main.commands)
@@ -104,3 +104,53 @@ def test_run_starts_serves_and_stops_when_told_to(tmp_path: Path) -> None:
     assert process.returncode == 0, err
     assert "Stopping" in out
     wait_until((tmp_path / "var" / "ledger.sqlite").exists, "the ledger")
+
+
+CHANNELS = """
+[[channels]]
+id = "phone"
+kind = "webhook"
+url = "{url}"
+secret = "s3"
+
+[[channels]]
+id = "lamp"
+kind = "mqtt"
+"""
+
+
+def test_a_channel_is_tested_and_what_became_of_it_is_said(tmp_path: Path) -> None:
+    with web_receiver() as receiver:
+        file = str(write(tmp_path, SMALL + CHANNELS.format(url=receiver.url)))
+        taken = run("test-channel", file, "phone", "--who", "Ann")
+        assert (taken.exit_code, taken.output) == (0, "phone: delivered (answered 200)\n")
+        assert "Dryshift test by Ann" in receiver.messages[0]["text"]
+        receiver.status = 503
+        later = run("test-channel", file, "phone")
+        assert later.exit_code == 1
+        assert "not taken now; a warning would be tried again" in later.output
+        receiver.status = 404
+        never = run("test-channel", file, "phone")
+        assert (never.exit_code, "refused" in never.output, "answered 404" in never.output) == (1, True, True)
+
+
+def test_a_channel_that_does_not_exist_names_those_that_do(tmp_path: Path) -> None:
+    result = run(
+        "test-channel", str(write(tmp_path, SMALL + CHANNELS.format(url="http://127.0.0.1:1/"))), "fax"
+    )
+    assert result.exit_code == 2
+    assert "use one of: phone, lamp" in result.stderr
+
+
+@pytest.mark.skipif(MOSQUITTO is None, reason="the mosquitto package is not installed")
+def test_a_lamp_is_tested_without_taking_the_services_place_at_the_broker(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker, Publisher(broker.port) as watcher:
+        heard: list[str] = []
+        watcher.client.on_message = lambda _c, _u, message: heard.append(message.topic)
+        watcher.client.subscribe("#", 1)
+        settings = f'[mqtt]\nbroker = "external"\nport = {broker.port}\n'
+        file = str(write(tmp_path, settings + SMALL + CHANNELS.format(url="http://127.0.0.1:1/")))
+        result = run("test-channel", file, "lamp")
+        assert (result.exit_code, result.output) == (0, "lamp: delivered\n")
+        wait_until(lambda: bool(heard), "the message")
+        assert heard == ["dryshift/_all/lamp/_message"]
