@@ -41,7 +41,7 @@ def site(yard: Yard) -> Iterator[Server]:
     def sheet(kind: str, of: str, site: str) -> Sheet:
         now_s = yard.loop.state.time_s
         return pages.sheet(
-            Sources(yard.settings, yard.ledger, yard.series, yard.keeper, now_s), kind, of, site
+            Sources(yard.settings, yard.ledger, yard.series, yard.keeper.recall(), now_s), kind, of, site
         )
 
     def operate(_: OperateRequest) -> OperateResult:
