@@ -5,6 +5,7 @@ import re
 import pytest
 import requests
 
+from monitor.notify.courier import Courier
 from monitor.notify.webhook import WebhookSender
 from monitor.pages import Channels
 from monitor.values import EventKind
@@ -27,7 +28,9 @@ class Fixed:
 
 
 def channels(shop: sample.Shop, url: str) -> Channels:
-    return Channels(shop.deps.settings, shop.ledger, Fixed(), {}, {"phone": WebhookSender(url, None, 2.0)})
+    sender = WebhookSender(url, None, 2.0)
+    couriers = {"phone": Courier(shop.ledger, "phone", sender)}
+    return Channels(shop.deps.settings, shop.ledger, Fixed(), couriers, {"phone": sender})
 
 
 @pytest.mark.parametrize(("status", "sent"), [(200, Sent.DELIVERED), (503, Sent.RETRY), (410, Sent.REFUSED)])
