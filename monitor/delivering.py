@@ -1,5 +1,7 @@
 """Runs every way to reach people: a courier and its sender for each channel, and the lamps."""
 
+import logging
+import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 
@@ -11,15 +13,18 @@ from monitor.notify.lamps import Lamps, topic_base
 from monitor.notify.outcome import Sender
 from monitor.settings import Settings
 from monitor.snapshot import Part, Snapshot
-from monitor.store.contract import Ledger
+from monitor.store.contract import Ledger, StoreUnavailableError
+
+log = logging.getLogger(__name__)
 
 PATIENCE_S = 900.0  # a channel that fails for longer is a condition of its own
 COURIER_EVERY_S = 1.0
 LAMPS_EVERY_S = 5.0
+STOP_WAIT_S = 12.0  # longer than a receiver may take by default; what is cut off is sent again
 
 
 class Delivering:
-    """What goes out of one service. Each job may block as long as its receiver does, and no other."""
+    """What goes out of one service: a thread each, so that a slow receiver holds up nothing else."""
 
     def __init__(
         self,
@@ -37,12 +42,22 @@ class Delivering:
         self.couriers = {c.id: Courier(ledger, c.id, self.senders[c.id], c.fallback) for c in channels}
         self.lamps = {c.id: Lamps(topic_base(c, root), ingest.publish) for c in channels if c.kind == "mqtt"}
 
-    def jobs(self) -> Iterator[tuple[str, float, Callable[[], object]]]:
-        """Name, seconds between two turns, and the work."""
-        for name, courier in self.couriers.items():
-            yield f"deliver-{name}", COURIER_EVERY_S, partial(self._deliver, courier)
-        for name, lamps in self.lamps.items():
-            yield f"lamps-{name}", LAMPS_EVERY_S, partial(self._show, lamps)
+        self._stopping = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._go_on, args=job, name=job[0], daemon=True) for job in self._jobs()
+        ]
+
+    def start(self) -> None:
+        """Begin to deliver."""
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Finish what is on its way, or leave it to the next start."""
+        self._stopping.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(STOP_WAIT_S)
 
     def undeliverable(self) -> int:
         """How many channels have failed for so long that somebody must be told otherwise."""
@@ -56,6 +71,26 @@ class Delivering:
             good = state.failing_since_s is None
             text = "delivering" if good else f"failing: {state.last_error}"
             yield Part(f"channel {name}", good, text, {"waiting": float(state.waiting)})
+
+    def _jobs(self) -> Iterator[tuple[str, float, Callable[[], object]]]:
+        """Name, seconds between two turns, and the work."""
+        for name, courier in self.couriers.items():
+            yield f"deliver-{name}", COURIER_EVERY_S, partial(self._deliver, courier)
+        for name, lamps in self.lamps.items():
+            yield f"lamps-{name}", LAMPS_EVERY_S, partial(self._show, lamps)
+
+    def _go_on(self, name: str, every_s: float, work: Callable[[], object]) -> None:
+        said = ""
+        while not self._stopping.wait(every_s):
+            try:
+                work()
+                said = ""
+            except StoreUnavailableError as error:
+                if str(error) != said:
+                    log.warning("%s waits for its next turn: %s", name, error)
+                said = str(error)
+            except Exception:  # loop border: one channel's defect must stop no other, nor itself for good
+                log.exception("%s met a defect and goes on", name)
 
     def _deliver(self, courier: Courier) -> int:
         return courier.run(self._clock.now_s())

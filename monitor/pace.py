@@ -48,9 +48,7 @@ class Pace:
         ahead_s = self._clock.ahead_s() if isinstance(self._clock, SystemClock) else 0.0
         if ahead_s > IN_STEP_S:
             minutes = ahead_s / 60.0
-            text = (
-                f"was set back; goes at half speed until the machine's clock has caught up {minutes:.0f} min"
-            )
+            text = f"was set back: goes at half speed, {minutes:.0f} min ahead of the machine's clock"
             return Part("clock", False, text, {"ahead_s": ahead_s})
         text = "in step" if self._last is None else f"in step; {self._last.why}, which nobody watched"
         return Part("clock", True, text, {"ahead_s": ahead_s})

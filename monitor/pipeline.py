@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from monitor.alarms.grouping import GroupBook, answer
-from monitor.alarms.lifecycle import empty_book, with_conditions
+from monitor.alarms.lifecycle import empty_book, watched_again, with_conditions
 from monitor.quality.health import resumed
 from monitor.stages import judging, telling, ticking, watch
 from monitor.stages.air import ZoneAir
@@ -124,7 +124,7 @@ def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreStat
         why,
         f"gap/{state.time_s:.3f}/{now_s:.3f}",
     )
-    after = replace(state, tracks=tracks, time_s=now_s)
+    after = replace(state, tracks=tracks, book=watched_again(state.book), time_s=now_s)
     return after, Effects(events=(event,), outbox=digests(shop, after, state.time_s, now_s))
 
 

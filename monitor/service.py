@@ -8,7 +8,6 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor import pages
@@ -24,7 +23,7 @@ from monitor.loop import CoreLoop
 from monitor.notify.alive import HeartbeatError, beat, tell_init
 from monitor.notify.answering import with_links
 from monitor.outlook.shifts import ShiftSpan, upcoming
-from monitor.pace import Pace
+from monitor.pace import Missed, Pace
 from monitor.pipeline import Operate, Shop
 from monitor.report.sources import Sources
 from monitor.settings import Settings
@@ -106,6 +105,7 @@ class Service:
         self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
         self._periodic = BackgroundScheduler(timezone="UTC")
         self._pace = Pace(clock)
+        self._missed: Missed | None = None  # still to be recorded
         self._core_error = ""
 
     def start(self) -> None:
@@ -126,6 +126,7 @@ class Service:
         self.delivering = Delivering(self.settings, self.ledger, self.clock, self.ingest, self.snapshot)
         self.ingest.start()
         self._core.start()
+        self.delivering.start()
         self._schedule()
         web = self.settings.web
         self.server = serve(create_app(self._web_deps()), web.host, web.port)
@@ -138,6 +139,8 @@ class Service:
             self.server.stop()
         if self._periodic.running:
             self._periodic.shutdown(wait=True)
+        if self.delivering is not None:
+            self.delivering.stop()
         if self.ingest is not None:
             self.ingest.stop()
         self._stopping.set()
@@ -195,9 +198,10 @@ class Service:
     def _look(self) -> None:
         assert self.ingest is not None
         try:
-            missed = self._pace.look()
-            if missed is not None:
-                self.loop.skip(missed.from_s + AT_THE_JUMP_S, self.clock.now_s(), missed.why)
+            self._missed = self._pace.look() or self._missed
+            if self._missed is not None:
+                self.loop.skip(self._missed.from_s + AT_THE_JUMP_S, self.clock.now_s(), self._missed.why)
+                self._missed = None
             # The watermark is read first: what is committed after it was read belongs to a later tick.
             until_s = self.ingest.watermark_s()
             self.loop.put(ServiceFacts(self._service_facts(until_s)))
@@ -224,17 +228,9 @@ class Service:
         }
 
     def _schedule(self) -> None:
-        def every(seconds: float, work: Callable[[], object], name: str, executor: str = "default") -> None:
-            self._periodic.add_job(
-                work, "interval", seconds=seconds, id=name, executor=executor, max_instances=1, coalesce=True
-            )
+        def every(seconds: float, work: Callable[[], object], name: str) -> None:
+            self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
 
-        assert self.delivering is not None
-        jobs = list(self.delivering.jobs())
-        # A thread each: a receiver that is slow to answer must not hold up the watchdog or another channel.
-        self._periodic.add_executor(ThreadPoolExecutor(max(len(jobs), 1)), "outgoing")
-        for name, seconds, work in jobs:
-            every(seconds, self._guarded(work), name, "outgoing")
         every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:

@@ -22,7 +22,7 @@ def free_port() -> int:
 class WebReceiver:
     """Keeps every request; answers with `status`, or with the next of `script` while it lasts."""
 
-    def __init__(self) -> None:
+    def __init__(self, port: int = 0) -> None:
         self.requests: list[tuple[dict[str, str], bytes]] = []
         self.status = 200
         self.script: list[int] = []
@@ -49,7 +49,7 @@ class WebReceiver:
             def log_message(self, format: str, *args: object) -> None:
                 """The test reads `requests` instead."""
 
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
         self._server.daemon_threads = True
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
         self._thread.start()
@@ -75,8 +75,8 @@ class WebReceiver:
 
 
 @contextmanager
-def web_receiver() -> Iterator[WebReceiver]:
-    receiver = WebReceiver()
+def web_receiver(port: int = 0) -> Iterator[WebReceiver]:
+    receiver = WebReceiver(port)
     try:
         yield receiver
     finally:

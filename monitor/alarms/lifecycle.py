@@ -63,6 +63,15 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
     return AlarmBook(now_s, book.conditions, alarms), tuple(transitions)
 
 
+def watched_again(book: AlarmBook) -> AlarmBook:
+    """The book after a time in which nobody watched: running on-delays begin anew, nobody saw them hold."""
+    alarms = {
+        name: replace(alarm, crossing_since_s=None) if alarm.crossing_since_s and not alarm.active else alarm
+        for name, alarm in book.alarms.items()
+    }
+    return replace(book, alarms=alarms)
+
+
 def _unknown_members(
     conditions: Mapping[str, Condition], alarms: Mapping[str, Alarm], name: str, now_s: float
 ) -> Observation:

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.alarms.commands import operate
 from monitor.alarms.conditions import MIN_CYCLE_S, Observation, Subject, Tuning, condition
-from monitor.alarms.lifecycle import advance, with_conditions
+from monitor.alarms.lifecycle import advance, watched_again, with_conditions
 from monitor.alarms.states import (
     AlarmBook,
     AlarmState,
@@ -357,3 +357,14 @@ def test_a_wet_plate_is_told_anew_in_the_morning_though_it_was_answered_in_the_e
         now_s = book.now_s + 60.0
         book, _ = advance(book, [Observation(wet.id, -1.0, now_s, facts=facts)], now_s)
         assert book.alarms[wet.id].state is state
+
+
+def test_a_time_in_which_nobody_watched_does_not_count_as_trouble_that_lasted() -> None:
+    wet = watched("body_wet", "deck-plate")
+    book, _ = held_for(book_of(wet), wet.id, -1.0, 120.0)
+    book, moved = held_for(watched_again(book), wet.id, -1.0, 60.0, every_s=60.0)
+    assert not book.alarms[wet.id].active
+    assert moved == []
+    active, _ = held_for(book, wet.id, -1.0, 3600.0)
+    assert active.alarms[wet.id].active
+    assert watched_again(active) == active

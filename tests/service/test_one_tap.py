@@ -1,0 +1,75 @@
+"""From the link in a message on a phone to the answered warning, through the running service."""
+
+import re
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+import requests
+
+from monitor.snapshot import WarningNow
+from tests.brokers import MOSQUITTO
+from tests.receivers import web_receiver
+from tests.service.live import LiveYard
+
+pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="the mosquitto package is not installed")
+
+ON_CALL = """
+[[people]]
+id = "ann"
+name = "Ann"
+channels = ["phone"]
+
+[[people]]
+id = "ben"
+name = "Ben"
+channels = ["mail"]
+
+[[on_call]]
+site = "yard"
+steps = ["ann", "ben"]
+escalate_after_s = 300
+
+[[channels]]
+id = "mail"
+kind = "webhook"
+url = "{url}"
+"""
+
+
+def test_a_tap_answers_the_whole_warning_once_and_the_others_hear_of_it(tmp_path: Path) -> None:
+    with (
+        web_receiver() as phone,
+        web_receiver() as mail,
+        LiveYard(tmp_path, phone.url, extra=ON_CALL.format(url=mail.url)) as yard,
+    ):
+        mail.wait_for(1)  # nobody has answered, so Ben was told as well
+        message = phone.messages[-1]
+        assert message["data"]["person"] == "Ann"
+        link = message["data"]["links"]["Acknowledge"]
+        assert yard.service.server is not None
+        address = yard.service.server.url + urlsplit(link).path
+        with requests.Session() as browser:
+            for _ in range(2):  # as a mail scanner would
+                shown = browser.get(address, timeout=10)
+                assert shown.status_code == 200
+                assert "Acknowledge as Ann" in shown.text
+            assert warning(yard, message["subject"]).unanswered
+            token = re.search(r'name="form_token" value="([^"]+)"', shown.text)
+            assert token is not None
+            form = {"form_token": token.group(1), "who": "Ann"}
+            done = browser.post(address, data=form, timeout=10)
+            assert (done.status_code, "Acknowledged by Ann" in done.text) == (200, True)
+            again = browser.post(address, data=form, timeout=10)
+            assert (again.status_code, "already acknowledged by Ann" in again.text) == (409, True)
+        answered = warning(yard, message["subject"])
+        assert (answered.answered_by, answered.unanswered) == ("Ann", False)
+        yard.until(
+            lambda: any(m["text"].startswith("Ann has answered: ") for m in mail.messages),
+            "the word to Ben",
+        )
+        assert not any(m["text"].startswith("Ann has answered") for m in phone.messages)
+
+
+def warning(yard: LiveYard, name: str) -> WarningNow:
+    return next(one for one in yard.service.snapshot().warnings if one.id == name)
