@@ -332,7 +332,8 @@ class Service:
         )
 
     def _sources(self) -> Sources:
-        return Sources(self.settings, self.ledger, self.series, self.keeper.recall(), self._page_time_s())
+        now_s = self._page_time_s()
+        return Sources(self.settings, self.ledger, self.series, self.keeper.recall(), now_s, self.shift_spans)
 
     def _page_time_s(self) -> float:
         """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""

@@ -1,12 +1,13 @@
 """What a report is made from: the shop's settings, the stores, and the things as their keeper knows them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from monitor.exposure.air import AirSamples
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
+from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import Writing
 from monitor.settings import Settings, Site
 from monitor.store.contract import Event, Ledger, SeriesStore
@@ -43,15 +44,21 @@ class Keeps(Protocol):
         """Entries in the ledger that cannot be true beside the others."""
 
 
+def _no_shifts(start_s: float, end_s: float) -> Sequence[ShiftSpan]:
+    del start_s, end_s
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Everything a report reads; `now_s` is when it is made."""
+    """Everything a report reads; `now_s` is when it is made, `shift_spans` gives the shifts of a time."""
 
     settings: Settings
     ledger: Ledger
     series: SeriesStore
     keeper: Keeps
     now_s: float
+    shift_spans: Callable[[float, float], Sequence[ShiftSpan]] = _no_shifts
 
     def writing(self, site: Site) -> Writing:
         """How this site's sheets are written."""

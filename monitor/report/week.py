@@ -7,12 +7,15 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from itertools import pairwise
 from typing import Any
 
+from monitor.alarms.performance import figures_from
 from monitor.errors import Fault, InputError
+from monitor.reference import load_toml
 from monitor.report.air import HOUR_S, air_span
 from monitor.report.beads import beads_section
 from monitor.report.group import packages_section
 from monitor.report.lines import Naming, entries_section
 from monitor.report.package import PackageRecord, package_record
+from monitor.report.performance import alarm_performance, performance_section
 from monitor.report.proof import proof_section, verified
 from monitor.report.sheet import Section, Sheet, Writing
 from monitor.report.sources import EVERY, THINGS, Sources
@@ -66,12 +69,19 @@ def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
             entries_section(events, writing, naming, refused),
             beads_section(sources, None, writing, (start_s, end_s)),
             warnings_section(sources, None, writing, (start_s, end_s)),
+            _performance(sources, writing, (start_s, end_s)),
             instruments_section(sources, (start_s, end_s), writing),
             proof_section(proof, writing),
         ),
         record_holds=proof.holds,
         record_text=proof.text,
     )
+
+
+def _performance(sources: Sources, writing: Writing, between_s: tuple[float, float]) -> Section:
+    figures = figures_from(load_toml("alarm_performance.toml"))
+    spans, people = sources.shift_spans(*between_s), sources.settings.people
+    return performance_section(alarm_performance(sources.ledger, people, figures, spans, between_s), writing)
 
 
 def _site(sources: Sources, site_id: str) -> Site:

@@ -40,13 +40,16 @@ class Sensor:
             wait_s = self._clock.real_seconds(time_s - self._clock.now_s())
             if wait_s > 0 and self._stopping.wait(wait_s):
                 return
-            celsius, percent = humid_evening(self._minute if self.held is None else self.held)
+            celsius, percent = self._air()
             values = {Quantity.AIR_TEMPERATURE: celsius, Quantity.RELATIVE_HUMIDITY: percent / 100.0}
             payload = encode_own(time_s, values, len(self.sent))
             self._publisher.client.publish(TOPIC, payload, qos=1)
             self.sent.append(time_s)
             time_s += EVERY_S
             self._minute += EVERY_S / 60.0
+
+    def _air(self) -> tuple[float, float]:
+        return humid_evening(self._minute if self.held is None else self.held)
 
     def stop(self) -> list[float]:
         """Send no more; returns when the broker has everything, with the times sent."""
