@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.messages import LONGEST
+from monitor.alarms.states import CommandKind, CommandRefusedError
 from monitor.outlook.warning import WarningMemory
 from monitor.pipeline import Foreseen
 from monitor.settings_file import load
@@ -186,6 +187,40 @@ def test_the_course_of_a_warning_survives_a_restart(tmp_path: Path) -> None:
         assert channels(posted) == [("mail", "escalated")]
     finally:
         again.close()
+
+
+def test_a_warning_that_nobody_answers_is_itself_high_on_the_page(yard: Offline) -> None:
+    yard.goes_on(75)
+    assert yard.loop.state.courses.courses
+    yard.goes_on(120, evening_minute=75.0)
+    (alarm,) = [a for a in yard.loop.snapshot().alarms if a.condition == "warnings_undeliverable.service"]
+    assert (alarm.priority, alarm.title) == ("high", "Warnings do not get through")
+    assert alarm.text.startswith("Warnings that reached nobody or that nobody answers: 1, since ")
+    (unanswered,) = [w for w in yard.loop.snapshot().warnings if "damp_air" in w.id]
+    yard.answers("Ann", unanswered.id)
+    yard.goes_on(15, evening_minute=75.0)
+    (alarm,) = [a for a in yard.loop.snapshot().alarms if a.condition == "warnings_undeliverable.service"]
+    assert alarm.state == "returned_unacknowledged"
+
+
+def test_every_act_of_a_person_goes_through_the_core_and_into_the_record(yard: Offline) -> None:
+    yard.goes_on(45)
+    name = "body_wet.plate-keel"
+    states = []
+    for kind in (
+        CommandKind.ACKNOWLEDGE,
+        CommandKind.SHELVE,
+        CommandKind.UNSHELVE,
+        CommandKind.TAKE_OUT_OF_SERVICE,
+        CommandKind.RETURN_TO_SERVICE,
+    ):
+        yard.answers("Ann", name, kind)
+        states.append(str(yard.loop.state.book.alarms[name].state))
+    assert states == ["acknowledged", "shelved", "unacknowledged", "out_of_service", "unacknowledged"]
+    by_ann = [e.body["trigger"] for e in yard.ledger.events(subject=name) if e.who == "Ann"]
+    assert by_ann == ["acknowledge", "shelve", "unshelve", "take_out_of_service", "return_to_service"]
+    with pytest.raises(CommandRefusedError, match="it is not latched"):
+        yard.answers("Ann", name, CommandKind.RESET)
 
 
 def shift(hours: float, odds: float, *, warned: bool) -> ShiftNow:
