@@ -81,7 +81,9 @@ class Delivering:
 
     def _go_on(self, name: str, every_s: float, work: Callable[[], object]) -> None:
         said = ""
-        while not self._stopping.wait(every_s):
+        first = True  # at once: what waited for this start must not wait for the next
+        while not self._stopping.wait(0.0 if first else every_s):
+            first = False
             try:
                 work()
                 said = ""
