@@ -12,7 +12,9 @@ from monitor.exposure.bead_rules import acceptances
 from monitor.exposure.classes import class_named
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
+from monitor.exposure.running_off import WIRES, RunOffGuide, run_off_guide
 from monitor.exposure.spools import RunOffAdvice, run_off_advice, spool_data, spool_layers
+from monitor.exposure.verdict import package_verdict
 from monitor.observing import Observer
 from monitor.recalling import told
 from monitor.reference import load_toml
@@ -32,7 +34,6 @@ from monitor.things.entries import (
 )
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import place_faults
-from monitor.things.rules import WIRES
 from monitor.things.telling import Told, corrected, moment
 from monitor.values import EventKind, NewEvent
 
@@ -80,10 +81,15 @@ class EntryChecks:
         self._stands(event.subject, event.kind, known, [*known, candidate])
         return [replace(event, body=body_of(self._observed(entry, event.subject, event.time_s)))]
 
-    def run_off(
+    def run_off(self, history: PackageHistory, clock: ExposureClock, rules: ClockRules) -> RunOffGuide | None:
+        """How to run off this wire, where its verdict or the estimate calls for it."""
+        advice = self._run_off_estimate(history, clock, rules)
+        return run_off_guide(package_verdict(clock, rules), rules.consumable.kind, self._spools, advice)
+
+    def _run_off_estimate(
         self, history: PackageHistory, clock: ExposureClock, rules: ClockRules
     ) -> RunOffAdvice | None:
-        """What to run off this spool; None where its spool is not known, or its wire takes no water."""
+        """None where the spool is not known, or its wire takes no water."""
         wire, sorption = WIRES.get(rules.consumable.kind), rules.consumable.sorption
         if wire is None or sorption is None or history.spool not in self._spools.spools:
             return None

@@ -8,11 +8,12 @@ from monitor.checking import EntryChecks
 from monitor.deriving import BODY_KINDS, Derived, Deriver, Things
 from monitor.errors import Fault, InputError
 from monitor.exposure.clock import ExposureClock
-from monitor.exposure.spools import RunOffAdvice
+from monitor.exposure.running_off import RunOffGuide
 from monitor.loop import CoreLoop
 from monitor.recalling import Recall, told
 from monitor.settings import Settings
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_things
+from monitor.stages.packages import as_entered
 from monitor.stages.state import BodySet, ClockSet
 from monitor.store.contract import Event, Ledger, SeriesStore
 from monitor.stored_air import StoredAir
@@ -104,13 +105,14 @@ class Keeper:
         """What reports ask, as of now."""
         return Recall(self.deriver, self._series, self._ledger)
 
-    def run_off(self, package: str) -> RunOffAdvice | None:
-        """What to run off a spool by its estimated uptake; None where it has no known wire."""
-        facts, history = self.facts(package), self.history(package)
-        if facts is None or history is None:
+    def run_off(self, package: str) -> RunOffGuide | None:
+        """How to run off a package's outer wraps, as of now; None where nothing calls for it."""
+        facts, history = self._loop.shop.packages.get(package), self.history(package)
+        state = self._loop.state
+        clock = None if facts is None else as_entered(facts, state.clocks.get(package), state.spoken)
+        if facts is None or history is None or clock is None:
             return None
-        clock = self.deriver.clock(facts, self._loop.state.time_s)
-        return None if clock is None else self.checks.run_off(history, clock, facts.rules)
+        return self.checks.run_off(history, clock, facts.rules)
 
     def _told_of(self, subject: str) -> list[Told]:
         return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]

@@ -46,6 +46,8 @@ class SpoolData:
     wrap_pitch: Sourced
     layer_pitch: Sourced
     clearance_m: Sourced
+    usual_run_off_min: Sourced
+    usual_layers: Sourced
 
     def winding(self, spool: str, wire: str, wire_m: float) -> Winding:
         """One spool with one wire; raises InputError for an unknown one."""
@@ -87,6 +89,10 @@ def spool_data(data: Mapping[str, Any]) -> SpoolData:
     layer = winding.sourced("layer_pitch", "1", 0.87, 1.5)
     clearance = winding.sourced("clearance", "m", 0.0, 0.1)
     winding.no_more()
+    practice = top.sub("run_off")
+    usual_min = practice.sourced("usual", "min", 1.0, 120.0)
+    usual_layers = practice.sourced("layers", "1", 1.0, 20.0)
+    practice.no_more()
     spools: dict[str, SpoolType] = {}
     wires: dict[str, WireType] = {}
     for row in top.rows("spool"):
@@ -96,7 +102,7 @@ def spool_data(data: Mapping[str, Any]) -> SpoolData:
         wire = _wire(row)
         _add(wires, wire.id, wire, row)
     top.finish()
-    return SpoolData(spools, wires, wrap, layer, clearance)
+    return SpoolData(spools, wires, wrap, layer, clearance, usual_min, usual_layers)
 
 
 def _add(known: dict[str, Any], name: str, value: object, row: Table) -> None:

@@ -76,7 +76,8 @@ def next_action(situation: Situation, rules: ClockRules) -> str:
     if situation.standing is Standing.WITHDRAW:
         return "Withdraw it: mark it and keep it off the job."
     if situation.rule is DecidingRule.TEST_BEAD:
-        return "Do not weld the job. Run off the outer wraps, weld a new test bead."
+        wire = rules.consumable.kind not in (Kind.COVERED_ELECTRODE, Kind.FLUX)
+        return f"Do not weld the job. {'Run off the outer wraps, weld' if wire else 'Weld'} a new test bead."
     if situation.standing is Standing.OVER:
         return _when_over(situation, rules)
     if not situation.counting:

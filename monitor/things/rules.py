@@ -5,13 +5,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from monitor.errors import Fault, InputError
-from monitor.exposure.classes import ConsumableClass, Kind, class_named, consumable_classes
+from monitor.exposure.classes import ConsumableClass, class_named, consumable_classes
 from monitor.exposure.limits import ClockRules, ShopRule, clock_rules, shop_rules
 from monitor.exposure.materials import SorptionData, sorption_data
 
 USE_FIRST_FRAC = 0.5
 SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
-WIRES = {Kind.CORED_WIRE: "cored", Kind.METAL_CORED_WIRE: "metal-cored", Kind.SOLID_WIRE: "solid"}
 
 
 class PackageLike(Protocol):

@@ -209,6 +209,7 @@ def _thing_page(
         voided=voided,
         done=next((event for event in events if event.number == done), None),
         faults=faults,
+        run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
     )
 

@@ -2,6 +2,7 @@
 
 import copy
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,9 @@ from monitor.exposure.clock import advance_clock, happened, start_clock
 from monitor.exposure.history import Event, Happening
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.materials import SorptionData, sorption_data
+from monitor.exposure.running_off import run_off_guide
 from monitor.exposure.spools import SpoolData, run_off_advice, spool_data, spool_layers
+from monitor.exposure.verdict import package_verdict
 
 H = 3600.0
 Rules = Callable[..., ClockRules]
@@ -76,6 +79,50 @@ def test_electrodes_have_nothing_to_run_off(
 ) -> None:
     _, advice = advice_after(1.0, rules_for("e7018"), spools, sorption)
     assert advice is None
+
+
+def guide_after(days: float, rules: ClockRules, spools: SpoolData, sorption: SorptionData) -> Any:
+    clock, advice = advice_after(days, rules, spools, sorption)
+    return run_off_guide(package_verdict(clock, rules), rules.consumable.kind, spools, advice)
+
+
+def test_a_wire_over_its_hours_is_run_off_for_a_quarter_of_an_hour_then_test_beads(
+    rules_for: Rules, spools: SpoolData, sorption: SorptionData
+) -> None:
+    guide = guide_after(20.0, rules_for("fcaw-folded-h8"), spools, sorption)
+    assert "about 15 minutes" in guide.steps[0]  # the shop's usual quarter of an hour, common practice
+    assert "test bead" in guide.steps[1]
+    assert "until one is sound" in guide.steps[2]
+    assert "(common practice)" in guide.grounds[0]
+    assert any("takes no hour off the code's clock" in ground for ground in guide.grounds)
+    assert any("the qualified procedure rule" in caution for caution in guide.cautions)
+
+
+def test_a_fresh_wire_is_left_alone(rules_for: Rules, spools: SpoolData, sorption: SorptionData) -> None:
+    assert guide_after(0.01, rules_for("fcaw-folded-h8"), spools, sorption) is None
+
+
+def test_an_unsound_bead_calls_for_it_at_any_hour_and_a_second_withdraws(
+    rules_for: Rules, spools: SpoolData
+) -> None:
+    rules = rules_for("fcaw-folded-h8")
+    clock = happened(start_clock(0.0, rules), Event(Happening.BEAD_NOT_SOUND, 0.0), rules)
+    kind = rules.consumable.kind
+    first = run_off_guide(package_verdict(clock, rules), kind, spools, None)
+    assert first is not None
+    assert first.estimate == ""
+    clock = happened(clock, Event(Happening.BEAD_NOT_SOUND, 0.0), rules)
+    assert run_off_guide(package_verdict(clock, rules), kind, spools, None) is None
+
+
+def test_electrodes_after_an_unsound_bead_are_never_told_to_run_off(
+    rules_for: Rules, spools: SpoolData
+) -> None:
+    rules = rules_for("e7018")
+    clock = happened(start_clock(0.0, rules), Event(Happening.BEAD_NOT_SOUND, 0.0), rules)
+    verdict = package_verdict(clock, rules)
+    assert run_off_guide(verdict, rules.consumable.kind, spools, None) is None
+    assert verdict.action == "Do not weld the job. Weld a new test bead."
 
 
 def test_an_unknown_spool_is_told_with_the_known_ones(spools: SpoolData) -> None:

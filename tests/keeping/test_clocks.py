@@ -194,3 +194,19 @@ def test_a_withdrawn_package_is_carried_for_a_week_and_then_left_to_the_record(y
     yard.restart()
     assert [p.id for p in yard.loop.snapshot().packages] == []
     assert yard.keeper.history("rods-3") is not None
+
+
+def test_a_wire_over_its_hours_is_told_how_to_be_run_off_and_a_fresh_one_is_not(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("spool-9", SPOOL)
+    yard.enter("spool-8", replace(SPOOL, spool=""), START_S - 80 * HOUR)
+    yard.run_to(START_S + HOUR)
+    assert yard.keeper.run_off("spool-9") is None
+    guide = yard.keeper.run_off("spool-8")  # its 72 h are over; which spool it is nobody said
+    assert guide is not None
+    assert guide.estimate == ""
+    yard.enter("spool-9", TestBead(False))
+    told = yard.keeper.run_off("spool-9")
+    assert told is not None
+    assert told.why == "The last test bead was not sound."
+    assert yard.keeper.run_off("spool-77") is None

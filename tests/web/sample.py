@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from monitor.exposure.history import checked_history
+from monitor.exposure.running_off import RunOffGuide
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.settings import Settings
 from monitor.snapshot import Snapshot
@@ -24,7 +25,7 @@ from monitor.web.deps import Sent as SentTest
 from monitor.web.server import Server, serve
 from monitor.web.shelf import told_of
 from tests.web.sample_ahead import scores, site_ahead
-from tests.web.sample_now import calm, wet_morning
+from tests.web.sample_now import calm, run_off, wet_morning
 from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
 from tests.web.sample_week import fill, write_history
 
@@ -46,6 +47,7 @@ class Shop:
     refuse: str = ""
     looked: tuple[SiteAhead, ...] = ()
     seen: Seen = field(default_factory=Seen)
+    run_off: dict[str, RunOffGuide] = field(default_factory=dict)
     tried: Tried = field(default_factory=lambda: Tried(SentTest.DELIVERED, "202 taken"))
     lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -115,8 +117,9 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
             ChannelNow("office", "email", NOW_S - 900, "no route", 2),
         ),
         try_channel=lambda _channel, _who: handle[0].tried,
+        run_off=lambda name: handle[0].run_off.get(name),  # noqa: PLW0108
     )
-    handle.append(Shop(deps, series, ledger, wet_morning(), looked=(site_ahead(),)))
+    handle.append(Shop(deps, series, ledger, wet_morning(), looked=(site_ahead(),), run_off=run_off()))
     return handle[0]
 
 

@@ -5,6 +5,7 @@ from datetime import datetime
 
 import numpy as np
 
+from monitor.exposure.running_off import RunOffGuide
 from monitor.snapshot import ActionNow, AlarmNow, BodyNow, PackageNow, Part, ShiftNow, Snapshot, Wait, ZoneNow
 from monitor.values import AirState, Level, SensorHealth, SensorStatus
 from tests.web.sample_shop import LEAD, NOW_S, TZ, WEEK_S
@@ -51,6 +52,22 @@ CLOTH = (
     "Never heat a cylinder."
 )
 DOOR = "Keep the bay door shut until 09:00 and warm the joint past the sweat stage before welding."
+
+
+def run_off() -> dict[str, RunOffGuide]:
+    """The package that is over is a wire whose outer wraps are to be run off."""
+    guide = RunOffGuide(
+        why="Its open hours are used up, and its outer wraps have taken up most of the water.",
+        steps=(
+            "Run off the outer 3 layers or so into the scrap bin: about 15 minutes (common practice).",
+            "Weld a test bead on scrap from the same rack. Chip it and look under the slag for pores.",
+            "Not sound: run off another layer and weld another bead. Two in a row not sound: withdraw it.",
+            "Sound: weld. At the end of the shift seal the spool with desiccant, cool and dry.",
+        ),
+        estimate="Estimate: run off 3 layers (16 min, 1.1 kg), at most 6; then weld a test bead.",
+        grounds=("15 min: about a quarter of an hour cleared the outer wraps (common practice).",),
+    )
+    return {"spool-7": guide}
 
 
 def wet_morning() -> Snapshot:
@@ -177,7 +194,7 @@ def wet_morning() -> Snapshot:
             Level.DANGER,
             "over",
             rule,
-            "Withdraw it: tag it and keep it off code work.",
+            "Keep it off seismic work. Run off the outer wraps, weld a test bead, ask the inspector.",
             74.5,
             72.0,
             96.0,

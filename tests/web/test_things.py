@@ -225,3 +225,19 @@ def test_cylinders_and_plates_come_in_by_name(own: sample.Shop, site: Server) ->
     known = things(own.deps.settings, own.ledger, own.picture, own.now_s)
     assert (known["plate-9"].what, known["plate-9"].zone) == ("12 mm", "slip-bay")
     assert known["cylinder-9"].ended
+
+
+def test_a_wire_that_calls_for_it_says_what_to_run_off_and_what_the_numbers_rest_on(site: Server) -> None:
+    page = requests.get(site.url + "/thing/spool-7", timeout=10).text
+    part = page.split('id="run-off"')[1].split("</section>")[0]
+    assert "about 15 minutes" in part
+    assert "test bead" in part
+    assert "common practice" in part
+    assert "data sheet and the qualified procedure rule" in part
+    assert 'id="run-off"' not in requests.get(site.url + "/thing/spool-12", timeout=10).text
+
+
+def test_the_rack_shows_the_next_step_of_what_is_not_in_order(site: Server) -> None:
+    page = requests.get(site.url + "/things", timeout=10).text
+    row = page.split('id="rack-spool-7"')[1].split("</li>")[0]
+    assert "Run off the outer wraps, weld a test bead" in row
