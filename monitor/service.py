@@ -329,6 +329,7 @@ class Service:
             channels=channels.now,
             try_channel=channels.test,
             sheet=lambda kind, of, site: pages.sheet(self._sources(), kind, of, site),
+            run_off=self.keeper.run_off,
         )
 
     def _sources(self) -> Sources:
