@@ -1,16 +1,16 @@
 """Looks ahead: from the store's hours and the forecast to the odds of each coming shift, and a plan."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
-from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir
+from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.plan import plan
 from monitor.outlook.response import ZoneModel, explain, fit, forecast
-from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.outlook.warning import Decision, WarningDecision, WarningMemory, WarningRules, decide, score
@@ -20,7 +20,6 @@ from monitor.pipeline import CoreState, Shop
 from monitor.reference import load_toml
 from monitor.settings import Settings, Site
 from monitor.snapshot import ActionNow, Part, ShiftNow
-from monitor.stages.facts import ZoneFacts
 from monitor.stages.series import ZONE
 from monitor.stages.state import Foreseen
 from monitor.store.contract import Ledger, SeriesStore
@@ -28,15 +27,12 @@ from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
 from monitor.weather.archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
 from monitor.weather.site import outdoor_air
+from monitor.zone_hours import NOT_FORETOLD, measured_outdoor, site_histories, zone_ahead
 
 HISTORY_DAYS = 60
-LEAST_HOURS = 7 * 24
 REFIT_S = 24 * HOUR_S
 HORIZON_S = 48 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
-DOORED = frozenset({"bay", "hall"})
-JUDGED = frozenset({"bay", "hall", "store"})
-NOT_FORETOLD = frozenset({"oven", "cabinet", "outdoor"})
 
 
 @dataclass(slots=True)
@@ -78,10 +74,9 @@ class Foreseer:
         shifts: list[ShiftNow] = []
         actions: list[ActionNow] = []
         done = self._done(now_s)
+        self.picture(shop, state, now_s)
         for site in self._settings.sites:
-            view = self._view(shop, state, site, now_s)
-            view.looked_s, view.explanations = now_s, self._explained(view)
-            self.views[site.id] = view
+            view = self.views[site.id]
             memory = self._scored(shop, memory, site, now_s)
             memory, decisions = decide(
                 view.outlooks, memory, now_s, self._rules(site), _deadlines(view.actions)
@@ -90,6 +85,13 @@ class Foreseer:
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
             actions += [_action(action, done) for action in view.actions]
         return Foreseen(tuple(shifts), tuple(actions), memory), events
+
+    def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
+        """See ahead for the pages alone: nothing is decided, so that a start need not wait for the next look."""
+        for site in self._settings.sites:
+            view = self._view(shop, state, site, now_s)
+            view.looked_s, view.explanations = now_s, self._explained(view)
+            self.views[site.id] = view
 
     def parts(self) -> list[Part]:
         """How the forecast of each site stands."""
@@ -123,11 +125,13 @@ class Foreseer:
         reply = self._providers[site.id].forecast(now_s)
         if reply.forecast is not None and reply.fetched_s is not None:
             self._archive.keep(site.id, reply.fetched_s, reply.forecast)
-        histories = self._histories(shop, site.id, now_s)
+        rows = HISTORY_DAYS * 24 + 1
+        begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
+        histories = site_histories(self._series, shop, site.id, begin_s, rows)
         if not histories:
             return SiteView(weather=reply, notes=["nothing has been measured yet"])
         start_s, rows = _common(histories)
-        measured = self._measured_outdoor(site.id, start_s, rows)
+        measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
         forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
         scene = self._scene(shop, state, site, outdoor, rows)
@@ -140,49 +144,6 @@ class Foreseer:
                 answers[name] = answer
         inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
         return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
-
-    def _histories(self, shop: Shop, site: str, now_s: float) -> dict[str, AirHistory]:
-        """Hour by hour, every zone of the site on the same rows; zones too young to learn are left out."""
-        end_s = np.floor(now_s / HOUR_S) * HOUR_S
-        start_s = end_s - HISTORY_DAYS * 24 * HOUR_S
-        rows = HISTORY_DAYS * 24 + 1
-        zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
-        warm = {z.id: self._hours(z.id, Quantity.AIR_TEMPERATURE, start_s, rows) for z in zones}
-        damp = {z.id: self._hours(z.id, Quantity.VAPOUR_PRESSURE, start_s, rows) for z in zones}
-        known = [name for name in warm if np.isfinite(damp[name]).sum() >= LEAST_HOURS]
-        if not known:
-            return {}
-        first = min(int(np.flatnonzero(np.isfinite(damp[name]))[0]) for name in known)
-        begin_s = start_s + first * HOUR_S
-        return {
-            name: AirHistory(
-                zone=name,
-                start_s=float(begin_s),
-                temperature_c=warm[name][first:],
-                vapour_pressure_pa=damp[name][first:],
-                neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
-            )
-            for name in known
-        }
-
-    def _hours(self, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:
-        """Means of the hours that end on the rows."""
-        hours = np.full(rows, np.nan)
-        key = SeriesKey(zone, ZONE, quantity)
-        for bucket in self._series.buckets(key, start_s - HOUR_S, start_s + (rows - 1) * HOUR_S, HOUR_S):
-            hours[round((bucket.start_s + HOUR_S - start_s) / HOUR_S)] = bucket.mean
-        return hours
-
-    def _measured_outdoor(self, site: str, start_s: float, rows: int) -> tuple[FloatArray, FloatArray] | None:
-        chosen = next((w.outdoor_zone for w in self._settings.weather if w.site == site), None)
-        zone = chosen or next(
-            (z.id for z in self._settings.zones if z.site == site and z.kind == "outdoor"), None
-        )
-        if zone is None:
-            return None
-        warm = self._hours(zone, Quantity.AIR_TEMPERATURE, start_s, rows)
-        damp = self._hours(zone, Quantity.VAPOUR_PRESSURE, start_s, rows)
-        return warm, damp
 
     def _forecast(self, history: AirHistory, outdoor: OutdoorAir | None, now_s: float) -> ZoneForecast:
         model = self._models.get(history.zone)
@@ -208,28 +169,12 @@ class Foreseer:
         return Scene(
             site=site.id,
             words=Words(site.tz, self._settings.web.temperature_unit == "F"),
-            zones={name: self._zone_ahead(zone, shop) for name, zone in facts.items()},
+            zones={name: zone_ahead(zone, shop) for name, zone in facts.items()},
             bodies=bodies,
             packages=packages,
             margin_k=shop.limits.margin_caution_k,
             likely_frac=shop.limits.shift_probability,
             outdoor_dew_point_c=_outdoor_dew(outdoor, rows),
-        )
-
-    def _zone_ahead(self, zone: ZoneFacts, shop: Shop) -> ZoneAhead:
-        humid = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
-        return ZoneAhead(
-            id=zone.id,
-            name=zone.name,
-            site=zone.site,
-            kind=zone.kind,
-            limit_humidity_frac=humid if zone.kind in JUDGED else zone.max_relative_humidity_frac,
-            limit_dew_point_c=zone.max_dew_point_c,
-            pressure_pa=zone.pressure_pa,
-            draught_ms=zone.draught_ms,
-            has_door=zone.kind in DOORED,
-            heat_up_to_c=zone.heat_up_to_c,
-            dry_down_to_frac=zone.dry_down_to_frac,
         )
 
     def _done(self, now_s: float) -> frozenset[str]:
@@ -251,7 +196,7 @@ class Foreseer:
         """Whether any watched limit was crossed in a shift; None where nothing was measured."""
         seen = False
         for zone in shop.zones.values():
-            ahead = self._zone_ahead(zone, shop)
+            ahead = zone_ahead(zone, shop)
             if zone.site != span.site or zone.kind in NOT_FORETOLD or ahead.limit_humidity_frac is None:
                 continue
             humid = self._series.slice(
@@ -275,15 +220,6 @@ class Foreseer:
 def _common(histories: Mapping[str, AirHistory]) -> tuple[float, int]:
     one = next(iter(histories.values()))
     return one.start_s, one.temperature_c.size
-
-
-def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:
-    if not columns:
-        return None
-    table = np.stack(columns)
-    count = np.isfinite(table).sum(axis=0)
-    total = np.nansum(table, axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _outdoor_pa(outdoor: OutdoorAir | None, rows: int) -> FloatArray:

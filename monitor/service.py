@@ -107,6 +107,7 @@ class Service:
         self._pace = Pace(clock)
         self._missed: Missed | None = None  # still to be recorded
         self._core_error = ""
+        self._pictured = False
 
     def start(self) -> None:
         """Begin; raises InputError where a port is taken."""
@@ -207,6 +208,9 @@ class Service:
             self.loop.put(ServiceFacts(self._service_facts(until_s)))
             self.loop.advance_to(until_s)
             self._core_error = ""
+            if not self._pictured:
+                self._pictured = True
+                self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
         except StoreUnavailableError as error:
             if str(error) != self._core_error:
                 log.warning("the core cannot write and will try again: %s", error)

@@ -91,6 +91,8 @@ WIRING = {
     "recalling",
     "stored_air",
     "foreseeing",
+    "zone_hours",
+    "rehearsing",
     "pace",
     "pages",
 }

@@ -104,15 +104,21 @@ def backtest(
     recordings: Sequence[Recording], progress: Progress, split_frac: float = 2 / 3
 ) -> tuple[ZoneBacktest, ...]:
     """Every recording, its first part and its last part apart."""
-    found = []
+    found: list[ZoneBacktest] = []
     for recording in recordings:
         progress(recording.name)
-        replayed = replay(recording)
-        rows = recording.history.temperature_c.size
-        cut = int(rows * split_frac)
-        found.append(score_rows(replayed, "tuned on", SETTLED_DAYS * DAY_H, cut))
-        found.append(score_rows(replayed, "untouched", max(cut, SETTLED_DAYS * DAY_H), rows))
+        found += both_parts(replay(recording), split_frac)
     return tuple(found)
+
+
+def both_parts(replayed: Replay, split_frac: float = 2 / 3) -> tuple[ZoneBacktest, ZoneBacktest]:
+    """The first part of a replay, on which models were tuned, and the last."""
+    rows = replayed.recording.history.temperature_c.size
+    cut = int(rows * split_frac)
+    return (
+        score_rows(replayed, "tuned on", SETTLED_DAYS * DAY_H, cut),
+        score_rows(replayed, "untouched", max(cut, SETTLED_DAYS * DAY_H), rows),
+    )
 
 
 def score_rows(replayed: Replay, part: str, first: int, last: int) -> ZoneBacktest:

@@ -48,14 +48,16 @@ class BodyCourse:
     wet: BoolArray
 
 
-def zone_course(forecast: ZoneForecast) -> ZoneCourse:
-    """The forecast's courses with its median below them."""
+def zone_course(forecast: ZoneForecast, until_s: float | None = None) -> ZoneCourse:
+    """The forecast's courses with its median below them, up to the first hour that is not before until_s."""
     dew = np.vstack([forecast.dew_point_samples_c, forecast.dew_point_c.median])
     air = np.vstack([forecast.temperature_samples_c, forecast.temperature_c.median])
     dew = np.insert(dew, 0, forecast.now_dew_point_c, axis=1)
     air = np.insert(air, 0, forecast.now_temperature_c, axis=1)
     times_s = np.concatenate([[forecast.issued_s], forecast.times_s])
-    return ZoneCourse(times_s, air, saturation_pressure_water_pa(np.minimum(dew, air)))
+    hours = times_s.size if until_s is None else int(np.searchsorted(times_s, until_s)) + 1
+    dew, air = dew[:, :hours], air[:, :hours]
+    return ZoneCourse(times_s[:hours], air, saturation_pressure_water_pa(np.minimum(dew, air)))
 
 
 def time_constant_h(body: Body, state: BodyState) -> float:

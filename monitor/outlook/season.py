@@ -6,14 +6,14 @@ from datetime import datetime
 
 import numpy as np
 
-from monitor.outlook.backtest import SETTLED_DAYS, Replay
+from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
 from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.forecast import Moment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, ShiftSpan, upcoming
-from monitor.outlook.warning import Score, WarningMemory, WarningRules, act_by_s, decide, score
+from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
 from monitor.physics.moist_air import relative_humidity_frac
@@ -37,13 +37,17 @@ class SeasonBody:
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Zones replayed side by side on the same hours, what stands in them, and who works when."""
+    """Zones replayed side by side on the same hours, what stands in them, and who works when.
+
+    `odds_frac` are the odds from which a warning is given, tried side by side in one pass.
+    """
 
     scene: Scene  # its zones; its bodies are made from `bodies` as the season goes on
     replays: Mapping[str, Replay]
     bodies: tuple[SeasonBody, ...]
     shifts: ShiftPlan
     rules: WarningRules
+    odds_frac: tuple[float, ...]
     progress: Callable[[str], None] = field(default=lambda _: None)
 
     @property
@@ -66,22 +70,56 @@ class _Truth:
     path: Mapping[str, Trajectory]
 
 
-def season_scores(season: Season) -> tuple[Score, ...]:
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The odds last said of a shift while there was time to act, and what came."""
+
+    shift: ShiftSpan
+    probability_frac: float
+    humid: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonResult:
+    """Every shift scored under each of the odds tried, and what was said of it."""
+
+    scores: Mapping[float, tuple[Score, ...]]
+    said: tuple[Said, ...]
+
+
+def replay_season(season: Season) -> SeasonResult:
     """Decide through the season at waking hours, and score every shift by what was measured in it."""
-    truth, memory, done = _truth(season), WarningMemory(), []
-    rows = _decision_rows(season)
+    truth, rows = _truth(season), _decision_rows(season)
+    memories = {odds: WarningMemory() for odds in season.odds_frac}
+    said: dict[str, float] = {}
     for n, row in enumerate(rows):
         now_s = season.start_s + row * HOUR_S
         if n % 200 == 0:
             season.progress(f"{datetime.fromtimestamp(now_s, season.rules.zone):%Y-%m-%d}")
         shifts = upcoming(season.shifts, now_s, LOOK_H * HOUR_S)
-        memory, _ = decide(_outlooks(season, truth, shifts, row), memory, now_s, season.rules)
+        outlooks = _outlooks(season, truth, shifts, row)
+        for outlook in outlooks:
+            if (
+                outlook.probability_frac is not None
+                and outlook.shift.start_s - now_s >= season.rules.min_lead_s
+            ):
+                said[outlook.shift.id] = outlook.probability_frac
+        for odds, memory in memories.items():
+            rules = replace(season.rules, probability_frac=odds)
+            memories[odds], _ = decide(outlooks, memory, now_s, rules)
     first_s = season.start_s + rows[0] * HOUR_S
+    came: list[tuple[ShiftSpan, bool]] = []
     for shift in upcoming(season.shifts, first_s, (season.rows - rows[0]) * HOUR_S):
         humid = _was_humid(season, truth, shift)
         if humid is not None and shift.start_s > first_s + DAY_H * HOUR_S:
-            done.append(score(replace(memory, scores=()), shift, humid).scores[0])
-    return tuple(done)
+            came.append((shift, humid))
+    return SeasonResult(
+        {
+            odds: tuple(score(replace(memory, scores=()), shift, humid).scores[0] for shift, humid in came)
+            for odds, memory in memories.items()
+        },
+        tuple(Said(shift, said[shift.id], humid) for shift, humid in came if shift.id in said),
+    )
 
 
 def _decision_rows(season: Season) -> list[int]:
@@ -127,7 +165,8 @@ def _outlooks(
     scene = replace(season.scene, bodies=things)
     made = {zone: replayed_forecast(replayed, row) for zone, replayed in season.replays.items()}
     forecasts = {zone: forecast for zone, forecast in made.items() if forecast is not None}
-    ahead = look_ahead(scene, forecasts, season.start_s + row * HOUR_S)
+    until_s = max((shift.end_s for shift in shifts), default=None)
+    ahead = look_ahead(scene, forecasts, season.start_s + row * HOUR_S, until_s)
     return shift_outlooks(scene, ahead, [s for s in shifts if s.start_s > ahead.now_s])
 
 
@@ -194,3 +233,44 @@ def _was_humid(season: Season, truth: _Truth, shift: ShiftSpan) -> bool | None:
     if known and min(known) < LEAST_KNOWN_FRAC and not any(over):
         return None
     return any(over) if over else None
+
+
+def season_table(result: SeasonResult) -> list[str]:
+    """Lines of a table: what the warnings would have come to, by the odds from which they are given."""
+    lines = [
+        f"{'told from':>9}{'humid':>7}{'shifts':>8}{'hits':>7}{'misses':>8}{'false alarms':>14}{'lead':>8}"
+    ]
+    for odds, scores in result.scores.items():
+        found = tally(scores)
+        lines.append(
+            f"{odds:>9.0%}{found.hits + found.misses:>7}{len(scores):>8}{_share(found.hit_rate_frac):>7}"
+            f"{found.misses:>8}{_share(found.false_alarm_frac):>14}{_hours(found):>8}"
+        )
+    return lines
+
+
+def odds_table(result: SeasonResult) -> list[str]:
+    """Lines of a table: the odds last said in time to act against how often the shift was humid."""
+    said = np.array([one.probability_frac for one in result.said])
+    came = np.array([float(one.humid) for one in result.said])
+    if not said.size:
+        return ["no shift could be judged"]
+    base, brier = float(came.mean()), float(((said - came) ** 2).mean())
+    climate = base * (1.0 - base)
+    skill = f"{1.0 - brier / climate:.2f}" if climate else "-"
+    lines = [f"Brier {brier:.3f}, skill over the base rate of {base:.0%}: {skill}"]
+    lines.append(f"{'said':>9}{'came':>7}{'shifts':>8}")
+    bins = np.digitize(said, RELIABILITY_EDGES[1:-1])
+    for b in range(len(RELIABILITY_EDGES) - 1):
+        inside = bins == b
+        if inside.any():
+            lines.append(f"{said[inside].mean():>9.0%}{came[inside].mean():>7.0%}{int(inside.sum()):>8}")
+    return lines
+
+
+def _share(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1%}"
+
+
+def _hours(found: Tally) -> str:
+    return "-" if found.mean_lead_h is None else f"{found.mean_lead_h:.1f} h"

@@ -72,9 +72,11 @@ class Ahead:
     missing: tuple[str, ...]  # zones without a forecast
 
 
-def look_ahead(scene: Scene, forecasts: Mapping[str, ZoneForecast], now_s: float) -> Ahead:
-    """Run every zone and body of a scene through its courses."""
-    air = {z: zone_course(f) for z, f in forecasts.items() if f.known and z in scene.zones}
+def look_ahead(
+    scene: Scene, forecasts: Mapping[str, ZoneForecast], now_s: float, until_s: float | None = None
+) -> Ahead:
+    """Run every zone and body of a scene through its courses, no further than until_s."""
+    air = {z: zone_course(f, until_s) for z, f in forecasts.items() if f.known and z in scene.zones}
     missing = tuple(zone.name for z, zone in scene.zones.items() if z not in air)
     notes = tuple(
         f"{scene.zones[z].name}: {note}" for z, f in forecasts.items() if z in scene.zones for note in f.notes

