@@ -173,7 +173,7 @@ class Foreseer:
             bodies=bodies,
             packages=packages,
             margin_k=shop.limits.margin_caution_k,
-            likely_frac=shop.limits.shift_probability,
+            warn_frac=shop.limits.shift_probability,
             outdoor_dew_point_c=_outdoor_dew(outdoor, rows),
         )
 

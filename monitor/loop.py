@@ -28,7 +28,7 @@ from monitor.pipeline import (
 )
 from monitor.snapshot import Snapshot
 from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_things
-from monitor.stages.state import NOT_RUNNING, Foreseen
+from monitor.stages.state import NOT_RUNNING, Foreseen, Recounted
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import Mark, NewEvent, Notification, SensorStatus, StoredReading
 
@@ -38,6 +38,7 @@ READ_AT_ONCE = 5_000
 GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
 
 Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
+Recount = Callable[[Shop, CoreState], tuple[Recounted, list[NewEvent]]]
 
 _encoder = msgspec.msgpack.Encoder()  # a number that is not known is NaN, which JSON does not have
 _decoder = msgspec.msgpack.Decoder(CoreState)
@@ -57,6 +58,7 @@ class CoreLoop:
         dress: Callable[[Notification], Notification] = lambda note: note,
         foresee: Foresee | None = None,
         look_every_s: float = 3600.0,
+        recount: Recount | None = None,
     ) -> None:
         self._shop = shop
         self._series = series
@@ -65,6 +67,7 @@ class CoreLoop:
         self._dress = dress
         self._foresee = foresee
         self._look_every_s = look_every_s
+        self._recount = recount
         self._lock = threading.RLock()
         saved = ledger.checkpoint()
         self._state = (
@@ -176,10 +179,22 @@ class CoreLoop:
     def _tick_to(self, until_s: float) -> None:
         """Every tick of the grid up to and including `until_s`."""
         while (next_s := self._next_tick_s()) <= until_s:
+            self._count_again()
             before_s = self._state.time_s
             self._apply(Tick(next_s))
+            self._count_again()
             if self._foresee is not None and before_s // self._look_every_s != next_s // self._look_every_s:
                 self._look_ahead(next_s)
+
+    def _count_again(self) -> None:
+        """Late readings have filled a gap and their air is stored: clocks that met it are derived anew."""
+        if not self._state.filled:
+            return
+        if self._recount is None:
+            self._apply(Recounted({}))
+            return
+        recounted, events = self._recount(self._shop, self._state)
+        self._apply(recounted, events)
 
     def _look_ahead(self, now_s: float) -> None:
         assert self._foresee is not None

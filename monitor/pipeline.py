@@ -5,7 +5,7 @@ from dataclasses import replace
 from monitor.alarms.grouping import GroupBook, answer
 from monitor.alarms.lifecycle import empty_book, watched_again, with_conditions
 from monitor.quality.health import resumed
-from monitor.stages import judging, telling, ticking, watch
+from monitor.stages import judging, late, telling, ticking, watch
 from monitor.stages.air import ZoneAir
 from monitor.stages.digest import digests
 from monitor.stages.facts import Shop
@@ -21,6 +21,7 @@ from monitor.stages.state import (
     Gap,
     Input,
     Operate,
+    Recounted,
     ServiceFacts,
     Tick,
 )
@@ -65,6 +66,9 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         figures={name: now for name, now in state.figures.items() if name in bodies},
         clocks={name: clock for name, clock in state.clocks.items() if name in shop.packages},
         uses={name: use for name, use in state.uses.items() if name in shop.packages},
+        silences={name: kept for name, kept in state.silences.items() if name in zones},
+        late={name: kept for name, kept in state.late.items() if name in zones},
+        filled={name: span for name, span in state.filled.items() if name in zones},
     )
     opened = watch.opened(shop, state.clocks)
     book, _ = with_conditions(state.book, watch.conditions(shop, opened, state.shifts), state.time_s)
@@ -90,7 +94,7 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
             return _told(state, given), NOTHING
 
 
-def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet) -> CoreState:
+def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet | Recounted) -> CoreState:
     """What is only remembered, until the next tick makes something of it."""
     match given:
         case ServiceFacts(values):
@@ -104,6 +108,10 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet)
                 clocks[package] = clock
             uses = {name: kept for name, kept in state.uses.items() if name != package}
             return replace(state, clocks=clocks, uses=uses, derived_s=0.0)
+        case Recounted(counted):
+            kept = {name: use for name, use in state.uses.items() if name not in counted}
+            clocks = {**state.clocks, **counted}
+            return replace(state, clocks=clocks, uses=kept, filled={}, derived_s=0.0)
         case BodySet(body, body_state):
             bodies = {name: kept for name, kept in state.bodies.items() if name != body}
             if body_state is not None:
@@ -124,6 +132,7 @@ def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreStat
         why,
         f"gap/{state.time_s:.3f}/{now_s:.3f}",
     )
+    state = late.unheard(shop, state, frozenset(), now_s)
     after = replace(state, tracks=tracks, book=watched_again(state.book), time_s=now_s)
     return after, Effects(events=(event,), outbox=digests(shop, after, state.time_s, now_s))
 

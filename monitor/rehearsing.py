@@ -90,7 +90,7 @@ def rehearse(
         Words(rehearsal.rules.zone),
         rehearsal.zones,
         margin_k=rehearsal.margin_k,
-        likely_frac=rehearsal.rules.probability_frac,
+        warn_frac=rehearsal.rules.probability_frac,
     )
     season = Season(scene, replays, rehearsal.bodies, rehearsal.shifts, rehearsal.rules, odds, progress)
     return replay_season(season)

@@ -14,6 +14,7 @@ from monitor import pages
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.clock import Clock
 from monitor.delivering import Delivering
+from monitor.deriving import Deriver
 from monitor.foreseeing import Foreseer
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
@@ -25,6 +26,7 @@ from monitor.notify.answering import with_links
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.pace import Missed, Pace
 from monitor.pipeline import Operate, Shop
+from monitor.recounting import Recounter
 from monitor.report.sources import Sources
 from monitor.settings import Settings
 from monitor.shop import build_shop
@@ -95,6 +97,7 @@ class Service:
             dress=self._dressed,
             foresee=self.foreseer.look,
             look_every_s=settings.warning.look_every_s,
+            recount=Recounter(Deriver(settings, self.series), self.series),
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None

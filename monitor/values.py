@@ -154,6 +154,7 @@ class EventKind(StrEnum):
     CALIBRATION = "calibration"
     PLAN = "plan"
     CORRECTION = "correction"
+    RECOUNT = "recount"
 
 
 @dataclass(frozen=True, slots=True)

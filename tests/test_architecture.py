@@ -89,6 +89,7 @@ WIRING = {
     "deriving",
     "observing",
     "recalling",
+    "recounting",
     "stored_air",
     "foreseeing",
     "zone_hours",

@@ -11,9 +11,11 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from monitor.deriving import Deriver
 from monitor.errors import Fault, InputError
 from monitor.loop import CoreLoop
 from monitor.recording import read_recording, write_recording
+from monitor.recounting import Recounter
 from monitor.settings import Settings
 from monitor.settings_file import load
 from monitor.shop import build_shop, known_reference
@@ -76,7 +78,8 @@ def replay(
         apart = settings.model_copy(update={"service": service, "store": store})
         series, ledger = open_series_store(apart), open_ledger_for(apart)
         try:
-            loop = CoreLoop(build_shop(apart), series, ledger, batch[0].arrived_s)
+            recount = Recounter(Deriver(apart, series), series)
+            loop = CoreLoop(build_shop(apart), series, ledger, batch[0].arrived_s, recount=recount)
             while batch:
                 series.append(batch)
                 loop.advance_to(batch[-1].arrived_s)

@@ -90,5 +90,5 @@ class Scene:
     bodies: tuple[BodyAhead, ...] = ()
     packages: tuple[PackageAhead, ...] = ()
     margin_k: float = 3.0
-    likely_frac: float = 0.5  # from here on a shift counts as humid
+    warn_frac: float = 0.2  # the odds that call for a warning
     outdoor_dew_point_c: tuple[float, ...] = field(default=())  # the next 48 hours, where known

@@ -19,7 +19,8 @@ from monitor.values import Level
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
 PACKAGE_COURSES = 12
-WORTH_A_LOOK = 0.4  # of the odds that call for a warning: from here on a shift is not shown as safe
+WORTH_A_LOOK = 0.5  # of the odds that call for a warning: from here on a shift is not shown as safe
+LIKELY_FRAC = 0.5  # water on steel more likely than not: danger
 RISING_K = 1.5  # outdoor air counts as arriving when its dew point climbs by so much
 
 
@@ -226,9 +227,9 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
 
 
 def _level(scene: Scene, ahead: Ahead, probability: float, wet_probability: float) -> Level:
-    if wet_probability >= scene.likely_frac:
+    if wet_probability >= LIKELY_FRAC:
         return Level.DANGER
-    if probability >= WORTH_A_LOOK * scene.likely_frac:
+    if probability >= WORTH_A_LOOK * scene.warn_frac:
         return Level.CAUTION
     return Level.UNKNOWN if ahead.missing else Level.SAFE  # what is not known never counts as safe
 

@@ -95,6 +95,8 @@ def what(event: Event, writing: Writing, naming: Naming) -> str:
     if event.kind is EventKind.CORRECTION:
         new = event.body.get("body")
         return "correction" if not isinstance(new, Mapping) else f"correction: {_new(new, writing, naming)}"
+    if event.kind is EventKind.RECOUNT:
+        return str(event.body.get("words", "counted again"))
     try:
         entry = entry_of(event.kind, event.body)
     except InputError:

@@ -10,6 +10,7 @@ from monitor.quality.judge import judge
 from monitor.quality.track import SensorTrack, new_track
 from monitor.stages import air as air_stage
 from monitor.stages.facts import Shop
+from monitor.stages.late import collected, is_late
 from monitor.stages.state import CoreState, Effects
 from monitor.stages.watch import of_sensor
 from monitor.values import EventKind, Mark, NewEvent, Quantity, Reading, StoredReading
@@ -21,6 +22,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     marks: list[Mark] = []
     by_zone: dict[str, list[Reading]] = defaultdict(list)
     probes: list[Reading] = []
+    late: dict[str, list[Reading]] = defaultdict(list)
     for order, reading in readings:
         sensor = shop.sensors.get(reading.key.source)
         if sensor is None:  # no longer in the settings; its readings stay in the store
@@ -29,16 +31,20 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         tracks[sensor.id] = track
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))
-        elif not verdict.current:
             continue
-        elif reading.key.quantity is Quantity.SURFACE_TEMPERATURE:
+        if is_late(state.silences.get(sensor.zone, ()), reading, track):
+            late[sensor.zone].append(reading)
+        if not verdict.current:
+            continue
+        if reading.key.quantity is Quantity.SURFACE_TEMPERATURE:
             probes.append(reading)
         elif of_sensor(track.health) == 0.0:
             by_zone[sensor.zone].append(reading)
     heard = dict(state.heard)
     for zone, believed in by_zone.items():
         heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone])
-    after = replace(state, order=readings[-1].order, tracks=tracks, heard=heard)
+    kept = collected(state.late, late) if late else state.late
+    after = replace(state, order=readings[-1].order, tracks=tracks, heard=heard, late=kept)
     return _probed(shop, after, probes), Effects(marks=tuple(marks))
 
 

@@ -15,11 +15,11 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
     """The numbers of this moment; what is not known is left out, so that a gap shows as a gap."""
     points: list[Point] = []
     for zone, air in state.air.items():
-        points += (Point(SeriesKey(zone, ZONE, q), now_s, v) for q, v in _of_air(air))
+        points += air_points(zone, air, now_s)
     for zone, heard in state.heard.items():
         warm = temperature_only(heard, now_s, shop.fresh_s[zone])
         if zone not in state.air and warm is not None:  # an oven has a temperature only
-            points.append(Point(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), now_s, warm[1]))
+            points.append(warmth_point(zone, warm[1], now_s))
     for name, now in state.figures.items():
         zone = shop.bodies[name].zone
         values = (
@@ -41,6 +41,16 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
             share = verdict.uptake.of_reference_frac
             points.append(Point(SeriesKey(package.zone, name, Quantity.UPTAKE), now_s, share))
     return tuple(points)
+
+
+def air_points(zone: str, air: AirState, time_s: float) -> Iterator[Point]:
+    """What is kept of a zone's air at a moment."""
+    return (Point(SeriesKey(zone, ZONE, quantity), time_s, value) for quantity, value in _of_air(air))
+
+
+def warmth_point(zone: str, temperature_c: float, time_s: float) -> Point:
+    """What is kept of a place of which only the temperature is known."""
+    return Point(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), time_s, temperature_c)
 
 
 def _of_air(air: AirState) -> Iterator[tuple[Quantity, float]]:

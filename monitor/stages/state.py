@@ -14,7 +14,7 @@ from monitor.quality.track import SensorTrack
 from monitor.snapshot import ActionNow, ShiftNow
 from monitor.stages.air import Sample, ZoneAir
 from monitor.stages.bodies import Figures
-from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, StoredReading
+from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, Reading, StoredReading
 
 NOT_RUNNING = "the service was not running"
 
@@ -32,6 +32,14 @@ class Use(NamedTuple):
     used_frac: float
     due_at_s: float | None
     counting: bool
+
+
+class Silence(NamedTuple):
+    """A stretch in which a zone had no believable air at any derived tick; `lasts`: it has none yet."""
+
+    from_s: float
+    to_s: float
+    lasts: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +68,12 @@ class CoreState:
     actions: tuple[ActionNow, ...] = ()
     memory: WarningMemory = field(default_factory=WarningMemory)
     spoken: dict[str, Sample] = field(default_factory=dict)  # by zone: the last air that clocks have seen
+    carried_s: float = 0.0  # when packages were last carried along
+    silences: dict[str, tuple[Silence, ...]] = field(default_factory=dict)  # by zone, in order of time
+    late: dict[str, tuple[Reading, ...]] = field(default_factory=dict)  # by zone: they tell of a silence
+    filled: dict[str, tuple[float, float]] = field(
+        default_factory=dict
+    )  # by zone: clocks are to be recounted
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +138,14 @@ class BodySet:
     state: BodyState | None
 
 
-Input = Arrived | Tick | Gap | Operate | ServiceFacts | Foreseen | ClockSet | BodySet
+@dataclass(frozen=True, slots=True)
+class Recounted:
+    """Clocks counted again after late readings had filled a gap of their air."""
+
+    clocks: dict[str, ExposureClock]
+
+
+Input = Arrived | Tick | Gap | Operate | ServiceFacts | Foreseen | ClockSet | BodySet | Recounted
 
 
 @dataclass(frozen=True, slots=True)

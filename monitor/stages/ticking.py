@@ -8,8 +8,8 @@ from monitor.alarms.lifecycle import advance, with_conditions
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
 from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
+from monitor.stages import late, standing, watch
 from monitor.stages import packages as package_stage
-from monitor.stages import standing, watch
 from monitor.stages.digest import digests
 from monitor.stages.facts import Shop
 from monitor.stages.hours import hours
@@ -17,7 +17,7 @@ from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
 from monitor.stages.telling import settle
-from monitor.values import Level
+from monitor.values import Level, Point
 
 
 def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
@@ -26,10 +26,12 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
     state, events = health(shop, state, now_s, compare_now=due)
     state = _air(shop, state, now_s)
     state = _bodies(shop, state, now_s)
+    fills: tuple[Point, ...] = ()
     if due:
         state = _packages(shop, state, now_s)
+        state, fills = late.filled(shop, state, now_s)
     state = replace(state, time_s=now_s)
-    points = derived_points(shop, state, now_s) if due else ()
+    points = (*fills, *derived_points(shop, state, now_s)) if due else ()
     if due:
         state = replace(state, derived_s=now_s)
         book, moves = with_conditions(state.book, _wanted(shop, state), now_s)
@@ -106,7 +108,8 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             counting = verdict.counting and not clock.withdrawn
             uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, counting)
     heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
-    return replace(state, clocks=clocks, uses=uses, heard=heard, spoken=spoken)
+    after = replace(state, clocks=clocks, uses=uses, heard=heard, spoken=spoken)
+    return late.unheard(shop, after, frozenset(now), now_s)
 
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:

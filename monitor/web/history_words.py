@@ -16,6 +16,8 @@ def happened(show: Show, event: Event) -> str:
         return f"Entry {event.body.get('of')} {what}"
     if event.kind is EventKind.BEAD:
         return f"Bead: {event.body.get('outcome', 'recorded')}"
+    if event.kind is EventKind.RECOUNT:
+        return str(event.body.get("words", "counted again")).capitalize()
     try:
         entry = entry_of(event.kind, event.body)
     except InputError:

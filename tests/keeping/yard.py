@@ -5,8 +5,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor.deriving import Deriver
 from monitor.keeping import Keeper, shop_with_things
 from monitor.loop import CoreLoop
+from monitor.recounting import Recounter
 from monitor.settings import Settings
 from monitor.shop import build_shop
 from monitor.snapshot import PackageNow
@@ -100,7 +102,8 @@ class Yard:
         self.series = SqliteSeriesStore(self.folder / "series.sqlite")
         self.ledger = open_ledger(self.ledger_url or f"sqlite:///{self.folder / 'ledger.sqlite'}")
         shop = shop_with_things(build_shop(self.settings), self.settings, self.series, self.ledger)
-        self.loop = CoreLoop(shop, self.series, self.ledger, START_S, checkpoint_s=300.0)
+        recount = Recounter(Deriver(self.settings, self.series), self.series)
+        self.loop = CoreLoop(shop, self.series, self.ledger, START_S, checkpoint_s=300.0, recount=recount)
         self.keeper = Keeper(self.settings, self.series, self.ledger, self.loop)
 
     def restart(self, *, clean: bool = False) -> None:

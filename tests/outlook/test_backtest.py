@@ -84,7 +84,7 @@ def test_a_replayed_hour_gives_the_forecast_of_that_hour(replayed: Replay) -> No
 
 def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed: Replay) -> None:
     zones = {"bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", limit_humidity_frac=0.9)}
-    scene = Scene("ferrymoor", Words(LONDON), zones, likely_frac=0.2)
+    scene = Scene("ferrymoor", Words(LONDON), zones, warn_frac=0.2)
     days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
     plan = ShiftPlan((WeeklyShift("ferrymoor", "Early", days, time(6), time(14), LONDON),))
     rules = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)

@@ -73,7 +73,7 @@ def outlook() -> Looked:
         Words(LONDON),
         zones,
         bodies=(keel,),
-        likely_frac=0.2,
+        warn_frac=0.2,
         outdoor_dew_point_c=tuple(coming.tolist()),
     )
     models = {zone.zone: fit(zone, past) for zone in (bay, store)}
