@@ -12,7 +12,7 @@ from monitor.outlook.plan import plan
 from monitor.outlook.response import ZoneModel, explain, fit, forecast
 from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
-from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.outlook.shifts import upcoming
 from monitor.outlook.warning import Decision, WarningDecision, WarningMemory, WarningRules, decide, score
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answer
 from monitor.physics.saturation import dew_point_c
@@ -20,14 +20,13 @@ from monitor.pipeline import CoreState, Shop
 from monitor.reference import load_toml
 from monitor.settings import Settings, Site
 from monitor.snapshot import ActionNow, Part, ShiftNow
-from monitor.stages.series import ZONE
 from monitor.stages.state import Foreseen
 from monitor.store.contract import Ledger, SeriesStore
-from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
+from monitor.values import EventKind, NewEvent
 from monitor.weather.archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
 from monitor.weather.site import outdoor_air
-from monitor.zone_hours import NOT_FORETOLD, measured_outdoor, site_histories, zone_ahead
+from monitor.zone_hours import NOT_FORETOLD, measured_outdoor, shift_was_humid, site_histories, zone_ahead
 
 HISTORY_DAYS = 60
 REFIT_S = 24 * HOUR_S
@@ -87,7 +86,7 @@ class Foreseer:
         return Foreseen(tuple(shifts), tuple(actions), memory), events
 
     def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
-        """See ahead for the pages alone: nothing is decided, so that a start need not wait for the next look."""
+        """See ahead for the pages alone, where a start would wait for the next look; nothing is decided."""
         for site in self._settings.sites:
             view = self._view(shop, state, site, now_s)
             view.looked_s, view.explanations = now_s, self._explained(view)
@@ -187,34 +186,10 @@ class Foreseer:
         """Score the shifts that ended since yesterday by what was measured in them."""
         for span in upcoming(shop.shifts, now_s - 24 * HOUR_S, 24 * HOUR_S):
             if span.site == site.id and span.end_s <= now_s:
-                humid = self._was_humid(shop, span)
+                humid = shift_was_humid(self._series, shop, span)
                 if humid is not None:
                     memory = score(memory, span, humid)
         return memory
-
-    def _was_humid(self, shop: Shop, span: ShiftSpan) -> bool | None:
-        """Whether any watched limit was crossed in a shift; None where nothing was measured."""
-        seen = False
-        for zone in shop.zones.values():
-            ahead = zone_ahead(zone, shop)
-            if zone.site != span.site or zone.kind in NOT_FORETOLD or ahead.limit_humidity_frac is None:
-                continue
-            humid = self._series.slice(
-                SeriesKey(zone.id, ZONE, Quantity.RELATIVE_HUMIDITY), span.start_s, span.end_s
-            )
-            seen = seen or humid.value.size > 0
-            if (humid.value > ahead.limit_humidity_frac).any():
-                return True
-        for body in shop.bodies.values():
-            if shop.zones[body.zone].site != span.site or not body.present:
-                continue
-            margin = self._series.slice(
-                SeriesKey(body.zone, body.id, Quantity.MARGIN), span.start_s, span.end_s
-            )
-            seen = seen or margin.value.size > 0
-            if (margin.value < shop.limits.margin_caution_k).any():
-                return True
-        return False if seen else None
 
 
 def _common(histories: Mapping[str, AirHistory]) -> tuple[float, int]:

@@ -1,11 +1,14 @@
 """A site's zones hour by hour from the store, with their limits, as the outlook wants them."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
+from monitor.outlook.season import LEAST_KNOWN_FRAC
+from monitor.outlook.shifts import ShiftSpan
 from monitor.pipeline import Shop
 from monitor.settings import Settings
 from monitor.stages.facts import ZoneFacts
@@ -80,6 +83,39 @@ def zone_ahead(zone: ZoneFacts, shop: Shop) -> ZoneAhead:
         heat_up_to_c=zone.heat_up_to_c,
         dry_down_to_frac=zone.dry_down_to_frac,
     )
+
+
+def shift_was_humid(series: SeriesStore, shop: Shop, span: ShiftSpan) -> bool | None:
+    """Whether a limit was crossed in a shift, by hourly means as they are foretold.
+
+    Where nothing was crossed but too little was measured to say that all was well, None.
+    """
+    over, known = list[bool](), list[float]()
+    for key, limit, sign in _judged(shop, span.site):
+        hours = np.arange(span.start_s, span.end_s, HOUR_S)
+        buckets = series.spans(key, [*hours, span.end_s])
+        known.append(len(buckets) / hours.size)
+        over += [sign * (bucket.mean - limit) > 0.0 for bucket in buckets]
+    if any(over):
+        return True
+    return False if known and min(known) >= LEAST_KNOWN_FRAC else None
+
+
+def _judged(shop: Shop, site: str) -> Iterator[tuple[SeriesKey, float, float]]:
+    """What is measured of a site's zones and bodies, its limit, and on which side of it is humid."""
+    for zone in shop.zones.values():
+        if zone.site != site or zone.kind in NOT_FORETOLD:
+            continue
+        ahead = zone_ahead(zone, shop)
+        if ahead.limit_humidity_frac is not None:
+            yield SeriesKey(zone.id, ZONE, Quantity.RELATIVE_HUMIDITY), ahead.limit_humidity_frac, 1.0
+        if ahead.limit_dew_point_c is not None:
+            yield SeriesKey(zone.id, ZONE, Quantity.DEW_POINT), ahead.limit_dew_point_c, 1.0
+    for body in shop.bodies.values():
+        zone = shop.zones[body.zone]
+        if body.present and zone.site == site and zone.kind not in NOT_FORETOLD:
+            yield SeriesKey(body.zone, body.id, Quantity.MARGIN), shop.limits.margin_caution_k, -1.0
+            yield SeriesKey(body.zone, body.id, Quantity.WATER_FILM), FILM_WET_GM2, 1.0
 
 
 def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:

