@@ -2,7 +2,9 @@
 
 import json
 import secrets
-from typing import Annotated, Any
+from collections.abc import Iterable
+from typing import Annotated
+from urllib.parse import unquote
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
@@ -17,13 +19,14 @@ from monitor.things.beads import is_sound, judged
 from monitor.things.entries import BeadWelded, TestBead, body_of
 from monitor.values import EventKind, NewEvent
 from monitor.web.deps import SeenAsk
-from monitor.web.forms import read_form, remember_who
+from monitor.web.forms import read_form, remember, remember_who
 from monitor.web.page import Web
 from monitor.web.problems import faults_of
-from monitor.web.shelf import things
+from monitor.web.shelf import Thing, things
 
 MM = 1_000.0
 MOST_PORES = 500
+REMEMBERED = {"cylinder": "dryshift_bead_cylinder", "plate": "dryshift_bead_plate"}  # cookies, by field
 _USUAL = {"length": "300", "thickness": "10", "sketch": "[]", "weld": "fillet"}
 
 
@@ -53,6 +56,8 @@ class BeadForm(BaseModel):
     sketch: Annotated[str, Field(max_length=100_000)] = "[]"
     counts: Annotated[str, Field(max_length=400)] = ""  # "1.5x3, 2x1": sizes in mm, counted without places
     package: Annotated[str, Field(max_length=48)] = ""
+    cylinder: Annotated[str, Field(max_length=48)] = ""
+    plate: Annotated[str, Field(max_length=48)] = ""
     who: Annotated[str, Field(max_length=80)] = ""
     key: Annotated[str, Field(min_length=8, max_length=80)]
     note: Annotated[str, Field(max_length=400)] = ""
@@ -65,7 +70,8 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/bead")
     def bead(request: Request, package: Annotated[str, Query(max_length=48)] = "") -> HTMLResponse:
-        return _page(web, request, values={"package": package})
+        before = {name: unquote(request.cookies.get(cookie, ""))[:48] for name, cookie in REMEMBERED.items()}
+        return _page(web, request, values={**before, "package": package})
 
     @router.post("/bead")
     async def judge(request: Request) -> Response:
@@ -83,6 +89,8 @@ def routes(web: Web) -> APIRouter:
         response = await run_in_threadpool(
             _page, web, request, values=values, verdict=verdict, recorded=recorded
         )
+        for name, cookie in REMEMBERED.items():
+            remember(response, cookie, getattr(form, name))
         if form.record:
             remember_who(response, form.who)
         return response
@@ -150,8 +158,10 @@ def _record(web: Web, form: BeadForm, made: Bead) -> str:
         pores=made.pores,
         throat_m=made.throat_m,
         package=form.package,
+        cylinder=form.cylinder,
+        plate=form.plate,
     )
-    seen = web.deps.seen(SeenAsk(now_s, package=form.package))
+    seen = web.deps.seen(SeenAsk(now_s, package=form.package, cylinder=form.cylinder, plate=form.plate))
     entry = judged(entry, acceptances(load_toml("bead_acceptance.toml")), seen)
     key = f"web/{form.key}/bead"
     web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, form.who, body_of(entry), note, key))
@@ -160,6 +170,12 @@ def _record(web: Web, form: BeadForm, made: Bead) -> str:
         key = f"web/{form.key}/{form.package}/bead"
         web.deps.record(NewEvent(EventKind.PACKAGE, form.package, now_s, form.who, body_of(told), note, key))
     return bead_id
+
+
+def _choices(known: Iterable[Thing], kind: str) -> list[Thing]:
+    """What is in use of a kind; what is connected comes first."""
+    found = [thing for thing in known if thing.kind == kind and not thing.ended]
+    return sorted(found, key=lambda thing: (thing.place != "connected", thing.name))
 
 
 def _page(
@@ -173,11 +189,7 @@ def _page(
     status: int = 200,
 ) -> HTMLResponse:
     deps = web.deps
-    packages: list[Any] = [
-        thing
-        for thing in things(deps.settings, deps.ledger, deps.snapshot(), deps.clock()).values()
-        if thing.kind == "package" and not thing.ended
-    ]
+    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock()).values()
     return web.page(
         request,
         "bead.html",
@@ -186,7 +198,9 @@ def _page(
         rules=acceptances(load_toml("bead_acceptance.toml")),
         welds=list(Weld),
         kinds=list(PoreKind),
-        packages=sorted(packages, key=lambda thing: thing.name),
+        packages=_choices(known, "package"),
+        cylinders=_choices(known, "cylinder"),
+        plates=_choices(known, "plate"),
         values=dict.fromkeys(BeadForm.model_fields, "") | _USUAL | values,
         verdict=verdict,
         recorded=recorded,

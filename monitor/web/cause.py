@@ -1,6 +1,6 @@
 """Why is the bead porous? What was measured and five quick answers give ranked causes and the next test."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -46,6 +46,7 @@ class Subject:
     bead: BeadWelded | None = None
     cylinder: Thing | None = None
     plate: Thing | None = None
+    assumed: frozenset[str] = frozenset()  # kinds of which nobody said which one it was
     pressure_pa: float | None = None  # gauge, as last read
 
 
@@ -74,6 +75,7 @@ def routes(web: Web) -> APIRouter:
             here="things",
             about=about,
             measured=measured(web.show, about),
+            picks=picks(web, about),
             questions=_questions(model),
             more_questions=[model.findings[name] for name in ASKED_TOO if name in model.findings],
             labels=QUESTIONS,
@@ -94,6 +96,20 @@ def _questions(model: CauseModel) -> list[Finding]:
     return [*quick_questions(model), *idle]
 
 
+def picks(web: Web, about: Subject) -> list[tuple[str, str, list[Thing], str]]:
+    """What can still be said of cylinder and work: field, title, choices, the one that was said."""
+    deps = web.deps
+    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    found = []
+    for kind, title, one in (("cylinder", "Gas from", about.cylinder), ("plate", "Work", about.plate)):
+        if about.bead is not None and getattr(about.bead, kind):
+            continue  # the record says it
+        choices = [thing for thing in known.values() if thing.kind == kind and not thing.ended]
+        said = "" if one is None or kind in about.assumed else one.id
+        found.append((kind, title, sorted(choices, key=lambda thing: thing.name), said))
+    return found
+
+
 def subject(web: Web, given: dict[str, str]) -> Subject:
     """What is asked about, with what was measured then; a bead's own record where it has one."""
     deps = web.deps
@@ -106,12 +122,16 @@ def subject(web: Web, given: dict[str, str]) -> Subject:
     thing = known.get(package)
     zone = given.get("zone", "") or (bead.zone if bead else "") or (thing.zone if thing else "")
     zone = zone or next((z.id for z in deps.settings.zones if z.kind in ("bay", "hall")), "")
-    cylinder = known.get(bead.cylinder) if bead and bead.cylinder else _nearest_dew(known, "cylinder", zone)
-    plate = known.get(bead.plate) if bead and bead.plate else _nearest_dew(known, "plate", zone)
-    seen = bead.seen if bead else None
-    if seen is None:
-        ask = SeenAsk(time_s, package, zone, cylinder.id if cylinder else "", plate.id if plate else "")
-        seen = deps.seen(ask)
+    said = {
+        "cylinder": (bead.cylinder if bead else "") or given.get("cylinder", ""),
+        "plate": (bead.plate if bead else "") or given.get("plate", ""),
+    }
+    chosen = {
+        kind: known[name] if name in known else _nearest_dew(known, kind, zone) for kind, name in said.items()
+    }
+    cylinder, plate = chosen["cylinder"], chosen["plate"]
+    ask = SeenAsk(time_s, package, zone, cylinder.id if cylinder else "", plate.id if plate else "")
+    seen = _seen(web, ask, bead)
     title = f"Bead of {web.show.full(time_s, web.show.zone_of(zone))}" if bead else ""
     return Subject(
         title=title or (thing.name if thing else web.show.zone_name(zone)),
@@ -123,7 +143,22 @@ def subject(web: Web, given: dict[str, str]) -> Subject:
         bead=bead,
         cylinder=cylinder,
         plate=plate,
+        assumed=frozenset(kind for kind, name in said.items() if name not in known),
         pressure_pa=None if cylinder is None else _pressure(web, cylinder.id),
+    )
+
+
+def _seen(web: Web, ask: SeenAsk, bead: BeadWelded | None) -> Seen:
+    """What a bead's own record holds; of a cylinder or plate it does not name, what was measured then."""
+    if bead is None or bead.seen is None:
+        return web.deps.seen(ask)
+    if bead.cylinder and bead.plate:
+        return bead.seen
+    then = web.deps.seen(ask)
+    return replace(
+        bead.seen,
+        cylinder_margin_k=bead.seen.cylinder_margin_k if bead.cylinder else then.cylinder_margin_k,
+        plate_margin_k=bead.seen.plate_margin_k if bead.plate else then.plate_margin_k,
     )
 
 
@@ -166,6 +201,11 @@ def _nearest_dew(known: dict[str, Thing], kind: str, zone: str) -> Thing | None:
     return min(found, key=margin, default=None)
 
 
+def _named(about: Subject, thing: Thing) -> str:
+    """The thing's name, and whether somebody said that it was this one."""
+    return f"{thing.name} (assumed, nobody said which)" if thing.kind in about.assumed else thing.name
+
+
 def measured(show: Show, about: Subject) -> list[tuple[str, str]]:
     """What was measured and counted, in words; what was not is said."""
     seen = about.seen
@@ -179,9 +219,11 @@ def measured(show: Show, about: Subject) -> list[tuple[str, str]]:
         rows.append(("Of its permitted time", seen.used_frac, show.percent(seen.used_frac)))
         rows.append(("Water taken up, an estimate", seen.uptake_frac, show.percent(seen.uptake_frac)))
     if about.plate is not None:
-        rows.append((about.plate.name, seen.plate_margin_k, show.margin(seen.plate_margin_k)))
+        rows.append((_named(about, about.plate), seen.plate_margin_k, show.margin(seen.plate_margin_k)))
     if about.cylinder is not None:
-        rows.append((about.cylinder.name, seen.cylinder_margin_k, show.margin(seen.cylinder_margin_k)))
+        rows.append(
+            (_named(about, about.cylinder), seen.cylinder_margin_k, show.margin(seen.cylinder_margin_k))
+        )
     if about.pressure_pa is not None:
         rows.append(("Contents gauge", about.pressure_pa, f"{about.pressure_pa / 1e5:.0f} bar"))
     return [(name, "not known" if value is None else text) for name, value, text in rows]

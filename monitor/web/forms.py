@@ -51,6 +51,11 @@ async def read_form(web: Web, request: Request, model: type[Form]) -> Form:
 
 def remember_who(response: Response, who: str) -> None:
     """So that the next answer from this phone is one tap."""
+    remember(response, WHO_COOKIE, who)
+
+
+def remember(response: Response, cookie: str, value: str) -> None:
+    """So that the next form from this phone has it filled in; an empty value is remembered too."""
     response.set_cookie(
-        WHO_COOKIE, quote(who, safe=""), max_age=31_536_000, httponly=True, samesite="lax", path="/"
+        cookie, quote(value, safe=""), max_age=31_536_000, httponly=True, samesite="lax", path="/"
     )

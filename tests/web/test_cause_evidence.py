@@ -101,6 +101,40 @@ def test_a_recorded_porous_bead_leads_to_its_causes_with_what_was_seen_then(
     assert "Where the pores lie: at the start" in html
 
 
+def recorded_with(session: requests.Session, server: Server, **said: str) -> str:
+    form = bead_form(session, server, sketch=sketch((100, 12.0)), package="spool-7", record="yes", **said)
+    page = session.post(server.url + "/bead", data=form, timeout=10).text
+    found = re.search(r'href="(/cause\?bead=[^"]+)"', page)
+    assert found
+    return found.group(1)
+
+
+def test_what_was_said_of_cylinder_and_work_is_kept_and_used(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        address = recorded_with(session, site, cylinder="mix-2", plate="panel-8")
+        page = session.get(site.url + address, timeout=10).text
+        again = session.get(site.url + "/bead", timeout=10).text
+    (bead,) = [event for event in own.ledger.events(limit=1_000) if event.kind == "bead"]
+    assert (bead.body["cylinder"], bead.body["plate"]) == ("mix-2", "panel-8")
+    part = page.split('id="measured"')[1].split("</section>")[0]
+    assert "Mix 2" in part
+    assert "Panel 8 mm" in part
+    assert "assumed" not in part
+    assert re.search(r'name="cylinder" value="mix-2" checked', again)  # remembered on this phone
+    assert re.search(r'name="plate" value="panel-8" checked', again)
+
+
+def test_what_nobody_said_is_assumed_and_the_page_says_so(own: sample.Shop, site: Server) -> None:
+    with requests.Session() as session:
+        address = recorded_with(session, site)
+        page = session.get(site.url + address, timeout=10).text
+        told = session.get(site.url + address + "&plate=panel-8", timeout=10).text
+    part = page.split('id="measured"')[1].split("</section>")[0]
+    assert "Keel plate 25 mm (assumed, nobody said which)" in part
+    part = told.split('id="measured"')[1].split("</section>")[0]
+    assert "Panel 8 mm</th>" in part
+
+
 def test_too_few_beads_say_nothing(own: sample.Shop, site: Server) -> None:
     assert "Weld one at the start of a shift" in text_of(site, "/evidence")
     write_beads(own.ledger, 6)
