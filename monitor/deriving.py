@@ -31,12 +31,6 @@ BODY_STEP_S = 300.0
 NEAR_S = 3_600.0
 T = TypeVar("T")
 BODY_KINDS = (EventKind.CYLINDER, EventKind.STEEL)
-# Sizes taken for a cylinder of which only the gas was entered: a 50 lb carbon dioxide cylinder (US Navy
-# training manual 14218, Table 8-1), helium's small mass; others as the settings' usual one (common practice).
-CYLINDER_SIZES: Mapping[str, Mapping[str, float]] = {
-    "co2": {"diameter_m": 0.216, "height_m": 1.30, "steel_kg": 51.0, "gas_kg": 22.7},
-    "helium": {"gas_kg": 1.5},
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +172,7 @@ class Deriver:
         """A body as the core sees it."""
         made = history.made
         if isinstance(made, CylinderDelivered):
-            sizes = CYLINDER_SIZES.get(made.gas, {})
+            sizes = {**self._bodies.cylinders["usual"], **self._bodies.cylinders.get(made.gas, {})}
             names = {"id": history.id, "zone": history.zone, "name": history.name, "gas": made.gas}
             facts = cylinder_facts(Cylinder.model_validate({**names, **sizes}), self._bodies)
         elif isinstance(made, PlateBroughtIn):

@@ -13,7 +13,7 @@ from monitor.outlook.hourly import DAY_H, HOUR_S, OutdoorAir, hour_floor
 from monitor.outlook.scene import Scene, Words, ZoneAhead
 from monitor.outlook.season import Season, SeasonBody, SeasonResult, replay_season
 from monitor.outlook.shifts import ShiftPlan
-from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping
+from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
 from monitor.outlook.warning import WarningRules
 from monitor.pipeline import Shop
 from monitor.reference import config_folder, load_toml
@@ -74,10 +74,10 @@ def demo_year(airport: str) -> Rehearsal:
 
 
 def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:
-    """The same weather, foreseen as wrongly as published forecast skill says."""
+    """The same weather, foreseen as wrongly as published skill says, moved by the site's outdoor sensor."""
     skill = skill_from_mapping(load_toml("outlook.toml"))
     draws = np.random.default_rng(seed).standard_normal(draws_needed(rows, skill))
-    return degraded(outdoor, rows, skill, draws)
+    return with_site_sensor(degraded(outdoor, rows, skill, draws))
 
 
 def rehearse(

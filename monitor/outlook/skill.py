@@ -1,14 +1,17 @@
 """How wrong a weather forecast usually is, and forecasts made wrong by just that much, for backtests."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from monitor.outlook.hourly import AHEAD_H, FloatArray, OutdoorAir, ahead
+from monitor.outlook.hourly import AHEAD_H, DAY_H, FloatArray, OutdoorAir, ahead
 from monitor.outlook.inputs import LEAST_PRESSURE_PA
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
+
+BIAS_HOURS = 7 * DAY_H
+HELD_BACK_H = 24.0  # hours that speak against a bias before any is seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,18 +88,54 @@ def _error_fields(draw: FloatArray, skill: ForecastSkill) -> FloatArray:
     return field
 
 
-def corrected(
-    forecast: FloatArray, measured: FloatArray, forecast_then: FloatArray, *, memory_h: float = 12.0
-) -> FloatArray:
-    """A forecast moved by what the site's own outdoor sensor says of its bias.
+def site_bias(measured: FloatArray, nearest: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """By hour, the site's lasting bias as known then, and what the hour itself missed beyond it.
 
-    `measured` and `forecast_then` are the last hours, side by side. The mean difference of the last day is
-    taken as the site's lasting bias; what the last hour differs beyond it fades over `memory_h`.
+    `nearest` is what was last forecast for each hour. The bias is the mean miss of the last week, held back
+    while little is known.
     """
-    miss = measured - forecast_then
-    known = miss[np.isfinite(miss)]
-    if not known.size:
-        return forecast.copy()
-    bias = float(known[-24:].mean())
-    fresh = float(known[-1]) - bias if np.isfinite(miss[-1]) else 0.0
-    return forecast + bias + fresh * np.exp(-np.arange(1, forecast.size + 1) / memory_h)
+    miss = measured - nearest
+    known = np.isfinite(miss)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, miss, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    row = np.arange(miss.size)
+    first = np.maximum(row + 1 - BIAS_HOURS, 0)
+    bias = (total[row + 1] - total[first]) / (count[row + 1] - count[first] + HELD_BACK_H)
+    return bias, np.where(known, miss - bias, 0.0)
+
+
+def corrected(
+    issued: FloatArray, measured: FloatArray, nearest: FloatArray, *, memory_h: float = 12.0
+) -> FloatArray:
+    """Forecasts (rows, hours ahead) moved by what the site's own outdoor sensor said of their bias by then.
+
+    The lasting bias lasts; what the last hour missed beyond it fades over `memory_h`. Models learn from
+    forecasts moved in the same way as the one they are then given.
+    """
+    bias, fresh = site_bias(measured, nearest)
+    fade = np.exp(-np.arange(1, issued.shape[1] + 1) / memory_h)
+    return issued + bias[:, None] + fresh[:, None] * fade
+
+
+def with_site_sensor(outdoor: OutdoorAir) -> OutdoorAir:
+    """Issued forecasts moved by the outdoor air that was measured; unchanged where none were issued."""
+    air, pressure = outdoor.issued_temperature_c, outdoor.issued_pressure_pa
+    if air is None or pressure is None:
+        return outdoor
+    rows = air.shape[0]
+    seen_air, seen_dew = outdoor.temperature_c[:rows], _dew(outdoor.vapour_pressure_pa[:rows])
+    dew = _dew(pressure)
+    moved = corrected(air, seen_air, nearest_issue(air))
+    moved_dew = np.minimum(corrected(dew, seen_dew, nearest_issue(dew)), moved)
+    return replace(
+        outdoor, issued_temperature_c=moved, issued_pressure_pa=saturation_pressure_water_pa(moved_dew)
+    )
+
+
+def nearest_issue(issued: FloatArray) -> FloatArray:
+    """What was forecast for each hour one hour before it."""
+    return np.concatenate([[np.nan], issued[:-1, 0]])
+
+
+def _dew(pressure_pa: FloatArray) -> FloatArray:
+    return dew_point_c(np.maximum(pressure_pa, LEAST_PRESSURE_PA))

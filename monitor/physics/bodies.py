@@ -48,6 +48,7 @@ class BodyData:
 
     materials: Mapping[str, Material]
     contents: Mapping[str, Content]
+    cylinders: Mapping[str, Mapping[str, float]]  # sizes by gas, and "usual"
     gas_coupling_wm2k: float
     liquid_coupling_wm2k: float
     upright_run_off_gm2: float
@@ -107,6 +108,7 @@ def body_data(tables: Mapping[str, Any]) -> BodyData:
     return BodyData(
         materials={name: _material(tables, name) for name in _table(tables, "materials")},
         contents={name: _content(tables, name) for name in _table(tables, "contents")},
+        cylinders={name: _cylinder(tables, name) for name in _table(tables, "cylinders")},
         gas_coupling_wm2k=_number(tables, "coupling", "gas_wm2k"),
         liquid_coupling_wm2k=_number(tables, "coupling", "liquid_wm2k"),
         upright_run_off_gm2=_number(tables, "run_off", "upright_gm2"),
@@ -321,6 +323,15 @@ def _row(values: object, length: int | None, *path: str) -> tuple[float, ...]:
 
 def _fault(path: tuple[str, ...], found: object, fix: str) -> InputError:
     return InputError([Fault(f"bodies.toml {'.'.join(path)}", repr(found), fix)])
+
+
+def _cylinder(tables: Mapping[str, Any], name: str) -> Mapping[str, float]:
+    known = ("diameter_m", "height_m", "steel_kg", "gas_kg")
+    row = _table(tables, "cylinders", name)
+    unknown = sorted(set(row) - set(known))
+    if unknown:
+        raise _fault(("cylinders", name, unknown[0]), row[unknown[0]], f"use one of: {', '.join(known)}")
+    return {field: _number(tables, "cylinders", name, field) for field in row}
 
 
 def _material(tables: Mapping[str, Any], name: str) -> Material:

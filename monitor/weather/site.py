@@ -7,9 +7,7 @@ import numpy as np
 
 from monitor.errors import Fault, InputError
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray, OutdoorAir
-from monitor.outlook.inputs import LEAST_PRESSURE_PA
-from monitor.outlook.skill import corrected
-from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
+from monitor.outlook.skill import nearest_issue, with_site_sensor
 from monitor.reference import load_toml
 from monitor.settings import Site, Weather
 from monitor.weather.archive import ForecastArchive
@@ -25,7 +23,6 @@ from monitor.weather.provider import (
     terms_from_mapping,
 )
 
-BIAS_HOURS = 24
 PROVIDERS: Mapping[str, Callable[[Place, Terms, Fetcher], WeatherProvider]] = {
     Locationforecast.id: Locationforecast,
     Gridpoint.id: Gridpoint,
@@ -66,27 +63,28 @@ def outdoor_air(
     """Outdoor air beside a history of `rows` hours, and 48 hours on; None where nothing is known of it.
 
     The past is what the site's own outdoor sensor measured (temperature, vapour pressure), else what was
-    forecast for the next hour. The forecast is moved by what the sensor says of its bias.
+    forecast for the next hour. Forecasts, old and new, are moved by what the sensor said of their bias.
     """
     issued = archive.issued(site, start_s, rows)
-    nearest = [np.concatenate([[np.nan], column[:-1, 0]]) for column in issued]
+    nearest = [nearest_issue(column) for column in issued]
     nothing = np.full(rows, np.nan)
     seen = (nothing, nothing) if measured is None else measured
     past = [np.where(np.isfinite(m), m, n) for m, n in zip(seen, nearest, strict=True)]
     ahead = [np.full(AHEAD_H, np.nan)] * 2
     if forecast is not None:
-        first_s = start_s + rows * HOUR_S
-        air, pressure = forecast.on(first_s, AHEAD_H)
-        dew = dew_point_c(np.maximum(pressure, LEAST_PRESSURE_PA))
-        last = slice(-BIAS_HOURS, None)
-        air = corrected(air, seen[0][last], nearest[0][last])
-        dew = corrected(dew, _dew(seen[1][last]), _dew(nearest[1][last]))
-        ahead = [air, saturation_pressure_water_pa(np.minimum(dew, air))]
+        air, pressure = forecast.on(start_s + rows * HOUR_S, AHEAD_H)
+        now = OutdoorAir(
+            seen[0],
+            seen[1],
+            np.concatenate([issued[0][:-1], air[None]]),
+            np.concatenate([issued[1][:-1], pressure[None]]),
+        )
+        moved = with_site_sensor(now)
+        assert moved.issued_temperature_c is not None
+        assert moved.issued_pressure_pa is not None
+        ahead = [moved.issued_temperature_c[-1], moved.issued_pressure_pa[-1]]
     both = [np.concatenate([p, a]) for p, a in zip(past, ahead, strict=True)]
     if not any(np.isfinite(column).any() for column in both):
         return None
-    return OutdoorAir(both[0], both[1], *issued)
-
-
-def _dew(pressure: FloatArray) -> FloatArray:
-    return dew_point_c(np.maximum(pressure, LEAST_PRESSURE_PA))
+    moved = with_site_sensor(OutdoorAir(seen[0], seen[1], *issued))
+    return OutdoorAir(both[0], both[1], moved.issued_temperature_c, moved.issued_pressure_pa)

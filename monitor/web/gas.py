@@ -1,22 +1,65 @@
 """The gas page: which cylinders sweat and until when, wet tail, regulator, purge; with the cautions."""
 
+from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, Field
 
-from monitor.errors import Fault, RangeError
+from monitor.errors import Fault, InputError, RangeError
 from monitor.physics.gas_data import gas_data
 from monitor.reference import load_toml
 from monitor.snapshot import Snapshot, ZoneNow
-from monitor.web.gas_answers import HOSES, LOW_BAR, MIXTURES, GasAnswer, GasAsk, answer, reached
+from monitor.things.gas import (
+    FLOWS_LMIN,
+    Cylinder,
+    HoseAsk,
+    PurgeAnswer,
+    RegulatorAnswer,
+    RegulatorRow,
+    RoomAir,
+    WetTail,
+    purge_answer,
+    regulator_answer,
+    wet_tail,
+)
+from monitor.things.gas_use import GasUse, gas_use
+from monitor.values import AirState
 from monitor.web.page import Web
+
+BAR = 1.0e5
+MM = 1_000.0
+
+
+class GasAsk(BaseModel):
+    """What somebody wants to know; what is left out is as usual."""
+
+    zone: Annotated[str, Field(max_length=48)] = ""
+    gas: Annotated[str, Field(max_length=48)] = "argon-co2"
+    gauge_bar: Annotated[float, Field(ge=0, le=400)] | None = None  # None: three quarters full
+    flow: Annotated[float, Field(ge=1, le=100)] | None = None
+    regulator: Annotated[str, Field(max_length=48)] = ""
+    hose: Annotated[str, Field(max_length=48)] = ""
+    hose_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
+    bore_mm: Annotated[float, Field(ge=2, le=20)] | None = None
+    idle_h: Annotated[float, Field(ge=0, le=1_000)] = 64.0  # Friday 14:00 to Monday 06:00
+
+
+@dataclass(frozen=True, slots=True)
+class GasAnswer:
+    """The three answers, and the regulator at the flow that was asked about (None: not worked out)."""
+
+    tail: WetTail
+    regulator: RegulatorAnswer
+    at_flow: RegulatorRow | None
+    purge: PurgeAnswer
 
 
 def routes(web: Web) -> APIRouter:
     """The page."""
     router = APIRouter(include_in_schema=False)
-    data = gas_data(load_toml("gas_grades.toml"))
+    use = gas_use(load_toml("gas_use.toml"), gas_data(load_toml("gas_grades.toml")))
 
     @router.get("/gas")
     def gas(request: Request, ask: Annotated[GasAsk, Query()]) -> HTMLResponse:
@@ -25,27 +68,67 @@ def routes(web: Web) -> APIRouter:
         found: GasAnswer | None = None
         faults: tuple[Fault, ...] = ()
         cylinder_c = None if zone is None else coldest_c(snapshot, zone)
-        if zone is not None and zone.air is not None and cylinder_c is not None:
-            try:
-                found = answer(ask, zone.air, cylinder_c, data)
-            except RangeError as error:
-                faults = (Fault(error.name, str(error.value), f"can be worked out within {error.valid}"),)
+        ask = as_usual(ask, use)
+        try:
+            if zone is not None and zone.air is not None and cylinder_c is not None:
+                found = answer(ask, zone.air, cylinder_c, use)
+        except RangeError as error:
+            faults = (Fault(error.name, str(error.value), f"can be worked out within {error.valid}"),)
+        except InputError as error:
+            faults = error.faults
         return web.page(
             request,
             "gas.html",
+            422 if faults else 200,
             here="things",
             ask=ask,
             zone=zone,
             cylinder_c=cylinder_c,
             found=found,
             faults=faults,
-            reached=reached,
-            mixtures=MIXTURES,
-            hoses=HOSES,
-            low_bar=LOW_BAR,
+            use=use,
         )
 
     return router
+
+
+def as_usual(ask: GasAsk, use: GasUse) -> GasAsk:
+    """The question with what was left out filled in."""
+    usual = use.usual
+    return ask.model_copy(
+        update={
+            "flow": ask.flow or usual.flow_lmin.value,
+            "regulator": ask.regulator or usual.regulator,
+            "hose": ask.hose or usual.hose,
+            "hose_m": ask.hose_m or usual.hose_length_m.value,
+            "bore_mm": ask.bore_mm or usual.hose_bore_m.value * MM,
+        }
+    )
+
+
+def answer(ask: GasAsk, air: AirState, cylinder_c: float, use: GasUse) -> GasAnswer:
+    """For a cylinder at `cylinder_c` in this air; InputError or RangeError where it cannot be worked out."""
+    ask = as_usual(ask, use)
+    assert ask.flow is not None
+    assert ask.hose_m is not None
+    assert ask.bore_mm is not None
+    for name, found, known in (
+        ("regulator", ask.regulator, use.data.regulators),
+        ("hose", ask.hose, use.data.hoses),
+    ):
+        if found not in known:
+            raise InputError([Fault(name, found, f"use one of: {', '.join(known)}")])
+    room = RoomAir(air.temperature_c, air.relative_humidity_frac, air.vapour_pressure_pa)
+    cylinder = Cylinder(ask.gas, cylinder_c, None if ask.gauge_bar is None else ask.gauge_bar * BAR)
+    hose = HoseAsk(ask.hose, ask.hose_m, ask.bore_mm / MM, use.usual.hose_wall_m.value, ask.flow)
+    flows = sorted({ask.flow, *FLOWS_LMIN})
+    regulator = regulator_answer(cylinder, room, use, ask.regulator, flows)
+    return GasAnswer(
+        tail=wet_tail(cylinder, use),
+        regulator=regulator,
+        at_flow=next((row for row in regulator.rows if row.flow_lmin == ask.flow), None),
+        purge=purge_answer(ask.gas, room, use, hose, [ask.idle_h]),
+    )
 
 
 def chosen_zone(snapshot: Snapshot, wanted: str) -> ZoneNow | None:

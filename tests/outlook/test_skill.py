@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.outlook.hourly import ahead
-from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping
+from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
 from monitor.physics.saturation import dew_point_c
 from tests.outlook.ahead import SHARED
 from tests.outlook.air import weather
@@ -42,3 +42,18 @@ def test_no_draws_of_chance_means_perfect_weather() -> None:
     outdoor = weather(500)
     made = degraded(outdoor, 400, SKILL, np.zeros(draws_needed(400, SKILL)))
     np.testing.assert_allclose(made.issued_temperature_c, ahead(outdoor.temperature_c, 400))
+
+
+def test_the_site_sensor_makes_the_next_hours_better_and_two_days_on_no_worse() -> None:
+    outdoor = weather(ROWS + 48)
+    draws = np.random.default_rng(2).standard_normal(draws_needed(ROWS, SKILL))
+    raw = degraded(outdoor, ROWS, SKILL, draws)
+    moved = with_site_sensor(raw)
+    assert raw.issued_temperature_c is not None
+    assert moved.issued_temperature_c is not None
+    came = ahead(outdoor.temperature_c, ROWS)
+    before = np.abs(raw.issued_temperature_c - came).mean(axis=0)
+    after = np.abs(moved.issued_temperature_c - came).mean(axis=0)
+    assert after[0] < 0.6 * before[0]
+    assert after[5] < 0.92 * before[5]
+    assert (after < 1.02 * before).all()

@@ -12,6 +12,7 @@ from monitor.errors import InputError, RangeError
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body, regulator_body
 from monitor.physics.lag import start_state, trajectory
 from monitor.reference import load_toml
+from monitor.settings_things import Cylinder
 
 
 @pytest.fixture(scope="module")
@@ -201,6 +202,8 @@ def _broken(path: tuple[str, ...], value: object) -> dict:
         (("run_off", "flat_gm2", "value"), "much", "run_off.flat_gm2.value: found 'much'"),
         (("coupling", "gas_wm2k", "value"), -1, "coupling.gas_wm2k.value: found -1"),
         (("materials", "steel", "density_kgm3"), 7850, "materials.steel.density_kgm3"),
+        (("cylinders", "co2", "gas_kg", "value"), "full", "cylinders.co2.gas_kg.value: found 'full'"),
+        (("cylinders", "helium", "colour"), {"value": 1}, "cylinders.helium.colour"),
         (("contents", "co2", "temperature_c"), [1, "x"], "contents.co2.temperature_c"),
         (("contents", "co2", "internal_energy_kjkg"), [[1.0]], "contents.co2.internal_energy_kjkg"),
     ],
@@ -209,6 +212,11 @@ def test_a_fault_in_the_file_is_named(path, value, named):
     with pytest.raises(InputError) as refused:
         body_data(_broken(path, value))
     assert named in str(refused.value)
+
+
+def test_the_settings_usual_cylinder_is_the_file_s(data):
+    for field, value in data.cylinders["usual"].items():
+        assert Cylinder.model_fields[field].default == value
 
 
 def test_every_number_of_the_file_says_where_it_is_from():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from monitor.errors import InputError
-from monitor.outlook.skill import corrected
+from monitor.outlook.skill import corrected, nearest_issue
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
 from monitor.weather.archive import ForecastArchive
 from monitor.weather.calendars import read_calendar
@@ -55,18 +55,21 @@ def test_old_issues_are_dropped(tmp_path: Path) -> None:
 
 def test_the_site_sensor_moves_the_forecast_by_its_bias(tmp_path: Path) -> None:
     archive = ForecastArchive(tmp_path / "issued.db")
-    rows = 48
+    rows = 24 * 21
     for hour in range(0, rows, 6):
         archive.keep("yard", START_S + hour * H, made(START_S + hour * H, 10.0, 8.0))
     measured = (np.full(rows, 11.5), np.full(rows, float(saturation_pressure_water_pa(7.0))))
-    found = outdoor_air("yard", START_S, rows, measured, archive, made(START_S + 40 * H, 10.0, 8.0))
+    found = outdoor_air("yard", START_S, rows, measured, archive, made(START_S + rows * H, 10.0, 8.0))
     archive.close()
     assert found is not None
     assert found.temperature_c[:rows] == pytest.approx(11.5)
-    assert found.temperature_c[rows : rows + 48] == pytest.approx(11.5)
-    assert dew_point_c(found.vapour_pressure_pa[rows : rows + 48]) == pytest.approx(7.0, abs=1e-3)
+    # a week's bias, an eighth of it held back
+    assert found.temperature_c[rows : rows + 48] == pytest.approx(11.5, abs=1.5 / 8.0)
+    assert dew_point_c(found.vapour_pressure_pa[rows : rows + 48]) == pytest.approx(7.0, abs=1.0 / 8.0)
     assert found.issued_temperature_c is not None
     assert found.issued_temperature_c.shape == (rows, 48)
+    assert found.issued_temperature_c[0] == pytest.approx(10.0)  # nobody knew of a bias then
+    assert found.issued_temperature_c[-2] == pytest.approx(11.5, abs=1.5 / 8.0)
 
 
 def test_without_a_sensor_the_past_is_what_was_forecast_for_the_next_hour(tmp_path: Path) -> None:
@@ -82,14 +85,24 @@ def test_without_a_sensor_the_past_is_what_was_forecast_for_the_next_hour(tmp_pa
 
 
 def test_a_lasting_bias_lasts_and_a_fresh_miss_fades() -> None:
-    forecast, then = np.full(48, 10.0), np.full(24, 9.0)
-    measured = then + 1.0
-    np.testing.assert_allclose(corrected(forecast, measured, then), 11.0)
-    measured[-1] += 2.4  # the last hour lies 2.3 beyond the day's mean of 1.1
-    found = corrected(forecast, measured, then, memory_h=12.0)
-    assert found[11] == pytest.approx(10.0 + 1.1 + 2.3 / np.e)
-    assert found[-1] == pytest.approx(11.1, abs=0.05)
-    np.testing.assert_array_equal(corrected(forecast, np.full(24, np.nan), then), forecast)
+    issued, nearest = np.full((168, 48), 10.0), np.full(168, 9.0)
+    measured = nearest + 1.0
+    measured[-1] += 2.4
+    bias = (168.0 + 2.4) / (168.0 + 24.0)
+    found = corrected(issued, measured, nearest, memory_h=12.0)[-1]
+    assert found[11] == pytest.approx(10.0 + bias + (3.4 - bias) / np.e)
+    assert found[47] == pytest.approx(10.0 + bias + (3.4 - bias) / np.e**4)
+    nothing = np.full(168, np.nan)
+    np.testing.assert_array_equal(corrected(issued, nothing, nearest), issued)
+
+
+def test_what_was_not_known_then_moves_nothing() -> None:
+    rng = np.random.default_rng(1)
+    issued, measured = rng.normal(size=(300, 48)), rng.normal(size=300)
+    nearest = nearest_issue(issued)
+    whole = corrected(issued, measured, nearest)
+    part = corrected(issued[:200], measured[:200], nearest[:200])
+    np.testing.assert_allclose(whole[:200], part)
 
 
 LONDON = ZoneInfo("Europe/London")

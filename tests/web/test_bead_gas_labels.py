@@ -16,13 +16,15 @@ from monitor.reference import load_toml
 from monitor.snapshot import Snapshot
 from monitor.things.entries import Seen, entry_of
 from monitor.things.entries import TestBead as Welded
+from monitor.things.gas import Cylinder, RoomAir, purge_answer, wet_tail
+from monitor.things.gas_use import gas_use
 from monitor.web.bead import counted
-from monitor.web.gas_answers import HOSES, MIXTURES, GasAsk, answer
+from monitor.web.gas import GasAsk, answer
 from monitor.web.server import Server
 from tests.web import sample
 
 AIR = sample.wet_morning().zones[0].air
-GAS = gas_data(load_toml("gas_grades.toml"))
+USE = gas_use(load_toml("gas_use.toml"), gas_data(load_toml("gas_grades.toml")))
 
 
 def bead_form(session: requests.Session, server: Server, **changes: str) -> dict[str, str]:
@@ -118,24 +120,41 @@ def test_the_gas_page_says_what_sweats_and_never_to_heat(server: Server) -> None
     assert "Mix 6" in page.text
 
 
-@pytest.mark.parametrize("gas", list(MIXTURES))
-def test_a_longer_hose_and_a_longer_rest_need_a_longer_purge(gas: str) -> None:
-    assert AIR is not None
-    short = answer(GasAsk(gas=gas, hose_m=3, idle_h=16), AIR, 10.0, GAS)
-    long = answer(GasAsk(gas=gas, hose_m=10, idle_h=64), AIR, 10.0, GAS)
-    assert long.purge_s > short.purge_s
+@pytest.mark.parametrize("gas", list(USE.mixtures))
+def test_every_gas_of_the_settings_is_worked_out(server: Server, gas: str) -> None:
+    page = requests.get(f"{server.url}/gas?gas={gas}&flow=18&hose=ptfe", timeout=10)
+    assert page.status_code == 200
+    assert f"<h3>{USE.mixtures[gas].title}</h3>" in page.text
+    assert "ISO 14175" in page.text
+    assert "let gas run" in page.text or "No purge needed" in page.text
 
 
-def test_tighter_hose_walls_purge_faster() -> None:
-    # order of the materials: Mathers, The Welding of Aluminium and its Alloys, Table 2.2, p. 21
+def test_carbon_dioxide_is_weighed_and_never_judged_by_its_gauge(server: Server) -> None:
+    page = requests.get(server.url + "/gas?gas=co2", timeout=10).text
+    assert "The gauge shows the vapour pressure, not what is left: weigh it." in page
+    assert "Liquid left" in page
+
+
+def test_the_page_says_what_the_things_say() -> None:
     assert AIR is not None
-    times = [answer(GasAsk(hose=hose), AIR, 10.0, GAS).steady_ppmv for hose in HOSES]
-    assert times == sorted(times, reverse=True)
+    room = RoomAir(AIR.temperature_c, AIR.relative_humidity_frac, AIR.vapour_pressure_pa)
+    usual = answer(GasAsk(gas="argon"), AIR, 10.0, USE)
+    assert usual.purge == purge_answer("argon", room, USE, None, [64.0])
+    assert usual.tail == wet_tail(Cylinder("argon", 10.0), USE)
 
 
 def test_a_cylinder_in_sweating_air_carries_a_wet_regulator() -> None:
     assert AIR is not None
-    assert answer(GasAsk(flow=20), AIR, 8.0, GAS).state is not RegulatorState.DRY
+    at_flow = answer(GasAsk(flow=20), AIR, 8.0, USE).at_flow
+    assert at_flow is not None
+    assert at_flow.state is not RegulatorState.DRY
+
+
+@pytest.mark.parametrize("query", ["gas=neon", "hose=straw", "regulator=none"])
+def test_a_gas_nobody_knows_is_refused_with_the_known_ones(server: Server, query: str) -> None:
+    page = requests.get(f"{server.url}/gas?{query}", timeout=10)
+    assert page.status_code == 422
+    assert "use one of" in page.text
 
 
 def test_without_air_nothing_is_worked_out(shop: sample.Shop, server: Server) -> None:
