@@ -16,6 +16,8 @@ def main() -> None:
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     service = Service(load(file), AnchoredClock(anchor, speed))
     service.start()
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
     stop.wait()
     service.stop()
 

@@ -106,14 +106,20 @@ def test_a_humid_evening_reaches_the_phone_the_store_and_the_chart_and_replays_t
 class Killable:
     """The service in a process of its own."""
 
-    def __init__(self, file: Path, anchor_s: float) -> None:
-        self._command = [sys.executable, "-m", "tests.service.child", str(file), repr(anchor_s), repr(SPEED)]
+    def __init__(self, file: Path, anchor_s: float, speed: float = SPEED) -> None:
+        self._command = [sys.executable, "-m", "tests.service.child", str(file), repr(anchor_s), repr(speed)]
         self._process: subprocess.Popen[str] | None = None
 
     def start(self) -> None:
         self._process = subprocess.Popen(
             self._command, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2]
         )
+
+    def until_ready(self) -> None:
+        """Returns when the service takes readings, judges and delivers."""
+        assert self._process is not None
+        assert self._process.stdout is not None
+        assert self._process.stdout.readline() == "ready\n"
 
     def kill(self) -> None:
         """As a power cut would."""
