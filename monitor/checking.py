@@ -9,7 +9,7 @@ from typing import Any
 from monitor.deriving import BODY_KINDS, Deriver
 from monitor.errors import Fault, InputError
 from monitor.exposure.bead_rules import acceptances
-from monitor.exposure.classes import class_named
+from monitor.exposure.classes import Kind, Place, class_named
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.running_off import WIRES, RunOffGuide, run_off_guide
@@ -140,20 +140,24 @@ class EntryChecks:
         if faults:
             raise InputError(faults)
         if kind is EventKind.PACKAGE:
-            self._run_off(subject, after)
+            self._kind_fits(subject, after)
 
     def _refusals(self, subject: str, kind: EventKind, events: Sequence[Told]) -> tuple[Refusal, ...]:
         if kind is EventKind.PACKAGE:
             return self._deriver.package(subject, events).refusals
         return self._deriver.body(subject, events).refusals if kind in BODY_KINDS else ()
 
-    def _run_off(self, subject: str, events: Sequence[Told]) -> None:
+    def _kind_fits(self, subject: str, events: Sequence[Told]) -> None:
+        """Only wire is run off, and only rods go into a quiver."""
         newest = next((one for one in events if one.number == NOT_YET), None)
         history = self._deriver.package(subject, events).history
-        if newest is None or history is None or newest.body.get("entry") != RanOff.entry:
+        if newest is None or history is None:
             return
         kind = class_named(self._deriver.book.classes, history.consumable).kind
-        if kind not in WIRES:
+        if newest.body.get("place") == Place.HEATED_QUIVER and kind is not Kind.COVERED_ELECTRODE:
+            fix = f"is for covered electrodes; this is a {kind}"
+            raise InputError([Fault("place", Place.HEATED_QUIVER, fix)])
+        if newest.body.get("entry") == RanOff.entry and kind not in WIRES:
             raise InputError([Fault("entry", RanOff.entry, f"only wire is run off; this is a {kind}")])
 
     def _observed(self, entry: Entry, subject: str, time_s: float) -> Entry:

@@ -158,12 +158,13 @@ class Zone(Section):
     id: Identifier
     site: Identifier
     name: str
-    kind: Literal["bay", "hall", "store", "cage", "yard", "cabinet", "oven", "outdoor"] = "hall"
+    kind: Literal["bay", "hall", "store", "cage", "yard", "cabinet", "oven", "quiver", "outdoor"] = "hall"
     in_use: bool = True
     draught_ms: Annotated[float, Field(ge=0, le=20)] = 0.1
     max_relative_humidity_frac: Fraction | None = None
     max_dew_point_c: Annotated[float, Field(ge=-60, le=40)] | None = None
-    min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens
+    min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens, quivers
+    stands_in: Identifier | None = None  # of a quiver: the zone whose air it holds while it is off
     heat_up_to_c: Annotated[float, Field(ge=0, le=40)] | None = (
         None  # what its vented or electric heater holds
     )

@@ -121,6 +121,7 @@ def _named(value: Any) -> Iterator[tuple[str, str | None]]:
 
 _REFERENCES = (
     ("zones", "site", "site"),
+    ("zones", "stands_in", "zone"),
     ("shifts", "site", "site"),
     ("calendars", "site", "site"),
     ("on_call", "site", "site"),

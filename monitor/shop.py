@@ -17,7 +17,7 @@ from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_bod
 from monitor.physics.moist_air import station_pressure_pa
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
 from monitor.reference import load_toml
-from monitor.settings import Cylinder, Package, Plate, Sensor, Settings
+from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Zone
 from monitor.stages.air import SensorAccuracy
 from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
 from monitor.things.histories import PackageHistory, from_settings
@@ -25,7 +25,7 @@ from monitor.things.rules import RuleBook, rule_book
 from monitor.things.stores import Check, with_checks
 from monitor.values import Quantity
 
-STEADY = frozenset({"oven", "cabinet"})
+STEADY = frozenset({"oven", "quiver", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
 
 
@@ -63,9 +63,10 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
                 pressure_pa=station_pressure_pa(sites[zone.site].altitude_m),
                 max_relative_humidity_frac=zone.max_relative_humidity_frac,
                 max_dew_point_c=zone.max_dew_point_c,
-                min_temperature_c=zone.min_temperature_c,
+                min_temperature_c=_minimum_c(zone, catalogue),
                 heat_up_to_c=zone.heat_up_to_c,
                 dry_down_to_frac=zone.dry_down_to_frac,
+                stands_in=zone.stands_in,
             )
             for zone in settings.zones
         },
@@ -89,6 +90,13 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         channels=channels_of(settings),
         digest_at=settings.service.digest_at,
     )
+
+
+def _minimum_c(zone: Zone, catalogue: Catalogue) -> float | None:
+    """From which temperature a place protects; a quiver of which nobody said it by the catalogue's figure."""
+    if zone.min_temperature_c is None and zone.kind == "quiver":
+        return catalogue.kinds["quiver_below_minimum"].limit
+    return zone.min_temperature_c
 
 
 def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> SensorFacts:

@@ -83,6 +83,8 @@ def shop_conditions(catalogue: Catalogue, shop: ShopLike) -> tuple[Condition, ..
     for zone in shop.zones:
         if zone.id in with_sensor:
             found += _zone(catalogue, zone, limits)
+        if zone.kind in STORES:
+            found.append(condition(catalogue, "desiccant_due", Subject(zone.id, zone.id, zone.site)))
     for kind, things in (("cylinder", shop.cylinders), ("plate", shop.plates)):
         for thing in things:
             found += body_conditions(
@@ -154,6 +156,9 @@ def _zone(catalogue: Catalogue, zone: ZoneLike, limits: LimitsLike) -> Iterator[
         yield condition(catalogue, "zone_dew_point_high", subject, tuning, unwatched_id=unwatched_id)
     if zone.kind in INDOORS:
         yield condition(catalogue, "zone_dew_point_rising", subject, AS_CATALOGUED, unwatched_id=unwatched_id)
-    if zone.min_temperature_c is not None:
+    if zone.kind == "quiver":
+        tuning = Tuning(limit=zone.min_temperature_c)
+        yield condition(catalogue, "quiver_below_minimum", subject, tuning, unwatched_id=unwatched_id)
+    elif zone.min_temperature_c is not None:
         tuning = Tuning(limit=zone.min_temperature_c)
         yield condition(catalogue, "storage_below_minimum", subject, tuning, unwatched_id=unwatched_id)

@@ -40,6 +40,7 @@ class Place(StrEnum):
     SEALED = "sealed"
     DRY_CABINET = "dry-cabinet"
     HOLDING_OVEN = "holding-oven"
+    HEATED_QUIVER = "heated-quiver"  # portable, at the welder's side
     REDRY = "redry"
     UNKNOWN = "unknown"
 
@@ -87,6 +88,7 @@ class Care:
     places_note: str
     wet: Statement
     oven_min_c: Sourced | None
+    quiver_min_c: Sourced | None  # from which a portable quiver keeps rods as an oven does
     hold_min_h: Sourced | None
     hold_restarts_clock: bool
     hold_restart_source: str
@@ -267,6 +269,7 @@ def _care(row: Table) -> Care:
         places_note=row.text("places_note"),
         wet=rule,
         oven_min_c=row.optional_sourced("oven_min", "degC", 30, 600),
+        quiver_min_c=row.optional_sourced("quiver_min", "degC", 30, 600),
         hold_min_h=row.optional_sourced("hold_min", "h", 0, 100),
         hold_restarts_clock=restarts,
         hold_restart_source=restart_source,
@@ -288,6 +291,8 @@ def _check_needs(row: Table, care: Care) -> None:
     for counts, name, number in needs:
         if counts in used and number is None:
             row.fault(name, f'is needed because a place "{counts}"')
+    if care.places[Place.HEATED_QUIVER] is Counts.STOPS_HOT and care.quiver_min_c is None:
+        row.fault("quiver_min", "is needed because a heated quiver stops the clock while hot")
     if care.hold_restarts_clock and (care.hold_min_h is None or care.oven_min_c is None):
         row.fault("hold_min", "hold_min and oven_min are needed where a hold restarts the clock")
 

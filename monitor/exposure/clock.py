@@ -12,7 +12,7 @@ from monitor.exposure.limits import HOUR_S, ClockRules
 from monitor.exposure.places import (
     BAKE,
     HOT,
-    HOT_PLACES,
+    OVENS,
     RAMP,
     TOO_HOT,
     Marks,
@@ -184,7 +184,7 @@ def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[Expos
             beyond_s=_ms(clock.beyond_s + run.beyond_s),
             whole_open_s=_ms(clock.whole_open_s + run.duration_s),
         )
-    if clock.place not in HOT_PLACES:
+    if clock.place not in OVENS:
         return clock, False
     clock = _held(clock, run, rules)
     return _baked(clock, run, rules) if clock.place is Place.REDRY else (clock, False)

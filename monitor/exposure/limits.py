@@ -89,7 +89,10 @@ class ClockRules:
         return redry.permission is Permission.CODE or bool(self.shop.redry_permission)
 
     def hot_from_c(self, place: Place) -> float | None:
-        """The temperature from which an oven protects."""
+        """The temperature from which an oven or quiver protects."""
+        quiver = self.consumable.care.quiver_min_c
+        if place is Place.HEATED_QUIVER:
+            return quiver.value if quiver is not None else None
         oven, redry = self.consumable.care.oven_min_c, self.consumable.redry
         if oven is not None:
             return oven.value

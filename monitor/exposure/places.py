@@ -16,7 +16,8 @@ from monitor.physics.sorption import (
     exposure_weight,
 )
 
-HOT_PLACES = frozenset({Place.HOLDING_OVEN, Place.REDRY})
+OVENS = frozenset({Place.HOLDING_OVEN, Place.REDRY})  # a hold or a bake counts here
+HOT_PLACES = OVENS | {Place.HEATED_QUIVER}
 SHUT_PLACES = frozenset({Place.SEALED, Place.BAGGED})  # while they protect, no water goes in or out
 COLD, RAMP, HOT, BAKE, TOO_HOT = 0.0, 1.0, 2.0, 3.0, 4.0  # RAMP: no hotter than the first step of a bake
 

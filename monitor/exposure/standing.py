@@ -100,6 +100,8 @@ def _when_kept(situation: Situation, rules: ClockRules) -> str:
     care = rules.consumable.care
     if situation.place is Place.HOLDING_OVEN and care.hold_min_h is not None:
         return f"Leave it in the oven at least {care.hold_min_h.value:g} h before reissue."
+    if situation.place is Place.HEATED_QUIVER:
+        return "Lid shut, plugged in; take out what you weld with. Back to the oven at the end of the shift."
     if situation.place is Place.REDRY:
         return "Let the bake finish, then straight into the holding oven."
     if situation.standing is Standing.USABLE:

@@ -275,7 +275,7 @@ def _notes(clock: ExposureClock, rules: ClockRules, clocks: tuple[ClockReading, 
         notes.append(f"Air not known for {hours}: counted as the reference air or worse.")
     if clock.unproven_s > 0.0:
         hours = hours_text(clock.unproven_s / HOUR_S)
-        notes.append(f"{hours} in a bag, cabinet or oven not shown to protect: counted as open.")
+        notes.append(f"{hours} in a bag, cabinet, oven or quiver not shown to protect: counted as open.")
     notes += _strictest(clocks)
     if clock.beyond_s > 0.0 and rules.rating is not None:
         notes.append(rules.rating.text)

@@ -1,5 +1,6 @@
 """Makes one believed air for each zone out of its sensors' readings."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
@@ -113,6 +114,13 @@ def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> tuple[float,
     if not fresh:
         return None
     return max(h.temperature_time_s for h in fresh), sum(h.temperature_c for h in fresh) / len(fresh)
+
+
+def boxed_humidity_frac(inside_c: float, around: AirState | None) -> float:
+    """Of a box that is neither tight nor hot: the vapour of the air around it; NaN where that is unknown."""
+    if around is None or inside_c > HOTTEST_C:
+        return math.nan
+    return min(relative_humidity_frac(inside_c, around.vapour_pressure_pa), 1.0)
 
 
 def air_state(

@@ -44,6 +44,7 @@ class ZoneFacts:
     min_temperature_c: float | None
     heat_up_to_c: float | None = None
     dry_down_to_frac: float | None = None
+    stands_in: str | None = None  # of a quiver: the zone whose air it holds while it is off
     store: StoreFacts = StoreFacts()
 
 
@@ -129,6 +130,10 @@ class Shop:
     roster: Roster
     channels: Mapping[str, tuple[str, ...]]  # by person
     digest_at: time | None = None  # on each site's clock
+
+    def holds(self, quiver: str) -> bool:
+        """Whether a package lies in a quiver now."""
+        return any(p.zone == quiver and p.place is Place.HEATED_QUIVER for p in self.packages.values())
 
     def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
         """The zone's sensors, in order of id."""

@@ -9,27 +9,29 @@ from monitor.exposure.air import NO_AIR, AirSamples, AirStretch
 from monitor.exposure.clock import ExposureClock, advance_clock, happened, start_clock
 from monitor.exposure.history import Stay
 from monitor.exposure.verdict import PackageVerdict, package_verdict
-from monitor.stages.air import Sample, ZoneAir, temperature_only
-from monitor.stages.facts import PackageFacts
+from monitor.stages.air import Sample, ZoneAir, boxed_humidity_frac, temperature_only
+from monitor.stages.facts import PackageFacts, Shop
 from monitor.values import AirState
 
 Samples = Mapping[str, tuple[Sample, ...]]
 
 
 def zone_samples(
-    heard: Mapping[str, ZoneAir], air: Mapping[str, AirState], now_s: float, fresh_s: Mapping[str, float]
+    shop: Shop, heard: Mapping[str, ZoneAir], air: Mapping[str, AirState], now_s: float
 ) -> dict[str, Sample]:
     """The air of each zone as the derived series keep it, so that a clock derived anew comes out the same.
 
-    Where only a temperature is known (an oven), the humidity is NaN.
+    Where only a temperature is known (an oven), the humidity is NaN; a quiver that is off holds the air
+    around it.
     """
     samples: dict[str, Sample] = {}
     for zone, believed in heard.items():
         now = air.get(zone)
         if now is not None:
             samples[zone] = Sample(now_s, now.temperature_c, now.relative_humidity_frac)
-        elif (warm := temperature_only(believed, now_s, fresh_s[zone])) is not None:
-            samples[zone] = Sample(now_s, warm[1], math.nan)
+        elif (warm := temperature_only(believed, now_s, shop.fresh_s[zone])) is not None:
+            around = air.get(shop.zones[zone].stands_in or "")
+            samples[zone] = Sample(now_s, warm[1], boxed_humidity_frac(warm[1], around))
     return samples
 
 

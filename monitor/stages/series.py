@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from monitor.stages import packages as package_stage
-from monitor.stages.air import temperature_only
+from monitor.stages.air import boxed_humidity_frac, temperature_only
 from monitor.stages.facts import Shop
 from monitor.stages.state import CoreState
 from monitor.values import AirState, Point, Quantity, SeriesKey
@@ -20,6 +20,9 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
         warm = temperature_only(heard, now_s, shop.fresh_s[zone])
         if zone not in state.air and warm is not None:  # an oven has a temperature only
             points.append(warmth_point(zone, warm[1], now_s))
+            humidity = boxed_humidity_frac(warm[1], state.air.get(shop.zones[zone].stands_in or ""))
+            if humidity == humidity:
+                points.append(Point(SeriesKey(zone, ZONE, Quantity.RELATIVE_HUMIDITY), now_s, humidity))
     for name, now in state.figures.items():
         zone = shop.bodies[name].zone
         values = (

@@ -6,6 +6,7 @@ from monitor.stages.facts import Shop, StoreFacts, ZoneFacts
 from monitor.values import AirState, Level
 
 NOT_KNOWN = "no believable reading"
+HEATED = frozenset({"oven", "quiver"})  # judged by their temperature alone
 
 
 def known_temperature_c(zone: ZoneFacts, sensor_c: float | None, now_s: float) -> float | None:
@@ -24,7 +25,7 @@ def read_by_hand_s(
     zone: ZoneFacts, air: AirState | None, sensor_c: float | None, now_s: float
 ) -> float | None:
     """When a person read what stands for a place now; None where a sensor does, or nobody has lately."""
-    sensed = sensor_c is not None if zone.kind == "oven" else air is not None
+    sensed = sensor_c is not None if zone.kind in HEATED else air is not None
     return zone.store.checked_s if not sensed and _read_lately(zone.store, now_s) else None
 
 
@@ -36,8 +37,10 @@ def zone_level(
     shop: Shop, zone: ZoneFacts, air: AirState | None, oven_c: float | None, now_s: float
 ) -> tuple[Level, str]:
     """The level of a zone's air and why; where no sensor speaks, a person's reading does for a while."""
-    if zone.kind == "oven":
+    if zone.kind in HEATED:
         level, reason = _oven(zone, known_temperature_c(zone, oven_c, now_s))
+        if level is Level.DANGER and zone.kind == "quiver" and not shop.holds(zone.id):
+            level, reason = Level.SAFE, "cold and empty"
     else:
         level, reason = _humidity(shop, zone, air, known_humidity_frac(zone, air, now_s))
     checked_s = read_by_hand_s(zone, air, oven_c, now_s)
@@ -95,6 +98,10 @@ _STORE_ACTIONS = {
     "oven": (
         "Read the oven's own thermometer and enter it; look after its sensor.",
         "Shut the door, check the heater; move the rods to a hot one. What lies here counts as open.",
+    ),
+    "quiver": (
+        "Read the quiver's own thermometer and enter it; look after its sensor.",
+        "Plug it in, shut the lid, or move the rods to a hot oven. What lies here counts as open.",
     ),
     "cabinet": (
         "Read the cabinet's own hygrometer and enter it; look after its sensor.",

@@ -96,7 +96,7 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
     clocks, uses = dict(state.clocks), dict(state.uses)
-    now = package_stage.zone_samples(state.heard, state.air, now_s, shop.fresh_s)
+    now = package_stage.zone_samples(shop, state.heard, state.air, now_s)
     spoken = {**state.spoken, **now}
     # The air before is given too: it says what a package met that came into a zone since.
     samples = {name: tuple(air[name] for air in (state.spoken, now) if name in air) for name in spoken}
@@ -121,7 +121,12 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         oven_c = standing.known_temperature_c(zone, None if oven is None else oven[1], now_s)
         rise_kh = state.dew_rises.get(zone.id, 0.0)
         for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
-            yield watch.seen(kind, zone.id, value, now_s, facts[zone.id])
+            truths = facts[zone.id]
+            if zone.kind == "quiver" and not shop.holds(zone.id):
+                truths = (*truths, "quiver_empty")
+            yield watch.seen(kind, zone.id, value, now_s, truths)
+        due_days = watch.of_desiccant(zone, now_s)
+        yield watch.seen("desiccant_due", zone.id, due_days, now_s, facts[zone.id])
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
         for kind, value in watch.of_body(state.figures.get(body.id)):

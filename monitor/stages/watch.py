@@ -12,6 +12,7 @@ from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
 from monitor.stages.spells import told_now
+from monitor.stages.standing import HEATED
 from monitor.stages.state import CoreState, Use
 from monitor.values import AirState, SensorHealth, SensorStatus
 
@@ -72,12 +73,19 @@ def of_shift(shift: ShiftNow, limit: float, told: frozenset[str]) -> float | Non
 def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, rise_kh: float) -> Seen:
     """Kind and value for each condition of a zone; no value is unknown."""
     humidity = None if air is None else air.relative_humidity_frac
-    warm = oven_c if zone.kind == "oven" else (None if air is None else air.temperature_c)
+    warm = oven_c if zone.kind in HEATED else (None if air is None else air.temperature_c)
     yield "storage_below_minimum", warm
+    yield "quiver_below_minimum", warm
     yield "storage_humid", humidity
     yield "zone_humidity_high", humidity
     yield "zone_dew_point_high", None if air is None else air.dew_point_c
     yield "zone_dew_point_rising", None if air is None else rise_kh
+
+
+def of_desiccant(zone: ZoneFacts, now_s: float) -> float:
+    """Days past the day on which it was due; never due where none was ever entered."""
+    due_s = zone.store.desiccant_due_s
+    return -FAR_H if due_s is None else (now_s - due_s) / 86_400.0
 
 
 def of_body(now: Figures | None) -> Seen:

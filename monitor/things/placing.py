@@ -26,9 +26,10 @@ PLACES: Mapping[Place, frozenset[str]] = {
     Place.DRY_CABINET: frozenset({"cabinet", "store"}),  # a heated store counts where its air is shown dry
     Place.HOLDING_OVEN: frozenset({"oven"}),
     Place.REDRY: frozenset({"oven"}),
-    Place.UNKNOWN: CLOSED_KINDS | {"oven"},
+    Place.HEATED_QUIVER: frozenset({"quiver"}),
+    Place.UNKNOWN: CLOSED_KINDS | {"oven", "quiver"},
 }
-STORE_KINDS = frozenset({"oven", "cabinet", "store"})
+STORE_KINDS = frozenset({"oven", "quiver", "cabinet", "store"})
 WITH_DESICCANT = frozenset({"cabinet", "store"})
 
 
@@ -65,7 +66,7 @@ def _faults(name: str, zone: str, zones: Mapping[str, str], kinds: frozenset[str
 def _empty(entry: StoreChecked | DesiccantRenewed, kind: str) -> list[Fault]:
     if isinstance(entry, DesiccantRenewed):
         return []
-    if kind == "oven":
+    if kind in ("oven", "quiver"):
         return [] if entry.temperature_c is not None else [_missing("temperature_c")]
     read = entry.temperature_c is not None or entry.rh_frac is not None
     return [] if read else [_missing("rh_frac")]

@@ -107,6 +107,7 @@ DEEDS = (
     Deed("bagged", "Bagged with desiccant", "package", _moved(Place.BAGGED), INDOORS),
     Deed("cabinet", "Into the dry cabinet", "package", _moved(Place.DRY_CABINET), ("cabinet",)),
     Deed("oven", "Into the holding oven", "package", _moved(Place.HOLDING_OVEN), ("oven",)),
+    Deed("quiver", "Into the heated quiver", "package", _moved(Place.HEATED_QUIVER), ("quiver",)),
     Deed("redry", "Into the oven to redry", "package", _moved(Place.REDRY), ("oven",)),
     Deed("out", "Out, lying open", "package", _moved(Place.OPEN_AIR), INDOORS),
     Deed("ran-off", "Ran off outer wraps", "package", _ran_off, asks=("layers",)),

@@ -18,7 +18,7 @@ KINDS = {
     "plate": EventKind.STEEL,
     "store": EventKind.STORAGE,
 }
-STORES = frozenset({"oven", "cabinet"})
+STORES = frozenset({"oven", "quiver", "cabinet"})
 LOOK_BACK_S = 400 * 86_400.0
 MOST = 200_000
 

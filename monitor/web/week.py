@@ -77,7 +77,7 @@ def choose(web: Web, week: str, zone_id: str) -> Choice:
         raise HTTPException(404, f"There is no zone {zone_id!r}; use one of: {known}.")
     tz = web.show.zone_of(one.id if one else "")
     width_s = data.ONE_ZONE_WIDTH_S if one else data.MANY_ZONES_WIDTH_S
-    indoor = [zone for zone in settings.zones if zone.kind != "oven"]
+    indoor = [zone for zone in settings.zones if zone.kind not in ("oven", "quiver")]
     zones = (one,) if one else tuple(indoor[: data.OVERLAID])
     if not week:
         return Choice(data.last_days(web.deps.clock(), tz, width_s), tz, "", "Last 7 days", zones, one)

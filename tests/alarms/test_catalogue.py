@@ -21,6 +21,7 @@ FACTS = {
     "off_shift",
     "body_absent",
     "package_sealed",
+    "quiver_empty",
     "site_closed",
 }
 

@@ -59,6 +59,7 @@ def test_the_yard_gets_these_conditions_and_no_others() -> None:
             "zone_dew_point_high.panel-hall",
             "zone_dew_point_rising.panel-hall",
             "storage_humid.wire-store",
+            "desiccant_due.wire-store",
             "storage_below_minimum.rod-oven",
             *(f"{kind}.argon-3" for kind in ("body_margin_low", "body_wet", "body_time_to_wet")),
             *(f"{kind}.deck-plate" for kind in ("body_margin_low", "body_wet", "body_time_to_wet")),

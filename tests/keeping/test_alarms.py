@@ -3,7 +3,7 @@
 from monitor.alarms.states import Command, CommandKind
 from monitor.exposure.classes import Place
 from monitor.pipeline import Operate
-from monitor.things.entries import Moved, Opened, StoreChecked, Withdrawn
+from monitor.things.entries import DesiccantRenewed, Moved, Opened, StoreChecked, Withdrawn
 from tests.keeping.test_clocks import RODS
 from tests.keeping.yard import HOUR, LEAD, START_S, Yard
 
@@ -102,3 +102,26 @@ def test_a_humid_cabinet_warns(yard: Yard) -> None:
     yard.enter("spool-9", Opened("Spool 9", "fcaw-folded-h8", "slip-bay"), START_S)
     yard.run_to(START_S + 2 * HOUR)
     assert "storage_humid" in states(yard, "dry-cabinet")
+
+
+def test_a_quiver_gone_cold_warns_only_while_rods_lie_in_it(yard: Yard) -> None:
+    yard.air["quiver-1"] = lambda t: (130.0 if t < START_S + HOUR else 18.0, None)
+    yard.run_to(START_S + 2 * HOUR)
+    assert set(states(yard, "quiver-1").values()) <= {"suppressed_by_design"}
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HEATED_QUIVER, "quiver-1"))
+    yard.run_to(START_S + 3 * HOUR)
+    assert states(yard, "quiver-1")["quiver_below_minimum"] == "unacknowledged"
+
+
+def test_desiccant_past_its_day_is_a_low_alarm_until_it_is_renewed(yard: Yard) -> None:
+    """This cabinet's desiccant lasts 30 days, as its settings say."""
+    yard.run_to(START_S + 600)
+    yard.enter("dry-cabinet", DesiccantRenewed(), START_S - 31 * 24 * HOUR)
+    yard.run_to(START_S + 1800)
+    (alarm,) = [one for one in yard.loop.snapshot().alarms if one.condition == "desiccant_due.dry-cabinet"]
+    assert alarm.priority == "low"
+    assert "Renew the desiccant, or regenerate it" in alarm.action
+    yard.enter("dry-cabinet", DesiccantRenewed())
+    yard.run_to(START_S + 3600)
+    assert states(yard, "dry-cabinet").get("desiccant_due") in (None, "returned_unacknowledged")

@@ -1,7 +1,10 @@
 """Ovens, cabinets and what a person reads on them: state, words, and what it means for what lies there."""
 
+from dataclasses import replace
+
 import pytest
 
+from monitor.errors import InputError
 from monitor.exposure.classes import Place
 from monitor.things.entries import DesiccantRenewed, Moved, Opened, StoreChecked
 from monitor.values import Level
@@ -120,3 +123,59 @@ def test_desiccant_is_due_after_its_days(yard: Yard) -> None:
     yard.restart()
     now = next(one for one in yard.loop.snapshot().zones if one.id == "dry-cabinet")
     assert now.desiccant_due_s == pytest.approx(yard.fed_s + 30 * DAY, abs=1)
+
+
+def test_a_hot_quiver_stops_the_rods_clock_and_starts_nothing_anew(yard: Yard) -> None:
+    """At 250 °F (120 °C) or more as for the holding oven, AWS D1.1/D1.1M:2015, 5.3.2.1; a hold of 4 h that
+    allows reissue (5.3.2.2) is the oven's alone."""
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.run_to(START_S + 600 + HOUR)
+    yard.enter("rods-3", Moved(Place.HEATED_QUIVER, "quiver-1"))
+    yard.run_to(START_S + 600 + 6 * HOUR)
+    now = clock_of(yard, "rods-3")
+    assert now.open_s == pytest.approx(HOUR, abs=121)
+    assert now.restarts == 0
+    assert "plugged in" in yard.package("rods-3").action
+    assert zone(yard, "quiver-1") == (Level.SAFE, "hot enough", "")
+    same(now, anew(yard, "rods-3"))
+
+
+def test_a_quiver_that_is_off_is_a_box_of_the_air_around_it(yard: Yard) -> None:
+    yard.air["quiver-1"] = lambda _: (18.0, None)
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-4", replace(RODS, name="Rods 4", zone="slip-bay"))
+    yard.enter("rods-3", Moved(Place.HEATED_QUIVER, "quiver-1"))
+    yard.run_to(START_S + 600 + 2 * HOUR)
+    boxed, out = clock_of(yard, "rods-3"), clock_of(yard, "rods-4")
+    assert boxed.open_s == out.open_s
+    assert boxed.unknown_s == 0.0
+    assert boxed.unproven_s == pytest.approx(2 * HOUR, abs=121)
+    assert boxed.weighted_s == pytest.approx(out.weighted_s, rel=0.01)
+    assert zone(yard, "quiver-1")[:2] == (Level.DANGER, "below its minimum")
+    same(boxed, anew(yard, "rods-3"))
+
+
+def test_between_cold_and_hot_is_not_shown_to_protect(yard: Yard) -> None:
+    yard.air["quiver-1"] = lambda _: (90.0, None)
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HEATED_QUIVER, "quiver-1"))
+    yard.run_to(START_S + 600 + 2 * HOUR)
+    assert clock_of(yard, "rods-3").open_s == pytest.approx(2 * HOUR, abs=121)
+
+
+def test_a_cold_quiver_with_nothing_in_it_is_no_danger(yard: Yard) -> None:
+    yard.air["quiver-1"] = lambda _: (18.0, None)
+    yard.run_to(START_S + 600)
+    assert zone(yard, "quiver-1")[:2] == (Level.SAFE, "cold and empty")
+
+
+def test_a_quiver_is_for_rods(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("spool-9", SPOOL)
+    with pytest.raises(InputError, match="covered electrodes"):
+        yard.enter("spool-9", Moved(Place.HEATED_QUIVER, "quiver-1"))
+    with pytest.raises(InputError, match="is not for a place of heated quiver"):
+        yard.enter("spool-9", Moved(Place.HEATED_QUIVER, "rod-oven"))

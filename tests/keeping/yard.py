@@ -30,6 +30,7 @@ ZONES: Mapping[str, tuple[str, dict[str, Any]]] = {
     "wire-store": ("store", {"max_relative_humidity_frac": 0.6}),
     "dry-cabinet": ("cabinet", {"max_relative_humidity_frac": 0.25, "desiccant_days": 30}),
     "rod-oven": ("oven", {"min_temperature_c": 120}),
+    "quiver-1": ("quiver", {"stands_in": "slip-bay"}),
     "quay-oven": ("oven", {"min_temperature_c": 120}),  # nobody hung a sensor there
     "quay-cabinet": ("cabinet", {"max_relative_humidity_frac": 0.25}),  # nor there
     "gas-cage": ("cage", {}),
@@ -42,6 +43,7 @@ AIR: dict[str, Air] = {
     "wire-store": lambda _: (22.0, 0.45),
     "dry-cabinet": lambda _: (24.0, 0.15),
     "rod-oven": lambda _: (130.0, None),
+    "quiver-1": lambda _: (130.0, None),
     "gas-cage": lambda _: (9.0, 0.80),
     "plate-yard": lambda _: (6.0, 0.85),
     "slipway-mast": lambda _: (5.0, 0.90),
@@ -49,7 +51,7 @@ AIR: dict[str, Air] = {
 
 
 def yard_settings(folder: Path, **more: Any) -> Settings:
-    """Ten zones, a sensor in eight of them, one declared package and cylinder."""
+    """Eleven zones, a sensor in nine of them, one declared package and cylinder."""
     both = [
         {
             "quantity": "air_temperature_c",
@@ -71,7 +73,7 @@ def yard_settings(folder: Path, **more: Any) -> Settings:
             {
                 "id": f"{zone}-1",
                 "zone": zone,
-                "measures": both[:1] if zone == "rod-oven" else both,
+                "measures": both[:1] if zone in ("rod-oven", "quiver-1") else both,
                 "stale_after_s": 300,
                 "stuck_after_s": 10_000_000,
             }

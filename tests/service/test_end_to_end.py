@@ -150,8 +150,7 @@ def test_killed_again_and_again_it_loses_no_acknowledged_reading_and_no_warning(
                 service.start()
 
         with Publisher(broker.port) as publisher:
-            wait_until((tmp_path / "data" / "series.sqlite").exists, "the service to begin")
-            time.sleep(1.0)
+            service.until_ready()
             sent = publish_evening(publisher, clock, 100, disturb)
         series = open_series_store(settings)
         key = SeriesKey("slip-bay", "bay-1", Quantity.AIR_TEMPERATURE)

@@ -15,7 +15,7 @@ LEAD = "Morgan Reyd"
 
 
 def settings(**web: Any) -> Settings:
-    """The yard: five zones, the outdoor mast, a cabinet and an oven."""
+    """The yard: five zones, the outdoor mast, a cabinet, an oven and a quiver."""
     zones = [
         ("slip-bay", "Slip Bay", "bay", {}),
         ("panel-hall", "Panel Hall", "hall", {}),
@@ -24,6 +24,7 @@ def settings(**web: Any) -> Settings:
         ("plate-yard", "Plate Yard", "yard", {}),
         ("slipway-mast", "Slipway Mast", "outdoor", {}),
         ("rod-oven", "Rod Oven", "oven", {"min_temperature_c": 120}),
+        ("quiver-1", "Quiver 1", "quiver", {"stands_in": "panel-hall"}),
         ("dry-cabinet", "Dry Cabinet", "cabinet", {"max_relative_humidity_frac": 0.25}),
     ]
     measures = [
