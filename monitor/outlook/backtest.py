@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.outlook.bands import Bands, coverage, daily_bands
-from monitor.outlook.bank import BASELINES, KNOTS_H, Track, track
+from monitor.outlook.bank import BASELINES, Track, track
+from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir
 from monitor.outlook.ridge import day_of
 from monitor.physics.moist_air import relative_humidity_frac

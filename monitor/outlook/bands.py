@@ -4,76 +4,88 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.outlook.bank import KNOTS_H
-from monitor.outlook.hourly import DAY_H, FloatArray
+from monitor.outlook.experts import KNOTS_H
+from monitor.outlook.hourly import AHEAD_H, DAY_H, FloatArray
 from monitor.outlook.ridge import day_of
 
 LEVEL = 0.8
 WINDOW_DAYS = 28
+HALF_LIFE_DAYS = 5.0  # an error counts half as much as one five days younger
 LEARNING_DAYS = 10  # errors of a model that was still learning say nothing of what it does later
 LEAST_ERRORS = 72
-STEER = 2.0  # how strongly the band answers to having held too much or too little
+STEER, STEERED_DAYS = 2.0, 21  # how strongly the band answers to having held too much or too little
 STRICTEST, LOOSEST = 0.60, 0.94
 
 
 @dataclass(frozen=True, slots=True)
 class Bands:
-    """By day and knot: value + centre ± half holds 80 %; `raw_half` is half without the correction."""
+    """By day and knot: value ± half holds 80 %; `raw_half` is that of the window without any correction."""
 
-    centre: FloatArray
     half: FloatArray
     raw_half: FloatArray
 
 
-def conformal_rank(count: int, level: float) -> int:
-    """The order statistic that holds a new error with at least `level` (Vovk; Lei et al. 2018, eq. 3)."""
-    return min(int(np.ceil((count + 1) * level)), count) - 1
+def weighted_bounds(size: FloatArray, weight: FloatArray, level: FloatArray) -> FloatArray:
+    """By row, the size of error that holds a new one, of weight 1, with at least `level`; else the largest.
+
+    NaN sizes do not count. With equal weights it is the order statistic ceil((n + 1) level) of Lei et al.
+    2018, Distribution-free predictive inference for regression, eq. 3; with others, Barber et al. 2023,
+    Conformal prediction beyond exchangeability, eq. 10.
+    """
+    order = np.argsort(size, axis=1)  # unknown ones last
+    mass = np.cumsum(np.take_along_axis(np.where(np.isfinite(size), weight, 0.0), order, axis=1), axis=1)
+    held = (mass < level[:, None] * (mass[:, -1:] + 1.0)).sum(axis=1)
+    last = np.maximum(np.isfinite(size).sum(axis=1) - 1, 0)
+    row = np.arange(size.shape[0])
+    bounds: FloatArray = size[row, order[row, np.minimum(held, last)]]
+    return bounds
 
 
 def daily_bands(error: FloatArray) -> Bands:
     """Bands for each day from the errors known that morning; NaN where there are too few.
 
-    The level asked of the quantile is steered by how many of the recent errors fell into their bands
-    (after Gibbs and Candès 2021, adaptive conformal inference), because a shop's weather is not the same
-    from month to month.
+    A shop's weather is not the same from month to month. So young errors count more than old, and the level
+    asked is steered by how many of the recent errors fell into their bands (after Gibbs and Candès 2021,
+    adaptive conformal inference).
     """
-    rows = error.shape[0]
+    rows, first = error.shape[0], LEARNING_DAYS * DAY_H
     mornings = np.flatnonzero(np.diff(day_of(rows), prepend=-1))
-    shape = (mornings.size, len(KNOTS_H))
-    centre, half, raw = (np.full(shape, np.nan) for _ in range(3))
-    for k, h in enumerate(KNOTS_H):
-        inside = np.full(rows, np.nan)
-        for day, morning in enumerate(mornings.tolist()):
-            last = morning - h
-            first = max(LEARNING_DAYS * DAY_H, last - WINDOW_DAYS * DAY_H)
-            known = error[first:last, k][np.isfinite(error[first:last, k])] if last > first else error[:0, k]
-            if known.size < LEAST_ERRORS:
-                continue
-            level = _steered(inside[first:last])
-            known = np.sort(known)
-            middle = 0.5 * float(known[(known.size - 1) // 2] + known[known.size // 2])
-            size = np.sort(np.abs(known - middle))
-            centre[day, k] = middle
-            half[day, k] = size[conformal_rank(size.size, level)]
-            raw[day, k] = size[conformal_rank(size.size, LEVEL)]
-            block = slice(morning, morning + DAY_H)
-            held = np.abs(error[block, k] - middle) <= half[day, k]
-            inside[block] = np.where(np.isfinite(error[block, k]), held, np.nan)
-    return Bands(centre, half, raw)
+    half, raw = (np.full((mornings.size, len(KNOTS_H)), np.nan) for _ in range(2))
+    size = np.abs(error).T
+    known, inside = (np.full((len(KNOTS_H), rows + AHEAD_H + DAY_H), np.nan) for _ in range(2))
+    for k, h in enumerate(KNOTS_H):  # an error stands where it became known
+        known[k, first + h : max(rows, first) + h] = size[k, first:]
+    youth = 0.5 ** (np.arange(WINDOW_DAYS * DAY_H)[::-1] / (HALF_LIFE_DAYS * DAY_H))
+    for day, morning in enumerate(mornings.tolist()):
+        window = known[:, max(morning - WINDOW_DAYS * DAY_H, 0) : morning]
+        count = np.isfinite(window).sum(axis=1)
+        enough = count >= LEAST_ERRORS
+        if not enough.any():
+            continue
+        level = _steered(inside[:, max(morning - STEERED_DAYS * DAY_H, 0) : morning])
+        half[day] = weighted_bounds(window, youth[-window.shape[1] :], level)
+        raw[day] = weighted_bounds(window, np.ones(window.shape[1]), np.full(count.size, LEVEL))
+        half[day, ~enough], raw[day, ~enough] = np.nan, np.nan
+        block = size[:, morning : morning + DAY_H]
+        held = np.where(np.isfinite(block) & enough[:, None], block <= half[day][:, None], np.nan)
+        for k, h in enumerate(KNOTS_H):
+            inside[k, morning + h : morning + h + block.shape[1]] = held[k]
+    return Bands(half, raw)
 
 
-def _steered(inside: FloatArray) -> float:
-    known = inside[np.isfinite(inside)]
-    if known.size < LEAST_ERRORS:
-        return LEVEL
-    return float(np.clip(LEVEL + STEER * (LEVEL - known.mean()), STRICTEST, LOOSEST))
+def _steered(inside: FloatArray) -> FloatArray:
+    """The level to ask for, by knot, from what fell inside of late."""
+    count = np.isfinite(inside).sum(axis=1)
+    share = np.nansum(inside, axis=1) / np.maximum(count, 1)
+    level = np.clip(LEVEL + STEER * (LEVEL - share), STRICTEST, LOOSEST)
+    return np.where(count >= LEAST_ERRORS, level, LEVEL)
 
 
 def coverage(error: FloatArray, bands: Bands) -> FloatArray:
     """Share of errors that fell into their band, by knot."""
     day = day_of(error.shape[0])
     known = np.isfinite(error) & np.isfinite(bands.half[day])
-    held = known & (np.abs(error - bands.centre[day]) <= bands.half[day])
+    held = known & (np.abs(error) <= bands.half[day])
     total = known.sum(axis=0)
     result: FloatArray = np.divide(held.sum(axis=0), total, out=np.full(total.shape, np.nan), where=total > 0)
     return result

@@ -1,131 +1,25 @@
 """Combines several small models of a zone by their own recent errors, and guards against a bad one."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitor.outlook.balance import BalanceTrack, balance_track
-from monitor.outlook.hourly import DAY_H, AirHistory, FloatArray, OutdoorAir, shifted
-from monitor.outlook.inputs import (
-    Drivers,
-    Space,
-    drivers,
-    input_columns,
-    let_in,
-    same_hour_lag_h,
-    to_dew_point,
-)
-from monitor.outlook.ridge import daily_fits, day_of, robust_weight
+from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert, experts_for
+from monitor.outlook.hourly import AHEAD_H, DAY_H, AirHistory, FloatArray, OutdoorAir, shifted
+from monitor.outlook.inputs import Drivers, Space, drivers, same_hour_lag_h, to_dew_point
+from monitor.outlook.learning import Fitted, replay_experts
+from monitor.outlook.ridge import day_of
 
-KNOTS_H = (
-    1,
-    2,
-    3,
-    4,
-    6,
-    9,
-    12,
-    15,
-    18,
-    21,
-    24,
-    27,
-    30,
-    33,
-    36,
-    39,
-    42,
-    45,
-    48,
-)  # between them straight lines
 JUDGED_DAYS = 14  # a model's weight comes from its errors of so many days
-PREFER_POWER = 10.0  # weight = (best error / own error) ** power
+PREFER_POWER = 7.0  # weight = (best error / own error) ** power
 # A baseline takes over when it was better than the models by this factor. Models fed with weather are
-# trusted further: measured on the first two thirds of the open records, 0.97 cost them 3 % on average.
-TRUST, TRUST_BLIND = 0.85, 0.97
+# trusted further: measured on the first two thirds of the open records, 0.85 cost them 2 % at a day.
+TRUST, TRUST_BLIND = 0.7, 0.9
 LEAST_JUDGED_H = 48
 REACH_DAYS, REACH_BEYOND, REACH_MORE_K, UNKNOWN_REACH_K = 42, 1.25, 0.5, 15.0
 
 BASELINES = ("persistence", "same hour yesterday", "outdoor air", "balance")
-
-
-@dataclass(frozen=True, slots=True)
-class Expert:
-    """A ridge on some of the physical inputs, over some days."""
-
-    name: str
-    space: Space
-    groups: tuple[str, ...]
-    window_days: int
-    shrink: float
-    let_in: bool = False  # looks at the outdoor air only as far as the zone lets it in
-
-
-_REFERENCE = ("same hour", "exchange")
-_OWN = ("past day", "trend", "older days", "past week")
-_RICH = (
-    *_REFERENCE,
-    "memory",
-    *_OWN,
-    "past day outdoor",
-    "trend outdoor",
-    "past week outdoor",
-    "week ago",
-    "daily profile",
-)
-_WARM = (
-    *_REFERENCE,
-    "memory",
-    "heat",
-    "past day",
-    "past day outdoor",
-    "trend",
-    "trend outdoor",
-    "older days",
-    "unlike yesterday",
-    "saturation",
-)
-
-# Windows and shrinkage were chosen on the first two thirds of the open records.
-VAPOUR_EXPERTS = (
-    Expert("exchange", Space.VAPOUR, _REFERENCE, 21, 0.005),
-    Expert("dew point, quick", Space.DEW_POINT, _WARM, 14, 0.15),
-    Expert("long memory", Space.VAPOUR, (*_RICH, "neighbour"), 42, 0.05),
-    Expert("long memory, behind a dryer", Space.VAPOUR, _RICH, 42, 0.05, let_in=True),
-    Expert(
-        "everything, careful",
-        Space.VAPOUR,
-        (*_RICH, "heat", "unlike yesterday", "saturation", "neighbour"),
-        42,
-        0.4,
-    ),
-)
-TEMPERATURE_EXPERTS = (
-    Expert("exchange", Space.TEMPERATURE, _REFERENCE, 21, 0.005),
-    Expert("quick", Space.TEMPERATURE, (*_REFERENCE, "memory", "trend", "older days"), 14, 0.1),
-    Expert("long memory", Space.TEMPERATURE, _RICH, 42, 0.05),
-)
-_BLIND = ("same hour", *_OWN)
-BLIND_VAPOUR_EXPERTS = (
-    Expert("own history, short", Space.DEW_POINT, ("same hour",), 21, 0.05),
-    Expert("own history", Space.DEW_POINT, _BLIND, 28, 0.1),
-    Expert(
-        "own history, profile", Space.VAPOUR, (*_BLIND, "week ago", "daily profile", "neighbour"), 42, 0.1
-    ),
-)
-BLIND_TEMPERATURE_EXPERTS = (
-    Expert("own history, short", Space.TEMPERATURE, ("same hour",), 21, 0.05),
-    Expert("own history", Space.TEMPERATURE, _BLIND, 28, 0.1),
-    Expert("own history, profile", Space.TEMPERATURE, (*_BLIND, "week ago", "daily profile"), 42, 0.1),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """The newest day's coefficients of one expert, by knot."""
-
-    slope: tuple[FloatArray, ...]
-    level: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +32,7 @@ class Track:
 
     experts: tuple[Expert, ...]
     fitted: tuple[Fitted, ...]
+    air: Fitted | None  # what foresees the indoor air for the vapour experts
     expert_weight: FloatArray  # (experts, knots), newest day
     choice: np.ndarray  # (knots,), newest day
     balance: BalanceTrack
@@ -153,23 +48,19 @@ class Track:
         return self.target - self.value
 
 
-def experts_for(temperature: bool, has_outdoor: bool) -> tuple[Expert, ...]:
-    """The bank for a quantity, with or without weather."""
-    if temperature:
-        return TEMPERATURE_EXPERTS if has_outdoor else BLIND_TEMPERATURE_EXPERTS
-    return VAPOUR_EXPERTS if has_outdoor else BLIND_VAPOUR_EXPERTS
-
-
 def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool) -> Track:
     """Replay the whole record with a fit for each day; the newest day's fit is the one to forecast with."""
     experts = experts_for(temperature, outdoor is not None)
     spaces = {expert.space: drivers(history, outdoor, expert.space) for expert in experts}
+    air: Fitted | None = None
+    if outdoor is not None and not temperature:
+        spaces, air = _with_foreseen_air(spaces, drivers(history, outdoor, Space.TEMPERATURE))
     judged = drivers(history, outdoor, Space.TEMPERATURE if temperature else Space.DEW_POINT)
     balance_space = Space.TEMPERATURE if temperature else Space.VAPOUR
     balance = balance_track(spaces.get(balance_space) or drivers(history, outdoor, balance_space), KNOTS_H)
     target = np.stack([shifted(judged.zone, h) for h in KNOTS_H], axis=1)
     reach, day = _reach(target, judged.zone), day_of(target.shape[0])
-    values, fitted = _replay(experts, spaces)
+    values, fitted = replay_experts(experts, spaces)
     values = within_reach(values, judged.zone[:, None], reach[day])
     baseline = _baselines(judged, to_dew_point(balance.value, balance_space))
     weight = _expert_weights(values, target)
@@ -182,6 +73,7 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     return Track(
         experts,
         fitted,
+        air,
         weight[-1],
         choice[-1],
         balance,
@@ -193,35 +85,17 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     )
 
 
-def _replay(
-    experts: tuple[Expert, ...], spaces: dict[Space, Drivers]
-) -> tuple[FloatArray, tuple[Fitted, ...]]:
-    first = spaces[experts[0].space]
-    seen = [expert_drivers(expert, spaces) for expert in experts]
-    rows, day = first.zone.size, day_of(first.zone.size)
-    values = np.full((len(experts), rows, len(KNOTS_H)), np.nan)
-    slopes: list[list[FloatArray]] = [[] for _ in experts]
-    levels = np.full((len(experts), len(KNOTS_H)), np.nan)
-    for k, h in enumerate(KNOTS_H):
-        weight: FloatArray | None = None
-        for e, expert in enumerate(experts):
-            d = seen[e]
-            inputs, change = input_columns(d, h, expert.groups), shifted(d.zone, h) - d.zone
-            days, shrink = expert.window_days, expert.shrink
-            if weight is None:  # the first expert, fitted plainly, says which hours were out of the usual
-                plain = daily_fits(inputs, change, horizon_h=h, window_days=days, shrink=shrink)
-                weight = robust_weight(change - plain.predict(inputs, day))
-            fits = daily_fits(inputs, change, horizon_h=h, window_days=days, shrink=shrink, weight=weight)
-            values[e, :, k] = to_dew_point(fits.predict(inputs, day) + d.zone, expert.space)
-            slopes[e].append(fits.slope[-1])
-            levels[e, k] = fits.level[-1]
-    return values, tuple(Fitted(tuple(slopes[e]), levels[e]) for e in range(len(experts)))
+def _with_foreseen_air(spaces: dict[Space, Drivers], air: Drivers) -> tuple[dict[Space, Drivers], Fitted]:
+    values, fitted = replay_experts((AIR_EXPERT,), {Space.TEMPERATURE: air})
+    foreseen = foreseen_air(values[0], air.zone)
+    return {space: replace(d, foreseen_air_c=foreseen) for space, d in spaces.items()}, fitted[0]
 
 
-def expert_drivers(expert: Expert, spaces: dict[Space, Drivers]) -> Drivers:
-    """What an expert looks at."""
-    d = spaces[expert.space]
-    return let_in(d) if expert.let_in else d
+def foreseen_air(values: FloatArray, now: FloatArray) -> FloatArray:
+    """Indoor air by hour ahead (rows, 48) from values at the knots; as now where nothing is foreseen."""
+    foreseen = np.full((now.size, AHEAD_H), np.nan)
+    foreseen[:, np.array(KNOTS_H) - 1] = np.where(np.isfinite(values), values, now[:, None])
+    return foreseen
 
 
 def _reach(target: FloatArray, now: FloatArray) -> FloatArray:

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.outlook.bands import WINDOW_DAYS, Bands
-from monitor.outlook.bank import KNOTS_H, Track
+from monitor.outlook.bank import Track
+from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import AHEAD_H, DAY_H, HOUR_S, FloatArray, ahead
 from monitor.outlook.ridge import day_of
 
@@ -59,7 +60,6 @@ class Spread:
     they fill the band; `past_hour` is the hour of day they began at.
     """
 
-    centre: FloatArray
     half: FloatArray
     stretch: FloatArray
     past_error: FloatArray  # (courses, hours)
@@ -69,7 +69,7 @@ class Spread:
 def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread:
     """The spread as known at a row of a replay."""
     day = int(day_of(replay.now.size)[row])
-    centre, half, raw = bands.centre[day], bands.half[day], bands.raw_half[day]
+    half, raw = bands.half[day], bands.raw_half[day]
     known = np.isfinite(half)
     stretch = np.where(known & (raw > 0), half / np.where(raw > 0, raw, 1.0), 1.0).clip(*STRETCH)
     last = max(row - AHEAD_H + 1, 0)
@@ -79,7 +79,6 @@ def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread
     error = came - at_every_hour(replay.now[past], replay.value[past])
     whole = np.isfinite(error).all(axis=1)
     return Spread(
-        np.where(known, centre, 0.0),
         np.where(known, half, UNLEARNT_HALF_K),
         stretch,
         error[whole],
@@ -120,8 +119,8 @@ def assemble(
         (now.dew_point_c, now.temperature_c), values, spreads, errors, strict=True
     ):
         course = at_every_hour(start, value)
-        centre, half = at_every_hour(0.0, spread.centre), at_every_hour(0.0, spread.half)
-        bands.append(Band(course + centre, course + centre - half, course + centre + half))
+        half = at_every_hour(0.0, spread.half)
+        bands.append(Band(course, course - half, course + half))
         courses.append(course + error)
     balance = at_every_hour(now.dew_point_c, balance_dew_point_c)
     apart = _disagreement(bands[0], balance)
@@ -151,9 +150,8 @@ def past_courses(spreads: tuple[Spread, Spread], hour: float) -> FloatArray:
     order = np.argsort(distance, kind="stable")[:SAMPLES]
     courses = []
     for spread in spreads:
-        past, centre = spread.past_error[-rows:][order], at_every_hour(0.0, spread.centre)
         stretch = np.interp(HOURS, KNOTS_H, spread.stretch)
-        courses.append(centre + (past - centre) * stretch)
+        courses.append(spread.past_error[-rows:][order] * stretch)
     return np.stack(courses)
 
 

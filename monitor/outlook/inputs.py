@@ -20,7 +20,8 @@ from monitor.outlook.hourly import (
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
 
 LEAST_PRESSURE_PA = 1.0
-HARMONICS = 2  # of the day
+HARMONICS, FINER_HARMONICS = 2, 4  # of the day
+MILD_C = 10.0
 RESPONSE_TIMES_H = (2.0, 8.0, 30.0)  # air change of a leaky bay, of a tight hall, moisture held by walls
 WEEK_H = 7 * DAY_H
 CAP_DAYS, CAP_QUANTILE = 14, 0.95
@@ -40,7 +41,7 @@ class Drivers:
 
     `zone`, `outdoor` and `outdoor_ahead` (rows, 48) are the quantity itself; `air_c`, `outdoor_air_c` and
     `outdoor_air_ahead_c` are temperatures; `saturated` is the quantity at saturation; `neighbour` that of
-    the other zones.
+    the other zones; `foreseen_air_c` (rows, 48) the indoor air that a temperature model expects.
     """
 
     hour: FloatArray
@@ -52,11 +53,14 @@ class Drivers:
     outdoor_air_ahead_c: FloatArray
     saturated: FloatArray | None = None
     neighbour: FloatArray | None = None
+    foreseen_air_c: FloatArray | None = None
+    humidity_frac: FloatArray | None = None
+    space: Space = Space.TEMPERATURE
 
     def last(self, rows: int) -> "Drivers":
         """Only the newest rows."""
-        names = [name for name in self.__slots__ if getattr(self, name) is not None]
-        return replace(self, **{name: getattr(self, name)[-rows:] for name in names})
+        held = {name: getattr(self, name) for name in self.__slots__ if name != "space"}
+        return replace(self, **{name: column[-rows:] for name, column in held.items() if column is not None})
 
 
 def to_space(pressure_pa: FloatArray, space: Space) -> FloatArray:
@@ -85,7 +89,10 @@ def drivers(history: AirHistory, outdoor: OutdoorAir | None, space: Space) -> Dr
         air = history.temperature_c
         return Drivers(hour, air, outdoor_air, air_ahead, air, outdoor_air, air_ahead)
     pressure_ahead = _issued_or_actual(outdoor.vapour_pressure_pa, outdoor.issued_pressure_pa, rows)
-    neighbour = history.neighbour_pressure_pa
+    neighbour, saturation_pa = (
+        history.neighbour_pressure_pa,
+        saturation_pressure_water_pa(history.temperature_c),
+    )
     return Drivers(
         hour=hour,
         zone=to_space(history.vapour_pressure_pa, space),
@@ -94,8 +101,10 @@ def drivers(history: AirHistory, outdoor: OutdoorAir | None, space: Space) -> Dr
         air_c=history.temperature_c,
         outdoor_air_c=outdoor_air,
         outdoor_air_ahead_c=air_ahead,
-        saturated=to_space(saturation_pressure_water_pa(history.temperature_c), space),
+        saturated=to_space(saturation_pa, space),
         neighbour=None if neighbour is None else to_space(neighbour, space),
+        humidity_frac=history.vapour_pressure_pa / saturation_pa,
+        space=space,
     )
 
 
@@ -187,6 +196,38 @@ def _saturation(d: Drivers, _: int) -> list[FloatArray]:
     return [] if d.saturated is None else [d.zone - d.saturated]
 
 
+def _warming(d: Drivers, _: int) -> list[FloatArray]:
+    return [d.air_c - trailing_mean(d.air_c, DAY_H), d.air_c - shifted(d.air_c, -3)]
+
+
+def _warming_outdoors(d: Drivers, h: int) -> list[FloatArray]:
+    coming = d.outdoor_air_ahead_c[:, :h].mean(axis=1)
+    return [coming - trailing_mean(d.outdoor_air_c, DAY_H)]
+
+
+def _held_humidity(d: Drivers, h: int) -> list[FloatArray]:
+    """Where walls and goods that keep the relative humidity would take the zone as its air warms."""
+    if d.foreseen_air_c is None or d.humidity_frac is None:
+        return []
+    saturation_pa = saturation_pressure_water_pa(d.foreseen_air_c[:, h - 1])
+    return [
+        to_space(humidity * saturation_pa, d.space) - d.zone
+        for humidity in (d.humidity_frac, trailing_mean(d.humidity_frac, DAY_H))
+    ]
+
+
+def _season(d: Drivers, h: int) -> list[FloatArray]:
+    """Windows are opened when it is mild: what exchange and the past day do, by the outdoor air."""
+    mild = (d.outdoor_air_ahead_c[:, :h].mean(axis=1) - MILD_C) / MILD_C
+    coming = d.outdoor_ahead[:, :h].mean(axis=1)
+    return [(coming - d.zone) * mild, (trailing_mean(d.zone, DAY_H) - d.zone) * mild]
+
+
+def _extremes(d: Drivers, h: int) -> list[FloatArray]:
+    on_the_way = d.outdoor_ahead[:, :h]
+    return [on_the_way.max(axis=1) - d.zone, on_the_way.min(axis=1) - d.zone]
+
+
 def _past_week(d: Drivers, _: int) -> list[FloatArray]:
     return [trailing_mean(d.zone, 3 * DAY_H) - d.zone, trailing_mean(d.zone, WEEK_H) - d.zone]
 
@@ -218,6 +259,10 @@ def _neighbour(d: Drivers, h: int) -> list[FloatArray]:
     ]
 
 
+def _finer_hours(d: Drivers, h: int) -> list[FloatArray]:
+    return harmonics(d.hour, h, first=HARMONICS + 1, last=FINER_HARMONICS)
+
+
 GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
     "same hour": _same_hour,
     "exchange": _exchange,
@@ -230,23 +275,56 @@ GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
     "older days": _older_days,
     "unlike yesterday": _unlike_yesterday,
     "saturation": _saturation,
+    "warming": _warming,
+    "warming outdoors": _warming_outdoors,
+    "held humidity": _held_humidity,
+    "season": _season,
+    "extremes": _extremes,
     "past week": _past_week,
     "past week outdoor": _past_week_outdoor,
     "week ago": _week_ago,
     "daily profile": _daily_profile,
     "neighbour": _neighbour,
+    "finer hours": _finer_hours,
 }
+ANY_HORIZON = frozenset(
+    {"past day", "past day outdoor", "trend", "trend outdoor", "warming", "saturation", "past week"}
+    | {"past week outdoor"}
+)
+Found = dict[tuple[str, int], list[FloatArray]]
 
 
-def harmonics(hour: FloatArray, horizon_h: int) -> list[FloatArray]:
+def harmonics(hour: FloatArray, horizon_h: int, first: int = 1, last: int = HARMONICS) -> list[FloatArray]:
     """Sine and cosine of the target's hour of day."""
     phase = 2.0 * np.pi * ((hour + horizon_h) % DAY_H) / DAY_H
-    return [wave(n * phase) for n in range(1, HARMONICS + 1) for wave in (np.sin, np.cos)]
+    return [wave(n * phase) for n in range(first, last + 1) for wave in (np.sin, np.cos)]
 
 
-def input_columns(d: Drivers, horizon_h: int, groups: Sequence[str]) -> FloatArray:
-    """The inputs of one horizon, shape (rows, inputs); a row with anything missing holds NaN."""
+def input_columns(
+    d: Drivers, horizon_h: int, groups: Sequence[str], found: Found | None = None
+) -> FloatArray:
+    """The inputs of one horizon, shape (rows, inputs); a row with anything missing holds NaN.
+
+    `found` keeps what was computed before from the same drivers.
+    """
+    return input_table(d, horizon_h, groups, found)[0]
+
+
+def input_table(
+    d: Drivers, horizon_h: int, groups: Sequence[str], found: Found | None = None
+) -> tuple[FloatArray, dict[str, list[int]]]:
+    """The inputs, and in which columns each group stands; the daily waves come last, as "hours"."""
     if not 1 <= horizon_h <= AHEAD_H:
         raise ValueError(horizon_h)
-    columns = [column for name in groups for column in GROUPS[name](d, horizon_h)]
-    return np.stack(columns + harmonics(d.hour, horizon_h), axis=1)
+    found = {} if found is None else found
+    columns: list[FloatArray] = []
+    place = {}
+    for name in groups:
+        key = (name, 0 if name in ANY_HORIZON else horizon_h)
+        if key not in found:
+            found[key] = GROUPS[name](d, horizon_h)
+        place[name] = list(range(len(columns), len(columns) + len(found[key])))
+        columns += found[key]
+    waves = harmonics(d.hour, horizon_h)
+    place["hours"] = list(range(len(columns), len(columns) + len(waves)))
+    return np.stack(columns + waves, axis=1), place

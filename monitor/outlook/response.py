@@ -1,6 +1,6 @@
 """Learns how a zone answers to the outdoor air, and forecasts its dew point and temperature with odds."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,19 +8,18 @@ from monitor.outlook.balance import Balance, BalanceTrack, predict_newest
 from monitor.outlook.bands import daily_bands
 from monitor.outlook.bank import (
     BASELINES,
-    KNOTS_H,
-    Expert,
-    Fitted,
     Track,
-    expert_drivers,
+    foreseen_air,
     mix,
     track,
     within_reach,
 )
+from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert
 from monitor.outlook.forecast import Moment, Spread, ZoneForecast, assemble, nothing_known, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import (
     Drivers,
+    Found,
     Space,
     drivers,
     input_columns,
@@ -28,6 +27,7 @@ from monitor.outlook.inputs import (
     to_dew_point,
     to_space,
 )
+from monitor.outlook.learning import Fitted, expert_drivers
 
 RECENT_H = 18 * DAY_H  # what `forecast` needs to look back
 LEARNT_DAYS = 7  # below this the zone counts as not yet learnt
@@ -40,6 +40,7 @@ class QuantityModel:
 
     experts: tuple[Expert, ...]
     fitted: tuple[Fitted, ...]
+    air: Fitted | None
     expert_weight: FloatArray
     choice: tuple[int, ...]
     balance: BalanceTrack
@@ -82,6 +83,7 @@ def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> Quant
     return QuantityModel(
         replay.experts,
         replay.fitted,
+        replay.air,
         replay.expert_weight,
         tuple(int(c) for c in replay.choice),
         replay.balance,
@@ -142,14 +144,16 @@ def _bank_values(
 ) -> tuple[FloatArray, FloatArray]:
     kinds = {model.balance_space, *(expert.space for expert in model.experts)}
     spaces = {space: drivers(recent, outdoor, space) for space in kinds}
+    if model.air is not None:
+        air = drivers(recent, outdoor, Space.TEMPERATURE)
+        expected = np.repeat(_expert_values(AIR_EXPERT, model.air, air)[None], air.zone.size, axis=0)
+        foreseen = foreseen_air(expected, air.zone)
+        spaces = {space: replace(d, foreseen_air_c=foreseen) for space, d in spaces.items()}
     values = np.full((len(model.experts), len(KNOTS_H)), np.nan)
     for e, (expert, fitted) in enumerate(zip(model.experts, model.fitted, strict=True)):
         d = expert_drivers(expert, spaces)
-        for k, h in enumerate(KNOTS_H):
-            row = input_columns(d, h, expert.groups)[-1]
-            values[e, k] = float(row @ fitted.slope[k]) + fitted.level[k] + d.zone[-1]
         now = float(to_dew_point(d.zone[-1:], expert.space)[0])
-        values[e] = within_reach(to_dew_point(values[e], expert.space), now, model.reach)
+        values[e] = within_reach(_expert_values(expert, fitted, d), now, model.reach)
     d = spaces[model.balance_space]
     balance = to_dew_point(predict_newest(model.balance, d, KNOTS_H), model.balance_space)
     plain = _plain(d, model.balance_space)
@@ -158,6 +162,15 @@ def _bank_values(
     chosen = within_reach(chosen, plain[0], model.reach)
     fallback = plain[0] if outdoor is None else np.full(len(KNOTS_H), np.nan)
     return np.where(np.isfinite(chosen), chosen, fallback), balance
+
+
+def _expert_values(expert: Expert, fitted: Fitted, d: Drivers) -> FloatArray:
+    """One expert's newest forecast at the knots."""
+    value, found = np.full(len(KNOTS_H), np.nan), Found()
+    for k, h in enumerate(KNOTS_H):
+        row = input_columns(d, h, expert.groups, found)[-1]
+        value[k] = float(row @ fitted.slope[k]) + fitted.level[k] + d.zone[-1]
+    return to_dew_point(value, expert.space)
 
 
 def _plain(d: Drivers, space: Space) -> list[FloatArray]:

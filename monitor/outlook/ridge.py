@@ -32,6 +32,48 @@ def day_of(rows: int, ahead_rows: int = 0) -> npt.NDArray[np.int64]:
     return (np.arange(rows) + ahead_rows - first) // DAY_H + (1 if first else 0)
 
 
+@dataclass(frozen=True, slots=True)
+class DailySums:
+    """Weighted products of some inputs and their target, from which many ridges can be solved."""
+
+    running: FloatArray  # (days, inputs + 2, inputs + 2): targets of all days before
+
+    def fits(
+        self, window_days: int, shrink: float, columns: npt.NDArray[np.int64] | None = None
+    ) -> DailyFits:
+        """A ridge for each day on some of the inputs, on the targets no older than the window.
+
+        Inputs are standardised within the window; `shrink` is the ridge in units of their correlation matrix.
+        """
+        last = self.running.shape[1] - 2
+        running = self.running
+        if columns is not None:
+            place = np.append(columns, [last, last + 1])
+            running = running[:, place[:, None], place]
+        count = running.shape[1] - 2
+        sums = _windows(running, window_days)
+        mass = sums[:, count, count]
+        enough = mass >= max(LEAST_ROWS, ROWS_PER_INPUT * count)
+        slope, level = np.zeros((mass.size, count)), np.full(mass.size, np.nan)
+        if enough.any():
+            first = int(np.argmax(enough))  # once enough, hardly ever too few again
+            slope[first:], level[first:] = _solve(sums[first:], mass[first:], shrink)
+            slope[~enough], level[~enough] = 0.0, np.nan
+        return DailyFits(slope, level)
+
+
+def daily_sums(
+    inputs: FloatArray, target: FloatArray, *, horizon_h: int, weight: FloatArray | None = None
+) -> DailySums:
+    """Sums for each day over the rows whose target was known that morning."""
+    rows = inputs.shape[0]
+    table = np.concatenate([inputs, np.ones((rows, 1)), target[:, None]], axis=1)
+    use = np.isfinite(table).all(axis=1)
+    table[~use] = 0.0
+    weight = use.astype(np.float64) if weight is None else use * np.where(np.isfinite(weight), weight, 0.0)
+    return DailySums(running_sums(table, weight, day_of(rows, horizon_h), int(day_of(rows)[-1]) + 1))
+
+
 def daily_fits(
     inputs: FloatArray,
     target: FloatArray,
@@ -41,52 +83,58 @@ def daily_fits(
     shrink: float,
     weight: FloatArray | None = None,
 ) -> DailyFits:
-    """A ridge for each day, on the rows whose target was known that morning and no older than the window.
+    """A ridge for each day, on the rows whose target was known that morning and no older than the window."""
+    return daily_sums(inputs, target, horizon_h=horizon_h, weight=weight).fits(window_days, shrink)
 
-    Inputs are standardised within the window; `shrink` is the ridge in units of their correlation matrix.
-    """
-    rows, count = inputs.shape
-    table = np.concatenate([inputs, np.ones((rows, 1)), target[:, None]], axis=1)
-    use = np.isfinite(table).all(axis=1)
-    table = np.where(use[:, None], table, 0.0)
-    weight = use.astype(np.float64) if weight is None else use * np.where(np.isfinite(weight), weight, 0.0)
-    days = int(day_of(rows)[-1]) + 1
-    sums = window_sums(table, weight, day_of(rows, horizon_h), days, window_days)
-    mass = sums[:, count, count]
-    enough = mass >= max(LEAST_ROWS, ROWS_PER_INPUT * count)
-    slope, level = np.zeros((days, count)), np.full(days, np.nan)
-    if enough.any():
-        slope[enough], level[enough] = _solve(sums[enough], mass[enough], shrink)
-    return DailyFits(slope, level)
+
+def running_sums(
+    table: FloatArray, weight: FloatArray, target_day: npt.NDArray[np.int64], days: int
+) -> FloatArray:
+    """Weighted products of the columns, summed over the targets of all days before each day."""
+    first, width = int(target_day[0]), table.shape[1]
+    lead = int(np.searchsorted(target_day, first + 1)) % DAY_H  # rows in an incomplete first day
+    before = (DAY_H - lead) % DAY_H
+    blocks = -(-(before + table.shape[0]) // DAY_H)
+    padded, weighted = (np.zeros((blocks * DAY_H, width)) for _ in range(2))
+    here = slice(before, before + table.shape[0])
+    padded[here] = table
+    np.multiply(table, weight[:, None], out=weighted[here])
+    by_day = np.zeros((max(days, first + blocks + 1), width, width))
+    np.matmul(
+        weighted.reshape(blocks, DAY_H, width).transpose(0, 2, 1),
+        padded.reshape(blocks, DAY_H, width),
+        out=by_day[first + 1 : first + 1 + blocks],
+    )
+    np.cumsum(by_day, axis=0, out=by_day)
+    return by_day[:days]
 
 
 def window_sums(
     table: FloatArray, weight: FloatArray, target_day: npt.NDArray[np.int64], days: int, window_days: int
 ) -> FloatArray:
     """Weighted products of the columns, summed over each day's window of targets."""
-    first = int(target_day[0])
-    lead = int(np.searchsorted(target_day, first + 1)) % DAY_H  # rows in an incomplete first day
-    before = (DAY_H - lead) % DAY_H
-    after = -(before + table.shape[0]) % DAY_H
-    padded = np.pad(table, ((before, after), (0, 0))).reshape(-1, DAY_H, table.shape[1])
-    weights = np.pad(weight, (before, after)).reshape(-1, DAY_H, 1)
-    products = np.matmul((padded * weights).transpose(0, 2, 1), padded)
-    by_day = np.zeros((max(days, first + products.shape[0]) + 1, table.shape[1], table.shape[1]))
-    by_day[first + 1 : first + 1 + products.shape[0]] = products
-    running = np.cumsum(by_day, axis=0)  # running[d] holds the targets of all days before d
-    day = np.arange(days)
-    sums: FloatArray = running[day] - running[np.maximum(day - window_days, 0)]
+    return _windows(running_sums(table, weight, target_day, days), window_days)
+
+
+def _windows(running: FloatArray, window_days: int) -> FloatArray:
+    sums = np.empty_like(running)
+    sums[:window_days] = running[:window_days]
+    np.subtract(running[window_days:], running[:-window_days], out=sums[window_days:])
     return sums
 
 
 def _solve(sums: FloatArray, mass: FloatArray, shrink: float) -> tuple[FloatArray, FloatArray]:
     count = sums.shape[1] - 2
-    mean, target_mean = sums[:, :count, count] / mass[:, None], sums[:, count + 1, count] / mass
-    spread = sums[:, :count, :count] / mass[:, None, None] - mean[:, :, None] * mean[:, None, :]
-    joint = sums[:, :count, count + 1] / mass[:, None] - mean * target_mean[:, None]
-    scale = np.sqrt(np.maximum(np.einsum("dii->di", spread), LEAST_SPREAD**2))
-    matrix = spread / (scale[:, :, None] * scale[:, None, :]) + shrink * np.eye(count)
-    slope = np.linalg.solve(matrix, (joint / scale)[:, :, None])[:, :, 0] / scale
+    inverse = 1.0 / np.maximum(mass, 1.0)
+    mean, target_mean = sums[:, :count, count] * inverse[:, None], sums[:, count + 1, count] * inverse
+    spread = sums[:, :count, :count] * inverse[:, None, None]
+    spread -= mean[:, :, None] * mean[:, None, :]
+    joint = sums[:, :count, count + 1] * inverse[:, None] - mean * target_mean[:, None]
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("dii->di", spread), LEAST_SPREAD**2))
+    spread *= scale[:, :, None]
+    spread *= scale[:, None, :]
+    np.einsum("dii->di", spread)[...] += shrink
+    slope = np.linalg.solve(spread, (joint * scale)[:, :, None])[:, :, 0] * scale
     return slope, target_mean - np.einsum("di,di->d", mean, slope)
 
 
@@ -97,14 +145,14 @@ def robust_weight(error: FloatArray) -> FloatArray:
     so that nothing later than the error itself is used.
     """
     size = np.abs(error)
-    weight = np.ones(size.size)
-    for start in range(0, size.size, DAY_H):
-        block = slice(start, start + DAY_H)
-        recent = size[max(0, start - SCALE_DAYS * DAY_H) : start]
-        recent = recent[np.isfinite(recent)]
-        if recent.size > DAY_H:
-            usual = 1.4826 * float(np.median(recent)) + 1e-9
-            weight[block] = np.where(
-                np.isfinite(size[block]), 1.0 / np.maximum(1.0, size[block] / usual), 1.0
-            )
-    return weight
+    days = -(-size.size // DAY_H)
+    padded = np.full((SCALE_DAYS + days) * DAY_H, np.nan)
+    padded[SCALE_DAYS * DAY_H : SCALE_DAYS * DAY_H + size.size] = size
+    before = np.lib.stride_tricks.sliding_window_view(padded, SCALE_DAYS * DAY_H)[: days * DAY_H : DAY_H]
+    before = np.sort(before, axis=1)  # unknown ones last
+    count = np.isfinite(before).sum(axis=1)
+    day, middle = np.arange(days), np.maximum(count, 1)
+    median = 0.5 * (before[day, (middle - 1) // 2] + before[day, middle // 2])
+    usual = np.where(count > DAY_H, 1.4826 * median + 1e-9, np.inf)
+    weight = 1.0 / np.maximum(1.0, size / np.repeat(usual, DAY_H)[: size.size])
+    return np.where(np.isfinite(size), weight, 1.0)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from monitor.outlook.balance import RATES_H, Balance, balance_track
-from monitor.outlook.bank import KNOTS_H
+from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.inputs import Space, drivers
 from tests.outlook.air import room, weather
 

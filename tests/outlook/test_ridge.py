@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.outlook.ridge import daily_fits, day_of, robust_weight
+from monitor.outlook.ridge import daily_fits, daily_sums, day_of, robust_weight
 
 
 @pytest.mark.parametrize(("rows", "horizon", "window", "shrink"), [(600, 6, 14, 0.1), (595, 25, 9, 0.01)])
@@ -32,6 +32,17 @@ def test_each_days_fit_is_the_ridge_of_its_own_window(
         assert fits.level[d] == pytest.approx(level - slope @ mean, rel=1e-6)
 
 
+@pytest.mark.parametrize("columns", [[2, 0], [3, 1, 0, 2], [1]])
+def test_a_fit_on_some_columns_of_shared_sums_is_the_fit_on_those_columns_alone(columns: list[int]) -> None:
+    rng = np.random.default_rng(4)
+    inputs = rng.standard_normal((500, 4))
+    target = inputs @ np.array([0.5, -0.2, 3.0, 0.0]) + rng.standard_normal(500)
+    shared = daily_sums(inputs, target, horizon_h=3).fits(14, 0.1, np.array(columns))
+    alone = daily_fits(inputs[:, columns], target, horizon_h=3, window_days=14, shrink=0.1)
+    np.testing.assert_allclose(shared.slope, alone.slope, atol=1e-12)
+    np.testing.assert_allclose(shared.level, alone.level, atol=1e-12)
+
+
 def test_the_newest_row_begins_a_day_so_that_its_fit_has_seen_all_before_it() -> None:
     for rows in (48, 49, 60, 71, 72):
         day = day_of(rows)
@@ -50,3 +61,15 @@ def test_an_outlier_counts_once_and_not_squared() -> None:
     weight = robust_weight(error)
     assert weight[200] == pytest.approx(1.4826 / 20.0, rel=1e-6)
     assert (np.delete(weight, 200) == 1.0).all()
+
+
+def test_what_is_usual_is_the_median_of_the_two_weeks_before() -> None:
+    rng = np.random.default_rng(6)
+    error = rng.standard_normal(24 * 40 + 5)
+    error[rng.integers(0, error.size, 60)] = np.nan
+    weight = robust_weight(error)
+    for row in (24 * 3 + 7, 24 * 20, error.size - 2):
+        block = row // 24 * 24
+        usual = 1.4826 * np.nanmedian(np.abs(error[max(0, block - 336) : block]))
+        size = abs(error[row])
+        assert weight[row] == pytest.approx(min(1.0, usual / size) if np.isfinite(size) else 1.0, rel=1e-6)
