@@ -17,7 +17,7 @@ from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_bod
 from monitor.physics.moist_air import station_pressure_pa
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
 from monitor.reference import load_toml
-from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Zone
+from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
 from monitor.stages.air import SensorAccuracy
 from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
 from monitor.things.histories import PackageHistory, from_settings
@@ -52,24 +52,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
             zone.id: max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=900.0)
             for zone in settings.zones
         },
-        zones={
-            zone.id: ZoneFacts(
-                id=zone.id,
-                name=zone.name,
-                site=zone.site,
-                kind=zone.kind,
-                in_use=zone.in_use,
-                draught_ms=zone.draught_ms,
-                pressure_pa=station_pressure_pa(sites[zone.site].altitude_m),
-                max_relative_humidity_frac=zone.max_relative_humidity_frac,
-                max_dew_point_c=zone.max_dew_point_c,
-                min_temperature_c=_minimum_c(zone, catalogue),
-                heat_up_to_c=zone.heat_up_to_c,
-                dry_down_to_frac=zone.dry_down_to_frac,
-                stands_in=zone.stands_in,
-            )
-            for zone in settings.zones
-        },
+        zones={zone.id: _zone_facts(zone, sites[zone.site], catalogue) for zone in settings.zones},
         sensors=sensors,
         peers={
             one.id: tuple(o for o in sensors.values() if o.zone == one.zone and o is not one)
@@ -89,6 +72,24 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         roster=roster_of(settings),
         channels=channels_of(settings),
         digest_at=settings.service.digest_at,
+    )
+
+
+def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue) -> ZoneFacts:
+    return ZoneFacts(
+        id=zone.id,
+        name=zone.name,
+        site=zone.site,
+        kind=zone.kind,
+        in_use=zone.in_use,
+        draught_ms=zone.draught_ms,
+        pressure_pa=station_pressure_pa(site.altitude_m),
+        max_relative_humidity_frac=zone.max_relative_humidity_frac,
+        max_dew_point_c=zone.max_dew_point_c,
+        min_temperature_c=_minimum_c(zone, catalogue),
+        heat_up_to_c=zone.heat_up_to_c,
+        dry_down_to_frac=zone.dry_down_to_frac,
+        stands_in=zone.stands_in,
     )
 
 
