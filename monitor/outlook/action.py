@@ -53,6 +53,15 @@ class PlanInputs:
     practice: Practice
 
 
+def leaving_before_s(inputs: PlanInputs, time_s: float) -> float | None:
+    """When people last leave before a time at which nobody works; None where somebody does, or has left."""
+    own = [shift for shift in inputs.shifts if shift.site == inputs.scene.site]
+    if any(shift.start_s <= time_s <= shift.end_s for shift in own):
+        return None
+    left_s = max((shift.end_s for shift in own if shift.end_s < time_s), default=None)
+    return left_s if left_s is not None and left_s > inputs.ahead.now_s else None
+
+
 # Whatever a heater does to the air, nobody is to read it as advice to heat a cylinder.
 UNHEATED_KINDS = frozenset({"cylinder", "regulator"})
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.outlook.action import Action, ActionKind, PlanInputs, risk_under, zone_part
+from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s, risk_under, zone_part
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.shifts import ShiftSpan
@@ -88,7 +88,8 @@ def _heat(inputs: PlanInputs, shift: ShiftSpan, zone: ZoneAhead, needs: tuple[st
     index, start_s, saved = found
     say, now_s = inputs.scene.words, inputs.ahead.now_s
     text = f"Heat {zone.name} to {say.temperature(float(targets[index]))} from {say.clock(start_s, now_s)}"
-    return _air_action(ActionKind.HEAT, shift, zone, text, start_s, saved, needs, HEAT_CAUTION)
+    timer, by_s = _by_timer(inputs, start_s)
+    return _air_action(ActionKind.HEAT, shift, zone, text + timer, by_s, saved, needs, HEAT_CAUTION)
 
 
 def _dry(inputs: PlanInputs, shift: ShiftSpan, zone: ZoneAhead, needs: tuple[str, ...]) -> Action | None:
@@ -102,8 +103,17 @@ def _dry(inputs: PlanInputs, shift: ShiftSpan, zone: ZoneAhead, needs: tuple[str
         return None
     index, start_s, saved = found
     say, now_s = inputs.scene.words, inputs.ahead.now_s
-    text = f"Dry {zone.name} to {limits[index]:.0%} RH from {say.clock(start_s, now_s)}, door shut"
-    return _air_action(ActionKind.DRY, shift, zone, text, start_s, saved, needs, "")
+    timer, by_s = _by_timer(inputs, start_s)
+    text = f"Dry {zone.name} to {limits[index]:.0%} RH from {say.clock(start_s, now_s)}{timer}, door shut"
+    return _air_action(ActionKind.DRY, shift, zone, text, by_s, saved, needs, "")
+
+
+def _by_timer(inputs: PlanInputs, start_s: float) -> tuple[str, float]:
+    """Words and deadline where the start falls into hours in which nobody is there to switch."""
+    leave_s = leaving_before_s(inputs, start_s)
+    if leave_s is None:
+        return "", start_s
+    return f" by timer, set at {inputs.scene.words.clock(leave_s, inputs.ahead.now_s)}", leave_s
 
 
 def _weakest(

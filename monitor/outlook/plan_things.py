@@ -8,7 +8,7 @@ import numpy as np
 from monitor.exposure.air import AirStretch
 from monitor.exposure.classes import Place
 from monitor.exposure.clock import advance_clock
-from monitor.outlook.action import Action, ActionKind, PlanInputs
+from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s
 from monitor.outlook.courses import ZoneCourse, time_constant_h
 from monitor.outlook.hourly import HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, PackageAhead
@@ -38,8 +38,12 @@ def bring_in_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
         saved = max(saving for _, _, saving in members)
         say, now_s = inputs.scene.words, inputs.ahead.now_s
         names = _listed([thing.name for thing, _, _ in members])
+        when = f"by {say.clock(by_s, now_s)}"
+        leave_s = leaving_before_s(inputs, by_s)
+        if leave_s is not None:
+            by_s, when = leave_s, f"before leaving at {say.clock(leave_s, now_s)}"
         text = (
-            f"Bring {names} into {inputs.scene.zones[work].name} by {say.clock(by_s, now_s)} "
+            f"Bring {names} into {inputs.scene.zones[work].name} {when} "
             f"to be clear by {say.clock(shift.start_s, now_s)}"
         )
         yield Action(

@@ -59,6 +59,23 @@ def test_cold_plate_is_to_come_in_when_the_physics_says_and_not_later() -> None:
         assert (cleared.margin.reach is Reach.REACHED) is clear
 
 
+def test_what_must_be_done_while_nobody_works_is_done_before_leaving() -> None:
+    late = SHIFT._replace(id="late", name="Late", start_s=NOW_S - 4 * 3600.0, end_s=NOW_S + 2 * 3600.0)
+    store = ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", 0.6, heat_up_to_c=30.0)
+    yard = scene(
+        zones={"bay": store, "yard": scene().zones["yard"]},
+        bodies=(thing("Plate keel", plate(), "yard", 3.0, "bay"),),
+    )
+    forecasts = {"bay": forecast("bay", 11.0, 15.0, spread_k=0.2), "yard": COLD_YARD["yard"]}
+    found = {a.kind: a for a in actions(yard, forecasts, shifts=(late, SHIFT))}
+    bring, heat = found[ActionKind.BRING_IN], found[ActionKind.HEAT]
+    assert bring.text == "Bring Plate keel into Slip Bay before leaving at 21:00 to be clear by Wed 06:00"
+    assert heat.text == "Heat Slip Bay to 20 °C from Wed 04:00 by timer, set at 21:00"
+    assert bring.by_s == heat.by_s == late.end_s
+    alone = {a.kind: a for a in actions(yard, forecasts)}  # no shift before: the deadline of the physics
+    assert alone[ActionKind.BRING_IN].by_s > late.end_s
+
+
 def test_a_body_that_will_be_clear_anyway_needs_no_action() -> None:
     yard = scene(bodies=(thing("Plate keel", plate(), "yard", 14.5, "bay"),))
     mild = {"bay": COLD_YARD["bay"], "yard": forecast("yard", 5.0, 14.5)}
