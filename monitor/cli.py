@@ -8,7 +8,7 @@ from monitor.commands.channels import test_channel_command
 from monitor.commands.inspecting import check_command, check_payload_command, verify_command
 from monitor.commands.replaying import record_command, replay_command
 from monitor.commands.running import demo_command, run_command
-from monitor.commands.storing import backup_command, move_command, restore_command
+from monitor.commands.storing import backup_command, move_command, resend_command, restore_command
 from monitor.errors import DryshiftError, InputError
 
 
@@ -51,5 +51,6 @@ for command in (
     backup_command,
     restore_command,
     move_command,
+    resend_command,
 ):
     main.add_command(command)

@@ -23,6 +23,7 @@ from monitor.alarms.states import STANDING, AlarmState
 DAY_S = 86_400.0
 TEN_MIN_S = 600.0
 _FLEETING_S = 900.0  # gone within a quarter of an hour: nobody could have acted
+_LEAST = 3  # alarms of one condition before anything is said of it: once or twice is chance
 _OFTEN = 0.2  # share of all alarms from which a condition is worth a look by itself
 
 
@@ -186,9 +187,9 @@ def _suggestion(
             f"{stale[0].condition_id} stood for {hours:.0f} h: act on its cause, or take it out of service "
             "with a reason while it is mended."
         )
-    if not most_frequent or len(raised) < 5 or most_frequent[0].share < _OFTEN:
+    worst = most_frequent[0] if most_frequent and len(raised) >= 5 else None
+    if worst is None or worst.times < _LEAST or worst.share < _OFTEN:
         return ""
-    worst = most_frequent[0]
     share = f"{worst.condition_id} made {worst.share:.0%} of all alarms"
     if worst.standing_median_s is not None and worst.standing_median_s < _FLEETING_S:
         return f"{share} and was mostly gone within a quarter of an hour: lengthen its on-delay."

@@ -1,4 +1,4 @@
-"""`dryshift backup`, `restore` and `move`: copy the stores, put them back, move the series elsewhere."""
+"""`dryshift backup`, `restore`, `move` and `resend`: copy, put back and move the stores, send on again."""
 
 from pathlib import Path
 
@@ -7,7 +7,7 @@ from tqdm import tqdm
 
 from monitor.clock import SystemClock
 from monitor.errors import Fault, InputError
-from monitor.settings import Settings
+from monitor.settings import InfluxSection, Settings
 from monitor.settings_file import load
 from monitor.shop import known_reference
 from monitor.store.backup import back_up, restore
@@ -64,10 +64,29 @@ def move_command(settings_file: Path, target: str, secrets: Path | None) -> None
     click.echo(f'Now set [store] series = "{target}" and start the service.')
 
 
-def _move(settings: Settings, target: str) -> MoveReport:
+@click.command("resend")
+@SETTINGS
+@SECRETS
+def resend_command(settings_file: Path, secrets: Path | None) -> None:
+    """Queue what the InfluxDB server refused once more, after its fault was mended; the service may run."""
+    settings = load(settings_file, secrets, known_reference())
+    influx = open_influx(settings, _section(settings))
+    try:
+        count = influx.spool.send_refused_again()
+    finally:
+        influx.close()
+    click.echo(f"{count} numbers wait to be sent again; the service sends them while it runs.")
+
+
+def _section(settings: Settings) -> InfluxSection:
     section = settings.store.influxdb
     if section is None:
         raise InputError([Fault("store.influxdb", "nothing", "describe the server, at least its url")])
+    return section
+
+
+def _move(settings: Settings, target: str) -> MoveReport:
+    section = _section(settings)
     embedded, influx = open_embedded(settings), open_influx(settings, section)
     try:
         with tqdm(unit="row", desc="Moving", disable=None) as bar:

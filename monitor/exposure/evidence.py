@@ -14,6 +14,7 @@ import numpy as np
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.limits import HOUR_S
+from monitor.exposure.odds import NEARLY, odds_text
 from monitor.physics.elementwise import FloatArray
 
 LEAST_BEADS = 20  # below this, and below 5 of either outcome, nothing is said (common practice)
@@ -248,7 +249,7 @@ def _text(
         )
     limit, low, longest = limits
     hours, dew = fit.sure_of(1), fit.sure_of(2)
-    said = f"Longer exposure goes with porosity: {hours:.0%} sure; a higher dew point: {dew:.0%} sure."
+    said = f"Longer exposure goes with porosity: {_sure(hours)}; a higher dew point: {_sure(dew)}."
     if hours < SURE_ENOUGH:
         return f"{said} Not enough to draw a limit in hours from."
     if limit is None:
@@ -260,3 +261,8 @@ def _text(
         f"{said} At a dew point of {dew_point_c:.0f} °C {tolerated_frac:.0%} of beads are porous at about "
         f"{limit:.0f} h; the cautious figure is {cautious}. The code's hours rule where they are shorter."
     )
+
+
+def _sure(chance_frac: float) -> str:
+    """How sure the beads make one of it; a count of beads never makes certain."""
+    return "almost certain" if chance_frac >= NEARLY else f"{odds_text(chance_frac)} sure"

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.causes import CauseModel, SeparatingTest
+from monitor.exposure.odds import odds_text
 
 _TELLING = 1.15  # a finding is told as evidence when it moves the odds at least this much
 
@@ -241,7 +242,8 @@ def _text(verdict: Moisture, ranked: tuple[RankedCause, ...]) -> str:
         Moisture.OPEN: "Moisture or not: not decided yet.",
     }[verdict]
     return (
-        f"{lead} First: {first.title} ({first.chance:.0%}); then: {second.title} ({second.chance:.0%}). "
+        f"{lead} First: {first.title} ({odds_text(first.chance)}); "
+        f"then: {second.title} ({odds_text(second.chance)}). "
         "Estimates of the trade, not a finding."
     )
 

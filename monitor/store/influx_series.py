@@ -24,7 +24,7 @@ from monitor.store.spool import Spool
 from monitor.store.sqlite_series import SqliteSeriesStore, rising_ms, whole_ms, whole_width_ms
 from monitor.values import Mark, Point, Reading, SeriesKey, StoredReading
 
-LOCAL_DAYS = 14
+LOCAL_DAYS = 14  # kept here beside the server: longer than its outage, a week's page and most clocks ask for
 _ALL = 2**31
 
 

@@ -123,6 +123,13 @@ def test_the_worst_offender_gets_a_suggestion_that_fits_it() -> None:
     assert performance.most_frequent[0][:3] == ("body_wet.argon-3", 10, 1.0)
 
 
+def test_a_condition_that_came_once_or_twice_is_chance_and_gets_no_suggestion() -> None:
+    several = [raised(HOUR_S * n)._replace(condition_id=f"body_wet.argon-{n // 2}") for n in range(10)]
+    performance = of_a_day(several)
+    assert performance.most_frequent[0][1:3] == (2, 0.2)
+    assert performance.suggestion == ""
+
+
 def test_each_persons_answers_are_counted_with_how_long_they_took() -> None:
     moves = [
         raised(0.0),

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import InputError
 from monitor.exposure.evidence import BeadPoint, EvidenceState, bead_evidence, fit_beads, separated
+from monitor.exposure.odds import odds_text
 
 H = 3600.0
 
@@ -180,3 +181,28 @@ def test_bounds_enclose_the_chance() -> None:
 def test_points_that_cannot_be_are_refused(point: BeadPoint, tolerated: float, told: str) -> None:
     with pytest.raises(InputError, match=told):
         bead_evidence([point], 10.0, tolerated)
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (0.0, "under 1%"),
+        (0.004, "under 1%"),
+        (0.31, "31%"),
+        (0.99, "99%"),
+        (0.996, "over 99%"),
+        (1.0, "over 99%"),
+    ],
+)
+def test_a_chance_is_never_said_to_be_none_or_certain(chance: float, words: str) -> None:
+    assert odds_text(chance) == words
+
+
+def test_many_beads_make_almost_certain_and_never_100_per_cent() -> None:
+    rng = np.random.default_rng(3)
+    hours, dew = rng.uniform(0.0, 80.0, 400), rng.uniform(0.0, 20.0, 400)
+    porous = rng.uniform(size=400) < 1.0 / (1.0 + np.exp(-(hours - 40.0) / 6.0 - (dew - 10.0) / 3.0))
+    points = [BeadPoint(3600.0 * h, d, not p) for h, d, p in zip(hours, dew, porous, strict=True)]
+    text = bead_evidence(points, 12.0, 0.1).text
+    assert "porosity: almost certain; a higher dew point: almost certain." in text
+    assert "100%" not in text

@@ -7,8 +7,10 @@ import textwrap
 from threading import Event
 
 import pytest
+from click.testing import CliRunner
 from pydantic import SecretStr
 
+from monitor.cli import main
 from monitor.errors import InputError
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.influx_layout import ReadingRow, point_line, reading_line
@@ -46,6 +48,20 @@ def opened(influx_section, tmp_path):
     yield open_store
     for store in stores:
         store.close()
+
+
+def settings_of(folder, section):
+    """A settings file whose spool is the open one: the command is run beside the service."""
+    file = folder / "shop.toml"
+    file.write_text(
+        f'[service]\ndata_dir = "{folder}"\n'
+        '[[sites]]\nid = "works"\nname = "Works"\ntimezone = "Europe/London"\n'
+        '[[zones]]\nid = "bay"\nsite = "works"\nname = "Bay"\n'
+        f'[store]\nseries = "influxdb"\n[store.influxdb]\nurl = "{section.url}"\n'
+        f'username = "{section.username}"\ndatabase = "{section.database}"\n',
+        encoding="utf-8",
+    )
+    return file
 
 
 def on_server(server, section, question):
@@ -249,7 +265,9 @@ def test_a_point_the_server_will_not_have_is_set_aside_and_the_rest_goes_on(
     assert [item.reading for item in store.readings_after(0, 10)] == [far]
 
 
-def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(opened, influx_server, influx_section):
+def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(
+    opened, influx_server, influx_section, tmp_path
+):
     store = opened()
     for line in ("relative_humidity_frac=1i", "dew_point_c=1i"):
         table = "dryshift_derived" if "dew" in line else "dryshift_reading"
@@ -265,7 +283,8 @@ def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(opened, infl
     influx_server.ask("DROP MEASUREMENT dryshift_derived", influx_section.database)
     influx_server.ask("DELETE FROM dryshift_reading WHERE zone = 'x'", influx_section.database)
     influx_server.ask("DROP SERIES FROM dryshift_reading WHERE zone = 'x'", influx_section.database)
-    store.spool.send_refused_again()
+    told = CliRunner().invoke(main, ["resend", str(settings_of(tmp_path, influx_section))])
+    assert (told.exit_code, told.output.partition(";")[0]) == (0, "25 numbers wait to be sent again")
     store.shipper.drain()
     assert count_of(influx_server, influx_section, DEW, "dryshift_derived") == 5
     assert store.shipping().waiting == 0
