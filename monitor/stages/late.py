@@ -20,7 +20,8 @@ REACH_S = 7 * 86_400.0  # a gap that ended longer ago stays as it is
 SILENCES = 50  # kept for each zone
 ENOUGH = 5_000  # late readings of a zone that are worked in without waiting for more
 PATIENCE_S = 600.0  # at most so long are they collected
-KEEP = 20_000
+KEEP = 60_000  # a week of three sensors; what is more stays not known
+NEAR = 200  # of those waiting, looked through for one of the same moment
 AIR = (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY)
 
 
@@ -34,10 +35,20 @@ def is_late(silences: Sequence[Silence], reading: Reading, track: SensorTrack) -
 
 
 def collected(
-    late: dict[str, tuple[Reading, ...]], found: dict[str, list[Reading]]
+    late: dict[str, tuple[Reading, ...]], found: dict[str, list[Reading]], every_s: float
 ) -> dict[str, tuple[Reading, ...]]:
-    """What waits to be worked in, with what has come since."""
-    new = {zone: (*late.get(zone, ()), *readings)[-KEEP:] for zone, readings in found.items()}
+    """What waits to be worked in, with what has come since; one of each series for each derived tick."""
+    new: dict[str, tuple[Reading, ...]] = {}
+    for zone, readings in found.items():
+        waiting = late.get(zone, ())
+        seen = {(one.key, one.time_s // every_s) for one in waiting[-NEAR:]}
+        kept: list[Reading] = []
+        for one in readings:
+            mark = (one.key, one.time_s // every_s)
+            if mark not in seen:
+                seen.add(mark)
+                kept.append(one)
+        new[zone] = (*waiting, *kept)[-KEEP:]
     return {**late, **new}
 
 

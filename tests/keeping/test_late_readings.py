@@ -215,3 +215,13 @@ def test_an_oven_heard_late_was_hot_all_the_time(late: Yard) -> None:
     late.run_to(late.fed_s + 1200.0)
     assert clock_of(late, "rods-3").unproven_s == 0.0
     same(clock_of(late, "rods-3"), anew(late, "rods-3"))
+
+
+def test_a_backlog_far_finer_than_the_record_is_thinned_and_fills_the_whole_gap(late: Yard) -> None:
+    late.run_to(END_S)
+    late.series.append(backlog("slip-bay", late.fed_s, every_s=2.0))
+    late.loop.advance_to(late.fed_s + 1.0)
+    waiting = late.loop.state.late.get("slip-bay", ())
+    assert 0 < len(waiting) <= 2 * (GAP[1] - GAP[0]) / 120.0 + 2
+    late.run_to(late.fed_s + 1200.0)
+    assert clock_of(late, "spool-9").unknown_s == 0.0
