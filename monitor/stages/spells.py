@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from monitor.snapshot import ShiftNow
 
 APART_S = 16 * 3600.0  # a longer rest between two humid shifts makes two spells of them
+LIKELY_FRAC = 0.5
 DAY_S = 24 * 3600.0  # more of a spell that was told of is told once it begins within a day
 
 
@@ -30,10 +31,12 @@ def told_now(
     """The shifts whose odds count as a warning now; `standing` are those whose warning stands already.
 
     The first warning of a shift takes the whole spell with it. What the spell gains at its far end
-    later is told once it begins within a day, again with all that follows.
+    later is told once it begins within a day, again with all that follows. A shift that has not been
+    warned of yet joins only where it is more likely humid than not.
     """
     found = set(standing)
-    for run in spells(shifts, limit, standing):
+    certain = standing | {shift.id for shift in shifts if shift.warned}
+    for run in spells(shifts, max(limit, LIKELY_FRAC), certain):
         fresh = [shift for shift in run if shift.id not in standing and shift.start_s > now_s]
         begun = any(shift.id in standing for shift in run)
         if any(shift.warned and (not begun or shift.start_s - now_s <= DAY_S) for shift in fresh):

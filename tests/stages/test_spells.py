@@ -61,6 +61,16 @@ def test_the_first_warning_takes_the_whole_spell_with_it() -> None:
     assert told_now(week, LIMIT, NOBODY, 0.0) == {"yard:1:6", "yard:1:14", "yard:2:6"}
 
 
+def test_a_spell_begins_with_a_shift_that_is_warned_of_or_likely_not_with_one_that_may_come() -> None:
+    week = [
+        shift(0, 14, 0.3),
+        shift(1, 6, 0.9, warned=True),
+        shift(1, 14, 0.4),
+        shift(2, 6, 0.3, warned=True),
+    ]
+    assert told_now(week, 0.2, NOBODY, 0.0) == {"yard:1:6", "yard:2:6"}
+
+
 def test_without_a_warning_nothing_is_told_however_high_the_odds() -> None:
     assert told_now([shift(1, 6, 0.99)], LIMIT, NOBODY, 0.0) == NOBODY
 
