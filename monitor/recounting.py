@@ -65,7 +65,8 @@ def _event(
     before, after = clocks
     where = " and ".join(shop.zones[zone].name for zone in spans)
     known = max(before.unknown_s - after.unknown_s, 0.0) / HOUR_S
-    why = f"readings of {where} came late: {hours_text(known)} that were not known are measured now"
+    what = f"{hours_text(known)} that were not known are measured now" if known else "they count now"
+    why = f"readings of {where} came late: {what}"
     body: dict[str, object] = {
         "filled": {zone: {"from_s": span[0], "to_s": span[1]} for zone, span in spans.items()},
         "before": _figures(facts, before),
