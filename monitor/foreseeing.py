@@ -13,7 +13,15 @@ from monitor.outlook.response import ZoneModel, explain, fit, forecast
 from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import upcoming
-from monitor.outlook.warning import Decision, WarningDecision, WarningMemory, WarningRules, decide, score
+from monitor.outlook.warning import (
+    Decision,
+    WarningDecision,
+    WarningMemory,
+    WarningRules,
+    decide,
+    score,
+    told_beside,
+)
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answer
 from monitor.physics.saturation import dew_point_c
 from monitor.pipeline import CoreState, Shop
@@ -21,6 +29,7 @@ from monitor.reference import load_toml
 from monitor.settings import Settings, Site
 from monitor.snapshot import ActionNow, Part, ShiftNow
 from monitor.stages.state import Foreseen
+from monitor.stages.watch import shifts_standing
 from monitor.store.contract import Ledger, SeriesStore
 from monitor.values import EventKind, NewEvent
 from monitor.weather.archive import ForecastArchive
@@ -76,6 +85,7 @@ class Foreseer:
         self.picture(shop, state, now_s)
         for site in self._settings.sites:
             view = self.views[site.id]
+            memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
             memory = self._scored(shop, memory, site, now_s)
             memory, decisions = decide(
                 view.outlooks, memory, now_s, self._rules(site), _deadlines(view.actions)

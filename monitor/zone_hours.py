@@ -19,7 +19,7 @@ from monitor.values import Quantity, SeriesKey
 LEAST_HOURS = 7 * 24
 DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
-NOT_FORETOLD = frozenset({"oven", "cabinet", "outdoor"})
+NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor"})
 
 
 def hours_of(series: SeriesStore, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:

@@ -121,6 +121,19 @@ def decide(
     return replace(memory, told=told), tuple(decisions)
 
 
+def told_beside(
+    memory: WarningMemory, outlooks: Sequence[ShiftOutlook], told_s: Mapping[str, float]
+) -> WarningMemory:
+    """Shifts that a message about their spell has named count as warned of since then; `told_s` by shift."""
+    told = dict(memory.told)
+    for outlook in outlooks:
+        before = told.get(outlook.shift.id, Told(outlook.shift))
+        if outlook.shift.id in told_s and before.warned_s is None:
+            named = _after(Decision.WARN, outlook, before, told_s[outlook.shift.id])
+            told[outlook.shift.id] = named
+    return replace(memory, told=told)
+
+
 def _may_speak(now_s: float, rules: WarningRules) -> bool:
     local = datetime.fromtimestamp(now_s, rules.zone).time()
     return rules.not_before <= local <= rules.not_after

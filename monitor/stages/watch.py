@@ -1,6 +1,6 @@
 """Which conditions are watched in this shop, and what is observed of each at a tick."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
 from monitor.alarms.escalation import nobody_answers
@@ -56,11 +56,17 @@ def opened(shop: Shop, clocks: Mapping[str, ExposureClock]) -> dict[str, Package
 
 def shifts_told(book: AlarmBook, shifts: Sequence[ShiftNow], limit: float, now_s: float) -> frozenset[str]:
     """The shifts of which it is time to tell, or that were told of."""
-    if not shifts:
-        return frozenset()
+    return told_now(shifts, limit, frozenset(shifts_standing(book, shifts)), now_s)
+
+
+def shifts_standing(book: AlarmBook, shifts: Iterable[ShiftNow]) -> dict[str, float]:
+    """The shifts that people have been told of, and since when."""
     alarms = ((shift.id, book.alarms.get(condition_id("humid_shift_ahead", shift.id))) for shift in shifts)
-    standing = frozenset(name for name, alarm in alarms if alarm is not None and alarm.active)
-    return told_now(shifts, limit, standing, now_s)
+    return {
+        name: alarm.since_s if alarm.began_s is None else alarm.began_s
+        for name, alarm in alarms
+        if alarm is not None and alarm.active
+    }
 
 
 def of_shift(shift: ShiftNow, limit: float, told: frozenset[str]) -> float | None:

@@ -17,6 +17,7 @@ from monitor.outlook.warning import (
     decide,
     score,
     tally,
+    told_beside,
 )
 from monitor.values import Level
 from tests.outlook.ahead import LONDON, SHIFT, START_S
@@ -42,6 +43,18 @@ def test_a_likely_humid_shift_is_told_once_on_the_evening_before() -> None:
 def test_one_that_is_nearly_sure_is_told_at_once() -> None:
     _, decisions = decide([outlook(0.95)], WarningMemory(), START_S - 40 * H, RULES)
     assert [d.kind for d in decisions] == [Decision.WARN]
+
+
+def test_a_shift_that_was_named_with_its_spell_is_scored_as_warned_of_and_not_told_again() -> None:
+    told_s = {SHIFT.id: START_S - 40 * H}
+    memory = told_beside(WarningMemory(), [outlook(0.6)], told_s)
+    _, decisions = decide([outlook(0.9)], memory, START_S - 12 * H, RULES)
+    assert decisions == ()
+    assert score(memory, SHIFT, humid=False).scores[0].outcome is Outcome.FALSE_ALARM
+    assert score(memory, SHIFT, humid=True).scores[0].lead_s == 40 * H
+    cancelled, decisions = decide([outlook(0.1)], memory, START_S - 12 * H, RULES)
+    assert [d.kind for d in decisions] == [Decision.CANCEL]
+    assert told_beside(cancelled, [outlook(0.1)], told_s) == cancelled  # what was taken back stays so
 
 
 @pytest.mark.parametrize("hour", [-8, -7, -3, -1, 1])
