@@ -12,7 +12,7 @@ from monitor.outlook.learning import Fitted, replay_experts
 from monitor.outlook.ridge import day_of
 
 JUDGED_DAYS = 14  # a model's weight comes from its errors of so many days
-PREFER_POWER = 7.0  # weight = (best error / own error) ** power
+PREFER_POWER, BALANCE_POWER = 8.0, 16.0  # weight = (best error / own error) ** power
 # A baseline takes over when it was better than the models by this factor. Models fed with weather are
 # trusted further: measured on the first two thirds of the open records, 0.85 cost them 2 % at a day.
 TRUST, TRUST_BLIND = 0.7, 0.9
@@ -33,7 +33,7 @@ class Track:
     experts: tuple[Expert, ...]
     fitted: tuple[Fitted, ...]
     air: Fitted | None  # what foresees the indoor air for the vapour experts
-    expert_weight: FloatArray  # (experts, knots), newest day
+    expert_weight: FloatArray  # (experts and the balance, knots), newest day
     choice: np.ndarray  # (knots,), newest day
     balance: BalanceTrack
     reach: FloatArray  # (knots,), newest day: how far the zone has moved in so many hours of late
@@ -63,8 +63,9 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     values, fitted = replay_experts(experts, spaces)
     values = within_reach(values, judged.zone[:, None], reach[day])
     baseline = _baselines(judged, to_dew_point(balance.value, balance_space))
-    weight = _expert_weights(values, target)
-    combined = _mix(values, weight)
+    voices = np.concatenate([values, baseline[-1:]])  # in a bay open to the weather the balance knows most
+    weight = _expert_weights(voices, target)
+    combined = _mix(voices, weight)
     candidates = np.concatenate([combined[None], baseline])
     choice = _choices(candidates, target, TRUST_BLIND if outdoor is None else TRUST)
     value = np.take_along_axis(candidates, choice[day][None], axis=0)[0]
@@ -148,10 +149,12 @@ def judged_error(values: FloatArray, target: FloatArray) -> FloatArray:
 
 
 def _expert_weights(values: FloatArray, target: FloatArray) -> FloatArray:
-    """By day, expert and knot: (days, experts, knots); equal while nothing is known of them."""
+    """By day, expert or balance, and knot; equal while nothing is known of them."""
     error = judged_error(values, target).transpose(1, 0, 2)
     best = np.nanmin(np.where(np.isfinite(error), error, np.inf), axis=1, keepdims=True)
-    weight = (best / np.maximum(error, 1e-9)) ** PREFER_POWER
+    power = np.full((error.shape[1], 1), PREFER_POWER)
+    power[-1] = BALANCE_POWER
+    weight = (best / np.maximum(error, 1e-9)) ** power
     weight = np.where(np.isfinite(error), weight, 0.0)
     return np.where(np.isfinite(best), weight, 1.0)
 

@@ -44,7 +44,6 @@ _QUICK = (
     "older days",
     "unlike yesterday",
     "saturation",
-    "held humidity",
 )
 _HELD = (*_REFERENCE, "held humidity", "past day", "past day outdoor", "finer hours")
 
@@ -52,11 +51,12 @@ _HELD = (*_REFERENCE, "held humidity", "past day", "past day outdoor", "finer ho
 # on the buildings it was not made on. Errors of the second in a bank say which hours were out of the usual.
 VAPOUR_EXPERTS = (
     Expert("exchange", Space.VAPOUR, (*_REFERENCE, "finer hours"), 21, 0.01),
-    Expert("long memory", Space.VAPOUR, _MOIST, 42, 0.07),
+    Expert("long memory", Space.VAPOUR, _MOIST, 42, 0.04),
     Expert("held humidity", Space.VAPOUR, _HELD, 28, 0.02),
-    Expert("dew point, quick", Space.DEW_POINT, _QUICK, 10, 0.2),
+    Expert("dew point, quick", Space.DEW_POINT, (*_QUICK, "held humidity"), 10, 0.2),
+    Expert("dew point, heat", Space.DEW_POINT, (*_QUICK, "heat"), 14, 0.15),
     Expert("outdoor air alone", Space.VAPOUR, (*_LONG, "neighbour"), 42, 0.05),
-    Expert("behind a dryer", Space.VAPOUR, _LONG, 42, 0.07, let_in=True),
+    Expert("behind a dryer", Space.VAPOUR, _RICH, 42, 0.05, let_in=True),
     Expert(
         "everything, careful",
         Space.VAPOUR,

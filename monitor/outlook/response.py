@@ -157,7 +157,8 @@ def _bank_values(
     d = spaces[model.balance_space]
     balance = to_dew_point(predict_newest(model.balance, d, KNOTS_H), model.balance_space)
     plain = _plain(d, model.balance_space)
-    candidates = np.stack([mix(values, model.expert_weight), *plain, balance])
+    combined = mix(np.concatenate([values, balance[None]]), model.expert_weight)
+    candidates = np.stack([combined, *plain, balance])
     chosen = candidates[list(model.choice), np.arange(len(KNOTS_H))]
     chosen = within_reach(chosen, plain[0], model.reach)
     fallback = plain[0] if outdoor is None else np.full(len(KNOTS_H), np.nan)

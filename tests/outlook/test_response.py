@@ -47,6 +47,15 @@ def test_each_kind_of_zone_is_learnt_and_no_baseline_is_better(kind: str) -> Non
     assert (own[knots] < 0.6 * persistence[knots]).all()
 
 
+def test_in_a_bay_that_obeys_the_balance_the_forecast_is_as_good_as_the_balance() -> None:
+    outdoor = weather(ROWS + 48)
+    bay = room(outdoor, ROWS, exchange_h=2.0, lag_h=6.0)
+    replay = track(bay, outdoor, temperature=False)
+    own = mean_error(replay.value, replay.target, 24 * 24)
+    balance = mean_error(replay.baseline[3], replay.target, 24 * 24)
+    assert (own <= balance * 1.05 + 0.01).all(), own / balance
+
+
 def test_the_future_of_the_zone_is_never_seen() -> None:
     outdoor = weather(ROWS)
     zone = room(outdoor, ROWS, **ROOMS["leaky bay"])
