@@ -22,12 +22,13 @@ from monitor.weather.provider import WeatherState
 from monitor.web.deps import ChannelNow, SeenAsk, Sent, SiteAhead, Tried
 
 
-def sites_ahead(foreseer: Foreseer) -> tuple[SiteAhead, ...]:
-    """The last look ahead, site by site; empty before the first."""
-    return tuple(_site(name, view) for name, view in list(foreseer.views.items()))
+def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:
+    """The last look ahead, site by site, without the shifts that have ended since; empty before the first."""
+    return tuple(_site(name, view, now_s) for name, view in list(foreseer.views.items()))
 
 
-def _site(name: str, view: SiteView) -> SiteAhead:
+def _site(name: str, view: SiteView, now_s: float) -> SiteAhead:
+    over = {one.shift.id for one in view.outlooks if one.shift.end_s <= now_s}
     weather = view.weather
     if weather is None or weather.state is WeatherState.NONE:
         said, good = "", False
@@ -37,8 +38,8 @@ def _site(name: str, view: SiteView) -> SiteAhead:
     return SiteAhead(
         site=name,
         looked_s=view.looked_s,
-        outlooks=view.outlooks,
-        actions=view.actions,
+        outlooks=tuple(one for one in view.outlooks if one.shift.id not in over),
+        actions=tuple(one for one in view.actions if one.shift_id not in over),
         questions=view.inputs,
         explanations=view.explanations,
         notes=tuple(view.notes),

@@ -330,7 +330,7 @@ class Service:
             shift_spans=self.shift_spans,
             clock=self._page_time_s,
             key=self.key,
-            ahead=lambda: pages.sites_ahead(self.foreseer),
+            ahead=lambda: pages.sites_ahead(self.foreseer, self._page_time_s()),
             scores=lambda: self.loop.state.memory.scores,
             seen=lambda ask: pages.seen(self.keeper, ask),
             channels=channels.now,

@@ -18,7 +18,8 @@ UNKNOWN_WAIT = Wait(None, "unknown")
 
 
 def picture(shop: Shop, state: CoreState) -> Snapshot:
-    """The shop as of the last tick."""
+    """The shop as of the last tick; shifts that have ended since the last look ahead are left out."""
+    over = {shift.id for shift in state.shifts if shift.end_s <= state.time_s}
     return Snapshot(
         time_s=state.time_s,
         zones=tuple(_zones(shop, state)),
@@ -26,8 +27,8 @@ def picture(shop: Shop, state: CoreState) -> Snapshot:
         packages=tuple(_packages(shop, state)),
         alarms=tuple(_alarms(shop, state)),
         warnings=tuple(_warnings(shop, state)),
-        shifts=state.shifts,
-        actions=state.actions,
+        shifts=tuple(shift for shift in state.shifts if shift.id not in over),
+        actions=tuple(action for action in state.actions if action.shift not in over),
     )
 
 

@@ -259,6 +259,15 @@ def test_a_humid_spell_ahead_is_one_message_with_its_plan_and_is_called_off_once
     assert "no longer look humid" in over[0][1].text
 
 
+def test_a_shift_that_is_over_is_shown_no_more_though_nobody_has_looked_ahead_since(yard: Offline) -> None:
+    before, coming = shift(-7.95, 0.9, warned=True), shift(10, 0.9, warned=True)
+    do = tuple(ActionNow(one.id, "Shut the door", one.start_s, 0.2, shift=one.id) for one in (before, coming))
+    yard.foresees(Foreseen((before, coming), do, WarningMemory()))
+    yard.goes_on(5, evening_minute=0.0)
+    now = yard.loop.snapshot()
+    assert [one.id for one in now.shifts] == [one.id for one in now.actions] == [coming.id]
+
+
 def test_the_daily_word_reaches_everybody_on_call_at_its_hour(yard: Offline) -> None:
     hours = (datetime(2026, 9, 9, 6, 0, tzinfo=LONDON).timestamp() - START_S) / 3600.0
     posted = yard.goes_on(60.0 * hours + 5, evening_minute=0.0)
