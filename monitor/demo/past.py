@@ -17,6 +17,8 @@ REACH_H = 60
 EVERY_H = 0.25  # as close as the weekly chart draws
 # Errors of an invented forecast, growing with the lead: standard deviations in kelvin now and two days on.
 ERROR_NOW_K, ERROR_LATER_K = 0.5, 1.8
+ERROR_LASTS_H = 10
+CARRIED_FRAC = 0.7  # correlation of an issue's error with that of the issue before
 
 
 class DemoForecast:
@@ -37,12 +39,13 @@ class DemoForecast:
 
     def issue(self, issued_s: float) -> OutdoorForecast:
         """What was foreseen at a time."""
-        rng = np.random.default_rng([self._seed, int(issued_s // HOUR_S)])
+        hour = int(issued_s // HOUR_S)
         times = issued_s + np.arange(REACH_H, dtype=np.float64) * HOUR_S
         lead = np.arange(REACH_H) / 48.0
         std = ERROR_NOW_K + (ERROR_LATER_K - ERROR_NOW_K) * np.minimum(lead, 1.0)
-        warm = self._at(self._world.outside.temperature_c, times) + std * _wander(rng)
-        dew = dew_point_c(self._at(self._world.outside.vapour_pressure_pa, times)) + std * _wander(rng)
+        warm = self._at(self._world.outside.temperature_c, times) + std * self._error(hour, 0)
+        dew = dew_point_c(self._at(self._world.outside.vapour_pressure_pa, times))
+        dew = dew + std * self._error(hour, 1)
         vapour = saturation_pressure_water_pa(np.minimum(dew, warm))
         wind = self._at(self._world.outside.wind_ms, times)
         return OutdoorForecast(self.id, issued_s, times, warm, vapour, wind)
@@ -50,15 +53,23 @@ class DemoForecast:
     def _at(self, series: FloatArray, times_s: FloatArray) -> FloatArray:
         return np.interp((times_s - self._world.start_s) / HOUR_S, self._world.hours, series)
 
+    def _error(self, issued_hour: int, quantity: int) -> FloatArray:
+        """Unit error by lead: most of it an issue repeats from the one before, the rest is its own."""
+        lasting = _wander([self._seed, quantity], issued_hour)
+        own = _wander([self._seed, quantity + 2, issued_hour], issued_hour)
+        return np.asarray(np.sqrt(CARRIED_FRAC) * lasting + np.sqrt(1.0 - CARRIED_FRAC) * own)
 
-def _wander(rng: np.random.Generator) -> FloatArray:
-    """A forecast's error drifts slowly with the lead: first-order noise of unit variance, ten hours long."""
-    keep = np.exp(-1.0 / 10.0)
-    value, values = float(rng.normal()), np.empty(REACH_H)
-    for n in range(REACH_H):
-        values[n] = value
-        value = float(keep * value + np.sqrt(1.0 - keep**2) * rng.normal())
-    return values
+
+def _wander(seed: list[int], first_hour: int) -> FloatArray:
+    """Noise of unit variance that lasts some ten hours, for the hours from the first; the same seed and hour,
+    the same value, wherever it is asked from."""
+    before = 5 * ERROR_LASTS_H
+    days = range((first_hour - before) // 24, (first_hour + REACH_H) // 24 + 1)
+    fresh = np.concatenate([np.random.default_rng([*seed, day]).normal(size=24) for day in days])
+    weight = np.exp(-np.arange(before + 1) / ERROR_LASTS_H)
+    start = first_hour - 24 * days[0]
+    felt = np.convolve(fresh, weight / np.sqrt((weight**2).sum()))
+    return felt[start : start + REACH_H]
 
 
 def write_past(world: World, forecasts: DemoForecast, series: SeriesStore, archive: ForecastArchive) -> None:
