@@ -15,9 +15,9 @@ from monitor.outlook.backtest import (
     ZoneBacktest,
     backtest,
     baseline_table,
-    both_parts,
     error_table,
     event_table,
+    parts,
     replay,
 )
 from monitor.outlook.season import odds_table, season_table
@@ -80,7 +80,7 @@ def backtest_command(
             for name, recording in site.recordings.items():
                 _turn(bar)
                 made[name] = replay(recording)
-                scores += both_parts(made[name])
+                scores += parts(made[name])
             replays.append(made)
     _forecasts(scores)
     for site, made in zip(sites, replays, strict=True):

@@ -104,21 +104,22 @@ def replay(recording: Recording) -> Replay:
 def backtest(
     recordings: Sequence[Recording], progress: Progress, split_frac: float = 2 / 3
 ) -> tuple[ZoneBacktest, ...]:
-    """Every recording, its first part and its last part apart."""
+    """Every recording: its first part, its last part, and the whole."""
     found: list[ZoneBacktest] = []
     for recording in recordings:
         progress(recording.name)
-        found += both_parts(replay(recording), split_frac)
+        found += parts(replay(recording), split_frac)
     return tuple(found)
 
 
-def both_parts(replayed: Replay, split_frac: float = 2 / 3) -> tuple[ZoneBacktest, ZoneBacktest]:
-    """The first part of a replay, on which models were tuned, and the last."""
+def parts(replayed: Replay, split_frac: float = 2 / 3) -> tuple[ZoneBacktest, ...]:
+    """The first part of a replay, on which models were tuned; the last; and both together."""
     rows = replayed.recording.history.temperature_c.size
     cut = int(rows * split_frac)
     return (
         score_rows(replayed, "tuned on", SETTLED_DAYS * DAY_H, cut),
         score_rows(replayed, "untouched", max(cut, SETTLED_DAYS * DAY_H), rows),
+        score_rows(replayed, "whole", SETTLED_DAYS * DAY_H, rows),
     )
 
 

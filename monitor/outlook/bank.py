@@ -16,6 +16,9 @@ PREFER_POWER, BALANCE_POWER = 8.0, 16.0  # weight = (best error / own error) ** 
 # A baseline takes over when it was better than the models by this factor. Models fed with weather are
 # trusted further: measured on the first two thirds of the open records, 0.85 cost them 2 % at a day.
 TRUST, TRUST_BLIND = 0.7, 0.9
+SMALL_K = (
+    0.15  # errors so small leave nothing to learn: the best of them is used, as in a yard that is outdoors
+)
 LEAST_JUDGED_H = 48
 REACH_DAYS, REACH_BEYOND, REACH_MORE_K, UNKNOWN_REACH_K = 42, 1.25, 0.5, 15.0
 
@@ -179,6 +182,6 @@ def _choices(candidates: FloatArray, target: FloatArray, trust: float) -> np.nda
     fair = np.where(np.isfinite(candidates[0]), target, np.nan)  # judged on the same hours
     error = judged_error(candidates, fair)
     error = np.where(np.isfinite(error), error, np.inf)
-    error[0] *= trust
+    error[0] *= np.where(error[0] < SMALL_K, 1.0, trust)
     choice: np.ndarray = np.argmin(error, axis=0)
     return choice

@@ -51,7 +51,7 @@ def errors(folder: Path, options: list[str]) -> None:
     print("\nOdds of humidity over the recording's own upper fifth")
     show(event_table(found), found)
     print("\nMean ratio to persistence, lived-in rooms without a strong source")
-    for part in ("tuned on", "untouched"):
+    for part in ("tuned on", "untouched", "whole"):
         lived = [f for f in found if f.part == part and f.name.startswith(("house room", "lived-in"))]
         lived = [f for f in lived if "bath" not in f.name]
         ratios = [np.mean([f.dew_point[n].over_persistence for f in lived]) for n in range(4)]

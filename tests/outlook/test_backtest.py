@@ -54,8 +54,8 @@ def test_the_two_parts_never_share_an_origin() -> None:
     heard: list[str] = []
     found = backtest([Recording("bay", bay, outdoor)], heard.append)
     assert heard == ["bay"]
-    first, last = found
-    assert (first.part, last.part) == ("tuned on", "untouched")
+    first, last, whole = found
+    assert (first.part, last.part, whole.part) == ("tuned on", "untouched", "whole")
     rows = first.dew_point[0].hours + last.dew_point[0].hours
     assert rows == ROWS - 24 * 24 - 3  # all origins after settling whose target at 3 h is known
     for lines in (error_table(found), baseline_table(found), event_table(found)):
