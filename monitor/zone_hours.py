@@ -19,6 +19,8 @@ from monitor.values import Quantity, SeriesKey
 LEAST_HOURS = 7 * 24
 DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
+DOOR_HOLDS_S = 12 * HOUR_S
+EVERY = 2_000_000
 NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor"})
 
 
@@ -48,10 +50,43 @@ def site_histories(
             start_s=float(start_s + first * HOUR_S),
             temperature_c=warm[name][first:],
             vapour_pressure_pa=damp[name][first:],
+            door_open_frac=door_hours(series, name, start_s + first * HOUR_S, rows - first),
             neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
         )
         for name in known
     }
+
+
+def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> FloatArray | None:
+    """How much of each hour that ends on a row a door of the zone stood open; None where no sensor tells.
+
+    Door sensors speak when something changes: what one said holds until it speaks again, but not for ever.
+    """
+    known = series.keys()
+    edges = np.asarray(start_s + np.arange(-1, rows) * HOUR_S)
+    found = np.full(rows, np.nan)
+    for key in known:
+        if key.zone == zone and key.quantity is Quantity.DOOR_OPEN:
+            said = series.slice(key, edges[0] - DOOR_HOLDS_S, edges[-1], limit=EVERY)
+            sound = ~said.doubtful
+            if sound.any():
+                found = np.fmax(found, _held(said.time_s[sound], said.value[sound], edges))
+    return found if np.isfinite(found).any() else None
+
+
+def _held(time_s: FloatArray, value: FloatArray, edges: FloatArray) -> FloatArray:
+    """Mean over each stretch between edges of a value that holds; NaN where less than half is known."""
+    until_s = np.minimum(np.append(time_s[1:], edges[-1]), time_s + DOOR_HOLDS_S)
+    hold_s = np.maximum(until_s - time_s, 0.0)
+    # Open seconds and known seconds from the first reading on, at every reading and at the end of its hold.
+    at = np.stack([time_s, time_s + hold_s], axis=1).ravel()
+    known = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s], axis=1).ravel())
+    opened = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s * value], axis=1).ravel())
+    known_s = np.diff(np.interp(edges, at, known, left=0.0))
+    open_s = np.diff(np.interp(edges, at, opened, left=0.0))
+    mean = np.full(known_s.size, np.nan)
+    np.divide(open_s, known_s, out=mean, where=known_s >= HOUR_S / 2.0)
+    return mean
 
 
 def measured_outdoor(

@@ -26,9 +26,9 @@ from monitor.shop import build_shop
 from monitor.stages.series import ZONE
 from monitor.store.contract import SeriesStore
 from monitor.store.opening import open_series_store
-from monitor.values import Point, Quantity, SeriesKey
+from monitor.values import Point, Quantity, Reading, SeriesKey
 from monitor.weather.recordings import airport_weather
-from monitor.zone_hours import shift_was_humid
+from monitor.zone_hours import door_hours, shift_was_humid
 from tests.outlook.air import START_S, room, weather
 
 ROWS = 24 * 70
@@ -194,6 +194,24 @@ def test_typical_weather_is_wrong_by_the_published_skill() -> None:
     missed = seen.issued_temperature_c[rows, 23] - outdoor.temperature_c[rows + 24]
     assert 0.7 < float(np.nanstd(missed)) < 3.0
     np.testing.assert_array_equal(seen.temperature_c, outdoor.temperature_c)
+
+
+def test_a_doors_sensor_that_speaks_only_of_changes_tells_how_long_it_stood_open(
+    settings: Settings,
+) -> None:
+    store = open_series_store(settings)
+    begins_s = NOW_S - NOW_S % 3600.0 + 60 * 86_400.0
+    door = SeriesKey("slip-bay", "door-1", Quantity.DOOR_OPEN)
+    said = [(0.0, 0.0), (1.25, 1.0), (1.5, 0.0), (3.0, 1.0), (4.5, 0.0), (30.0, 1.0)]
+    store.append(
+        [Reading(door, begins_s + h * 3600.0, begins_s + h * 3600.0, value, None, True) for h, value in said]
+    )
+    found = door_hours(store, "slip-bay", begins_s + 3600.0, 31)
+    assert found is not None
+    np.testing.assert_allclose(found[:6], [0.0, 0.25, 0.0, 1.0, 0.5, 0.0])
+    assert np.isnan(found[17:30]).all()  # it has said nothing for twelve hours
+    assert door_hours(store, "mast", begins_s, 31) is None
+    store.close()
 
 
 def test_a_shift_is_judged_by_hourly_means_and_only_where_enough_was_measured(
