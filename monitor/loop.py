@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import msgspec
 
+from monitor.outlook.shifts import ShiftCalendar
 from monitor.pipeline import (
     Arrived,
     CoreState,
@@ -131,11 +132,15 @@ class CoreLoop:
         packages: Mapping[str, PackageFacts | None] | None = None,
         bodies: Mapping[str, BodyFacts | None] | None = None,
         stores: Mapping[str, StoreFacts] | None = None,
+        calendars: tuple[ShiftCalendar, ...] | None = None,
         given: Input | None = None,
     ) -> None:
         """Things came, changed or went (None); the shop is so from now on, `given` is what is known."""
         with self._lock:
             self._shop = with_things(self._shop, packages or {}, bodies or {}, stores or {})
+            if calendars is not None:
+                shifts = replace(self._shop.shifts, calendars=calendars)
+                self._shop = replace(self._shop, shifts=shifts)
             if given is not None:
                 self._apply(given)
 

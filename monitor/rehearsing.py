@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from monitor.calendaring import Calendars
 from monitor.demo.year import ZONES, yard_air
 from monitor.errors import Fault, InputError
 from monitor.outlook.backtest import Recording, Replay
@@ -44,7 +45,7 @@ class Rehearsal:
 
 def own_store(settings: Settings, series: SeriesStore, now_s: float) -> list[Rehearsal]:
     """What the shop's own store holds of each site, up to now; raises InputError where it is nothing."""
-    shop, found = build_shop(settings), []
+    shop, found = build_shop(settings, Calendars(settings).read(now_s)), []
     rows = LONGEST_DAYS * DAY_H
     start_s = hour_floor(now_s) - (rows - 1) * HOUR_S
     for site in settings.sites:

@@ -12,6 +12,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor import pages
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
+from monitor.calendaring import Calendars
 from monitor.clock import Clock
 from monitor.delivering import Delivering
 from monitor.deriving import Deriver
@@ -46,6 +47,7 @@ from monitor.web.server import Server, serve
 log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
+CALENDARS_EVERY_S = 3_600.0
 AT_THE_JUMP_S = 30.0  # what arrived so soon after the last look came before the clock jumped
 KEY_FILE = "link.key"
 
@@ -77,7 +79,8 @@ class Service:
         self.settings = settings
         self.clock = clock
         settings.service.data_dir.mkdir(parents=True, exist_ok=True)
-        self.shop: Shop = build_shop(settings)
+        self.calendars = Calendars(settings)
+        self.shop: Shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
         self.key = link_key(settings)
         self.series = open_series_store(settings)
         self.ledger = open_ledger_for(settings)
@@ -242,6 +245,8 @@ class Service:
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:
             every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
+        if self.settings.calendars:
+            every(CALENDARS_EVERY_S, self._read_calendars, "calendars")
         every(20.0, self._pat_watchdog, "watchdog")
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
@@ -254,6 +259,11 @@ class Service:
         """Only while the core works: a core that is stuck is restarted by the init system."""
         if self._core.is_alive() and not self._core_error.startswith("defect"):
             tell_init("WATCHDOG=1")
+
+    def _read_calendars(self) -> None:
+        calendars = self.calendars.read(self.clock.now_s())
+        if calendars != self.loop.shop.shifts.calendars:
+            self.loop.reshape(calendars=calendars)
 
     def _mind_broker(self, broker: EmbeddedBroker) -> None:
         """The embedded broker does not start itself again."""
@@ -311,7 +321,7 @@ class Service:
             parts.append(Part("time-series server", good and not shipping.refused, words, numbers))
         if self.delivering is not None:
             parts += self.delivering.parts()
-        return parts + self.foreseer.parts()
+        return parts + self.foreseer.parts() + self.calendars.parts()
 
     def _dressed(self, note: Notification) -> Notification:
         return with_links(note, self.settings.web.public_url, self.key)
@@ -353,7 +363,7 @@ class Service:
 
     def shift_spans(self, start_s: float, end_s: float) -> Sequence[ShiftSpan]:
         """The shifts that touch a stretch of time."""
-        return upcoming(self.shop.shifts, start_s, end_s - start_s)
+        return upcoming(self.loop.shop.shifts, start_s, end_s - start_s)
 
     def _record(self, kind: EventKind, why: str) -> None:
         now_s = self.clock.now_s()

@@ -47,12 +47,16 @@ def load(
 
 
 def _paths_beside(settings: Settings, folder: Path) -> Settings:
-    """A relative data folder lies beside the settings file, wherever the service was started."""
-    data_dir = settings.service.data_dir
-    if data_dir.is_absolute():
-        return settings
-    service = settings.service.model_copy(update={"data_dir": (folder / data_dir).resolve()})
-    return settings.model_copy(update={"service": service})
+    """Relative paths lie beside the settings file, wherever the service was started."""
+    data_dir = (folder / settings.service.data_dir).resolve()
+    service = settings.service.model_copy(update={"data_dir": data_dir})
+    calendars = tuple(
+        one.model_copy(update={"source": str((folder / one.source).resolve())})
+        if "://" not in one.source
+        else one
+        for one in settings.calendars
+    )
+    return settings.model_copy(update={"service": service, "calendars": calendars})
 
 
 def _with_secrets(value: Any, folder: Path, place: str, faults: list[Fault]) -> Any:

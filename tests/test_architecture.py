@@ -93,6 +93,7 @@ WIRING = {
     "stored_air",
     "foreseeing",
     "zone_hours",
+    "calendaring",
     "rehearsing",
     "pace",
     "pages",

@@ -13,6 +13,7 @@ from monitor.ingest.payload_check import check_payload
 from monitor.settings_file import load
 from monitor.shop import build_shop, known_reference
 from monitor.store.opening import open_ledger_for
+from monitor.weather.calendars import REMOTE, calendar_of_file
 
 
 @click.command("check")
@@ -24,6 +25,10 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
         settings = load(settings_file, secrets, known_reference())
         SensorCatalogue.from_settings(settings)
         build_shop(settings)
+        zones = {site.id: site.tz for site in settings.sites}
+        for calendar in settings.calendars:
+            if not calendar.source.startswith(REMOTE):
+                calendar_of_file(calendar.source, calendar.site, zones[calendar.site])
     except InputError as error:
         for fault in error.faults:
             click.echo(f"  {fault}", err=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from monitor.calendaring import Calendars
 from monitor.deriving import Deriver
 from monitor.errors import Fault, InputError
 from monitor.loop import CoreLoop
@@ -79,7 +80,8 @@ def replay(
         series, ledger = open_series_store(apart), open_ledger_for(apart)
         try:
             recount = Recounter(Deriver(apart, series), series)
-            loop = CoreLoop(build_shop(apart), series, ledger, batch[0].arrived_s, recount=recount)
+            calendars = Calendars(settings).read(batch[0].arrived_s)
+            loop = CoreLoop(build_shop(apart, calendars), series, ledger, batch[0].arrived_s, recount=recount)
             while batch:
                 series.append(batch)
                 loop.advance_to(batch[-1].arrived_s)

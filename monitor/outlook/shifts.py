@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
 # A shift that began before the window may still run in it; no shift is longer than this.
 LONGEST_SHIFT = timedelta(hours=48)
+WEEK_S = 7 * 86_400
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +31,12 @@ class WeeklyShift:
     zone: ZoneInfo
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ShiftCalendar:
-    """A parsed iCalendar whose timed events are shifts and whose all-day holidays are days off."""
+    """A parsed iCalendar whose timed events are shifts and whose all-day holidays are days off.
+
+    One object is one reading of it, so that what was unrolled need not be unrolled again.
+    """
 
     site: str
     zone: ZoneInfo  # for events written without a time zone
@@ -81,13 +86,23 @@ def calendar_from_text(text: str, *, site: str, zone: ZoneInfo) -> ShiftCalendar
 def upcoming(plan: ShiftPlan, now_s: float, horizon_s: float) -> tuple[ShiftSpan, ...]:
     """The shifts running now or beginning before the horizon, in order of start."""
     end_s = now_s + horizon_s
-    spans = {span.id: span for span in _all_spans(plan, now_s, end_s)}
-    wanted = (span for span in spans.values() if span.end_s > now_s and span.start_s < end_s)
+    first = int((now_s - LONGEST_SHIFT.total_seconds()) // WEEK_S)
+    weeks = range(first, int(end_s // WEEK_S) + 1)
+    spans = (span for week in weeks for span in _week(plan, week))
+    return tuple(span for span in spans if span.end_s > now_s and span.start_s < end_s)
+
+
+@lru_cache(maxsize=128)  # asked for at every tick, and a calendar takes long to unroll
+def _week(plan: ShiftPlan, week: int) -> tuple[ShiftSpan, ...]:
+    """The shifts that begin within a week counted from the epoch, in order of start."""
+    start_s, end_s = week * WEEK_S, (week + 1) * WEEK_S
+    spans = {span.id: span for span in _all_spans(plan, start_s, end_s)}
+    wanted = (span for span in spans.values() if start_s <= span.start_s < end_s)
     return tuple(sorted(wanted, key=lambda span: (span.start_s, span.site, span.name)))
 
 
-def _all_spans(plan: ShiftPlan, now_s: float, end_s: float) -> Iterator[ShiftSpan]:
-    start = datetime.fromtimestamp(now_s, UTC) - LONGEST_SHIFT
+def _all_spans(plan: ShiftPlan, start_s: float, end_s: float) -> Iterator[ShiftSpan]:
+    start = datetime.fromtimestamp(start_s, UTC) - LONGEST_SHIFT
     end = datetime.fromtimestamp(end_s, UTC) + timedelta(days=1)
     days_off: set[tuple[str, date]] = set()
     timed: list[tuple[ShiftCalendar, icalendar.Event]] = []

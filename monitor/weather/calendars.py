@@ -14,7 +14,7 @@ REMOTE = ("https://", "http://", "webcal://")
 def read_calendar(source: str, site: str, zone: ZoneInfo, fetcher: Fetcher, now_s: float) -> ShiftCalendar:
     """The calendar at `source`; raises InputError where there is none to be had."""
     if not source.startswith(REMOTE):
-        return calendar_from_text(_file_text(source), site=site, zone=zone)
+        return calendar_of_file(source, site, zone)
     url = source.replace("webcal://", "https://", 1)
     fetched = fetcher.get(url, now_s, LEAST_INTERVAL_S, "text/calendar")
     if fetched.state is FetchState.MISSING:
@@ -30,8 +30,10 @@ def read_calendar(source: str, site: str, zone: ZoneInfo, fetcher: Fetcher, now_
     return calendar
 
 
-def _file_text(source: str) -> str:
+def calendar_of_file(source: str, site: str, zone: ZoneInfo) -> ShiftCalendar:
+    """The calendar in a file; raises InputError where it is none."""
     try:
-        return Path(source).read_text(encoding="utf-8")
+        text = Path(source).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError([Fault("calendars.source", source, f"cannot be read: {error}")]) from error
+    return calendar_from_text(text, site=site, zone=zone)

@@ -1,0 +1,68 @@
+"""Keeps the shift calendars of a shop up to date: read at the start, looked at again every hour."""
+
+import logging
+from functools import cached_property
+
+from monitor.errors import InputError
+from monitor.outlook.shifts import ShiftCalendar
+from monitor.settings import Calendar, Settings
+from monitor.snapshot import Part
+from monitor.weather.calendars import REMOTE, calendar_of_file, read_calendar
+from monitor.weather.fetch import Fetcher
+
+log = logging.getLogger(__name__)
+
+CACHE = "calendars"
+
+
+class Calendars:
+    """Every calendar of the settings as last read; what cannot be read now stays as it was."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._zones = {site.id: site.tz for site in settings.sites}
+        self._known: dict[Calendar, ShiftCalendar] = {}
+        self._faults: dict[Calendar, str] = {}
+
+    def read(self, now_s: float, *, strictly: bool = False) -> tuple[ShiftCalendar, ...]:
+        """Look again; one that has not changed is the same object as before.
+
+        Strictly: raises InputError where a file cannot be read. An address that does not answer never stops
+        a start: the calendar is then missing, and the page says so.
+        """
+        for calendar in self._settings.calendars:
+            try:
+                found = self._found(calendar, now_s)
+            except InputError as error:
+                if strictly and not calendar.source.startswith(REMOTE):
+                    raise
+                self._faults[calendar] = "; ".join(str(fault) for fault in error.faults)
+                log.warning("a calendar cannot be read: %s", self._faults[calendar])
+                continue
+            self._faults.pop(calendar, None)
+            before = self._known.get(calendar)
+            if before is None or before.content.to_ical() != found.content.to_ical():
+                self._known[calendar] = found
+        return tuple(self._known.values())
+
+    def _found(self, calendar: Calendar, now_s: float) -> ShiftCalendar:
+        source, zone = calendar.source, self._zones[calendar.site]
+        if not source.startswith(REMOTE):
+            return calendar_of_file(source, calendar.site, zone)
+        return read_calendar(source, calendar.site, zone, self._fetcher, now_s)
+
+    @cached_property
+    def _fetcher(self) -> Fetcher:
+        return Fetcher(self._settings.service.data_dir / CACHE, "dryshift")
+
+    def parts(self) -> list[Part]:
+        """How each calendar stands."""
+        found = []
+        for calendar in self._settings.calendars:
+            fault = self._faults.get(calendar)
+            said = "read" if fault is None else fault
+            if fault is not None:
+                kept = calendar in self._known
+                said += "; what it said before holds" if kept else "; its shifts are not known"
+            found.append(Part(f"calendar {calendar.site}", fault is None, said))
+        return found
