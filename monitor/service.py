@@ -11,6 +11,7 @@ from pathlib import Path
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor import pages
+from monitor.alarms.authority import authority_from, refusal
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.calendaring import Calendars
 from monitor.clock import Clock
@@ -28,6 +29,7 @@ from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.pace import Missed, Pace
 from monitor.pipeline import Operate, Shop
 from monitor.recounting import Recounter
+from monitor.reference import load_toml
 from monitor.report.sources import Sources
 from monitor.settings import Settings
 from monitor.shop import build_shop
@@ -114,6 +116,7 @@ class Service:
         self._missed: Missed | None = None  # still to be recorded
         self._core_error = ""
         self._pictured = False
+        self._authority = authority_from(load_toml("alarm_authority.toml"))
 
     def start(self) -> None:
         """Begin; raises InputError where a port is taken."""
@@ -171,7 +174,12 @@ class Service:
         return 0 if self.ingest is None else self.ingest.status().counts.get("messages", 0)
 
     def operate(self, request: OperateRequest) -> OperateResult:
-        """A person's answer to an alarm, recorded whether or not it could be carried out."""
+        """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
+        people = self.settings.people
+        role = next((one.role for one in people if request.who in (one.name, one.id)), None)
+        refused = refusal(self._authority, role, request.action)
+        if refused is not None:
+            return OperateResult(False, refused)
         command = Command(
             kind=CommandKind(request.action),
             condition_id=request.condition,

@@ -7,7 +7,9 @@ from urllib.parse import urlsplit
 import pytest
 import requests
 
+from monitor.alarms.states import CommandKind
 from monitor.snapshot import WarningNow
+from monitor.web.deps import OperateRequest
 from tests.brokers import MOSQUITTO
 from tests.receivers import web_receiver
 from tests.service.live import LiveYard
@@ -23,6 +25,7 @@ channels = ["phone"]
 [[people]]
 id = "ben"
 name = "Ben"
+role = "reviewer"
 channels = ["mail"]
 
 [[on_call]]
@@ -69,6 +72,10 @@ def test_a_tap_answers_the_whole_warning_once_and_the_others_hear_of_it(tmp_path
             "the word to Ben",
         )
         assert not any(m["text"].startswith("Ann has answered") for m in phone.messages)
+        condition = yard.service.snapshot().alarms[0].condition
+        ask = OperateRequest(CommandKind.SHELVE, condition, "Ben", yard.clock.now_s(), "ben-1", "paint")
+        refused = yard.service.operate(ask)  # a reviewer, by the settings
+        assert (refused.done, refused.text) == (False, "a reviewer may not shelve: ask engineer or lead")
 
 
 def warning(yard: LiveYard, name: str) -> WarningNow:

@@ -1,0 +1,36 @@
+"""Says which role may do what with an alarm; the table is data."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from monitor.alarms.states import CommandKind
+from monitor.errors import Fault, InputError
+
+Authority = Mapping[CommandKind, frozenset[str]]
+
+_ACTS = {
+    CommandKind.ACKNOWLEDGE: "acknowledge",
+    CommandKind.SHELVE: "shelve",
+    CommandKind.UNSHELVE: "take off the shelf",
+    CommandKind.RESET: "reset",
+    CommandKind.TAKE_OUT_OF_SERVICE: "take out of service",
+    CommandKind.RETURN_TO_SERVICE: "put back in service",
+}
+
+
+def authority_from(data: Mapping[str, Any]) -> Authority:
+    """The table in `alarm_authority.toml` as read; raises InputError where an act is missing."""
+    rows = data.get("roles", {})
+    missing = [kind for kind in CommandKind if not rows.get(kind)]
+    if missing:
+        raise InputError([Fault(f"roles.{kind}", "nobody", "name at least one role") for kind in missing])
+    return {kind: frozenset(rows[kind]) for kind in CommandKind}
+
+
+def refusal(authority: Authority, role: str | None, kind: CommandKind) -> str | None:
+    """Why somebody of this role may not do it; None where they may, or where no role is known."""
+    if role is None or role in authority[kind]:
+        return None
+    *others, last = sorted(authority[kind])
+    who = f"{', '.join(others)} or {last}" if others else last
+    return f"a {role} may not {_ACTS[kind]}: ask {who}"
