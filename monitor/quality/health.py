@@ -125,7 +125,8 @@ def _silence(track: SensorTrack, rules: QualityRules, now_s: float) -> Finding |
     if last_s is None:
         words = "no reading since it was set up"
         return Finding(SensorStatus.FAILURE, Reason.NEVER_HEARD, words, since_s)
-    words = f"no reading for {(now_s - last_s) / 60.0:.0f} min"
+    # Told once, when the silence begins, so it says what will stay true while it lasts.
+    words = f"no reading for more than {rules.stale_after_s / 60.0:.0f} min"
     return Finding(SensorStatus.FAILURE, Reason.STALE, words, since_s)
 
 

@@ -1,9 +1,11 @@
 """Makes the picture of now, which pages, API and metrics read."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from monitor.alarms.messages import compose, say
 from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trigger
+from monitor.quality.health import newest_s
 from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, WarningNow, ZoneNow
 from monitor.stages import air as air_stage
 from monitor.stages import packages as package_stage
@@ -42,10 +44,7 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
         oven_c = None if oven is None else oven[1]
         air = state.air.get(zone.id)
         level, reason = standing.zone_level(shop, zone, air, oven_c, state.time_s)
-        health = (
-            state.tracks[sensor.id].health or _unheard(sensor.id, state)
-            for sensor in shop.sensors_of(zone.id)
-        )
+        health = (_health(sensor.id, state) for sensor in shop.sensors_of(zone.id))
         yield ZoneNow(
             id=zone.id,
             name=zone.name,
@@ -64,8 +63,12 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
         )
 
 
-def _unheard(sensor: str, state: CoreState) -> SensorHealth:
-    return SensorHealth(sensor, SensorStatus.FUNCTION_CHECK, "not heard yet", state.time_s, None)
+def _health(sensor: str, state: CoreState) -> SensorHealth:
+    """What was last said of a sensor, with when it was last heard up to now."""
+    track = state.tracks[sensor]
+    if track.health is None:
+        return SensorHealth(sensor, SensorStatus.FUNCTION_CHECK, "not heard yet", state.time_s, None)
+    return replace(track.health, last_time_s=newest_s(track))
 
 
 def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:

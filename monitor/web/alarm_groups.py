@@ -1,7 +1,9 @@
 """Puts alarms that belong together into one card: the same sort of trouble in the same place."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.commands import allowed
@@ -9,8 +11,11 @@ from monitor.alarms.states import Alarm, AlarmState
 from monitor.snapshot import AlarmNow
 from monitor.store.contract import Event
 from monitor.web.look import SET_APART, UNANSWERED
+from monitor.web.show import day_and_clock
 
 _RANKS = {"high": 0, "medium": 1, "low": 2}
+_SHIFT = re.compile(r"[^:]+:(?P<name>[^:]+):(?P<starts>\d{4}-\d\d-\d\dT\d\d:\d\d)")
+_SERVICE = "service"  # the subject of conditions about the service itself, which their titles name
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +63,17 @@ class AlarmWords:
         """What a condition is about, in words; its id where it is unknown here."""
         name, _, subject = condition.partition(".")
         kind = self.catalogue.kinds.get(name)
-        return condition if kind is None else f"{kind.title}: {self.names.get(subject, subject)}"
+        if kind is None:
+            return condition
+        return kind.title if subject == _SERVICE else f"{kind.title}: {self.named(subject)}"
+
+    def named(self, subject: str) -> str:
+        """What a thing is called; a shift by its name and when it begins, also long after it is over."""
+        shift = _SHIFT.fullmatch(subject)
+        if subject in self.names or shift is None:
+            return self.names.get(subject, subject)
+        starts = datetime.fromisoformat(shift["starts"])  # the id is written in the site's own time
+        return f"{shift['name'].replace('-', ' ')} {day_and_clock(starts)}"
 
 
 def acts(alarm: AlarmNow) -> frozenset[str]:

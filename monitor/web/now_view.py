@@ -14,10 +14,12 @@ LOOK = "Treat it as humid until it reports again. Check power and cable of its s
 _KIND_RANK = {"body": 0, "zone": 1, "package": 2, "shift": 3}
 _HEADLINES = {
     (Level.DANGER, "body"): "Wet now",
-    (Level.DANGER, "zone"): "Too humid now",
+    (Level.DANGER, "zone"): "Not hot enough now",  # only ovens and quivers are ever a danger by themselves
     (Level.DANGER, "package"): "Do not weld with it",
+    (Level.DANGER, "over"): "Prove it before use",
     (Level.CAUTION, "body"): "Close to wet",
     (Level.CAUTION, "zone"): "Getting humid",
+    (Level.CAUTION, "desiccant"): "Renew the desiccant",
     (Level.CAUTION, "package"): "Running out of time",
     (Level.CAUTION, "shift"): "Humid shift ahead",
     (Level.UNKNOWN, "body"): "Not known",
@@ -40,7 +42,7 @@ class Line:
     since_s: float | None
     action: str
     by_s: float | None = None
-    href: str = ""
+    calls_for: str = ""  # what the headline says of it, where that is not by its kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ def answer(snapshot: Snapshot, now_s: float) -> Answer:
             level, headline = Level.UNKNOWN, "Nothing is measured yet"
     else:
         level = lines[0].level
-        headline = _HEADLINES[(level, lines[0].kind)]
+        headline = _HEADLINES[(level, lines[0].calls_for or lines[0].kind)]
     if old_since_s is not None and level is not Level.DANGER:
         level, headline = Level.UNKNOWN, "Not known now"
     return Answer(level, headline, tuple(lines[:SHOWN_LINES]), max(0, len(lines) - SHOWN_LINES), old_since_s)
@@ -82,8 +84,11 @@ def _lines(snapshot: Snapshot, now_s: float) -> Iterable[Line]:
         counts = zone.kind != "outdoor" and zone.level is not Level.SAFE
         said = any(place == zone.id and rank <= risk_rank(zone.level) for place, rank in told)
         if counts and not said:
-            act = LOOK if zone.level is Level.UNKNOWN else ""
-            yield Line(zone.level, "zone", zone.id, "", (zone.name,), zone.reason, zone.since_s, act)
+            act = zone.action or (LOOK if zone.level is Level.UNKNOWN else "")
+            due = "desiccant" if zone.reason.startswith("desiccant due") else ""
+            yield Line(
+                zone.level, "zone", zone.id, "", (zone.name,), zone.reason, zone.since_s, act, calls_for=due
+            )
     yield from _package_lines(snapshot.packages)
     yield from _shift_lines(snapshot.shifts, snapshot.actions, now_s)
 
@@ -104,11 +109,20 @@ def _package_lines(packages: Sequence[PackageNow]) -> Iterable[Line]:
     groups: dict[tuple[Level, str, str, str], list[PackageNow]] = {}
     for package in packages:
         if package.level is not Level.SAFE:
-            key = (package.level, package.zone, package.verdict, package.action)
+            key = (package.level, package.zone, package_words(package), package.action)
             groups.setdefault(key, []).append(package)
-    for (level, zone, verdict, action), group in groups.items():
+    for (level, zone, words, action), group in groups.items():
         names = tuple(package.name for package in group)
-        yield Line(level, "package", zone, "packages", names, verdict, None, action)
+        # A code may bar an overdue wire from some work only; the headline must not say more than the action.
+        barred = level is not Level.DANGER or action.startswith(("Do not weld", "Withdraw"))
+        calls_for = "" if barred else "over"
+        yield Line(level, "package", zone, "packages", names, words, None, action, calls_for=calls_for)
+
+
+def package_words(package: PackageNow) -> str:
+    """How a package stands, in words that need no other page; what is over its hours is said to be so."""
+    over = package.verdict == "over" and package.limit_h is not None and package.used_h > package.limit_h
+    return "permitted open time over" if over else package.verdict
 
 
 def _shift_lines(shifts: Sequence[ShiftNow], actions: Sequence[ActionNow], now_s: float) -> Iterable[Line]:

@@ -136,8 +136,7 @@ class Show:
 
     def day(self, time_s: float, tz: ZoneInfo | None = None) -> str:
         """Such as "Tue 15 Sep"."""
-        then = self.local(time_s, tz)
-        return f"{DAYS[then.weekday()]} {then.day} {MONTHS[then.month - 1]}"
+        return day_and_clock(self.local(time_s, tz)).rpartition(" ")[0]
 
     def zone_name(self, zone: str) -> str:
         """What people call a zone."""
@@ -146,6 +145,12 @@ class Show:
     def site_name(self, site: str) -> str:
         """What people call a site."""
         return next((s.name for s in self.settings.sites if s.id == site), site)
+
+
+def day_and_clock(moment: datetime) -> str:
+    """A moment that is not near, such as "Wed 9 Sep 06:00"."""
+    day = f"{DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
+    return f"{day} {moment:%H:%M}"
 
 
 def _absent(value: float | None) -> bool:

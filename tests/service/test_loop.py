@@ -69,6 +69,15 @@ def test_a_defect_in_the_outlook_leaves_the_watch_over_now(parts) -> None:
     assert loop.state.time_s == START_S + 5400
 
 
+def test_a_good_sensor_was_heard_when_it_last_spoke_not_when_it_was_last_judged_anew(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    loop = CoreLoop(shop, series, ledger, START_S)
+    loop.advance_to(START_S + 5400)
+    (sensor,) = loop.snapshot().zones[0].sensors
+    assert sensor.last_time_s == START_S + 89 * 60.0
+
+
 def test_humidity_a_little_past_saturation_is_taken_as_saturation(parts) -> None:
     shop, series, ledger = parts
     series.append(readings(10, humidity=1.03))

@@ -58,3 +58,12 @@ def test_every_standing_alarm_is_in_exactly_one_group(alarms: list[AlarmNow]) ->
     assert sorted(map(repr, found)) == sorted(map(repr, standing))
     for group in groups(alarms, WORDS):
         assert {a.state in UNANSWERED for a in group.alarms} == {group.unanswered}
+
+
+def test_a_shift_is_called_by_name_and_time_long_after_it_is_over() -> None:
+    called = WORDS.condition("humid_shift_ahead.yard:early-one:2026-09-09T06:00")
+    assert called == "Humid shift ahead: early one Wed 9 Sep 06:00"
+
+
+def test_what_concerns_the_service_is_said_by_its_title() -> None:
+    assert WORDS.condition("warnings_undeliverable.service") == "Warnings do not get through"

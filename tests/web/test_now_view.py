@@ -50,6 +50,34 @@ def test_outdoor_air_alone_worries_nobody() -> None:
     assert now_view.answer(replace(CALM, zones=zones), sample.NOW_S).level is Level.SAFE
 
 
+def test_a_cold_oven_is_not_called_humid_and_says_what_to_do() -> None:
+    oven = replace(
+        CALM.zones[0], kind="oven", level=Level.DANGER, reason="below its minimum", action="Check the heater."
+    )
+    found = now_view.answer(replace(CALM, zones=(oven,), bodies=(), packages=()), sample.NOW_S)
+    assert (found.headline, found.lines[0].action) == ("Not hot enough now", "Check the heater.")
+
+
+def test_an_overdue_desiccant_is_not_called_humid_air() -> None:
+    cabinet = replace(
+        CALM.zones[0],
+        level=Level.CAUTION,
+        reason="desiccant due 3 days ago; dry enough: 12 %RH",
+        action="Renew.",
+    )
+    found = now_view.answer(replace(CALM, zones=(cabinet,), bodies=(), packages=()), sample.NOW_S)
+    assert found.headline == "Renew the desiccant"
+
+
+def test_the_headline_of_an_overdue_package_says_no_more_than_its_action() -> None:
+    over = replace(CALM.packages[0], level=Level.DANGER, verdict="over", used_h=73.0, limit_h=72.0)
+    wire = replace(over, action="Keep it off seismic work. Run off the outer wraps, weld a test bead.")
+    found = now_view.answer(replace(CALM, packages=(wire,)), sample.NOW_S)
+    assert (found.headline, found.lines[0].state) == ("Prove it before use", "permitted open time over")
+    rods = replace(over, action="Do not weld with it. Ask the inspector, or withdraw it.")
+    assert now_view.answer(replace(CALM, packages=(rods,)), sample.NOW_S).headline == "Do not weld with it"
+
+
 def test_an_old_picture_is_not_safe() -> None:
     found = now_view.answer(CALM, sample.NOW_S + 600)
     assert (found.level, found.headline) == (Level.UNKNOWN, "Not known now")
