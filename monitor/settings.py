@@ -211,6 +211,15 @@ class Sensor(Section):
     calibration_days: Annotated[int, Field(ge=1)] = 365
     measures: Annotated[tuple[Measure, ...], Field(min_length=1)]
 
+    @model_validator(mode="after")
+    def _one_lost_message_is_no_silence(self) -> Self:
+        if self.stale_after_s < 2.0 * self.interval_s:
+            raise ValueError(
+                f"stale_after_s of {self.stale_after_s:g} s is less than two intervals: one lost message "
+                "would count as silence; raise it, or correct interval_s"
+            )
+        return self
+
 
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 

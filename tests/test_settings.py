@@ -96,6 +96,19 @@ def test_entries_that_contradict_themselves_are_faults(tmp_path: Path) -> None:
     assert "needs url, sender, to" in faults["channels[0]"]
 
 
+def test_a_sensor_whose_one_lost_message_would_be_silence_is_a_fault(tmp_path: Path) -> None:
+    sensor = """
+[[sensors]]
+id = "bay-1"
+zone = "slip-bay"
+interval_s = 300
+stale_after_s = 400
+measures = [{ quantity = "air_temperature_c", unit = "Cel" }]
+"""
+    found = faults_of(write(tmp_path, SMALL + sensor))
+    assert "less than two intervals" in found["sensors[0]"]
+
+
 def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:
     text = SMALL + (
         '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "e7018"\n'

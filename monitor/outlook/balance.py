@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.outlook.hourly import AHEAD_H, DAY_H, FloatArray, shifted
+from monitor.outlook.hourly import DAY_H, FloatArray, shifted
 from monitor.outlook.inputs import HARMONICS, Drivers, harmonics
 from monitor.outlook.ridge import LEAST_ROWS, day_of, window_sums
 
@@ -134,11 +134,3 @@ def _explain(waves: FloatArray, best: int) -> Balance | None:
         cause = answer * complex(rate, turn) / arrived
         gain = gain + np.real(cause * np.exp(1j * turn * hours))
     return Balance(rate, gain)
-
-
-def steady_ahead(outdoor_ahead: FloatArray) -> FloatArray:
-    """An outdoor forecast stretched to the whole outlook by its last known hour."""
-    known = np.flatnonzero(np.isfinite(outdoor_ahead))
-    if not known.size:
-        return np.full(AHEAD_H, np.nan)
-    return np.interp(np.arange(AHEAD_H), known, outdoor_ahead[known])

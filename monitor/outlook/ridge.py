@@ -74,19 +74,6 @@ def daily_sums(
     return DailySums(running_sums(table, weight, day_of(rows, horizon_h), int(day_of(rows)[-1]) + 1))
 
 
-def daily_fits(
-    inputs: FloatArray,
-    target: FloatArray,
-    *,
-    horizon_h: int,
-    window_days: int,
-    shrink: float,
-    weight: FloatArray | None = None,
-) -> DailyFits:
-    """A ridge for each day, on the rows whose target was known that morning and no older than the window."""
-    return daily_sums(inputs, target, horizon_h=horizon_h, weight=weight).fits(window_days, shrink)
-
-
 def running_sums(
     table: FloatArray, weight: FloatArray, target_day: npt.NDArray[np.int64], days: int
 ) -> FloatArray:

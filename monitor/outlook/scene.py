@@ -10,9 +10,6 @@ from monitor.exposure.limits import ClockRules
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState
 
-HEAVY_KINDS = frozenset({"plate", "cylinder", "regulator"})
-OUTSIDE_KINDS = frozenset({"yard", "outdoor"})
-
 
 @dataclass(frozen=True, slots=True)
 class ZoneAhead:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.outlook.ridge import daily_fits, daily_sums, day_of, robust_weight
+from monitor.outlook.ridge import daily_sums, day_of, robust_weight
 
 
 @pytest.mark.parametrize(("rows", "horizon", "window", "shrink"), [(600, 6, 14, 0.1), (595, 25, 9, 0.01)])
@@ -16,7 +16,7 @@ def test_each_days_fit_is_the_ridge_of_its_own_window(
     inputs[100:110, 1] = np.nan
     target[-horizon:] = np.nan
     weight = rng.uniform(0.2, 1.0, rows)
-    fits = daily_fits(inputs, target, horizon_h=horizon, window_days=window, shrink=shrink, weight=weight)
+    fits = daily_sums(inputs, target, horizon_h=horizon, weight=weight).fits(window, shrink)
     day = day_of(rows)
     for d in (day[-1], day[-1] - 3):
         target_day = day_of(rows, horizon)
@@ -38,7 +38,7 @@ def test_a_fit_on_some_columns_of_shared_sums_is_the_fit_on_those_columns_alone(
     inputs = rng.standard_normal((500, 4))
     target = inputs @ np.array([0.5, -0.2, 3.0, 0.0]) + rng.standard_normal(500)
     shared = daily_sums(inputs, target, horizon_h=3).fits(14, 0.1, np.array(columns))
-    alone = daily_fits(inputs[:, columns], target, horizon_h=3, window_days=14, shrink=0.1)
+    alone = daily_sums(inputs[:, columns], target, horizon_h=3).fits(14, 0.1)
     np.testing.assert_allclose(shared.slope, alone.slope, atol=1e-12)
     np.testing.assert_allclose(shared.level, alone.level, atol=1e-12)
 
@@ -51,7 +51,7 @@ def test_the_newest_row_begins_a_day_so_that_its_fit_has_seen_all_before_it() ->
 
 
 def test_too_few_rows_give_no_fit_rather_than_a_bad_one() -> None:
-    fits = daily_fits(np.ones((30, 2)), np.ones(30), horizon_h=1, window_days=14, shrink=0.1)
+    fits = daily_sums(np.ones((30, 2)), np.ones(30), horizon_h=1).fits(14, 0.1)
     assert np.isnan(fits.level).all()
 
 
