@@ -109,8 +109,10 @@ class Killable:
     def __init__(self, file: Path, anchor_s: float, speed: float = SPEED) -> None:
         self._command = [sys.executable, "-m", "tests.service.child", str(file), repr(anchor_s), repr(speed)]
         self._process: subprocess.Popen[str] | None = None
+        self._ready = False
 
     def start(self) -> None:
+        self._ready = False
         self._process = subprocess.Popen(
             self._command, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2]
         )
@@ -119,7 +121,8 @@ class Killable:
         """Returns when the service takes readings, judges and delivers."""
         assert self._process is not None
         assert self._process.stdout is not None
-        assert self._process.stdout.readline() == "ready\n"
+        self._ready = self._ready or self._process.stdout.readline() == "ready\n"
+        assert self._ready
 
     def kill(self) -> None:
         """As a power cut would."""
