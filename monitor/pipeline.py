@@ -70,8 +70,8 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         late={name: kept for name, kept in state.late.items() if name in zones},
         filled={name: span for name, span in state.filled.items() if name in zones},
     )
-    opened = watch.opened(shop, state.clocks)
-    book, _ = with_conditions(state.book, watch.conditions(shop, opened, state.shifts), state.time_s)
+    wanted = watch.conditions(shop, state.clocks, state.shifts)
+    book, _ = with_conditions(state.book, wanted, state.time_s)
     return replace(state, book=book)
 
 

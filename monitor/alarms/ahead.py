@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, plain
+from monitor.alarms.wording import Wording, percent, plain
 
 # Message ids.
 ONE_TITLE = "Humid shift {start}"
@@ -42,11 +42,6 @@ class Words(NamedTuple):
 
     title: str
     text: str
-
-
-def percent(odds_frac: float) -> str:
-    """Odds in percent; nothing that lies ahead is certain."""
-    return f"{min(max(odds_frac, 0.01), 0.99) * 100.0:.0f}%"
 
 
 def say_ahead(

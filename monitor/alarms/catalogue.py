@@ -30,6 +30,7 @@ class Shows(StrEnum):
     """How a value and its limit are written."""
 
     PERCENT = "percent"
+    ODDS = "odds"
     TEMPERATURE = "temperature"
     DIFFERENCE = "difference"
     RATE = "rate"
@@ -41,11 +42,15 @@ class Shows(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What to do: `short` for the message (`many` where it is about several), `full` for the page."""
+    """What to do: `short` for the message (`many` where it is about several), `full` for the page.
+
+    `sort` is what several of the things it is about are called, such as "cylinders".
+    """
 
     short: str
     full: str
     many: str
+    sort: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +186,7 @@ def _response(read: _Reader, place: str, table: Mapping[str, Any]) -> Response:
         short=read.text(table, place, "short"),
         full=read.text(table, place, "full"),
         many=read.text(table, place, "many", ""),
+        sort=read.text(table, place, "sort", ""),
     )
 
 

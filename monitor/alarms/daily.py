@@ -4,9 +4,8 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
-from monitor.alarms.ahead import percent
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, plain
+from monitor.alarms.wording import Wording, percent, plain
 
 # Message ids.
 WELL_TITLE = "All well"

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from monitor.alarms.catalogue import Kind, Shows
 from monitor.alarms.escalation import Delivery, Telling
 from monitor.alarms.grouping import Announcement, Why
-from monitor.alarms.states import Transition
+from monitor.alarms.states import AlarmState, Transition
 from monitor.alarms.trend import HOUR_S
 from monitor.alarms.wording import Wording, plain
 from monitor.values import Notification
@@ -61,9 +61,13 @@ def say(transition: Transition, wording: Wording, now_s: float) -> Said:
     """One alarm in words: what it is, in one sentence, and everything there is to do."""
     kind = wording.catalogue.kinds[transition.kind]
     response = wording.catalogue.responses[transition.response]
-    sentence = wording.text(kind.says).format_map(_fields(transition, kind, wording, now_s, 60))
-    by = _by(transition, kind, wording, now_s)
-    text = f"{sentence} {by}".strip()
+    fields = _fields(transition, kind, wording, now_s, 60)
+    if transition.to_state is AlarmState.RETURNED:
+        over = wording.text(kind.says_clear).format_map(fields)
+        text = f"{over[:1].upper()}{over[1:]}"
+    else:
+        sentence = wording.text(kind.says).format_map(fields)
+        text = f"{sentence} {_by(transition, kind, wording, now_s)}".strip()
     return Said(wording.text(kind.title), text, wording.text(response.full))
 
 
@@ -165,11 +169,21 @@ def _response(announcement: Announcement, wording: Wording, kind: Kind) -> tuple
     own = responses[announcement.cause.response]
     if not _several(announcement, kind):
         return own.short, own.full
+    shared = responses[_shared(announcement, wording, kind)]
+    return shared.many or shared.short, shared.full
+
+
+def _shared(announcement: Announcement, wording: Wording, kind: Kind) -> str:
+    """The response to several things at once: the one they share, else their kind's, else their family's."""
     about = _alike(announcement) if kind.says_many else announcement
-    if own.many and {member.response for member in about.news} == {announcement.cause.response}:
-        return own.many, own.full
-    of_family = responses[wording.catalogue.families[announcement.family].response]
-    return of_family.short, of_family.full
+    found = {member.response for member in about.news}
+    responses = wording.catalogue.responses
+    if len(found) == 1 and responses[announcement.cause.response].many:
+        return announcement.cause.response
+    common = kind.responses.get("", "")
+    if kind.says_many and common and responses[common].many:
+        return common
+    return wording.catalogue.families[announcement.family].response
 
 
 def _title(announcement: Announcement, wording: Wording, kind: Kind) -> str:
@@ -217,6 +231,7 @@ def _worded(announcement: Announcement, wording: Wording, kind: Kind, room: Room
             n=len(about.subjects),
             things=_row(about.subjects, wording, room),
             zones=_where(about, wording, room),
+            sort=wording.text(wording.catalogue.responses[_shared(announcement, wording, kind)].sort),
             since=wording.time(_began_s(about), now_s),
         )
         by = ""

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from monitor.alarms.ahead import AHEAD_TEXTS
-from monitor.alarms.catalogue import Catalogue
+from monitor.alarms.catalogue import Catalogue, Response
 from monitor.alarms.daily import DAILY_TEXTS
 from monitor.alarms.messages import FRAME_TEXTS
 from monitor.alarms.wording import WORDING_TEXTS
@@ -41,11 +41,14 @@ def texts(catalogue: Catalogue) -> Iterator[Text]:
                 kind.says_many, f"kinds.{name}.says_many", "Followed by what to do; 160 characters together."
             )
     for name, response in catalogue.responses.items():
-        yield Text(
-            response.short, f"responses.{name}.short", "Keep it short; never advise heating a cylinder."
-        )
-        if response.many:
-            yield Text(
-                response.many, f"responses.{name}.many", "Keep it short; never advise heating a cylinder."
-            )
-        yield Text(response.full, f"responses.{name}.full", "Never advise heating a cylinder.")
+        yield from _of_response(name, response)
+
+
+def _of_response(name: str, response: Response) -> Iterator[Text]:
+    short = "Keep it short; never advise heating a cylinder."
+    yield Text(response.short, f"responses.{name}.short", short)
+    if response.many:
+        yield Text(response.many, f"responses.{name}.many", short)
+    if response.sort:
+        yield Text(response.sort, f"responses.{name}.sort", "As in: 6 cylinders wet in Gas Cage.")
+    yield Text(response.full, f"responses.{name}.full", "Never advise heating a cylinder.")

@@ -40,6 +40,11 @@ def plain(text: str) -> str:
     return text.translate(_PLAIN)
 
 
+def percent(odds_frac: float) -> str:
+    """Odds in percent; nothing that lies ahead is certain."""
+    return f"{min(max(odds_frac, 0.01), 0.99) * 100.0:.0f}%"
+
+
 class Translator(Protocol):
     """What `gettext.NullTranslations` and its kin offer."""
 
@@ -87,6 +92,8 @@ class Wording:
         match shows:
             case Shows.PERCENT:
                 text = f"{value * 100.0:.0f}%"
+            case Shows.ODDS:
+                text = percent(value)
             case Shows.TEMPERATURE:
                 shown = value * degrees + (32.0 if fahrenheit else 0.0)
                 text = f"{self.number(shown, 0 if abs(shown) >= 100.0 else 1)} {self.temperature_unit}"

@@ -46,9 +46,8 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
 
 
 def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
-    opened = watch.opened(shop, state.clocks)
     ahead = tuple(shift for shift in state.shifts if shift.start_s > state.time_s)
-    return watch.conditions(shop, opened, ahead)
+    return watch.conditions(shop, state.clocks, ahead)
 
 
 def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
@@ -154,7 +153,9 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
     told = watch.shifts_told(state.book, state.shifts, shop.limits.shift_probability, now_s)
     for shift in state.shifts:
         if shift.start_s > now_s:
-            numbers = {"starts_s": shift.start_s, "by_s": shift.start_s}
+            todo = [action.by_s for action in state.actions if action.shift == shift.id and not action.done]
+            first = {"by_s": min(todo)} if todo else {}
+            numbers = {"starts_s": shift.start_s, **first}
             odds = watch.of_shift(shift, shop.limits.shift_probability, told)
             yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
 

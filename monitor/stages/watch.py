@@ -27,7 +27,7 @@ Seen = Iterator[tuple[str, float | None]]
 
 
 def conditions(
-    shop: Shop, opened: Mapping[str, PackageFacts], shifts: tuple[ShiftNow, ...]
+    shop: Shop, clocks: Mapping[str, ExposureClock], shifts: tuple[ShiftNow, ...]
 ) -> list[Condition]:
     """Every condition watched now: those that are always there, and those of things that come and go."""
     found = list(shop.conditions)
@@ -36,8 +36,9 @@ def conditions(
         if body.id not in fixed:
             subject = Subject(body.id, body.zone, shop.zones[body.zone].site, body.kind)
             found += body_conditions(shop.catalogue, subject, shop.limits)
-    for package in opened.values():
-        subject = Subject(package.id, package.zone, shop.zones[package.zone].site)
+    for package in opened(shop, clocks).values():
+        sort = package_sort(package, clocks[package.id])
+        subject = Subject(package.id, package.zone, shop.zones[package.zone].site, sort)
         found += package_conditions(shop.catalogue, package=subject, limits=shop.limits)
     found += [
         shift_condition(shop.catalogue, Subject(shift.id, "", shift.site), shop.limits.shift_probability)
@@ -45,6 +46,12 @@ def conditions(
         if shift.probability_frac is not None
     ]
     return found
+
+
+def package_sort(package: PackageFacts, clock: ExposureClock) -> str:
+    """What picks the advice; what more than its hours speaks against gets the strictest, that of no sort."""
+    barred = clock.wet or clock.overheated or clock.unsound_beads > 0
+    return "" if barred else str(package.rules.consumable.kind)
 
 
 def opened(shop: Shop, clocks: Mapping[str, ExposureClock]) -> dict[str, PackageFacts]:

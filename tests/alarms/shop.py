@@ -38,7 +38,9 @@ def watched(
     kind: str = "body_margin_low", subject: str = "argon-3", zone: str = "gas-cage", **changes: object
 ) -> Condition:
     """A condition of the catalogue on something in the yard, with fields changed."""
-    subject_kind = {"argon": "cylinder", "deck": "plate"}.get(subject.split("-")[0], "cylinder")
+    subject_kind = {"argon": "cylinder", "deck": "plate", "wire": "cored wire"}.get(
+        subject.split("-")[0], "cylinder"
+    )
     made = condition(catalogue(), kind, Subject(subject, zone, "ferrymoor", subject_kind))
     return replace(made, **changes)  # type: ignore[arg-type]
 

@@ -90,7 +90,7 @@ def test_no_advice_ever_warms_a_cylinder() -> None:
                     continue
                 for found in warming.finditer(sentence):
                     context = sentence.strip()
-                    safe = re.search(r"[Nn]ever warm|warms? by (it|them)sel|unvented", context)
+                    safe = re.search(r"[Nn]ever (warm|heat)|warms? by (it|them)sel|unvented", context)
                     plate = "plate" in name or "joint" in context or "evenly" in context
                     assert safe or plate, f"{name}: {found.group()} in {context!r}"
 

@@ -15,6 +15,7 @@ from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.grouping import Announcement, GroupBook, Why, regroup
 from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import LONGEST, compose, compose_answered, say
+from monitor.alarms.states import AlarmState
 from monitor.alarms.texts import texts
 from monitor.alarms.wording import Wording
 from monitor.errors import InputError
@@ -103,7 +104,7 @@ def test_one_message_as_a_lead_reads_it() -> None:
     note = compose(announced(watched("body_margin_low")), wording())
     assert note.text == (
         "Argon 3, Gas Cage: skin only 1.8 degrees above dew point since 09:53. "
-        "Bring it indoors or leave it capped; never warm it."
+        "Leave it capped, or let it warm by itself in drier air; never heat it."
     )
     assert (note.title, note.priority, note.zone) == ("Close to sweating", "medium", "gas-cage")
 
@@ -116,7 +117,7 @@ def test_a_fog_bank_as_a_lead_reads_it() -> None:
     note = compose(announced(*bodies, *close), wording())
     assert note.title == "Wet"
     assert note.text == (
-        "7 wet in Plate Yard, Gas Cage, Slip Bay, Panel Hall since 09:53. "
+        "7 things wet in Plate Yard, Gas Cage, Slip Bay, Panel Hall since 09:53. "
         "Doors shut. No welding on wet steel; leave wet cylinders shut. 4 more on the page."
     )
 
@@ -124,9 +125,36 @@ def test_a_fog_bank_as_a_lead_reads_it() -> None:
 def test_several_of_a_kind_get_the_advice_for_that_kind() -> None:
     close = [watched("body_margin_low", f"argon-{n}") for n in range(6)]
     assert compose(announced(*close), wording()).text == (
-        "6 close to sweating in Gas Cage since 09:53. "
-        "Bring them indoors or leave them capped; never warm them."
+        "6 cylinders close to sweating in Gas Cage since 09:53. "
+        "Leave them capped, or let them warm by themselves in drier air; never heat them."
     )
+
+
+def test_an_overdue_wire_is_not_told_more_than_its_code_says() -> None:
+    wire = watched("package_exposure_over", "wire-2", "slip-bay")
+    assert compose(announced(wire), wording()).text == (
+        "wire-2, Slip Bay: permitted open time over since 09:53. "
+        "Off seismic work. Run off the outer wraps, weld a test bead, ask the inspector."
+    )
+
+
+def test_wire_and_rods_over_their_time_together_get_the_stricter_advice() -> None:
+    wire = watched("package_exposure_over", "wire-2", "slip-bay")
+    rods = watched("package_exposure_over", "rods-7", "slip-bay")
+    assert "Don't weld with them." in compose(announced(wire, rods), wording()).text
+
+
+def test_an_alarm_that_is_over_says_so_on_the_page() -> None:
+    cause = announced(watched("warnings_undeliverable", "service", "")).cause
+    over = replace(cause, to_state=AlarmState.RETURNED, value=0.0)
+    assert say(over, wording(), START_S).text == "Warnings get through again."
+
+
+def test_the_odds_of_a_shift_are_never_certain_and_its_first_deed_has_its_own_time() -> None:
+    cause = announced(watched("humid_shift_ahead", "early", "")).cause
+    text = say(replace(cause, value=1.0), wording(), START_S).text
+    assert "odds 99%" in text
+    assert text.endswith("First thing to do by 12:23.")
 
 
 def test_one_that_is_worse_than_the_others_is_named() -> None:
@@ -174,7 +202,7 @@ def test_the_same_in_german() -> None:
     note = compose(announced(watched("body_margin_low")), german())
     assert note.text == (
         "Argon 3, Gas Cage: nur 1,8 Grad über dem Taupunkt seit 09:53. "
-        "Hereinholen oder Kappe drauf lassen; nie erwärmen."
+        "Kappe drauf lassen oder in trockenerer Luft von selbst warm werden lassen; nie heizen."
     )
 
 
