@@ -11,6 +11,7 @@ from monitor.errors import Fault, InputError
 from monitor.exposure.bead_rules import acceptances
 from monitor.exposure.classes import Kind, Place, class_named
 from monitor.exposure.clock import ExposureClock
+from monitor.exposure.history import Happening
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.running_off import WIRES, RunOffGuide, run_off_guide
 from monitor.exposure.spools import RunOffAdvice, run_off_advice, spool_data, spool_layers
@@ -37,6 +38,7 @@ from monitor.things.placing import place_faults
 from monitor.things.telling import Told, corrected, moment
 from monitor.values import EventKind, NewEvent
 
+TRIED = (Happening.RAN_OFF, Happening.BEAD_SOUND, Happening.BEAD_NOT_SOUND)
 NOT_YET = 1_000_000_000  # stands for the number an entry will get
 AHEAD_S = 60.0  # clocks of phones differ a little
 USUAL_WIRE_M = 0.0012  # where the opening did not say
@@ -84,7 +86,10 @@ class EntryChecks:
     def run_off(self, history: PackageHistory, clock: ExposureClock, rules: ClockRules) -> RunOffGuide | None:
         """How to run off this wire, where its verdict or the estimate calls for it."""
         advice = self._run_off_estimate(history, clock, rules)
-        return run_off_guide(package_verdict(clock, rules), rules.consumable.kind, self._spools, advice)
+        tried = (one for one in reversed(history.happenings) if one.kind in TRIED)
+        last = next((one.kind for one in tried if one.time_s <= clock.time_s), None)
+        verdict = package_verdict(clock, rules)
+        return run_off_guide(verdict, rules.consumable.kind, self._spools, advice, last)
 
     def _run_off_estimate(
         self, history: PackageHistory, clock: ExposureClock, rules: ClockRules

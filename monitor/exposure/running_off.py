@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.exposure.classes import Kind
+from monitor.exposure.history import Happening
 from monitor.exposure.spools import RunOffAdvice, SpoolData, WireType
 from monitor.exposure.standing import DecidingRule, Standing
 from monitor.exposure.verdict import PackageVerdict
@@ -28,28 +29,39 @@ class RunOffGuide:
 
 
 def run_off_guide(
-    verdict: PackageVerdict, kind: Kind, spools: SpoolData, advice: RunOffAdvice | None
+    verdict: PackageVerdict,
+    kind: Kind,
+    spools: SpoolData,
+    advice: RunOffAdvice | None,
+    last: Happening | None = None,
 ) -> RunOffGuide | None:
-    """The steps where the verdict, or the estimate of the water taken up, calls for them; else None."""
+    """The steps where the verdict, or the estimate of the water taken up, calls for them; else None.
+
+    `last` is the newest run-off or test bead: what is done already is not asked for again.
+    """
     if kind not in WIRES or verdict.standing is Standing.WITHDRAW:
         return None
-    why = _why(verdict, kind, advice)
+    sound = last is Happening.BEAD_SOUND and advice is not None  # from then on the estimate alone tells
+    why = _why(verdict, kind, advice, sound=sound)
     if not why:
         return None
     wire = spools.wires[WIRES[kind]]
+    steps = _steps(spools, wire, _layers(spools, advice), verdict)
+    if last is Happening.RAN_OFF:
+        steps = steps[1:]
     return RunOffGuide(
-        why=why,
-        steps=_steps(spools, wire, _layers(spools, advice)),
+        why=f"{why} The outer wraps have been run off." if last is Happening.RAN_OFF else why,
+        steps=steps,
         estimate="" if advice is None else advice.text,
         grounds=tuple(_grounds(spools, wire, advice)),
     )
 
 
-def _why(verdict: PackageVerdict, kind: Kind, advice: RunOffAdvice | None) -> str:
+def _why(verdict: PackageVerdict, kind: Kind, advice: RunOffAdvice | None, *, sound: bool) -> str:
     if verdict.rule is DecidingRule.TEST_BEAD:
         return "The last test bead was not sound."
-    if verdict.standing is Standing.OVER and kind is Kind.CORED_WIRE:
-        return "Its open hours are used up, and its outer wraps have taken up most of the water."
+    if verdict.standing is Standing.OVER and kind is Kind.CORED_WIRE and not sound:
+        return "Its open hours are used up; of the water it took up, most is in the outer wraps."
     if advice is not None and advice.likely.layers > 0:
         return "By the estimate its outer wraps are damp, whatever its clock says."
     return ""
@@ -62,8 +74,12 @@ def _layers(spools: SpoolData, advice: RunOffAdvice | None) -> str:
     return f"the outer {advice.likely.layers} layers or so"
 
 
-def _steps(spools: SpoolData, wire: WireType, layers: str) -> tuple[str, ...]:
+def _steps(spools: SpoolData, wire: WireType, layers: str, verdict: PackageVerdict) -> tuple[str, ...]:
     minutes = spools.usual_run_off_min.value
+    over = verdict.limit_h is not None and verdict.used_h > verdict.limit_h
+    # A sound bead frees a wire whose hours are over from no code: the code's word comes before the weld.
+    barred = "keep it off seismic work and ask the inspector before it goes back on the job"
+    weld = f"Sound: {barred}." if over else "Sound: weld."
     return (
         f"Run off {layers} into the scrap bin: about {minutes:.0f} minutes at {wire.feed_m_min.value:.0f} "
         f"m/min ({spools.usual_run_off_min.status}). Enter the layers.",
@@ -71,7 +87,7 @@ def _steps(spools: SpoolData, wire: WireType, layers: str) -> tuple[str, ...]:
         "tracks. Enter sound or not.",
         "Not sound: run off another layer and weld another bead, until one is sound. Two in a row not sound: "
         "the damp is deeper, withdraw the spool.",
-        "Sound: weld. At the end of the shift seal the spool with desiccant, cool and dry.",
+        f"{weld} At the end of the shift seal the spool with desiccant, cool and dry.",
     )
 
 

@@ -174,10 +174,13 @@ def _advice_text(likely: RunOff, most: RunOff) -> str:
     if likely.layers == 0:
         return f"Estimate: probably clear, at most {most.layers} layers. Weld a test bead."
     plural = "layer" if likely.layers == 1 else "layers"
-    most_text = "perhaps damp to the core" if most.whole_spool else f"at most {most.layers}"
+    if most.whole_spool:
+        most_text = ", perhaps damp to the core"
+    else:
+        most_text = f", at most {most.layers}" if most.layers > likely.layers else ""
     return (
-        f"Estimate: run off {likely.layers} {plural} ({likely.minutes:.0f} min, {likely.mass_kg:.1f} kg), "
-        f"{most_text}; then weld a test bead."
+        f"Estimate: {likely.layers} damp {plural} ({likely.minutes:.0f} min, {likely.mass_kg:.1f} kg)"
+        f"{most_text}. The test bead decides."
     )
 
 

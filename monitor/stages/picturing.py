@@ -76,7 +76,8 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
         if not body.present:
             continue
         now = state.figures.get(body.id)
-        level, reason = standing.body_level(now, shop.limits.margin_caution_k)
+        known = body.zone in state.air
+        level, reason = standing.body_level(now, shop.limits.margin_caution_k, air_known=known)
         yield BodyNow(
             id=body.id,
             name=body.name,
@@ -84,8 +85,8 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
             zone=body.zone,
             level=level,
             reason=reason,
-            since_s=_since(state, f"body/{body.id}"),
-            action=standing.body_action(body.kind, level),
+            since_s=state.time_s if now is None and known else _since(state, f"body/{body.id}"),
+            action=standing.body_action(body.kind, level, air_known=known),
             skin_temperature_c=None if now is None else now.skin_c,
             margin_k=None if now is None else now.margin_k,
             margin_std_k=None if now is None else now.margin_std_k,

@@ -6,6 +6,7 @@ from monitor.stages.facts import Shop, StoreFacts, ZoneFacts
 from monitor.values import AirState, Level
 
 NOT_KNOWN = "no believable reading"
+JUST_ENTERED = "just entered, judged at the next look"
 HEATED = frozenset({"oven", "quiver"})  # judged by their temperature alone
 
 
@@ -114,10 +115,10 @@ _STORE_ACTIONS = {
 }
 
 
-def body_level(now: Figures | None, caution_k: float) -> tuple[Level, str]:
+def body_level(now: Figures | None, caution_k: float, *, air_known: bool) -> tuple[Level, str]:
     """The level of a body and why; above the dew point is not yet dry."""
     if now is None:
-        return Level.UNKNOWN, NOT_KNOWN
+        return Level.UNKNOWN, JUST_ENTERED if air_known else NOT_KNOWN
     form = "frost" if now.from_frost else "dew"
     if now.margin_k <= 0.0:
         return Level.DANGER, "gathering frost" if now.from_frost else "sweating"
@@ -139,9 +140,11 @@ _ACTIONS = {
 }
 
 
-def body_action(kind: str, level: Level) -> str:
+def body_action(kind: str, level: Level, *, air_known: bool) -> str:
     """What to do about a body, short."""
     if level is Level.UNKNOWN:
+        if air_known:
+            return "Feel it by hand; leave it shut." if kind == "cylinder" else "Feel it by hand."
         return "Feel it by hand; look after the zone's sensor."
     if level is Level.SAFE:
         return ""

@@ -174,6 +174,7 @@ def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), oven_c, now_s)
         note(f"zone/{zone.id}", level)
     for body in shop.bodies.values():
-        level, _ = standing.body_level(state.figures.get(body.id), shop.limits.margin_caution_k)
+        caution_k, known = shop.limits.margin_caution_k, body.zone in state.air
+        level, _ = standing.body_level(state.figures.get(body.id), caution_k, air_known=known)
         note(f"body/{body.id}", level)
     return replace(state, since=since)

@@ -42,7 +42,10 @@ def routes(web: Web) -> APIRouter:
     """The list, a thing's page, and its buttons."""
     router = APIRouter(include_in_schema=False)
     web.env.globals.update(
-        rack=lambda: rack(web), happened=lambda event: happened(web.show, event), plain_words=words
+        rack=lambda: rack(web),
+        sorts=_sorts(),
+        happened=lambda event: happened(web.show, event),
+        plain_words=words,
     )
     router.include_router(_reading(web))
     router.include_router(_entering(web))
@@ -239,6 +242,12 @@ def new_name(kind: str, known: dict[str, Thing]) -> str:
     while f"{kind}-{number}" in known:
         number += 1
     return f"{kind}-{number}"
+
+
+def _sorts() -> dict[str, str]:
+    """What people call a consumable's class or a gas, by its id."""
+    found = {one.id: one.title for one in consumable_classes(load_toml("consumables.toml")).values()}
+    return found | {"argon-co2": "argon with CO₂", "co2": "CO₂"}
 
 
 def _classes(known: dict[str, Thing]) -> list[tuple[str, str, bool]]:

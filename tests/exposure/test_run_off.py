@@ -98,6 +98,26 @@ def test_a_wire_over_its_hours_is_run_off_for_a_quarter_of_an_hour_then_test_bea
     assert any("the qualified procedure rule" in caution for caution in guide.cautions)
 
 
+def test_no_sound_bead_sends_a_wire_whose_hours_are_over_back_to_seismic_work(
+    rules_for: Rules, spools: SpoolData, sorption: SorptionData
+) -> None:
+    steps = guide_after(20.0, rules_for("fcaw-folded-h8"), spools, sorption).steps
+    assert not any("Sound: weld" in step for step in steps)
+    assert "off seismic work" in steps[-1]
+
+
+def test_what_was_run_off_is_not_asked_for_again_and_the_bead_comes_next(
+    rules_for: Rules, spools: SpoolData, sorption: SorptionData
+) -> None:
+    rules = rules_for("fcaw-folded-h8")
+    clock, advice = advice_after(20.0, rules, spools, sorption)
+    verdict, kind = package_verdict(clock, rules), rules.consumable.kind
+    guide = run_off_guide(verdict, kind, spools, advice, Happening.RAN_OFF)
+    assert guide is not None
+    assert guide.steps[0].startswith("Weld a test bead")
+    assert "have been run off" in guide.why
+
+
 def test_a_fresh_wire_is_left_alone(rules_for: Rules, spools: SpoolData, sorption: SorptionData) -> None:
     assert guide_after(0.01, rules_for("fcaw-folded-h8"), spools, sorption) is None
 

@@ -57,14 +57,14 @@ DOOR = "Keep the bay door shut until 09:00 and warm the joint past the sweat sta
 def run_off() -> dict[str, RunOffGuide]:
     """The package that is over is a wire whose outer wraps are to be run off."""
     guide = RunOffGuide(
-        why="Its open hours are used up, and its outer wraps have taken up most of the water.",
+        why="Its open hours are used up; of the water it took up, most is in the outer wraps.",
         steps=(
             "Run off the outer 3 layers or so into the scrap bin: about 15 minutes (common practice).",
             "Weld a test bead on scrap from the same rack. Chip it and look under the slag for pores.",
             "Not sound: run off another layer and weld another bead. Two in a row not sound: withdraw it.",
-            "Sound: weld. At the end of the shift seal the spool with desiccant, cool and dry.",
+            "Sound: keep it off seismic work and ask the inspector before it goes back on the job.",
         ),
-        estimate="Estimate: run off 3 layers (16 min, 1.1 kg), at most 6; then weld a test bead.",
+        estimate="Estimate: 3 damp layers (16 min, 1.1 kg), at most 6. The test bead decides.",
         grounds=("15 min: about a quarter of an hour cleared the outer wraps (common practice).",),
     )
     return {"spool-7": guide}
