@@ -67,6 +67,7 @@ class MqttSection(Section):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 1883  # 0: any free port (embedded only)
     protocol: Literal["5", "3.1.1"] = "5"
+    port_311: Annotated[int, Field(ge=0, le=65535)] | None = None  # embedded, protocol 5: one for 3.1.1 too
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "dryshift"
     username: str | None = None
     password: SecretStr | None = None
@@ -82,6 +83,17 @@ class MqttSection(Section):
     keepalive_s: Annotated[int, Field(ge=5, le=65535)] = 30
     future_tolerance_s: PositiveS = 300.0  # a device time further ahead is not believed
     max_age_s: PositiveS = 2_592_000.0  # nor one further back; the arrival time is used instead
+
+    @model_validator(mode="after")
+    def _second_port_has_a_use(self) -> Self:
+        if self.port_311 is not None and (self.broker != "embedded" or self.protocol != "5"):
+            raise ValueError(
+                'port_311 is for broker = "embedded" with protocol = "5"; a broker of its own listens as '
+                "its own configuration says; remove it"
+            )
+        if self.port_311 is not None and self.port_311 == self.port != 0:
+            raise ValueError(f"port_311 is {self.port} like port; choose another, such as {self.port + 1}")
+        return self
 
 
 class InfluxSection(Section):

@@ -17,6 +17,7 @@ from monitor.demo.past import BEFORE_DAYS, DemoForecast, write_past
 from monitor.demo.phone import Phone
 from monitor.demo.publisher import Publisher
 from monitor.demo.sensors import Send, make_world, messages
+from monitor.ingest.broker import EmbeddedBroker
 from monitor.reference import config_folder
 from monitor.service import Service
 from monitor.settings import Settings
@@ -52,10 +53,23 @@ def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> Non
         service.start()
         assert service.server is not None
         click.echo(f"Dryshift is running. Pages: {service.server.url}")
+        if service.broker is not None:
+            click.echo(_sensors_publish_to(service.broker, settings))
         stop.wait()
         click.echo("Stopping: saving what is here.")
     finally:
         service.stop()
+
+
+def _sensors_publish_to(broker: EmbeddedBroker, settings: Settings) -> str:
+    """Where sensors connect; one port speaks one version of MQTT, and most sensors speak 3.1.1."""
+    host, port = broker.address
+    said = f"Sensors publish to {host}:{port}, MQTT {settings.mqtt.protocol}"
+    if broker.port_311 is not None:
+        return f"{said}, or to port {broker.port_311}, MQTT 3.1.1."
+    if settings.mqtt.protocol == "5":
+        return f"{said} only; mqtt.port_311 opens a second port for sensors that speak 3.1.1, as many do."
+    return f"{said} only."
 
 
 @click.command("demo")

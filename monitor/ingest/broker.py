@@ -43,16 +43,24 @@ class EmbeddedBroker:
         self._broker: iotcore.Broker | None = None
         self._host = settings.host
         self._port = settings.port
+        self._port_311 = settings.port_311
 
     @property
     def address(self) -> tuple[str, int]:
         """Where clients on this machine reach it."""
         return HERE if self._host == EVERYWHERE else self._host, self._port
 
+    @property
+    def port_311(self) -> int | None:
+        """Where sensors that speak MQTT 3.1.1 connect, if it is not the same port."""
+        return self._port_311
+
     def start(self) -> None:
         """Listen, or raise: InputError when the port is taken, BrokerError when it will not start."""
         self._host = _ipv4(self._settings.host)
         self._port = _open_port(self._host, self._settings.port)
+        if self._settings.port_311 is not None:
+            self._port_311 = _open_port(self._host, self._settings.port_311)
         self._file = self._write_file()
         self._broker = iotcore.Broker(config_path=str(self._file))
         try:
@@ -95,8 +103,6 @@ class EmbeddedBroker:
         return path
 
     def _configuration(self) -> str:
-        settings = self._settings
-        version = "v5" if settings.protocol == "5" else "v4"
         lines = [
             "id = 0",
             "[router]",
@@ -105,9 +111,19 @@ class EmbeddedBroker:
             "max_outgoing_packet_count = 200",
             f"max_segment_size = {SEGMENT_BYTES}",
             f"max_segment_count = {SEGMENT_COUNT}",
+            *self._listener("v5" if self._settings.protocol == "5" else "v4", self._port),
+        ]
+        if self._port_311 is not None:
+            lines += self._listener("v4", self._port_311)
+        return "\n".join(lines) + "\n"
+
+    def _listener(self, version: str, port: int) -> list[str]:
+        """One port, which speaks one version of MQTT; a client of another is dropped without a word."""
+        settings = self._settings
+        lines = [
             f"[{version}.1]",
-            'name = "sensors"',
-            f'listen = "{self._host}:{self._port}"',
+            f'name = "sensors-{version}"',
+            f'listen = "{self._host}:{port}"',
             "next_connection_delay_ms = 1",
             f"[{version}.1.connections]",
             "connection_timeout_ms = 10000",
@@ -116,11 +132,9 @@ class EmbeddedBroker:
             "dynamic_filters = true",
         ]
         if settings.username is not None and settings.password is not None:
-            lines.append(f"[{version}.1.connections.auth]")
-            lines.append(
-                f"{json.dumps(settings.username)} = {json.dumps(settings.password.get_secret_value())}"
-            )
-        return "\n".join(lines) + "\n"
+            password = json.dumps(settings.password.get_secret_value())
+            lines += [f"[{version}.1.connections.auth]", f"{json.dumps(settings.username)} = {password}"]
+        return lines
 
 
 def _connect_packet(settings: MqttSection) -> bytes:

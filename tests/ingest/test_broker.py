@@ -7,7 +7,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
-from pydantic import SecretStr
+from pydantic import SecretStr, ValidationError
 
 from monitor.errors import InputError
 from monitor.ingest.broker import EmbeddedBroker
@@ -48,6 +48,36 @@ def test_it_can_be_stopped_twice_and_started_again_on_its_port(tmp_path: Path) -
         assert broker.is_healthy()
         broker.stop()
         broker.stop()
+
+
+def test_a_sensor_that_speaks_an_older_mqtt_is_heard_on_the_second_port(tmp_path: Path) -> None:
+    broker = EmbeddedBroker(MqttSection(port=0, port_311=0), tmp_path)
+    broker.start()
+    assert broker.port_311 is not None
+    got: list[bytes] = []
+    reader = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    reader.on_connect = lambda client, *_: client.subscribe("yard/#", qos=1)
+    reader.on_subscribe = lambda *_: got.append(b"")
+    reader.on_message = lambda _client, _data, message: got.append(message.payload)
+    reader.connect(*broker.address)
+    reader.loop_start()
+    wait_until(lambda: got == [b""], "subscribed")
+    sensor = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    sensor.connect(broker.address[0], broker.port_311)
+    sensor.loop_start()
+    sensor.publish("yard/bay-1", b"21.4", qos=1)
+    wait_until(lambda: got == [b"", b"21.4"], "the reading")
+    for client in (sensor, reader):
+        client.disconnect()
+        client.loop_stop()
+    broker.stop()
+
+
+def test_the_second_port_is_refused_where_it_could_not_serve() -> None:
+    with pytest.raises(ValidationError, match="port_311 is for broker"):
+        MqttSection(broker="external", port_311=1884)
+    with pytest.raises(ValidationError, match="choose another, such as 1884"):
+        MqttSection(port=1883, port_311=1883)
 
 
 def test_a_port_that_is_taken_is_named_with_what_to_do(tmp_path: Path) -> None:
