@@ -23,6 +23,7 @@ from monitor.service import Service
 from monitor.settings import Settings
 from monitor.settings_file import load
 from monitor.shop import known_reference
+from monitor.store.holding import hold
 
 DEMO_START = datetime(2026, 9, 7, tzinfo=ZoneInfo("Europe/London"))
 DAY_S = 86_400.0
@@ -48,6 +49,11 @@ def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> Non
     )
     settings = load(settings_file, secrets, known_reference())
     stop = _until_told()
+    with hold(settings.service.data_dir):
+        _run(settings, stop)
+
+
+def _run(settings: Settings, stop: threading.Event) -> None:
     service = Service(settings, SystemClock())
     try:
         service.start()

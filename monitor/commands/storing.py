@@ -11,6 +11,7 @@ from monitor.settings import InfluxSection, Settings
 from monitor.settings_file import load
 from monitor.shop import known_reference
 from monitor.store.backup import back_up, restore
+from monitor.store.holding import hold
 from monitor.store.move_book import MoveReport, Progress
 from monitor.store.moving import to_embedded, to_influx
 from monitor.store.opening import open_embedded, open_influx, open_ledger_for, open_series_store
@@ -43,7 +44,9 @@ def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep
 def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> None:
     """Put a backup back after checking it; stop the service first. What is there now is kept beside it."""
     settings = load(settings_file, secrets, known_reference())
-    for file in restore(backup, settings.service.data_dir, SystemClock().now_s()):
+    with hold(settings.service.data_dir):
+        files = restore(backup, settings.service.data_dir, SystemClock().now_s())
+    for file in files:
         click.echo(f"Put back {file}.")
 
 
@@ -54,7 +57,8 @@ def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> 
 def move_command(settings_file: Path, target: str, secrets: Path | None) -> None:
     """Move the series between the embedded store and InfluxDB; stop the service first. Can be resumed."""
     settings = load(settings_file, secrets, known_reference())
-    report = _move(settings, target)
+    with hold(settings.service.data_dir):
+        report = _move(settings, target)
     again = ", taken up where an earlier move stopped" if report.resumed else ""
     click.echo(
         f"Moved {report.readings} readings and {report.points} derived points{again}; every day checked."

@@ -7,6 +7,7 @@ import pytest
 from monitor.errors import InputError
 from monitor.store.backup import MANIFEST, back_up, backups, check_backup, restore
 from monitor.store.contract import Checkpoint, StoreUnavailableError
+from monitor.store.holding import hold
 from monitor.store.ledger import open_ledger
 from monitor.store.sqlite_series import SqliteSeriesStore
 from monitor.values import EventKind, NewEvent, Quantity, Reading, SeriesKey
@@ -90,3 +91,11 @@ def test_a_backup_that_cannot_be_written_is_named(shop, tmp_path):
     (tmp_path / "backup").write_text("a file")
     with pytest.raises(StoreUnavailableError, match="backup"):
         back_up(*shop, tmp_path / "backup", NOW)
+
+
+def test_a_folder_that_a_service_runs_on_is_not_written_to_by_another(tmp_path):
+    folder = tmp_path / "data"
+    with hold(folder), pytest.raises(InputError, match="in use by a running service"), hold(folder):
+        pass
+    with hold(folder):
+        pass
