@@ -27,6 +27,7 @@ from monitor.things.gas import (
 from monitor.things.gas_use import GasUse, gas_use
 from monitor.values import AirState
 from monitor.web.page import Web
+from monitor.web.us_units import FT3H_PER_LMIN, FT_PER_M, IN_PER_MM, PSI_PER_BAR
 
 BAR = 1.0e5
 MM = 1_000.0
@@ -44,6 +45,10 @@ class GasAsk(BaseModel):
     hose_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
     bore_mm: Annotated[float, Field(ge=2, le=20)] | None = None
     idle_h: Annotated[float, Field(ge=0, le=1_000)] = 64.0  # Friday 14:00 to Monday 06:00
+    gauge_psi: Annotated[float, Field(ge=0, le=5_802)] | None = None  # these stand for the metric ones
+    flow_ft3h: Annotated[float, Field(ge=2, le=212)] | None = None
+    hose_ft: Annotated[float, Field(ge=1.6, le=328.1)] | None = None
+    bore_in: Annotated[float, Field(ge=0.078, le=0.788)] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +92,10 @@ def routes(web: Web) -> APIRouter:
             found=found,
             faults=faults,
             use=use,
+            PSI_PER_BAR=PSI_PER_BAR,
+            FT3H_PER_LMIN=FT3H_PER_LMIN,
+            FT_PER_M=FT_PER_M,
+            IN_PER_MM=IN_PER_MM,
         )
 
     return router
@@ -97,13 +106,19 @@ def as_usual(ask: GasAsk, use: GasUse) -> GasAsk:
     usual = use.usual
     return ask.model_copy(
         update={
-            "flow": ask.flow or usual.flow_lmin.value,
+            "gauge_bar": _metric(ask.gauge_bar, ask.gauge_psi, PSI_PER_BAR),
+            "flow": _metric(ask.flow, ask.flow_ft3h, FT3H_PER_LMIN) or usual.flow_lmin.value,
             "regulator": ask.regulator or usual.regulator,
             "hose": ask.hose or usual.hose,
-            "hose_m": ask.hose_m or usual.hose_length_m.value,
-            "bore_mm": ask.bore_mm or usual.hose_bore_m.value * MM,
+            "hose_m": _metric(ask.hose_m, ask.hose_ft, FT_PER_M) or usual.hose_length_m.value,
+            "bore_mm": _metric(ask.bore_mm, ask.bore_in, IN_PER_MM) or usual.hose_bore_m.value * MM,
         }
     )
+
+
+def _metric(metric: float | None, us: float | None, factor: float) -> float | None:
+    """What was asked in US units, else in metric ones."""
+    return metric if us is None else us / factor
 
 
 def answer(ask: GasAsk, air: AirState, cylinder_c: float, use: GasUse) -> GasAnswer:

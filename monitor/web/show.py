@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.settings import Settings
 from monitor.values import Quantity
+from monitor.web.us_units import with_us_units
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -25,6 +26,15 @@ class Show:
     def degree(self) -> str:
         """The unit of temperatures."""
         return f"°{self.settings.web.temperature_unit}"
+
+    @property
+    def us(self) -> bool:
+        """Whether lengths, pressures and flows are asked for and shown in US units too."""
+        return self.settings.web.units == "us"
+
+    def told(self, text: str) -> str:
+        """A sentence with the shop's own units beside the metric ones."""
+        return with_us_units(text, fahrenheit=self.settings.web.temperature_unit == "F", us=self.us)
 
     def degrees(self, value_c: float) -> float:
         """A temperature in the shop's unit."""

@@ -3,6 +3,7 @@
 import json
 import re
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 import requests
@@ -169,3 +170,17 @@ def test_labels_open_the_thing_s_page(server: Server) -> None:
     fresh = requests.get(server.url + "/labels?kind=package&new=24", timeout=10).text
     assert fresh.count('<li class="label">') == 24
     assert requests.get(server.url + "/labels?ids=spool-7,../x", timeout=10).status_code == 422
+
+
+def test_a_shop_in_us_units_asks_and_answers_in_them(tmp_path: Path) -> None:
+    shop = sample.open_shop(tmp_path, shop=sample.settings(temperature_unit="F", units="us"))
+    site = sample.start(shop)
+    page = requests.get(site.url + "/gas?flow_ft3h=40&gauge_psi=2000", timeout=10).text
+    # 40 ft3/h are 18.88 L/min and 2000 psi 137.9 bar (NIST SP 811, B.8)
+    assert "18.9 L/min (40\N{NO-BREAK SPACE}ft³/h)" in page
+    assert "Gauge shows, psi" in page
+    assert 'name="flow_ft3h"' in page
+    assert "Flow, L/min" not in page
+    site.stop()
+    shop.series.close()
+    shop.ledger.close()

@@ -67,3 +67,16 @@ def test_coming_moments_are_said_as_people_say_them() -> None:
     assert show().when(at(2026, 9, 18, 21), now_s) == "today 22:00"
     assert show().when(at(2026, 9, 19, 5), now_s) == "tomorrow 06:00"
     assert show().when(at(2026, 9, 21, 5), now_s) == "Mon 06:00"
+
+
+def test_a_sentence_gets_the_shops_units_beside_those_it_was_judged_by() -> None:
+    # NIST SP 811, B.8: 1 in is 25.4 mm, 1 psi 6.894757 kPa, 1 ft3 0.02831685 m3; 260 °C is 500 °F, 430 °C 806
+    us = show(temperature_unit="F", units="us")
+    assert us.told("Redry it once at 260-430 °C for 2 h.") == (
+        f"Redry it once at 260-430 °C (500-806{NBSP}°F) for 2 h."
+    )
+    assert us.told("15 L/min at 200 bar, 25.4 mm") == (
+        f"15 L/min (32{NBSP}ft³/h) at 200 bar (2901{NBSP}psi), 25.4 mm (1.00{NBSP}in)"
+    )
+    assert us.told("Not stored above 54 °C (130 °F).") == "Not stored above 54 °C (130 °F)."
+    assert show().told("260 °C, 15 L/min") == "260 °C, 15 L/min"
