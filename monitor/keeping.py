@@ -10,9 +10,10 @@ from monitor.errors import Fault, InputError
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.running_off import RunOffGuide
 from monitor.loop import CoreLoop
+from monitor.quality.rules import calibrated_on_s
 from monitor.recalling import Recall, told
 from monitor.settings import Settings
-from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_things
+from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
 from monitor.stages.packages import as_entered
 from monitor.stages.state import BodySet, ClockSet
 from monitor.store.contract import Event, Ledger, SeriesStore
@@ -21,6 +22,7 @@ from monitor.things.bodies import BodyHistory
 from monitor.things.entries import TestBead
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import STORE_KINDS
+from monitor.things.sensor_checks import calibration_due_s, standing_checks
 from monitor.things.stores import Check
 from monitor.things.telling import Told, corrected
 from monitor.values import EventKind, NewEvent
@@ -39,6 +41,7 @@ class Keeper:
         self.deriver = Deriver(settings, series)
         self.checks = EntryChecks(settings, series, ledger, self.deriver)
         self.refusals: dict[str, tuple[Refusal, ...]] = {}  # entries in the ledger that cannot be true
+        self._settings = settings
         self._series = series
         self._ledger = ledger
         self._loop = loop
@@ -67,7 +70,11 @@ class Keeper:
             self._catch_up()
             if event.kind not in (*THINGS, EventKind.CORRECTION):
                 self.checks.time(event.time_s, now_s)
-                return self._ledger.commit([event], entered_s=now_s)[0]
+                alone = self._ledger.commit([event], entered_s=now_s)[0]
+                if alone.kind is EventKind.SENSOR_CHECK:
+                    self._behind[alone.subject] = alone.time_s
+                    self._catch_up()
+                return alone
             own = self._ledger.events(subject=event.subject, limit=EVERY)
             repeated = _repeated(event, own)
             if repeated is not None:
@@ -141,6 +148,8 @@ class Keeper:
             if EventKind.PACKAGE in kinds:
                 derived = self.deriver.package(subject, events)
                 self._set_package(subject, derived, self._checks_of(derived.history), since_s)
+            if EventKind.SENSOR_CHECK in kinds:
+                self._loop.reshape(calibration_due_s=calibrations(self._settings, self._ledger))
             if kinds & set(BODY_KINDS):
                 self._set_body(subject, self.deriver.body(subject, events), since_s=since_s)
 
@@ -243,7 +252,21 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
         for body, derived in things.bodies.items()
         if derived.history is not None
     }
-    return with_things(shop, packages, bodies, _store_facts(deriver, things))
+    shop = with_things(shop, packages, bodies, _store_facts(deriver, things))
+    return with_calibrations(shop, calibrations(settings, ledger))
+
+
+def calibrations(settings: Settings, ledger: Ledger) -> dict[str, float | None]:
+    """When the next calibration of every sensor that was ever checked here falls due."""
+    found: dict[str, float | None] = {}
+    ever = {event.subject for event in ledger.events(kinds=[EventKind.SENSOR_CHECK], limit=EVERY)}
+    for sensor in settings.sensors:
+        if sensor.id in ever:
+            kinds = (EventKind.SENSOR_CHECK, EventKind.CORRECTION)
+            events = ledger.events(kinds=kinds, subject=sensor.id, limit=EVERY)
+            checks = standing_checks(told(event) for event in events)
+            found[sensor.id] = calibration_due_s(checks, calibrated_on_s(sensor), sensor.calibration_days)
+    return found
 
 
 def _store_facts(deriver: Deriver, things: Things) -> dict[str, StoreFacts]:

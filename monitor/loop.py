@@ -28,7 +28,7 @@ from monitor.pipeline import (
     step,
 )
 from monitor.snapshot import Snapshot
-from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_things
+from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, with_calibrations, with_things
 from monitor.stages.state import NOT_RUNNING, Foreseen, Recounted
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 from monitor.values import Mark, NewEvent, Notification, SensorStatus, StoredReading
@@ -133,6 +133,7 @@ class CoreLoop:
         bodies: Mapping[str, BodyFacts | None] | None = None,
         stores: Mapping[str, StoreFacts] | None = None,
         calendars: tuple[ShiftCalendar, ...] | None = None,
+        calibration_due_s: Mapping[str, float | None] | None = None,
         given: Input | None = None,
     ) -> None:
         """Things came, changed or went (None); the shop is so from now on, `given` is what is known."""
@@ -141,6 +142,8 @@ class CoreLoop:
             if calendars is not None:
                 shifts = replace(self._shop.shifts, calendars=calendars)
                 self._shop = replace(self._shop, shifts=shifts)
+            if calibration_due_s is not None:
+                self._shop = with_calibrations(self._shop, calibration_due_s)
             if given is not None:
                 self._apply(given)
 

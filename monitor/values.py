@@ -151,7 +151,7 @@ class EventKind(StrEnum):
     STEEL = "steel"
     STORAGE = "storage"
     BEAD = "bead"
-    CALIBRATION = "calibration"
+    SENSOR_CHECK = "sensor_check"
     PLAN = "plan"
     CORRECTION = "correction"
     RECOUNT = "recount"

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from math import inf
 from typing import Any, Protocol
 
 from monitor.errors import Fault, InputError
 from monitor.values import Quantity
 
+DAY_S = 86_400.0
 _LIMIT_NAMES = frozenset(
     {
         "minimum",
@@ -155,16 +156,23 @@ def _numbers(
     return numbers
 
 
+def calibrated_on_s(sensor: SensorLike) -> float | None:
+    """When the settings say that the sensor was calibrated: midnight UTC of that day.
+
+    The next falls due at midnight UTC after `calibration_days`.
+    """
+    if sensor.calibrated_on is None:
+        return None
+    return datetime.combine(sensor.calibrated_on, time(), UTC).timestamp()
+
+
 def rules_from(sensor: SensorLike, defaults: QualityDefaults, *, steady_place: bool = False) -> QualityRules:
     """The rules for one sensor; its own figures win over the defaults.
 
-    `steady_place` says that the sensor sits in an oven or cabinet. The calibration falls due at
-    midnight UTC after `calibration_days`.
+    `steady_place` says that the sensor sits in an oven or cabinet.
     """
-    due_s = None
-    if sensor.calibrated_on is not None:
-        due = sensor.calibrated_on + timedelta(days=sensor.calibration_days)
-        due_s = datetime.combine(due, time(), UTC).timestamp()
+    calibrated_s = calibrated_on_s(sensor)
+    due_s = None if calibrated_s is None else calibrated_s + sensor.calibration_days * DAY_S
     return QualityRules(
         sensor=sensor.id,
         channels={m.quantity: _channel(sensor.id, m, defaults, steady_place) for m in sensor.measures},

@@ -140,6 +140,21 @@ class Shop:
         return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
 
 
+def with_calibrations(shop: Shop, due_s: Mapping[str, float | None]) -> Shop:
+    """The shop with sensors whose next calibration falls due at another time."""
+
+    def due(sensor: SensorFacts) -> SensorFacts:
+        if sensor.id not in due_s:
+            return sensor
+        return replace(sensor, rules=replace(sensor.rules, calibration_due_s=due_s[sensor.id]))
+
+    return replace(
+        shop,
+        sensors={name: due(sensor) for name, sensor in shop.sensors.items()},
+        peers={name: tuple(due(one) for one in peers) for name, peers in shop.peers.items()},
+    )
+
+
 def with_things(
     shop: Shop,
     packages: Mapping[str, PackageFacts | None],

@@ -18,6 +18,8 @@ def happened(show: Show, event: Event) -> str:
         return f"Bead: {event.body.get('outcome', 'recorded')}"
     if event.kind is EventKind.RECOUNT:
         return str(event.body.get("words", "counted again")).capitalize()
+    if event.kind is EventKind.SENSOR_CHECK:
+        return f"Check over salts: {event.body.get('words', 'recorded')}"
     try:
         entry = entry_of(event.kind, event.body)
     except InputError:
