@@ -184,6 +184,9 @@ class Zone(Section):
     desiccant_days: Annotated[float, Field(gt=0, le=3650)] | None = None  # how long its desiccant lasts
 
 
+WORST_HUMIDITY_FRAC = 0.2  # a sensor worse than ±20 %RH decides nothing; it was written in percent
+
+
 class Measure(Section):
     """One quantity a sensor reports, and how to find and trust it."""
 
@@ -197,6 +200,15 @@ class Measure(Section):
     min: float | None = None  # inside units; outside is a failure
     max: float | None = None
     max_rate_per_min: Annotated[float, Field(gt=0)] | None = None
+
+    @model_validator(mode="after")
+    def _humidity_is_a_fraction(self) -> Self:
+        if self.quantity is Quantity.RELATIVE_HUMIDITY and (self.accuracy or 0.0) > WORST_HUMIDITY_FRAC:
+            raise ValueError(
+                f"accuracy {self.accuracy:g} of a humidity is a fraction here; write 0.02 for 2 %RH, "
+                f"at most {WORST_HUMIDITY_FRAC:g}"
+            )
+        return self
 
     @field_validator("quantity")
     @classmethod
@@ -297,6 +309,9 @@ class Channel(Section):
         missing = [name for name in needs[self.kind] if not getattr(self, name)]
         if missing:
             raise ValueError(f"a channel of kind {self.kind} needs {', '.join(missing)}")
+        schemes = {"webhook": ("http://", "https://"), "email": ("smtp://", "smtps://")}.get(self.kind)
+        if schemes is not None and not str(self.url).startswith(schemes):
+            raise ValueError(f"url {self.url} of a {self.kind} begins with {' or '.join(schemes)}")
         return self
 
 
@@ -333,6 +348,15 @@ class WarningSection(Section):
     # Measured: over a year at three airports, told 8 h ahead or more, 0.2 finds 95 % of the humid shifts.
     probability: Annotated[float, Field(gt=0, lt=1)] = 0.2
     look_every_s: Annotated[float, Field(ge=600)] = 3_600.0
+
+    @model_validator(mode="after")
+    def _hours_are_in_order(self) -> Self:
+        if self.not_before >= self.not_after:
+            raise ValueError(
+                f"not_after {self.not_after:%H:%M} is not after not_before {self.not_before:%H:%M}: nobody "
+                "would ever be warned; write the hours of a day in order, such as 06:00:00 and 21:00:00"
+            )
+        return self
 
 
 class Settings(BaseSettings):

@@ -24,6 +24,8 @@ from monitor.things.histories import PackageHistory, from_settings
 from monitor.things.rules import RuleBook, rule_book
 from monitor.things.stores import Check, with_checks
 from monitor.values import Quantity
+from monitor.weather.provider import NoProvider
+from monitor.weather.site import PROVIDERS
 
 STEADY = frozenset({"oven", "quiver", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
@@ -34,6 +36,7 @@ def known_reference() -> Mapping[str, frozenset[str]]:
     return {
         "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
         "spools": frozenset(spool_data(load_toml("spools.toml")).spools),
+        "providers": frozenset({NoProvider.id, *PROVIDERS}),
     }
 
 

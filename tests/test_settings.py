@@ -85,6 +85,28 @@ def test_a_reference_to_nothing_is_a_fault(tmp_path: Path, section: str, field: 
     assert said in faults_of(write(tmp_path, SMALL + section))[field]
 
 
+def test_a_wrong_value_hides_no_wrong_name_elsewhere_and_is_told_once(tmp_path: Path) -> None:
+    text = SMALL + (
+        '[web]\nport = "x"\n'
+        '[[sensors]]\nid = "bay-1"\nzone = "slip-bey"\n'
+        '[[sensors.measures]]\nquantity = "air_temperature_c"\nunit = "Celsius"\n'
+        '[[people]]\nid = "lead"\nname = "Lead"\nchannels = ["fone"]\n'
+        '[[shifts]]\nsite = "yard"\nname = "e"\ndays = ["mon"]\nstart = "25:00"\nend = 14:00:00\n'
+        '[[plates]]\nid = "Keel Plate"\nzone = "slip-bay"\nname = "K"\nthickness_m = 0.01\n'
+    )
+    faults = faults_of(write(tmp_path, text))
+    assert set(faults) == {
+        "web.port",
+        "sensors[0].zone",
+        "sensors[0].measures[0].unit",
+        "people[0].channels[0]",
+        "shifts[0].start",
+        "plates[0].id",
+    }
+    assert "like 06:00:00" in faults["shifts[0].start"]
+    assert "small letters, digits and hyphens" in faults["plates[0].id"]
+
+
 def test_entries_that_contradict_themselves_are_faults(tmp_path: Path) -> None:
     text = SMALL + (
         '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "e7018"\n'
@@ -107,6 +129,27 @@ measures = [{ quantity = "air_temperature_c", unit = "Cel" }]
 """
     found = faults_of(write(tmp_path, SMALL + sensor))
     assert "less than two intervals" in found["sensors[0]"]
+
+
+@pytest.mark.parametrize(
+    ("section", "field", "said"),
+    [
+        (
+            '[[sensors]]\nid = "b"\nzone = "slip-bay"\n[[sensors.measures]]\n'
+            'quantity = "relative_humidity_frac"\nunit = "%RH"\naccuracy = 2\n',
+            "sensors[0].measures[0]",
+            "write 0.02 for 2 %RH",
+        ),
+        ('[[channels]]\nid = "p"\nkind = "webhook"\nurl = "push.example.org"\n', "channels[0]", "https://"),
+        ('[[weather]]\nsite = "yard"\nprovider = "crystal-ball"\n', "weather[0].provider", "names nothing"),
+        ('[[weather]]\nsite = "yard"\nprovider = "us-nws"\n', "weather[0].provider", "latitude_deg"),
+        ("[warning]\nnot_before = 06:00:00\nnot_after = 05:00:00\n", "warning", "in order"),
+    ],
+)
+def test_what_would_silence_or_mislead_the_service_is_a_fault(
+    tmp_path: Path, section: str, field: str, said: str
+) -> None:
+    assert said in faults_of(write(tmp_path, SMALL + section))[field]
 
 
 def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:
@@ -138,6 +181,7 @@ def test_a_secret_comes_from_its_file_and_never_shows(tmp_path: Path) -> None:
 def test_a_missing_secret_file_is_a_fault_that_does_not_hide_the_others(tmp_path: Path) -> None:
     faults = faults_of(write(tmp_path, SMALL + '[mqtt]\nport = -1\npassword = "@broker"\n'))
     assert "cannot be read" in faults["mqtt.password"]
+    assert "--secrets" in faults["mqtt.password"]
     assert "mqtt.port" in faults
 
 
