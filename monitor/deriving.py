@@ -211,7 +211,7 @@ class Deriver:
             next_s = history.stands[n + 1].start_s if n + 1 < len(history.stands) else until_s
             end_s = until_s if next_s is None else min(next_s, until_s)
             begin_s = start_s if stand.start_s is None else max(stand.start_s, start_s)
-            if end_s >= begin_s:
+            if end_s >= begin_s and stand.zone in zones:  # of a place that is gone nothing is known
                 samples = _thinned(air, stand.zone, begin_s, end_s)
                 state = carry(facts.body, state, samples, zones[stand.zone])
         return state
@@ -232,7 +232,8 @@ class Deriver:
         return start_state(facts.body, start_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K)
 
     def _outdoor_c(self, zone: str, time_s: float) -> float | None:
-        outdoor = self._outdoor.get(self.zones[zone].site)
+        known = self.zones.get(zone)
+        outdoor = None if known is None else self._outdoor.get(known.site)
         if outdoor is None:
             return None
         return nearest(self._series, SeriesKey(outdoor, ZONE, Quantity.AIR_TEMPERATURE), time_s, NEAR_S)

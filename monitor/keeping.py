@@ -13,6 +13,7 @@ from monitor.loop import CoreLoop
 from monitor.quality.rules import calibrated_on_s
 from monitor.recalling import Recall, told
 from monitor.settings import Settings
+from monitor.snapshot import Part
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
 from monitor.stages.packages import as_entered
 from monitor.stages.state import BodySet, ClockSet
@@ -41,6 +42,7 @@ class Keeper:
         self.deriver = Deriver(settings, series)
         self.checks = EntryChecks(settings, series, ledger, self.deriver)
         self.refusals: dict[str, tuple[Refusal, ...]] = {}  # entries in the ledger that cannot be true
+        self.adrift: dict[str, str] = {}  # things that nobody watches: they lie in a zone that is gone
         self._settings = settings
         self._series = series
         self._ledger = ledger
@@ -121,6 +123,15 @@ class Keeper:
             return None
         return self.checks.run_off(history, clock, facts.rules)
 
+    def parts(self) -> list[Part]:
+        """The things that nobody watches, where there are any."""
+        adrift = sorted(self.adrift.copy().items())
+        if not adrift:
+            return []
+        lie = ", ".join(f"{thing} (in {zone or 'no zone'})" for thing, zone in adrift)
+        words = f"not watched, the settings do not name their zones: {lie}; name them again or move these"
+        return [Part("things", False, words, {"adrift": float(len(adrift))})]
+
     def _told_of(self, subject: str) -> list[Told]:
         return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
 
@@ -173,7 +184,9 @@ class Keeper:
         """The package as told; its clock is derived anew where something changed in what it has counted."""
         self._note(package, derived.refusals)
         history, until_s = derived.history, self._loop.state.time_s
-        if history is None or _ended(history.withdrawn_s, until_s):
+        gone = history is None or _ended(history.withdrawn_s, until_s)
+        adrift = self._adrift(package, None if history is None or gone else history.zone)
+        if history is None or gone or adrift:
             self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
             return
         try:
@@ -193,7 +206,9 @@ class Keeper:
         """The body as told; `known`: the state it has had since before the start stays."""
         self._note(body, derived.refusals)
         history, state = derived.history, self._loop.state
-        if history is None or (not history.present and _ended(history.last_s, state.time_s)):
+        gone = history is None or (not history.present and _ended(history.last_s, state.time_s))
+        adrift = self._adrift(body, None if history is None or gone else history.zone)
+        if history is None or gone or adrift:
             self._loop.reshape(bodies={body: None}, given=BodySet(body, None))
             return
         facts = self.deriver.body_facts(history)
@@ -204,6 +219,17 @@ class Keeper:
             return
         anew = self.deriver.body_state(history, facts, self._loop.shop.zones, state.time_s)
         self._loop.reshape(bodies={body: facts}, given=BodySet(body, anew))
+
+    def _adrift(self, subject: str, zone: str | None) -> bool:
+        """Whether a thing lies in a zone that the settings do not name; it is said, and told on the page."""
+        if zone is None or zone in self._loop.shop.zones:
+            self.adrift.pop(subject, None)
+            return False
+        if self.adrift.get(subject) != zone:
+            where = zone or "no zone"
+            log.warning("%s lies in %s, which the settings do not name: it is not watched", subject, where)
+        self.adrift[subject] = zone
+        return True
 
     def _note(self, subject: str, refusals: tuple[Refusal, ...]) -> None:
         if not refusals:

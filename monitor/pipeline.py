@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
+from monitor.alarms.escalation import EscalationBook
 from monitor.alarms.grouping import GroupBook, answer
 from monitor.alarms.lifecycle import empty_book, watched_again, with_conditions
+from monitor.alarms.states import AlarmState
 from monitor.quality.health import resumed
 from monitor.stages import judging, late, telling, ticking, watch
 from monitor.stages.air import ZoneAir
@@ -54,7 +56,11 @@ def first_state(shop: Shop, now_s: float) -> CoreState:
 
 
 def fitted(shop: Shop, state: CoreState) -> CoreState:
-    """The state made to fit the shop as its settings now say: what is gone is dropped, what is new begins."""
+    """The state made to fit the shop as its settings now say: what is gone is dropped, what is new begins.
+
+    An alarm of something that is gone is withdrawn by the next tick, so that the record and the people who
+    were told learn of it.
+    """
     zones, bodies = shop.zones, shop.bodies
     state = replace(
         state,
@@ -69,9 +75,22 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         silences={name: kept for name, kept in state.silences.items() if name in zones},
         late={name: kept for name, kept in state.late.items() if name in zones},
         filled={name: span for name, span in state.filled.items() if name in zones},
+        shifts=tuple(shift for shift in state.shifts if shift.site in shop.wordings),
+        groups=GroupBook(
+            {name: one for name, one in state.groups.groups.items() if one.site in shop.wordings}
+        ),
+        courses=EscalationBook(
+            {n: one for n, one in state.courses.courses.items() if one.announcement.site in shop.wordings}
+        ),
+        derived_s=0.0,
     )
-    wanted = watch.conditions(shop, state.clocks, state.shifts)
-    book, _ = with_conditions(state.book, wanted, state.time_s)
+    wanted = {one.id: one for one in watch.conditions(shop, state.clocks, state.shifts)}
+    standing = {
+        name: one
+        for name, one in state.book.conditions.items()
+        if one.site in shop.wordings and state.book.alarms[name].state is not AlarmState.NORMAL
+    }
+    book, _ = with_conditions(state.book, {**standing, **wanted}.values(), state.time_s)
     return replace(state, book=book)
 
 

@@ -329,7 +329,7 @@ class Service:
             parts.append(Part("time-series server", good and not shipping.refused, words, numbers))
         if self.delivering is not None:
             parts += self.delivering.parts()
-        return parts + self.foreseer.parts() + self.calendars.parts()
+        return parts + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
 
     def _dressed(self, note: Notification) -> Notification:
         return with_links(note, self.settings.web.public_url, self.key)

@@ -161,13 +161,24 @@ def with_things(
     bodies: Mapping[str, BodyFacts | None],
     stores: Mapping[str, StoreFacts],
 ) -> Shop:
-    """The shop with things that came, changed or went (None), and their names known to its wordings."""
+    """The shop with things that came, changed or went (None), and their names known to its wordings.
+
+    What lies in a zone that the settings do not name is left out: nothing is known of its air.
+    """
     names = {name: facts.name for name, facts in (*packages.items(), *bodies.items()) if facts is not None}
     kept_packages, kept_bodies = {**shop.packages, **packages}, {**shop.bodies, **bodies}
     return replace(
         shop,
-        packages={name: facts for name, facts in kept_packages.items() if facts is not None},
-        bodies={name: facts for name, facts in kept_bodies.items() if facts is not None},
+        packages={
+            name: facts
+            for name, facts in kept_packages.items()
+            if facts is not None and facts.zone in shop.zones
+        },
+        bodies={
+            name: facts
+            for name, facts in kept_bodies.items()
+            if facts is not None and facts.zone in shop.zones
+        },
         zones={
             **shop.zones,
             **{name: replace(shop.zones[name], store=store) for name, store in stores.items()},

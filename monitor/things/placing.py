@@ -37,7 +37,7 @@ def place_faults(entry: Entry, subject: str, zones: Mapping[str, str]) -> list[F
     """What is wrong with where an entry says a thing is; `zones` gives the kind of every zone."""
     match entry:
         case Opened(place=place, zone=zone) | Moved(place=place, zone=zone):
-            if place is Place.UNKNOWN and not zone:
+            if place is Place.UNKNOWN and not zone and isinstance(entry, Moved):
                 return []
             return _faults("zone", zone, zones, PLACES[place], f"a place of {str(place).replace('-', ' ')}")
         case CylinderDelivered(zone=zone) | CylinderMoved(zone=zone) | PlateBroughtIn(zone=zone):
