@@ -22,6 +22,7 @@ from monitor.alarms.states import STANDING, AlarmState
 
 DAY_S = 86_400.0
 TEN_MIN_S = 600.0
+LOOKS_AHEAD = frozenset({"humid_shift_ahead"})
 _FLEETING_S = 900.0  # gone within a quarter of an hour: nobody could have acted
 _LEAST = 3  # alarms of one condition before anything is said of it: once or twice is chance
 _OFTEN = 0.2  # share of all alarms from which a condition is worth a look by itself
@@ -45,7 +46,9 @@ def measure(
     times = [m.time_s for m in raised]
     floods, flood_share = _floods(times, figures["flood"].value, start_s, end_s)
     standings = _standings(ordered, end_s)
-    stale = _stale(standings, figures["stale"].value, start_s, end_s)
+    # What looks ahead stands until its moment comes, by design: it is told two days before, not forgotten.
+    present = _standings([m for m in ordered if m.kind not in LOOKS_AHEAD], end_s)
+    stale = _stale(present, figures["stale"].value, start_s, end_s)
     chattering = _chattering(raised, int(figures["chattering"].value))
     most_frequent = _most_frequent(raised, standings)
     answers, unanswered = _answers(ordered, start_s)

@@ -97,6 +97,12 @@ def test_what_stands_for_over_a_day_is_stale_even_if_it_began_before() -> None:
     assert of_a_day([raised(2 * HOUR_S)]).stale == ()
 
 
+def test_the_warning_of_a_shift_two_days_ahead_is_not_stale() -> None:
+    ahead = raised(-20 * HOUR_S, "humid_shift_ahead.yard:early:2026-09-09T06:00")
+    performance = of_a_day([ahead])
+    assert (performance.stale, performance.suggestion) == ((), "")
+
+
 def test_three_cycles_in_a_minute_are_chattering() -> None:
     moves = [move for n in range(3) for move in (raised(100.0 + 20.0 * n), cleared(110.0 + 20.0 * n))]
     performance = of_a_day(moves)
