@@ -332,7 +332,10 @@ class Service:
         return parts + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
 
     def _dressed(self, note: Notification) -> Notification:
-        return with_links(note, self.settings.web.public_url, self.key)
+        base_url = self.settings.web.public_url
+        if base_url is None and self.clock.simulated and self.server is not None:
+            base_url = self.server.url  # a demo's phone is on the same machine as its pages
+        return with_links(note, base_url, self.key)
 
     def _web_deps(self) -> WebDeps:
         assert self.delivering is not None

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from monitor.cli import main
+from monitor.commands.running import DEMO_START, message_lines
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.receivers import free_port, web_receiver
 from tests.test_settings import SMALL, write
@@ -154,3 +155,10 @@ def test_a_lamp_is_tested_without_taking_the_services_place_at_the_broker(tmp_pa
         assert (result.exit_code, result.output) == (0, "lamp: delivered\n")
         wait_until(lambda: bool(heard), "the message")
         assert heard == ["dryshift/_all/lamp/_message"]
+
+
+def test_the_demo_prints_with_a_warning_the_link_that_answers_it() -> None:
+    told: dict[str, object] = {"created_s": DEMO_START.timestamp(), "text": "6 cylinders wet in Gas Cage."}
+    assert message_lines(told) == ["[phone Mon 00:00] 6 cylinders wet in Gas Cage."]
+    linked = {**told, "data": {"links": {"Acknowledge": "http://127.0.0.1:8480/a/x.y"}}}
+    assert message_lines(linked)[1] == "    answer it: http://127.0.0.1:8480/a/x.y"

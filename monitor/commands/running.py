@@ -167,6 +167,17 @@ def _watch(service: Service, clock: Clock, span_s: tuple[float, float], stop: th
 
 
 def _show_message(message: dict[str, object]) -> None:
-    """One message as it lands on the phone."""
+    """One message as it lands on the phone, with the link that answers it where it has one."""
+    for line in message_lines(message):
+        tqdm.write(line)
+
+
+def message_lines(message: dict[str, object]) -> list[str]:
+    """What the demo prints of a message."""
     moment = datetime.fromtimestamp(float(str(message["created_s"])), DEMO_START.tzinfo)
-    tqdm.write(f"[phone {moment:%a %H:%M}] {message['text']}")
+    lines = [f"[phone {moment:%a %H:%M}] {message['text']}"]
+    data = message.get("data")
+    links = data.get("links") if isinstance(data, dict) else None
+    if isinstance(links, dict) and "Acknowledge" in links:
+        lines.append(f"    answer it: {links['Acknowledge']}")
+    return lines
