@@ -9,6 +9,7 @@ import requests
 
 from monitor.alarms.states import AlarmState, CommandKind
 from monitor.links import make_link
+from monitor.snapshot import WarningNow
 from monitor.web.look import ALARM_STATES, UNANSWERED
 from monitor.web.server import Server
 from tests.web import sample
@@ -156,6 +157,31 @@ def link(action: str = "acknowledge", expires_s: float = sample.NOW_S + 3_600, *
     since_s = more.get("since_s", sample.NOW_S - 0.9 * 3_600 + 1)
     assert isinstance(since_s, float)
     return make_link("", sample.KEY, action, CONDITION, expires_s, who=sample.LEAD, since_s=since_s)
+
+
+def test_a_warning_of_the_whole_site_names_it_and_says_each_deed_on_its_own(
+    shop: sample.Shop, server: Server
+) -> None:
+    deeds = "Tue 22:00: Set the timer.\nWed 05:30: Bring in the cylinders."
+    text, name = "Humid early shift Wed 06:00.", "warning:ferrymoor.outlook@1"
+    ahead = WarningNow(
+        name,
+        "ferrymoor",
+        "medium",
+        "Humid shift",
+        text,
+        deeds,
+        "",
+        sample.NOW_S - 60.0,
+        ("c",),
+        (sample.LEAD,),
+    )
+    shop.picture = replace(shop.picture, warnings=(ahead,))
+    link = make_link("", sample.KEY, "acknowledge", name, sample.NOW_S + 60.0, who=sample.LEAD)
+    page = requests.get(server.url + link, timeout=10).text
+    assert '<p class="row-small">Ferrymoor Slipway, since' in page
+    assert "<span>Tue 22:00: Set the timer.</span>" in page
+    assert "<span>Wed 05:30: Bring in the cylinders.</span>" in page
 
 
 def test_opening_a_link_shows_and_does_nothing(shop: sample.Shop, server: Server) -> None:
