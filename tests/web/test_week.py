@@ -111,6 +111,11 @@ def test_the_warnings_of_shifts_are_scored_with_lead_time(server: Server) -> Non
     ]
 
 
+def test_the_week_says_what_makes_a_shift_humid(server: Server) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    assert "an hourly mean in it went past a limit" in html
+
+
 def test_a_week_without_a_scored_shift_says_so(server: Server) -> None:
     assert (
         "No shift of these days has been scored"
