@@ -62,7 +62,7 @@ class Keeper:
             self._loop.reshape(stores=_store_facts(self.deriver, things))
             air = StoredAir(self._series)
             for package, derived in self._with_declared(things).items():
-                self._set_package(package, derived, self._checks_from(things, derived.history), air=air)
+                self._set_package(package, derived, _checks_from(things, derived.history), air=air)
             for body, found in things.bodies.items():
                 self._set_body(body, found, known=entered_s[body] < self._saved_s)
 
@@ -256,10 +256,6 @@ class Keeper:
             if zone in self.deriver.zones and self.deriver.zones[zone].kind in STORE_KINDS
         }
 
-    def _checks_from(self, things: Things, history: PackageHistory | None) -> dict[str, tuple[Check, ...]]:
-        zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
-        return {zone: things.stores[zone].checks for zone in zones if zone in things.stores}
-
 
 def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger: Ledger) -> Shop:
     """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
@@ -270,7 +266,9 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
     for package, derived in things.packages.items():
         if derived.history is not None:
             try:
-                packages[package] = deriver.package_facts(derived.history, {})
+                packages[package] = deriver.package_facts(
+                    derived.history, _checks_from(things, derived.history)
+                )
             except InputError as error:
                 log.warning("package %s cannot be judged: %s", package, error)
     bodies: dict[str, BodyFacts | None] = {
@@ -293,6 +291,11 @@ def calibrations(settings: Settings, ledger: Ledger) -> dict[str, float | None]:
             checks = standing_checks(told(event) for event in events)
             found[sensor.id] = calibration_due_s(checks, calibrated_on_s(sensor), sensor.calibration_days)
     return found
+
+
+def _checks_from(things: Things, history: PackageHistory | None) -> dict[str, tuple[Check, ...]]:
+    zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
+    return {zone: things.stores[zone].checks for zone in zones if zone in things.stores}
 
 
 def _store_facts(deriver: Deriver, things: Things) -> dict[str, StoreFacts]:

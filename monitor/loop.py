@@ -20,6 +20,7 @@ from monitor.pipeline import (
     Effects,
     Gap,
     Input,
+    Resume,
     Shop,
     Tick,
     first_state,
@@ -103,8 +104,12 @@ class CoreLoop:
     def resume(self, now_s: float) -> None:
         """Catch up after a pause of the service: work through what was stored, then one gap up to now."""
         with self._lock:
+            # Clocks are as they were before the pause: the record tells old and new of what was filled then.
+            self._count_again()
             self.advance_to(self._state.time_s)
             self._close_gap(now_s)
+            self._apply(Resume(now_s))
+            self._count_again()
 
     def skip(self, before_s: float, now_s: float, why: str) -> None:
         """The clock jumped: what arrived before `before_s` is judged, then one gap up to now."""

@@ -24,6 +24,7 @@ from monitor.stages.state import (
     Input,
     Operate,
     Recounted,
+    Resume,
     ServiceFacts,
     Tick,
 )
@@ -106,6 +107,9 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
             return ticking.tick(shop, state, now_s)
         case Gap(now_s, why):
             return _gap(shop, state, now_s, why)
+        case Resume(now_s):
+            state, fills = late.filled(shop, state, now_s)
+            return state, Effects(points=fills)
         case Operate(command, now_s):
             book, transitions = answer(state.groups, state.book, command, now_s)
             return telling.settle(shop, replace(state, book=book), transitions, now_s)
@@ -163,6 +167,7 @@ __all__ = [
     "Gap",
     "Input",
     "Operate",
+    "Resume",
     "Shop",
     "Tick",
     "first_state",

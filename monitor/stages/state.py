@@ -99,6 +99,13 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class Resume:
+    """The service has caught up after a start: what waits is worked in before clocks are derived anew."""
+
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Operate:
     """A person's answer to an alarm."""
 
@@ -145,7 +152,7 @@ class Recounted:
     clocks: dict[str, ExposureClock]
 
 
-Input = Arrived | Tick | Gap | Operate | ServiceFacts | Foreseen | ClockSet | BodySet | Recounted
+Input = Arrived | Tick | Gap | Resume | Operate | ServiceFacts | Foreseen | ClockSet | BodySet | Recounted
 
 
 @dataclass(frozen=True, slots=True)

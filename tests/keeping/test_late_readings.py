@@ -11,11 +11,17 @@ import pytest
 
 from monitor.exposure.classes import Place
 from monitor.exposure.clock import ExposureClock
+from monitor.recounting import Recounter
 from monitor.store.contract import Event
 from monitor.things.entries import Moved
 from monitor.values import EventKind, Quantity, Reading, SeriesKey
 from tests.keeping.test_clocks import RODS, SPOOL, anew, clock_of, same
 from tests.keeping.yard import AIR, HOUR, START_S, Yard, yard_settings
+
+
+class PowerCutError(Exception):
+    """The service ends in the middle of its work."""
+
 
 GAP = (START_S + HOUR, START_S + 4 * HOUR)
 END_S = START_S + 5 * HOUR
@@ -66,6 +72,11 @@ def deliver(yard: Yard, *zones: str) -> None:
     for zone in zones:
         yard.series.append(backlog(zone, yard.fed_s))
     yard.run_to(yard.fed_s + 1200.0)
+
+
+def tick_by_tick(yard: Yard, ticks: int) -> None:
+    for _ in range(ticks):
+        yard.run_to(yard.fed_s + 120.0)
 
 
 def recounts(yard: Yard, package: str) -> list[Event]:
@@ -224,4 +235,31 @@ def test_a_backlog_far_finer_than_the_record_is_thinned_and_fills_the_whole_gap(
     waiting = late.loop.state.late.get("slip-bay", ())
     assert 0 < len(waiting) <= 2 * (GAP[1] - GAP[0]) / 120.0 + 2
     late.run_to(late.fed_s + 1200.0)
+    assert clock_of(late, "spool-9").unknown_s == 0.0
+
+
+@pytest.mark.parametrize("checkpointed", [True, False])
+def test_a_power_cut_between_filling_and_counting_again_loses_no_entry(
+    late: Yard, checkpointed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    late.run_to(END_S)
+    before = late.package("spool-9")
+    late.loop.save()
+    late.series.append(backlog("slip-bay", late.fed_s))
+
+    def cut(*_: object) -> None:
+        if checkpointed:
+            late.loop.save()
+        raise PowerCutError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Recounter, "__call__", cut)
+        with pytest.raises(PowerCutError):
+            tick_by_tick(late, 10)  # so that nothing has arrived since the gap was filled
+    late.restart()
+    late.run_to(late.fed_s + 1200.0)
+    late.restart()
+    (event,) = recounts(late, "spool-9")
+    assert event.body["before"]["unknown_h"] == pytest.approx(before.unknown_h, abs=0.4)
+    assert event.body["after"]["unknown_h"] == 0.0
     assert clock_of(late, "spool-9").unknown_s == 0.0
