@@ -8,7 +8,7 @@ from functools import partial
 from monitor.clock import Clock
 from monitor.ingest.session import IngestSession
 from monitor.notify.channels import make_sender
-from monitor.notify.courier import Courier, undeliverable
+from monitor.notify.courier import Courier, refuse_for_gone, undeliverable
 from monitor.notify.lamps import Lamps, topic_base
 from monitor.notify.outcome import Sender
 from monitor.settings import Settings
@@ -35,6 +35,7 @@ class Delivering:
         snapshot: Callable[[], Snapshot],
     ) -> None:
         root, channels = settings.mqtt.topic_root, settings.channels
+        self._ledger = ledger
         self._clock = clock
         self._ingest = ingest
         self._snapshot = snapshot
@@ -48,7 +49,10 @@ class Delivering:
         ]
 
     def start(self) -> None:
-        """Begin to deliver."""
+        """Begin to deliver; what waits for a channel that is gone is closed first."""
+        gone = refuse_for_gone(self._ledger, self.couriers.keys(), self._clock.now_s())
+        for channel, count in gone.items():
+            log.warning("%d messages waited for channel %s, which the settings do not name", count, channel)
         for thread in self._threads:
             thread.start()
 

@@ -1,7 +1,8 @@
 """Works the outbox: one attempt after another, back-off, hand-over to another channel, never late as new."""
 
 import hashlib
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from monitor.notify.outcome import Delivered, Refused, Retry, Sender
@@ -12,6 +13,7 @@ FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 600.0
 LONGEST_URGENT_S = 60.0  # for high priority
 HAND_OVER_AFTER = 4  # failed attempts before another channel is tried as well
+EVERY = 1_000_000
 AT_ONCE = 4  # messages a run: each may take as long as the receiver lets it
 REPLACES = frozenset({"worsened", "cleared"})  # says all there is to say of its warning
 
@@ -121,27 +123,43 @@ class Courier:
             self._ledger.commit([], entered_s=now_s, outbox=[(self._fallback, item.notification)])
 
     def _settle(self, item: OutboxItem, state: str, now_s: float, detail: str) -> None:
-        """Record the end in the ledger, then close the item; repeating either changes nothing."""
-        note, key = item.notification, item.notification.key
-        event = NewEvent(
-            kind=EventKind.DELIVERY,
-            subject=note.subject,
-            time_s=now_s,
-            who=f"channel:{self._channel}",
-            body={
-                "channel": self._channel,
-                "key": key,
-                "state": state,
-                "attempts": item.attempts + (state in ("delivered", "refused")),
-                "priority": note.priority,
-                "telling": str(note.data.get("telling") or note.data.get("why") or ""),
-                "person": str(note.data.get("person") or ""),
-            },
-            why=detail,
-            key=f"delivery/{self._channel}/{key}/{state}",
-        )
-        self._ledger.commit([event], entered_s=now_s)
-        self._ledger.settle(item.id, state=state, now_s=now_s, error=detail if state != "delivered" else "")
+        _settle(self._ledger, item, state, now_s, detail)
+
+
+def refuse_for_gone(ledger: Ledger, channels: Collection[str], now_s: float) -> dict[str, int]:
+    """Close what still waits for channels that the settings do not name; how many messages, by channel.
+
+    Nobody would ever send it: the record says so, instead of a message that waits for ever.
+    """
+    waiting = ledger.outbox(states=("waiting",), limit=EVERY)
+    gone = [item for item in reversed(waiting) if item.channel not in channels]
+    for item in gone:
+        _settle(ledger, item, "refused", now_s, "the settings no longer name this channel")
+    return dict(Counter(item.channel for item in gone))
+
+
+def _settle(ledger: Ledger, item: OutboxItem, state: str, now_s: float, detail: str) -> None:
+    """Record the end in the ledger, then close the item; repeating either changes nothing."""
+    note, key = item.notification, item.notification.key
+    event = NewEvent(
+        kind=EventKind.DELIVERY,
+        subject=note.subject,
+        time_s=now_s,
+        who=f"channel:{item.channel}",
+        body={
+            "channel": item.channel,
+            "key": key,
+            "state": state,
+            "attempts": item.attempts + (state in ("delivered", "refused")),
+            "priority": note.priority,
+            "telling": str(note.data.get("telling") or note.data.get("why") or ""),
+            "person": str(note.data.get("person") or ""),
+        },
+        why=detail,
+        key=f"delivery/{item.channel}/{key}/{state}",
+    )
+    ledger.commit([event], entered_s=now_s)
+    ledger.settle(item.id, state=state, now_s=now_s, error=detail if state != "delivered" else "")
 
 
 def _replaced(waiting: list[OutboxItem]) -> dict[int, str]:

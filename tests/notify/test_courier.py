@@ -14,6 +14,7 @@ from monitor.notify.courier import (
     LONGEST_URGENT_S,
     LONGEST_WAIT_S,
     Courier,
+    refuse_for_gone,
     undeliverable,
     wait_s,
 )
@@ -213,3 +214,18 @@ def test_waits_are_spread_but_the_same_in_every_replay() -> None:
     waits = {wait_s(3, f"note/{n}") for n in range(50)}
     assert len(waits) > 10
     assert wait_s(3, "note/1") == wait_s(3, "note/1")
+
+
+def test_what_waits_for_a_channel_that_the_settings_no_longer_name_is_closed_and_recorded(
+    ledger: SqlLedger,
+) -> None:
+    for n in range(60):
+        post(ledger, "old-phone", key=f"warning/{n}")
+    post(ledger, "phone")
+    assert refuse_for_gone(ledger, {"phone"}, NOW_S + 60.0) == {"old-phone": 60}
+    assert [item.channel for item in ledger.outbox(states=("waiting",), limit=10_000)] == ["phone"]
+    ends = ledger.events(kinds=[EventKind.DELIVERY])
+    assert len(ends) == 60
+    assert ends[0].body["state"] == "refused"
+    assert "no longer name" in ends[0].why
+    assert refuse_for_gone(ledger, {"phone"}, NOW_S + 120.0) == {}
