@@ -1,6 +1,7 @@
 """Keeps the shop's things: takes people's entries into the ledger and re-derives what follows from them."""
 
 import logging
+import math
 import threading
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -90,6 +91,7 @@ class Keeper:
             for one in events:
                 self._mark_behind(one, known)
             self._catch_up()
+            self._let_go()
             return written[0]
 
     def history(self, package: str) -> PackageHistory | None:
@@ -149,6 +151,12 @@ class Keeper:
         for subject, since_s in list(self._behind.items()):
             self._derive(subject, since_s)
             del self._behind[subject]
+
+    def _let_go(self) -> None:
+        """Packages withdrawn long ago are carried along no further, however long the service runs."""
+        for package, clock in list(self._loop.state.clocks.items()):
+            if clock.withdrawn:
+                self._derive(package, math.inf)
 
     def _derive(self, subject: str, since_s: float) -> None:
         events = self._told_of(subject)

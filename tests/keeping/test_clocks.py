@@ -210,3 +210,14 @@ def test_a_wire_over_its_hours_is_told_how_to_be_run_off_and_a_fresh_one_is_not(
     assert told is not None
     assert told.why == "The last test bead was not sound."
     assert yard.keeper.run_off("spool-77") is None
+
+
+def test_a_package_withdrawn_long_ago_is_let_go_while_the_service_runs(yard: Yard) -> None:
+    yard.every_s = 4 * HOUR
+    yard.run_to(START_S + 1200.0)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Withdrawn())
+    yard.run_to(START_S + 8 * 24 * HOUR)
+    yard.enter("spool-9", SPOOL)
+    assert set(yard.loop.state.clocks) <= {"spool-9"}
+    assert "rods-3" not in yard.loop.shop.packages
