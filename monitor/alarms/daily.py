@@ -19,7 +19,7 @@ SENSORS_WELL = "All {n} sensors report."
 SENSORS_BAD = "Not believed: {bad} of {n} sensors."
 AHEAD = "Next humid shift: {name} {start}, odds {odds}."
 NO_HUMID_SHIFT = "No humid shift in sight."
-NO_SHIFT = "No shift within two days."
+NO_SHIFT = "No other shift within two days."
 AHEAD_UNKNOWN = "The coming shifts cannot be foretold."
 DAILY_TEXTS = (
     WELL_TITLE,

@@ -113,7 +113,7 @@ def _by_timer(inputs: PlanInputs, start_s: float) -> tuple[str, float]:
     leave_s = leaving_before_s(inputs, start_s)
     if leave_s is None:
         return "", start_s
-    return f" by timer, set at {inputs.scene.words.clock(leave_s, inputs.ahead.now_s)}", leave_s
+    return f" by timer, set by {inputs.scene.words.clock(leave_s, inputs.ahead.now_s)}", leave_s
 
 
 def _weakest(

@@ -167,7 +167,9 @@ def _crossing(
 def _clock_crossing(package: PackageAhead, ahead: Ahead, shift: ShiftSpan) -> Crossing | None:
     course = ahead.air.get(package.zone or "")
     verdict = package_verdict(package.clock, package.rules)
-    if course is None or verdict.used_frac is None:
+    if (
+        course is None or verdict.used_frac is None or verdict.used_frac >= 1.0
+    ):  # what is over crosses no more
         return None
     picked = np.linspace(0, course.temperature_c.shape[0] - 2, PACKAGE_COURSES).astype(int)
     used = np.array([clock_used_frac(package, course, int(n), shift.end_s) for n in picked])

@@ -70,7 +70,7 @@ def test_what_must_be_done_while_nobody_works_is_done_before_leaving() -> None:
     found = {a.kind: a for a in actions(yard, forecasts, shifts=(late, SHIFT))}
     bring, heat = found[ActionKind.BRING_IN], found[ActionKind.HEAT]
     assert bring.text == "Bring Plate keel into Slip Bay before leaving at 21:00 to be clear by Wed 06:00"
-    assert heat.text == "Heat Slip Bay to 20 °C from Wed 04:00 by timer, set at 21:00"
+    assert heat.text == "Heat Slip Bay to 20 °C from Wed 04:00 by timer, set by 21:00"
     assert bring.by_s == heat.by_s == late.end_s
     alone = {a.kind: a for a in actions(yard, forecasts)}  # no shift before: the deadline of the physics
     assert alone[ActionKind.BRING_IN].by_s > late.end_s
