@@ -211,13 +211,17 @@ class CoreLoop:
 
     def _look_ahead(self, now_s: float) -> None:
         assert self._foresee is not None
+        shop, state = self._shop, self._state
+        self._lock.release()  # a look takes seconds, and a person's answer must not wait for it
         try:
-            foreseen, events = self._foresee(self._shop, self._state, now_s)
+            foreseen, events = self._foresee(shop, state, now_s)
         except StoreUnavailableError:
             raise
         except Exception:  # loop border: the outlook must never stop the watch over what is now
             log.exception("the outlook met a defect; what was foreseen before stands")
             return
+        finally:
+            self._lock.acquire()
         self._apply(foreseen, events)
 
     def _close_gap(self, now_s: float, why: str = NOT_RUNNING) -> None:

@@ -1,5 +1,6 @@
 """The loop that drives the core: a defect in one reading or in the outlook never stops the watch."""
 
+import threading
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from monitor.pipeline import Shop
 from monitor.settings_file import load
 from monitor.shop import build_shop
 from monitor.stages import judging
-from monitor.stages.state import CoreState
+from monitor.stages.state import CoreState, Foreseen
 from monitor.store.ledger import open_ledger
 from monitor.store.opening import open_ledger_for, open_series_store
 from monitor.values import Quantity, Reading, SeriesKey
@@ -67,6 +68,24 @@ def test_a_defect_in_the_outlook_leaves_the_watch_over_now(parts) -> None:
     loop.advance_to(START_S + 5400)
     assert calls
     assert loop.state.time_s == START_S + 5400
+
+
+def test_nobody_waits_for_a_look_ahead(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    answered = []
+
+    def slow_look(shop: Shop, state: CoreState, now_s: float):
+        person = threading.Thread(target=loop.reshape)
+        person.start()
+        person.join(20.0)
+        answered.append(not person.is_alive())
+        return Foreseen((), (), state.memory), []
+
+    loop = CoreLoop(shop, series, ledger, START_S, foresee=slow_look, look_every_s=3600.0)
+    loop.advance_to(START_S + 5400.0)
+    assert answered
+    assert all(answered)
 
 
 def test_a_good_sensor_was_heard_when_it_last_spoke_not_when_it_was_last_judged_anew(parts) -> None:
