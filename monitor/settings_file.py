@@ -133,6 +133,7 @@ def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -
     """
     yield from _doubled(tree)
     yield from _without_place(tree)
+    yield from _out_of_reach(tree)
     ids: dict[str, frozenset[str]] = {
         "site": _ids(tree, "sites"),
         "zone": _ids(tree, "zones"),
@@ -161,6 +162,17 @@ def _without_place(tree: Mapping[str, Any]) -> Iterator[Fault]:
         if site.get("latitude_deg") is None or site.get("longitude_deg") is None:
             fix = f"needs latitude_deg and longitude_deg of the site {item.get('site')}; add them"
             yield Fault(f"weather[{n}].provider", repr(asked), fix)
+
+
+def _out_of_reach(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    """People on call whom nothing reaches: their warnings would go nowhere."""
+    mute = {item.get("id") for _, item in _tables(tree, "people") if not item.get("channels")}
+    for n, item in _tables(tree, "on_call"):
+        for field in ("steps", "by_shift"):
+            for where, one in _named(item.get(field)):
+                if isinstance(one, str) and one in mute:
+                    fix = "is on call but has no channels: nothing would reach them; give them one"
+                    yield Fault(f"on_call[{n}].{field}{where}", repr(one), fix)
 
 
 def _tables(tree: Mapping[str, Any], section: str) -> list[tuple[int, Mapping[str, Any]]]:

@@ -152,6 +152,19 @@ def test_what_would_silence_or_mislead_the_service_is_a_fault(
     assert said in faults_of(write(tmp_path, SMALL + section))[field]
 
 
+def test_somebody_on_call_whom_nothing_reaches_is_a_fault(tmp_path: Path) -> None:
+    people = """
+[[people]]
+id = "ann"
+name = "Ann"
+[[on_call]]
+site = "yard"
+steps = ["ann"]
+"""
+    found = faults_of(write(tmp_path, SMALL + people))
+    assert "has no channels" in found["on_call[0].steps[0]"]
+
+
 def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:
     text = SMALL + (
         '[[packages]]\nid = "s"\nzone = "slip-bay"\nname = "S"\nconsumable = "e7018"\n'
