@@ -56,12 +56,12 @@ class Courier:
         if items or self._waiting is None or self._failing_since_s is not None:
             waiting = self._all_waiting()
             self._remember(waiting)
-            replaced = _replaced(waiting)
+            needless = replaced(waiting)
             self._waiting = len(waiting)
         tried = 0
         for item in items:
-            if item.id in replaced:
-                self._settle(item, "cancelled", now_s, replaced[item.id])
+            if item.id in needless:
+                self._settle(item, "cancelled", now_s, needless[item.id])
                 continue
             tried += 1
             if not self._attempt(item, now_s):
@@ -78,8 +78,8 @@ class Courier:
 
     def _all_waiting(self) -> list[OutboxItem]:
         """Oldest first."""
-        items = self._ledger.outbox(states=("waiting",), limit=1_000)
-        return [item for item in reversed(items) if item.channel == self._channel]
+        items = self._ledger.outbox(states=("waiting",), limit=EVERY, channel=self._channel)
+        return items[::-1]
 
     def _remember(self, waiting: list[OutboxItem]) -> None:
         """After a start: the channel has failed since its oldest message that was tried in vain."""
@@ -162,16 +162,23 @@ def _settle(ledger: Ledger, item: OutboxItem, state: str, now_s: float, detail: 
     ledger.settle(item.id, state=state, now_s=now_s, error=detail if state != "delivered" else "")
 
 
-def _replaced(waiting: list[OutboxItem]) -> dict[int, str]:
+def replaced(waiting: list[OutboxItem]) -> dict[int, str]:
     """What a later message on the same warning makes needless, and why: after an outage only that is sent."""
     found: dict[int, str] = {}
-    for n, item in enumerate(waiting):
-        note, of = item.notification, item.notification.data.get("of")
-        for later in (one.notification for one in waiting[n + 1 :]):
-            same = of is not None and later.data.get("of") == of
-            if later.subject == note.subject and (same or later.data.get("why") in REPLACES):
-                found[item.id] = f"replaced by a later message on the same warning: {later.key}"
-                break
+    by_reason: dict[str, tuple[int, str]] = {}  # the next later message of a subject that replaces any
+    by_warning: dict[tuple[str, str], tuple[int, str]] = {}  # … that is on the very same warning
+    for n in range(len(waiting) - 1, -1, -1):
+        note = waiting[n].notification
+        same = (note.subject, str(note.data.get("of")))
+        later = [by_reason.get(note.subject)]
+        if note.data.get("of") is not None:
+            later.append(by_warning.get(same))
+        nearest = min((one for one in later if one is not None), default=None)
+        if nearest is not None:
+            found[waiting[n].id] = f"replaced by a later message on the same warning: {nearest[1]}"
+        by_warning[same] = (n, note.key)
+        if note.data.get("why") in REPLACES:
+            by_reason[note.subject] = (n, note.key)
     return found
 
 

@@ -227,8 +227,10 @@ class Ledger(Protocol):
     ) -> None:
         """Record an attempt's outcome; state "waiting" with next_try_s means try again then."""
 
-    def outbox(self, *, states: Sequence[str] = (), limit: int = 200) -> list[OutboxItem]:
-        """Newest items first, for the pages."""
+    def outbox(
+        self, *, states: Sequence[str] = (), limit: int = 200, channel: str | None = None
+    ) -> list[OutboxItem]:
+        """Newest items first, of one channel or of all."""
 
     def backup(self, target_dir: Path) -> Path:
         """A checked copy in `target_dir`, made while the service runs; returns the file."""

@@ -169,9 +169,13 @@ class SqlLedger:
             }
             db.execute(update(OUTBOX).where(OUTBOX.c.id == item_id).values(change))
 
-    def outbox(self, *, states: Sequence[str] = (), limit: int = 200) -> list[OutboxItem]:
-        """Newest items first, for the pages."""
+    def outbox(
+        self, *, states: Sequence[str] = (), limit: int = 200, channel: str | None = None
+    ) -> list[OutboxItem]:
+        """Newest items first, of one channel or of all."""
         query = select(OUTBOX).order_by(OUTBOX.c.id.desc()).limit(limit)
+        if channel is not None:
+            query = query.where(OUTBOX.c.channel == channel)
         if states:
             query = query.where(OUTBOX.c.state.in_(states))
         with reading(self._engine) as db:

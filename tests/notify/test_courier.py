@@ -7,18 +7,23 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.notify.courier import (
     FIRST_WAIT_S,
     HAND_OVER_AFTER,
     LONGEST_URGENT_S,
     LONGEST_WAIT_S,
+    REPLACES,
     Courier,
     refuse_for_gone,
+    replaced,
     undeliverable,
     wait_s,
 )
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.store.contract import OutboxItem
 from monitor.store.ledger import SqlLedger, open_ledger
 from monitor.values import EventKind, Notification
 from tests.notify.test_senders import NOTE, NOW_S
@@ -229,3 +234,54 @@ def test_what_waits_for_a_channel_that_the_settings_no_longer_name_is_closed_and
     assert ends[0].body["state"] == "refused"
     assert "no longer name" in ends[0].why
     assert refuse_for_gone(ledger, {"phone"}, NOW_S + 120.0) == {}
+
+
+def test_thousands_that_wait_for_another_channel_hide_none_of_our_own(ledger: SqlLedger) -> None:
+    post(ledger, key="ours", subject="warning:a", data={"of": "w1"})
+    post(ledger, key="ours-later", subject="warning:a", data={"of": "w1"})
+    others = [("mail", replace(NOTE, key=f"mail-{n}", subject=f"warning:{n}")) for n in range(2_000)]
+    ledger.commit([], entered_s=NOW_S, outbox=others)
+    sender = Scripted(Delivered())
+    courier = Courier(ledger, "phone", sender)
+    courier.run(NOW_S)
+    assert sender.sent == ["ours-later"]
+    assert courier.state().waiting == 2
+    courier.run(NOW_S + 60.0)
+    mail = Courier(ledger, "mail", Scripted(Retry("no answer")))
+    mail.run(NOW_S)
+    assert mail.state().waiting == 2_000
+
+
+def plainly_replaced(waiting: list[OutboxItem]) -> dict[int, str]:
+    """By definition: the nearest later message that says all there is to say of the same warning."""
+    found: dict[int, str] = {}
+    for n, item in enumerate(waiting):
+        of = item.notification.data.get("of")
+        for later in (one.notification for one in waiting[n + 1 :]):
+            same = of is not None and later.data.get("of") == of
+            if later.subject == item.notification.subject and (same or later.data.get("why") in REPLACES):
+                found[item.id] = later.key
+                break
+    return found
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from("ab"),
+            st.sampled_from([None, "w1", "w2"]),
+            st.sampled_from(["", "worsened", "cleared", "escalated"]),
+        ),
+        max_size=12,
+    )
+)
+def test_what_is_replaced_is_what_the_definition_says(rows: list[tuple[str, str | None, str]]) -> None:
+    waiting = [
+        OutboxItem(
+            n, "phone", replace(NOTE, key=f"k{n}", subject=subject, data={"of": of, "why": why}), 0, 0.0,
+            "waiting", "", None,
+        )
+        for n, (subject, of, why) in enumerate(rows)
+    ]  # fmt: skip
+    found = {n: text.rsplit(" ", 1)[1] for n, text in replaced(waiting).items()}
+    assert found == plainly_replaced(waiting)
