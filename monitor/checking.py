@@ -17,7 +17,6 @@ from monitor.exposure.running_off import WIRES, RunOffGuide, run_off_guide
 from monitor.exposure.spools import RunOffAdvice, run_off_advice, spool_data, spool_layers
 from monitor.exposure.verdict import package_verdict
 from monitor.observing import Observer
-from monitor.recalling import told
 from monitor.reference import load_toml
 from monitor.settings import Settings
 from monitor.store.contract import Ledger, SeriesStore
@@ -35,7 +34,7 @@ from monitor.things.entries import (
 )
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import place_faults
-from monitor.things.telling import Told, corrected, moment
+from monitor.things.telling import Told, corrected, moment, told_of
 from monitor.values import EventKind, NewEvent
 
 TRIED = (Happening.RAN_OFF, Happening.BEAD_SOUND, Happening.BEAD_NOT_SOUND)
@@ -185,7 +184,7 @@ class EntryChecks:
             body=body_of(TestBead(is_sound(done), event.subject, done.seen)),
             key=f"{event.key or f'bead/{event.subject}'}/package",
         )
-        others = [told(one) for one in self._ledger.events(subject=done.package)]
+        others = [told_of(one) for one in self._ledger.events(subject=done.package)]
         candidate = Told(NOT_YET, EventKind.PACKAGE, done.package, event.time_s, told_too.body)
         self._stands(done.package, EventKind.PACKAGE, others, [*others, candidate])
         return [bead, told_too]
@@ -269,7 +268,7 @@ class EntryChecks:
         package = target.body.get("package")
         if target.kind is not EventKind.BEAD or not package:
             return []
-        others = [told(one) for one in self._ledger.events(subject=str(package))]
+        others = [told_of(one) for one in self._ledger.events(subject=str(package))]
         linked = next((one for one in others if one.body.get("bead") == right.subject), None)
         if linked is None:
             return []

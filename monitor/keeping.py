@@ -12,7 +12,8 @@ from monitor.exposure.clock import ExposureClock
 from monitor.exposure.running_off import RunOffGuide
 from monitor.loop import CoreLoop
 from monitor.quality.rules import calibrated_on_s
-from monitor.recalling import Recall, told
+from monitor.recalling import Recall
+from monitor.report.sensor_checks import all_checks
 from monitor.settings import Settings
 from monitor.snapshot import Part
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
@@ -24,9 +25,9 @@ from monitor.things.bodies import BodyHistory
 from monitor.things.entries import TestBead
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import STORE_KINDS
-from monitor.things.sensor_checks import calibration_due_s, standing_checks
+from monitor.things.sensor_checks import calibration_due_s
 from monitor.things.stores import Check
-from monitor.things.telling import Told, corrected
+from monitor.things.telling import Told, corrected, told_of
 from monitor.values import EventKind, NewEvent
 
 log = logging.getLogger(__name__)
@@ -59,7 +60,7 @@ class Keeper:
         for event in events:
             entered_s[event.subject] = max(event.entered_s, entered_s.get(event.subject, event.entered_s))
         with self._lock, self._loop.paused():
-            things = self.deriver.things(told(event) for event in events)
+            things = self.deriver.things(told_of(event) for event in events)
             self._loop.reshape(stores=_store_facts(self.deriver, things))
             air = StoredAir(self._series)
             for package, derived in self._with_declared(things).items():
@@ -82,7 +83,7 @@ class Keeper:
             repeated = _repeated(event, own)
             if repeated is not None:
                 return repeated
-            known = [told(one) for one in own]
+            known = [told_of(one) for one in own]
             events = self.checks.completed(event, known, now_s)
             written = self._ledger.commit(events, entered_s=now_s)
             if written[0].subject != event.subject:
@@ -135,7 +136,7 @@ class Keeper:
         return [Part("things", False, words, {"adrift": float(len(adrift))})]
 
     def _told_of(self, subject: str) -> list[Told]:
-        return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
+        return [told_of(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
 
     def _mark_behind(self, event: NewEvent, known: Sequence[Told]) -> None:
         since_s = event.time_s
@@ -269,7 +270,7 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
     """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
     deriver = Deriver(settings, series)
     events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
-    things = deriver.things(told(event) for event in events)
+    things = deriver.things(told_of(event) for event in events)
     packages: dict[str, PackageFacts | None] = {}
     for package, derived in things.packages.items():
         if derived.history is not None:
@@ -290,15 +291,12 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
 
 def calibrations(settings: Settings, ledger: Ledger) -> dict[str, float | None]:
     """When the next calibration of every sensor that was ever checked here falls due."""
-    found: dict[str, float | None] = {}
-    ever = {event.subject for event in ledger.events(kinds=[EventKind.SENSOR_CHECK], limit=EVERY)}
-    for sensor in settings.sensors:
-        if sensor.id in ever:
-            kinds = (EventKind.SENSOR_CHECK, EventKind.CORRECTION)
-            events = ledger.events(kinds=kinds, subject=sensor.id, limit=EVERY)
-            checks = standing_checks(told(event) for event in events)
-            found[sensor.id] = calibration_due_s(checks, calibrated_on_s(sensor), sensor.calibration_days)
-    return found
+    checks = all_checks(ledger)
+    return {
+        sensor.id: calibration_due_s(checks[sensor.id], calibrated_on_s(sensor), sensor.calibration_days)
+        for sensor in settings.sensors
+        if sensor.id in checks
+    }
 
 
 def _checks_from(things: Things, history: PackageHistory | None) -> dict[str, tuple[Check, ...]]:
@@ -324,5 +322,5 @@ def _repeated(event: NewEvent, own: Iterable[Event]) -> Event | None:
     bead = event.body.get("bead")
     if event.kind is not EventKind.PACKAGE or event.body.get("entry") != TestBead.entry or not bead:
         return None
-    kept = {one.number for one in corrected(told(one) for one in own)}
+    kept = {one.number for one in corrected(told_of(one) for one in own)}
     return next((one for one in own if one.number in kept and one.body.get("bead") == bead), None)

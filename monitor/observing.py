@@ -3,12 +3,11 @@
 from monitor.deriving import Deriver
 from monitor.exposure.verdict import package_verdict
 from monitor.physics.saturation import dew_point_from_rh_c
-from monitor.recalling import told
 from monitor.stages.series import ZONE
 from monitor.store.contract import Ledger, SeriesStore
 from monitor.stored_air import nearest
 from monitor.things.entries import Seen
-from monitor.things.telling import Told
+from monitor.things.telling import Told, told_of
 from monitor.values import Quantity, SeriesKey
 
 SPEAKS_S = 900.0  # how old a stored number may be and still be told as that moment's
@@ -84,4 +83,4 @@ class Observer:
         return nearest(self._series, key, time_s, SPEAKS_S) if key.zone else None
 
     def _told_of(self, subject: str) -> list[Told]:
-        return [told(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
+        return [told_of(event) for event in self._ledger.events(subject=subject, limit=EVERY)]

@@ -7,11 +7,11 @@ from monitor.exposure.air import AirSamples
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
 from monitor.stages.facts import PackageFacts
-from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore
 from monitor.stored_air import StoredAir
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.things.placing import STORE_KINDS
-from monitor.things.telling import Told
+from monitor.things.telling import Told, told_of
 from monitor.values import EventKind
 
 EVERY = 1_000_000
@@ -24,7 +24,7 @@ class Recall:
     def __init__(self, deriver: Deriver, series: SeriesStore, ledger: Ledger) -> None:
         self._deriver = deriver
         self._air = StoredAir(series)
-        events = [told(event) for event in ledger.events(kinds=KINDS, limit=EVERY)]
+        events = [told_of(event) for event in ledger.events(kinds=KINDS, limit=EVERY)]
         self._by_subject: dict[str, list[Told]] = {}
         for event in events:
             self._by_subject.setdefault(event.subject, []).append(event)
@@ -38,12 +38,12 @@ class Recall:
 
     def packages(self) -> list[str]:
         """Every package that settings or ledger tell of."""
-        told_of = (
+        named = (
             subject
             for subject, events in self._by_subject.items()
             if any(event.kind is EventKind.PACKAGE for event in events)
         )
-        return list(dict.fromkeys([*self._deriver.declared_packages, *told_of]))
+        return list(dict.fromkeys([*self._deriver.declared_packages, *named]))
 
     def history(self, package: str) -> PackageHistory | None:
         """A package's history as it is now known."""
@@ -88,8 +88,3 @@ class Recall:
 
     def _stores(self) -> list[str]:
         return [zone.id for zone in self._deriver.zones.values() if zone.kind in STORE_KINDS]
-
-
-def told(event: Event) -> Told:
-    """A ledger event as far as a history needs it."""
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)

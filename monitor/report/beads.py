@@ -6,7 +6,7 @@ from monitor.report.sheet import Section, Writing
 from monitor.report.sources import EVERY, Sources
 from monitor.things.beads import BeadMade, beads_made
 from monitor.things.entries import BeadWelded, entry_of
-from monitor.things.telling import Told, corrected
+from monitor.things.telling import Told, corrected, told_of
 from monitor.values import EventKind
 
 KINDS = (EventKind.BEAD, EventKind.PACKAGE, EventKind.CORRECTION)
@@ -20,10 +20,7 @@ def beads_section(
     between_s: tuple[float, float] | None = None,
 ) -> Section:
     """The beads welded with these packages (None: with any, or none), in order of time."""
-    told = [
-        Told(e.number, e.kind, e.subject, e.time_s, e.body)
-        for e in sources.ledger.events(kinds=KINDS, limit=EVERY)
-    ]
+    told = [told_of(event) for event in sources.ledger.events(kinds=KINDS, limit=EVERY)]
     records = _records(told)
     made = [bead for bead in beads_made(told) if packages is None or bead.package in packages]
     if between_s is not None:

@@ -17,13 +17,13 @@ from monitor.report.lines import Naming, entries_section
 from monitor.report.package import PackageRecord, package_record
 from monitor.report.performance import alarm_performance, performance_section
 from monitor.report.proof import proof_section, verified
+from monitor.report.sensor_checks import checks_of
 from monitor.report.sheet import Section, Sheet, Writing
 from monitor.report.sources import EVERY, THINGS, Sources
 from monitor.report.warned import warnings_section
 from monitor.settings import Site
 from monitor.store.contract import Event
-from monitor.things.sensor_checks import standing_checks
-from monitor.things.telling import Told, corrected
+from monitor.things.telling import corrected, told_of
 from monitor.values import EventKind
 
 WEEK = re.compile(r"(\d{4})-W(\d{2})")
@@ -134,7 +134,7 @@ def _days(sources: Sources, zone: str, edges: list[float], writing: Writing) -> 
 def entries_of_week(sources: Sources, site: Site, start_s: float, end_s: float) -> list[Event]:
     """Every entry that happened in the week, by what is now believed of its time, with its corrections."""
     events = sources.ledger.events(kinds=(*THINGS, EventKind.CORRECTION), limit=EVERY)
-    told = [_told(e) for e in events]
+    told = [told_of(event) for event in events]
     inside = {one.number for one in corrected(told) if start_s <= one.time_s < end_s}
     inside |= {e.number for e in events if e.kind is not EventKind.CORRECTION and start_s <= e.time_s < end_s}
     inside |= {e.number for e in events if e.kind is EventKind.CORRECTION and e.body.get("of") in inside}
@@ -207,14 +207,8 @@ def _status(event: Event) -> tuple[str, str]:
 def _check(sources: Sources, event: Event, writing: Writing) -> tuple[str, str]:
     """What a check over salts showed, who made it, when the next is due, and whether it was taken back."""
     outcome, words = str(event.body.get("outcome", "")), str(event.body.get("words", ""))
-    kinds = (EventKind.SENSOR_CHECK, EventKind.CORRECTION)
-    own = sources.ledger.events(kinds=kinds, subject=event.subject, limit=EVERY)
-    standing = {one.number: one for one in standing_checks(_told(one) for one in own)}
+    standing = {one.number: one for one in checks_of(sources.ledger, event.subject)}
     if event.number not in standing:
         return f"{outcome} (taken back)", f"{words}; by {event.who}"
     due = f"next check due {writing.time(standing[event.number].check.due_s)}"
     return outcome, "; ".join(part for part in (words, due, f"by {event.who}", event.why) if part)
-
-
-def _told(event: Event) -> Told:
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from typing import Protocol
 
 from monitor.errors import InputError
 from monitor.things.entries import Entry, entry_of
@@ -18,6 +19,26 @@ class Told:
     subject: str
     time_s: float
     body: Mapping[str, object]
+
+
+class Recorded(Protocol):
+    """An event as the ledger holds it."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def kind(self) -> EventKind: ...
+    @property
+    def subject(self) -> str: ...
+    @property
+    def time_s(self) -> float: ...
+    @property
+    def body(self) -> Mapping[str, object]: ...
+
+
+def told_of(event: Recorded) -> Told:
+    """A ledger event as far as a history needs it."""
+    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
 
 
 @dataclass(frozen=True, slots=True)

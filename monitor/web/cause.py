@@ -14,10 +14,11 @@ from monitor.snapshot import BodyNow
 from monitor.things.asking import Answers, quick_questions, triage_facts
 from monitor.things.entries import BeadWelded, GaugeRead, Seen, entry_of
 from monitor.things.histories import Told, corrected
+from monitor.things.telling import told_of
 from monitor.values import EventKind
 from monitor.web.deps import SeenAsk
 from monitor.web.page import Web
-from monitor.web.shelf import Thing, things, told_of
+from monitor.web.shelf import Thing, things
 from monitor.web.show import Show
 
 IDLE = "idle"

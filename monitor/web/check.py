@@ -14,6 +14,7 @@ from monitor.errors import Fault, InputError
 from monitor.physics.calibration import Salt, salts_from_mapping
 from monitor.quality.rules import QualityDefaults, calibrated_on_s, defaults_from, rules_from
 from monitor.reference import load_toml
+from monitor.report.sensor_checks import all_checks, checks_of
 from monitor.settings import Measure, Sensor
 from monitor.store.contract import Event, SeriesStore
 from monitor.things.sensor_checks import (
@@ -27,7 +28,6 @@ from monitor.things.sensor_checks import (
     check_rules,
     checked,
     reading_faults,
-    standing_checks,
     words_of,
 )
 from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
@@ -35,7 +35,6 @@ from monitor.web.deeds import celsius
 from monitor.web.forms import read_form, remember_who
 from monitor.web.local_time import moment_of
 from monitor.web.page import Web
-from monitor.web.shelf import told_of
 from monitor.web.things import UndoForm
 
 SHOWN_S = 600.0  # the stretch whose mean is taken
@@ -172,10 +171,11 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Eve
     if measure is None:
         raise InputError([Fault("sensor", sensor.id, "measures no humidity; choose one that does")])
     key = f"web/check/{sensor.id}/{form.key}"
-    before = _checks(web, sensor.id)
-    told = next((one for one in _events(web, sensor.id) if one.key == key), None)
+    own = web.deps.ledger.events(kinds=[EventKind.SENSOR_CHECK], subject=sensor.id, limit=EVERY)
+    told = next((one for one in own if one.key == key), None)
     if told is not None:
         return told
+    before = checks_of(web.deps.ledger, sensor.id)
     readings = _readings(web, sensor, form)
     faults = reading_faults(readings, known.salts, web.show.temperature)
     if faults:
@@ -267,24 +267,14 @@ def showed(series: SeriesStore, sensor: Sensor, until_s: float) -> Showed | None
 
 def last_checks(web: Web) -> dict[str, LastCheck]:
     """Of every sensor of the settings: its last check, what it showed, and when the next is due."""
-    ever = {event.subject for event in web.deps.ledger.events(kinds=[EventKind.SENSOR_CHECK], limit=EVERY)}
-    found = {}
+    stand, found = all_checks(web.deps.ledger), {}
     for sensor in web.deps.settings.sensors:
-        checks = _checks(web, sensor.id) if sensor.id in ever else []
+        checks = stand.get(sensor.id, [])
         due_s = calibration_due_s(checks, calibrated_on_s(sensor), sensor.calibration_days)
         last = checks[-1] if checks else None
         words = "" if last is None else said(last.check)
         found[sensor.id] = LastCheck(last, words, due_s, _humidity(sensor) is not None)
     return found
-
-
-def _events(web: Web, name: str) -> list[Event]:
-    kinds = [EventKind.SENSOR_CHECK, EventKind.CORRECTION]
-    return web.deps.ledger.events(kinds=kinds, subject=name, limit=EVERY)
-
-
-def _checks(web: Web, name: str) -> list[DatedCheck]:
-    return standing_checks(told_of(event) for event in _events(web, name))
 
 
 def _sensor(web: Web, name: str) -> Sensor:
@@ -323,7 +313,7 @@ def _page(
     faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     now_s = web.deps.clock()
-    checks = _checks(web, sensor.id)
+    checks = checks_of(web.deps.ledger, sensor.id)
     now = showed(web.deps.series, sensor, now_s)
     usual: dict[str, Any] = dict.fromkeys(CheckForm.model_fields, "")
     if now is not None:

@@ -11,11 +11,12 @@ from fastapi.responses import HTMLResponse
 
 from monitor.exposure.evidence import LEAST_BEADS, BeadEvidence, BeadPoint, bead_evidence
 from monitor.things.beads import BeadMade, bead_points, beads_made
+from monitor.things.telling import told_of
 from monitor.values import EventKind
 from monitor.web.chart import X_FULL, Y_FULL, Tick, place
 from monitor.web.deps import WebDeps
 from monitor.web.page import Web
-from monitor.web.shelf import things, told_of
+from monitor.web.shelf import things
 from monitor.web.show import Show
 
 STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)

@@ -6,10 +6,11 @@ from dataclasses import dataclass, field, replace
 from monitor.errors import InputError
 from monitor.settings import Settings
 from monitor.snapshot import BodyNow, PackageNow, Snapshot, ZoneNow
-from monitor.store.contract import Event, Ledger
+from monitor.store.contract import Ledger
 from monitor.things import entries as made
 from monitor.things.entries import Entry, entry_of
 from monitor.things.histories import Told, corrected
+from monitor.things.telling import told_of
 from monitor.values import EventKind, Level
 
 KINDS = {
@@ -57,11 +58,6 @@ def things(settings: Settings, ledger: Ledger, snapshot: Snapshot, now_s: float)
         if thing is not None:
             found[told.subject] = thing
     return {name: judged(thing, snapshot) for name, thing in found.items()}
-
-
-def told_of(event: Event) -> Told:
-    """A ledger event as histories need it."""
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
 
 
 def declared(settings: Settings) -> dict[str, Thing]:

@@ -18,12 +18,12 @@ from monitor.store.ledger import SqlLedger, open_ledger
 from monitor.store.sqlite_series import SqliteSeriesStore
 from monitor.things.entries import Seen
 from monitor.things.histories import Told, dated_entries, from_settings, package_history
+from monitor.things.telling import told_of
 from monitor.values import EventKind, NewEvent
 from monitor.web.app import create_app
 from monitor.web.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
 from monitor.web.deps import Sent as SentTest
 from monitor.web.server import Server, serve
-from monitor.web.shelf import told_of
 from tests.web.sample_ahead import scores, site_ahead
 from tests.web.sample_now import calm, run_off, wet_morning
 from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
