@@ -1,13 +1,12 @@
 """Keeps the shift calendars of a shop up to date: read at the start, looked at again every hour."""
 
 import logging
-from functools import cached_property
 
 from monitor.errors import InputError
 from monitor.outlook.shifts import ShiftCalendar
 from monitor.settings import Calendar, Settings
 from monitor.snapshot import Part
-from monitor.weather.calendars import REMOTE, calendar_of_file, read_calendar
+from monitor.weather.calendars import REMOTE, read_calendar
 from monitor.weather.fetch import Fetcher
 
 log = logging.getLogger(__name__)
@@ -21,6 +20,7 @@ class Calendars:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._zones = {site.id: site.tz for site in settings.sites}
+        self._fetcher = Fetcher(settings.service.data_dir / CACHE, "dryshift")
         self._known: dict[Calendar, ShiftCalendar] = {}
         self._faults: dict[Calendar, str] = {}
 
@@ -32,7 +32,8 @@ class Calendars:
         """
         for calendar in self._settings.calendars:
             try:
-                found = self._found(calendar, now_s)
+                zone = self._zones[calendar.site]
+                found = read_calendar(calendar.source, calendar.site, zone, self._fetcher, now_s)
             except InputError as error:
                 if strictly and not calendar.source.startswith(REMOTE):
                     raise
@@ -44,16 +45,6 @@ class Calendars:
             if before is None or before.content.to_ical() != found.content.to_ical():
                 self._known[calendar] = found
         return tuple(self._known.values())
-
-    def _found(self, calendar: Calendar, now_s: float) -> ShiftCalendar:
-        source, zone = calendar.source, self._zones[calendar.site]
-        if not source.startswith(REMOTE):
-            return calendar_of_file(source, calendar.site, zone)
-        return read_calendar(source, calendar.site, zone, self._fetcher, now_s)
-
-    @cached_property
-    def _fetcher(self) -> Fetcher:
-        return Fetcher(self._settings.service.data_dir / CACHE, "dryshift")
 
     def parts(self) -> list[Part]:
         """How each calendar stands."""

@@ -52,7 +52,6 @@ class Fetcher:
         self._folder = folder
         self._session = session or requests.Session()
         self._session.headers["User-Agent"] = user_agent
-        folder.mkdir(parents=True, exist_ok=True)
 
     def get(
         self, url: str, now_s: float, least_interval_s: float, accept: str = "application/json"
@@ -154,6 +153,7 @@ class Fetcher:
 
 
 def _write(file: Path, content: bytes) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
     part = file.with_suffix(file.suffix + ".part")
     part.write_bytes(content)
     part.replace(file)
