@@ -222,7 +222,7 @@ class Service:
             self.loop.put(ServiceFacts(self._service_facts(until_s)))
             self.loop.advance_to(until_s)
             self._core_error = ""
-            if not self._pictured:
+            if not (self._pictured or self.foreseer.views):
                 self._pictured = True
                 self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
         except StoreUnavailableError as error:
