@@ -17,7 +17,6 @@ from monitor.outlook.warning import (
     Decision,
     WarningDecision,
     WarningMemory,
-    WarningRules,
     decide,
     score,
     told_beside,
@@ -27,6 +26,7 @@ from monitor.physics.saturation import dew_point_c
 from monitor.pipeline import CoreState, Shop
 from monitor.reference import load_toml
 from monitor.settings import Settings, Site
+from monitor.shop import warning_rules
 from monitor.snapshot import ActionNow, Part, ShiftNow
 from monitor.stages.state import Foreseen
 from monitor.stages.watch import shifts_standing
@@ -88,7 +88,7 @@ class Foreseer:
             memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
             memory = self._scored(shop, memory, site, now_s)
             memory, decisions = decide(
-                view.outlooks, memory, now_s, self._rules(site), _deadlines(view.actions)
+                view.outlooks, memory, now_s, warning_rules(self._settings, site.tz), _deadlines(view.actions)
             )
             events += [_event(decision, now_s) for decision in decisions]
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
@@ -116,17 +116,6 @@ class Foreseer:
         zones = () if view.inputs is None else view.inputs.ahead.air
         found = {zone: explain(self._models[zone]) for zone in zones if zone in self._models}
         return {zone: said.text for zone, said in found.items() if said is not None}
-
-    def _rules(self, site: Site) -> WarningRules:
-        warning = self._settings.warning
-        return WarningRules(
-            not_before=warning.not_before,
-            not_after=warning.not_after,
-            min_lead_s=warning.min_lead_s,
-            horizon_s=warning.horizon_s,
-            probability_frac=warning.probability,
-            zone=site.tz,
-        )
 
     def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteView:
         spans = upcoming(shop.shifts, now_s, HORIZON_S)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,10 +21,12 @@ from monitor.pipeline import Shop
 from monitor.reference import config_folder, load_toml
 from monitor.settings import Settings, Site
 from monitor.settings_file import load
-from monitor.shop import build_shop, known_reference
+from monitor.shop import build_shop, known_reference, warning_rules
 from monitor.store.contract import SeriesStore
 from monitor.weather.recordings import airport_weather
 from monitor.zone_hours import measured_outdoor, site_histories, zone_ahead
+
+Weather = Literal["perfect", "typical", "none"]
 
 LONGEST_DAYS = 400
 ODDS = (0.2, 0.3, 0.5)  # tried beside the shop's own setting
@@ -81,6 +84,13 @@ def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:
     return with_site_sensor(degraded(outdoor, rows, skill, draws))
 
 
+def foreseen(outdoor: OutdoorAir | None, rows: int, weather: Weather, seed: int) -> OutdoorAir | None:
+    """What is foreseen of outdoor air: it itself, it with the usual error, or nothing."""
+    if outdoor is None or weather == "none":
+        return None
+    return typical(outdoor, rows, seed) if weather == "typical" else outdoor
+
+
 def rehearse(
     rehearsal: Rehearsal, replays: Mapping[str, Replay], progress: Callable[[str], None]
 ) -> SeasonResult:
@@ -107,7 +117,6 @@ def _rehearsal(
         name: replace(one, limit_humidity_frac=zones[name].limit_humidity_frac)
         for name, one in recordings.items()
     }
-    warning = settings.warning
     return Rehearsal(
         site=site.id,
         recordings=limited,
@@ -118,13 +127,6 @@ def _rehearsal(
             if b.present and b.zone in zones
         ),
         shifts=ShiftPlan(weekly, calendars),
-        rules=WarningRules(
-            warning.not_before,
-            warning.not_after,
-            warning.min_lead_s,
-            warning.horizon_s,
-            warning.probability,
-            zone,
-        ),
+        rules=warning_rules(settings, zone),
         margin_k=shop.limits.margin_caution_k,
     )

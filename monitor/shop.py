@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop import shop_conditions
@@ -13,6 +14,7 @@ from monitor.exposure.spools import spool_data
 from monitor.language import translator
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
+from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
@@ -201,6 +203,19 @@ def _limits(settings: Settings) -> Limits:
         off_delay_s=limits.off_delay_s,
         exposure_due_frac=limits.exposure_due_frac,
         shift_probability=settings.warning.probability,
+    )
+
+
+def warning_rules(settings: Settings, zone: ZoneInfo) -> WarningRules:
+    """When a humid shift ahead may be told; times of day are the zone's."""
+    warning = settings.warning
+    return WarningRules(
+        not_before=warning.not_before,
+        not_after=warning.not_after,
+        min_lead_s=warning.min_lead_s,
+        horizon_s=warning.horizon_s,
+        probability_frac=warning.probability,
+        zone=zone,
     )
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import click
 from tqdm import tqdm
@@ -21,13 +22,11 @@ from monitor.outlook.backtest import (
     replay,
 )
 from monitor.outlook.season import odds_table, season_table
-from monitor.rehearsing import Rehearsal, demo_year, own_store, rehearse, typical
+from monitor.rehearsing import Rehearsal, Weather, demo_year, foreseen, own_store, rehearse
 from monitor.settings_file import load
 from monitor.shop import known_reference
 from monitor.store.opening import open_series_store
 from monitor.weather.recordings import csv_recording, open_recordings
-
-WEATHER = ("perfect", "typical", "none")
 
 
 @click.command("backtest")
@@ -39,7 +38,7 @@ WEATHER = ("perfect", "typical", "none")
 @click.option("--airport", multiple=True, help="The invented yard in the year of EWR, JFK or LGA.")
 @click.option(
     "--weather",
-    type=click.Choice(WEATHER),
+    type=click.Choice(get_args(Weather)),
     default="perfect",
     show_default=True,
     help="Outdoor air foreseen without error, with the error of published forecasts, or not at all.",
@@ -50,7 +49,7 @@ def backtest_command(
     open_data: Path | None,
     settings_file: Path | None,
     airport: tuple[str, ...],
-    weather: str,
+    weather: Weather,
     lead_h: float | None,
 ) -> None:
     """Forecast every hour of recordings from the days before it, and compare with what came.
@@ -96,20 +95,16 @@ def _stored(settings_file: Path) -> list[Rehearsal]:
         series.close()
 
 
-def _foreseen(recording: Recording, weather: str, seed: int) -> Recording:
-    if weather == "none" or recording.outdoor is None:
-        return replace(recording, outdoor=None)
-    if weather == "typical":
-        rows = recording.history.temperature_c.size
-        return replace(recording, outdoor=typical(recording.outdoor, rows, seed))
-    return recording
+def _foreseen(recording: Recording, weather: Weather, seed: int) -> Recording:
+    rows = recording.history.temperature_c.size
+    return replace(recording, outdoor=foreseen(recording.outdoor, rows, weather, seed))
 
 
-def _site_foreseen(site: Rehearsal, weather: str) -> Rehearsal:
-    """The zones of one site are given the same forecast."""
-    return replace(
-        site, recordings={name: _foreseen(one, weather, 1) for name, one in site.recordings.items()}
-    )
+def _site_foreseen(site: Rehearsal, weather: Weather) -> Rehearsal:
+    """The zones of one site lie in the same air, and are given the same forecast of it."""
+    seen = _foreseen(next(iter(site.recordings.values())), weather, 1).outdoor
+    zones = {name: replace(one, outdoor=seen) for name, one in site.recordings.items()}
+    return replace(site, recordings=zones)
 
 
 def _with_lead(site: Rehearsal, lead_h: float | None) -> Rehearsal:

@@ -15,41 +15,33 @@ from pathlib import Path
 import numpy as np
 
 from monitor.outlook.backtest import (
-    Recording,
-    ZoneBacktest,
     backtest,
     baseline_table,
     error_table,
     event_table,
     replay,
 )
-from monitor.rehearsing import demo_year, typical
+from monitor.rehearsing import Weather, demo_year, foreseen
 from monitor.weather.recordings import open_recordings
 
 
-def with_weather(recording: Recording, seed: int, options: list[str]) -> Recording:
-    """The recording with perfect weather, degraded weather, or none."""
-    if "--blind" in options or recording.outdoor is None:
-        return replace(recording, outdoor=None)
-    if "--noisy" in options:
-        rows = recording.history.temperature_c.size
-        return replace(recording, outdoor=typical(recording.outdoor, rows, seed))
-    return recording
-
-
 def errors(folder: Path, options: list[str]) -> None:
-    recordings = [with_weather(r, n, options) for n, r in enumerate(open_recordings(folder))]
+    weather: Weather = "none" if "--blind" in options else "typical" if "--noisy" in options else "perfect"
+    recordings = [
+        replace(r, outdoor=foreseen(r.outdoor, r.history.temperature_c.size, weather, n))
+        for n, r in enumerate(open_recordings(folder))
+    ]
     started = time.perf_counter()
     found = backtest(recordings, lambda name: print(f"  {name}", file=sys.stderr))
-    print(f"weather: {options or 'perfect'}; {time.perf_counter() - started:.0f} s")
+    print(f"weather: {weather}; {time.perf_counter() - started:.0f} s")
     print("\nDew point, mean absolute error (K)")
-    show(error_table(found), found)
+    show(error_table(found))
     print("\nTemperature, mean absolute error (K)")
-    show(error_table(found, temperature=True), found)
+    show(error_table(found, temperature=True))
     print("\nBaselines, dew point")
-    show(baseline_table(found), found)
+    show(baseline_table(found))
     print("\nOdds of humidity over the recording's own upper fifth")
-    show(event_table(found), found)
+    show(event_table(found))
     print("\nMean ratio to persistence, lived-in rooms without a strong source")
     for part in ("tuned on", "untouched", "whole"):
         lived = [f for f in found if f.part == part and f.name.startswith(("house room", "lived-in"))]
@@ -58,7 +50,7 @@ def errors(folder: Path, options: list[str]) -> None:
         print(f"{part:<12}" + "".join(f"{r:>7.2f}" for r in ratios))
 
 
-def show(lines: list[str], _: tuple[ZoneBacktest, ...]) -> None:
+def show(lines: list[str]) -> None:
     print("\n".join(lines))
 
 
