@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-import psycopg
 import pytest
 
 from tests.keeping.yard import Yard, yard_settings
@@ -20,20 +19,14 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
 @pytest.fixture(scope="module")
 def postgresql_server() -> Iterator[str]:
     """A real PostgreSQL; `USER@HOST:PORT`."""
-    programs = servers.postgresql_programs()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed (apt: postgresql)")
-    with servers.postgresql(programs) as server:
+    with servers.postgresql_or_skip() as server:
         yield server
 
 
 @pytest.fixture
 def postgresql_yard(postgresql_server: str, tmp_path: Path) -> Iterator[Yard]:
     """A yard whose ledger is an empty database there."""
-    with psycopg.connect(f"postgresql://{postgresql_server}/postgres", autocommit=True) as db:
-        db.execute("DROP SCHEMA public CASCADE")
-        db.execute("CREATE SCHEMA public")
-    url = f"postgresql+psycopg://{postgresql_server}/postgres"
+    url = servers.emptied(postgresql_server)
     yard = Yard(tmp_path, yard_settings(tmp_path), ledger_url=url)
     yield yard
     yard.close()

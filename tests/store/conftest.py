@@ -1,15 +1,12 @@
 """The stores and servers that the tests of this room run against."""
 
 import json
-import os
 import shutil
-import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
-import psycopg
 import pytest
 import requests
 from pydantic import SecretStr
@@ -19,6 +16,7 @@ from monitor.store.contract import SeriesStore
 from monitor.store.influx_series import InfluxSeriesStore
 from monitor.store.series_retention import Retention
 from monitor.store.sqlite_series import SqliteSeriesStore
+from tests import disks
 from tests.store import servers
 
 SHORT_RETENTION = Retention(readings_days=10, minutes_days=20, hours_days=40)
@@ -119,20 +117,14 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
 @pytest.fixture(scope="session")
 def postgresql_server() -> Iterator[str]:
     """A real PostgreSQL, started once; `USER@HOST:PORT`."""
-    programs = servers.postgresql_programs()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed (apt: postgresql)")
-    with servers.postgresql(programs) as server:
+    with servers.postgresql_or_skip() as server:
         yield server
 
 
 @pytest.fixture
 def postgresql_url(postgresql_server: str) -> str:
     """A database, emptied."""
-    with psycopg.connect(f"postgresql://{postgresql_server}/postgres", autocommit=True) as db:
-        db.execute("DROP SCHEMA public CASCADE")
-        db.execute("CREATE SCHEMA public")
-    return f"postgresql+psycopg://{postgresql_server}/postgres"
+    return servers.emptied(postgresql_server)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -145,14 +137,6 @@ def ledger_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of two megabytes."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = shutil.which("mount")
-    if os.geteuid() != 0 or mount is None:
-        pytest.skip("only root can mount a small disk; the limit on file size stands in for it")
-    done = subprocess.run([mount, "-t", "tmpfs", "-o", "size=2m", "tmpfs", folder], capture_output=True)
-    if done.returncode:
-        pytest.skip(f"no small disk can be mounted here: {done.stderr.decode().strip()}")
-    yield folder
-    subprocess.run(["umount", folder], check=True)
+    """A disk of two megabytes; where none can be mounted, the limit on file size stands in for it."""
+    with disks.small_disk(tmp_path, 2) as disk:
+        yield disk

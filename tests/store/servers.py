@@ -18,6 +18,8 @@ from threading import Thread
 from time import monotonic, sleep
 from urllib.parse import parse_qs, urlencode, urlsplit
 
+import psycopg
+import pytest
 import requests
 import urllib3
 
@@ -82,6 +84,24 @@ def postgresql_programs() -> Path | None:
     """The folder of the newest PostgreSQL installed."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[4]))
     return found[-1].parent if found else None
+
+
+@contextmanager
+def postgresql_or_skip() -> Iterator[str]:
+    """A PostgreSQL of its own, or the test is skipped where none is installed."""
+    programs = postgresql_programs()
+    if programs is None:
+        pytest.skip("PostgreSQL is not installed (apt: postgresql)")
+    with postgresql(programs) as server:
+        yield server
+
+
+def emptied(server: str) -> str:
+    """The URL of a server's database, with nothing left in it."""
+    with psycopg.connect(f"postgresql://{server}/postgres", autocommit=True) as db:
+        db.execute("DROP SCHEMA public CASCADE")
+        db.execute("CREATE SCHEMA public")
+    return f"postgresql+psycopg://{server}/postgres"
 
 
 @contextmanager
