@@ -3,7 +3,7 @@
 import logging
 
 from monitor.errors import InputError
-from monitor.outlook.shifts import ShiftCalendar
+from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, comes_back
 from monitor.settings import Calendar, Settings
 from monitor.snapshot import Part
 from monitor.weather.calendars import REMOTE, read_calendar
@@ -23,6 +23,7 @@ class Calendars:
         self._fetcher = Fetcher(settings.service.data_dir / CACHE, "dryshift")
         self._known: dict[Calendar, ShiftCalendar] = {}
         self._faults: dict[Calendar, str] = {}
+        self._read_s = 0.0
 
     def read(self, now_s: float, *, strictly: bool = False) -> tuple[ShiftCalendar, ...]:
         """Look again; one that has not changed is the same object as before.
@@ -30,6 +31,7 @@ class Calendars:
         Strictly: raises InputError where a file cannot be read. An address that does not answer never stops
         a start: the calendar is then missing, and the page says so.
         """
+        self._read_s = now_s
         for calendar in self._settings.calendars:
             try:
                 zone = self._zones[calendar.site]
@@ -55,5 +57,7 @@ class Calendars:
             if fault is not None:
                 kept = calendar in self._known
                 said += "; what it said before holds" if kept else "; its shifts are not known"
+            elif not comes_back(ShiftPlan(calendars=(self._known[calendar],)), calendar.site, self._read_s):
+                fault = said = "read, but it has run out: it names no shift to come; renew it"
             found.append(Part(f"calendar {calendar.site}", fault is None, said))
         return found

@@ -226,7 +226,7 @@ def shift_plan(settings: Settings, calendars: tuple[ShiftCalendar, ...]) -> Shif
         WeeklyShift(shift.site, shift.name, tuple(shift.days), shift.start, shift.end, zones[shift.site])
         for shift in settings.shifts
     )
-    return ShiftPlan(weekly, calendars)
+    return ShiftPlan(weekly, calendars, tuple(calendar.site for calendar in settings.calendars))
 
 
 def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:

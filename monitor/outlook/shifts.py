@@ -1,5 +1,6 @@
 """Says when people will be at work: shift spans from weekly patterns and iCalendar text."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -17,6 +18,7 @@ DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
 # A shift that began before the window may still run in it; no shift is longer than this.
 LONGEST_SHIFT = timedelta(hours=48)
 WEEK_S = 7 * 86_400
+WEEKS_AHEAD = 53
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +47,23 @@ class ShiftCalendar:
 
 @dataclass(frozen=True, slots=True)
 class ShiftPlan:
-    """Everything known about who works when."""
+    """Everything known about who works when; `expected` names the site of every calendar that is set up."""
 
     weekly: tuple[WeeklyShift, ...] = ()
     calendars: tuple[ShiftCalendar, ...] = ()
+    expected: tuple[str, ...] = ()
+
+    @property
+    def sites(self) -> frozenset[str]:
+        """The sites that have shifts set up, whether or not they could be read."""
+        known = {shift.site for shift in self.weekly} | {one.site for one in self.calendars}
+        return frozenset(known | set(self.expected))
+
+    @property
+    def unread(self) -> frozenset[str]:
+        """The sites of which a calendar that is set up could not be read."""
+        read = Counter(one.site for one in self.calendars)
+        return frozenset(site for site, count in Counter(self.expected).items() if read[site] < count)
 
 
 class ShiftSpan(NamedTuple):
@@ -90,6 +105,16 @@ def upcoming(plan: ShiftPlan, now_s: float, horizon_s: float) -> tuple[ShiftSpan
     weeks = range(first, int(end_s // WEEK_S) + 1)
     spans = (span for week in weeks for span in _week(plan, week))
     return tuple(span for span in spans if span.end_s > now_s and span.start_s < end_s)
+
+
+def comes_back(plan: ShiftPlan, site: str, now_s: float) -> bool:
+    """Whether any shift of a site is known to come within a year: a rest lasts until one begins."""
+    first = int(now_s // WEEK_S)
+    return any(
+        span.site == site and span.start_s > now_s
+        for week in range(first, first + WEEKS_AHEAD)
+        for span in _week(plan, week)
+    )
 
 
 @lru_cache(maxsize=128)  # asked for at every tick, and a calendar takes long to unroll

@@ -12,6 +12,7 @@ from monitor.outlook.shifts import upcoming
 from monitor.stages import standing, watch
 from monitor.stages.air import temperature_only
 from monitor.stages.facts import Shop
+from monitor.stages.hours import hours
 from monitor.stages.naming import wording_of
 from monitor.stages.picturing import as_move
 from monitor.stages.state import CoreState
@@ -148,7 +149,7 @@ def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight
     if ahead:
         return Sight.DRY, None
     coming = any(s.site == site and s.start_s > now_s for s in upcoming(shop.shifts, now_s, SIGHT_S))
-    return Sight.UNKNOWN if coming else Sight.NO_SHIFT, None
+    return Sight.UNKNOWN if coming or site in hours(shop, now_s).unknown else Sight.NO_SHIFT, None
 
 
 def _zone_lines(shop: Shop, state: CoreState, site: str, now_s: float) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.outlook.shifts import ShiftSpan, comes_back, upcoming
 from monitor.stages.facts import Shop
 
 BEFORE_SHIFT_S = 1800.0  # whoever comes in wants to know before the first arc is struck
@@ -13,26 +13,32 @@ LOOK_S = 5 * 86_400.0
 
 
 class Hours(NamedTuple):
-    """Sites at work now, and for those about to rest, when work goes on."""
+    """Sites at work now; for those about to rest, when work goes on; those whose coming shifts are not known."""
 
     at_work: frozenset[str]
     back_s: Mapping[str, float]
+    unknown: frozenset[str]
 
 
 def hours(shop: Shop, now_s: float) -> Hours:
-    """A site without any shifts always counts as at work, and never rests."""
-    every = {zone.site for zone in shop.zones.values()}
-    known = {shift.site for shift in shop.shifts.weekly} | {one.site for one in shop.shifts.calendars}
+    """A site rests only until a shift that is known to come: one without any counts as at work.
+
+    So does one whose calendar has run out or cannot be read: silence is no permission to say nothing.
+    """
+    planned = shop.shifts.sites
     spans = upcoming(shop.shifts, now_s, LOOK_S)
-    at_work, back_s = every - known, {}
-    for site in sorted(known):
+    at_work, back_s = {zone.site for zone in shop.zones.values()} - planned, {}
+    unknown = set(shop.shifts.unread)
+    for site in sorted(planned):
         own = [span for span in spans if span.site == site]
+        if not any(span.start_s > now_s for span in own) and not comes_back(shop.shifts, site, now_s):
+            unknown.add(site)
         if own and own[0].start_s <= now_s + BEFORE_SHIFT_S:
             at_work.add(site)
             end_s, next_s = _stretch(own)
             if end_s - now_s <= LEAVING_S:
                 back_s[site] = next_s
-    return Hours(frozenset(at_work), back_s)
+    return Hours(frozenset(at_work | unknown), back_s, frozenset(unknown))
 
 
 def _stretch(spans: Sequence[ShiftSpan]) -> tuple[float, float]:

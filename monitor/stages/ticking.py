@@ -113,7 +113,7 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
     """What is known of every condition now."""
-    at_work, back_s = hours(shop, now_s)
+    at_work, back_s, unknown_shifts = hours(shop, now_s)
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
         oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
@@ -140,6 +140,8 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
     for sensor in shop.sensors.values():
         value = watch.of_sensor(state.tracks[sensor.id].health)
         yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
+    for site in shop.shifts.sites:
+        yield watch.seen("shifts_unknown", site, float(site in unknown_shifts), now_s)
     yield from _of_site(shop, state, now_s)
 
 

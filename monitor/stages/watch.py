@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
+from monitor.alarms.conditions import Condition, Observation, Subject, condition, condition_id
 from monitor.alarms.escalation import nobody_answers
 from monitor.alarms.shop import body_conditions, package_conditions, shift_condition
 from monitor.alarms.states import AlarmBook
@@ -40,6 +40,11 @@ def conditions(
         sort = package_sort(package, clocks[package.id])
         subject = Subject(package.id, package.zone, shop.zones[package.zone].site, sort)
         found += package_conditions(shop.catalogue, package=subject, limits=shop.limits)
+    found += [
+        condition(shop.catalogue, "shifts_unknown", Subject(site, "", site))
+        for site in sorted(shop.shifts.sites)
+        if site in shop.wordings
+    ]
     found += [
         shift_condition(shop.catalogue, Subject(shift.id, "", shift.site), shop.limits.shift_probability)
         for shift in shifts

@@ -108,3 +108,35 @@ def test_new_shifts_hold_from_the_moment_they_are_known(tmp_path: Path) -> None:
     yard.loop.reshape(calendars=calendars.read(START_S))
     yard.goes_on(5, evening_minute=0.0)
     assert len(yard.loop.shop.shifts.calendars) == 1
+
+
+RUN_OUT = CALENDAR.replace("RRULE:FREQ=WEEKLY;", "RRULE:FREQ=WEEKLY;UNTIL=20260801T000000Z;")
+
+
+def test_a_calendar_that_has_run_out_gives_no_leave_to_keep_silent(tmp_path: Path) -> None:
+    file = shop_file(tmp_path)
+    text = RUN_OUT.format(name="Early", hour=6, end=14)
+    (tmp_path / "shifts.ics").write_text(text, encoding="utf-8", newline="")
+    yard = Offline(file)
+    calendars = Calendars(yard.settings)
+    yard.loop.reshape(calendars=calendars.read(START_S))
+    posted = yard.goes_on(90)  # a humid evening: the plate sweats
+    yard.close()
+    said = [note.title for channel, note in posted if channel == "phone"]
+    assert any("No shift is known" in title for title in said), said
+    assert any("wet" in title.lower() or "sweat" in title.lower() for title in said), said
+    (part,) = calendars.parts()
+    assert not part.ok
+    assert "run out" in part.text
+
+
+def test_a_calendar_nobody_could_read_gives_no_leave_to_keep_silent(tmp_path: Path) -> None:
+    file = shop_file(tmp_path)
+    weekly = '\n[[shifts]]\nsite = "yard"\nname = "Early"\ndays = ["mon"]\nstart = "06:00"\nend = "14:00"\n'
+    file.write_text(file.read_text(encoding="utf-8") + weekly, encoding="utf-8")
+    yard = Offline(file)
+    posted = yard.goes_on(90)  # on a Tuesday, by the settings nobody is there; what the calendar adds is unknown
+    yard.close()
+    said = [note.title for _, note in posted]
+    assert any("No shift is known" in title for title in said), said
+    assert any("wet" in title.lower() or "sweat" in title.lower() for title in said), said

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.outlook.shifts import ShiftPlan
+from monitor.outlook.shifts import ShiftPlan, calendar_from_text
 from monitor.reference import config_folder
 from monitor.settings_file import load
 from monitor.shop import build_shop
@@ -47,4 +47,20 @@ def test_the_yard_knows_its_hours(moment: str, working: bool, back: str | None) 
 
 def test_a_site_without_shifts_is_always_at_work_and_never_left() -> None:
     always = replace(shop(), shifts=ShiftPlan())
-    assert hours(always, at("2026-09-13T03:00")) == (frozenset({SITE}), {})
+    assert hours(always, at("2026-09-13T03:00")) == (frozenset({SITE}), {}, frozenset())
+
+
+def test_a_rest_ends_with_a_shift_that_is_known_even_if_it_is_weeks_away() -> None:
+    """A works holiday of three weeks is a rest; a plan that names no shift any more is none."""
+    text = (
+        "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Ferrymoor Slipway//EN\r\n"
+        "BEGIN:VEVENT\r\nUID:a@x\r\nDTSTAMP:20260101T000000Z\r\nSUMMARY:Early\r\n"
+        "DTSTART:20260907T060000Z\r\nDTEND:20260907T140000Z\r\nEND:VEVENT\r\n"
+        "BEGIN:VEVENT\r\nUID:b@x\r\nDTSTAMP:20260101T000000Z\r\nSUMMARY:Early\r\n"
+        "DTSTART:20261001T060000Z\r\nDTEND:20261001T140000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    calendar = calendar_from_text(text, site=SITE, zone=ZoneInfo("Europe/London"))
+    holiday = replace(shop(), shifts=ShiftPlan(calendars=(calendar,)))
+    between, after = hours(holiday, at("2026-09-15T03:00")), hours(holiday, at("2026-10-02T03:00"))
+    assert (between.at_work, between.unknown) == (frozenset(), frozenset())
+    assert (after.at_work, after.unknown) == (frozenset({SITE}), frozenset({SITE}))
