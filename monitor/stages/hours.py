@@ -13,7 +13,7 @@ LOOK_S = 5 * 86_400.0
 
 
 class Hours(NamedTuple):
-    """Sites at work now; for those about to rest, when work goes on; those whose coming shifts are not known."""
+    """Sites at work; when work goes on at those about to rest; sites whose coming shifts are not known."""
 
     at_work: frozenset[str]
     back_s: Mapping[str, float]

@@ -135,7 +135,9 @@ def test_a_calendar_nobody_could_read_gives_no_leave_to_keep_silent(tmp_path: Pa
     weekly = '\n[[shifts]]\nsite = "yard"\nname = "Early"\ndays = ["mon"]\nstart = "06:00"\nend = "14:00"\n'
     file.write_text(file.read_text(encoding="utf-8") + weekly, encoding="utf-8")
     yard = Offline(file)
-    posted = yard.goes_on(90)  # on a Tuesday, by the settings nobody is there; what the calendar adds is unknown
+    posted = yard.goes_on(
+        90
+    )  # on a Tuesday, by the settings nobody is there; what the calendar adds is unknown
     yard.close()
     said = [note.title for _, note in posted]
     assert any("No shift is known" in title for title in said), said
