@@ -9,7 +9,6 @@ from monitor.alarms.states import AlarmState
 from monitor.quality.health import resumed
 from monitor.stages import judging, late, telling, ticking, watch
 from monitor.stages.air import ZoneAir
-from monitor.stages.digest import digests
 from monitor.stages.facts import Shop
 from monitor.stages.picturing import picture
 from monitor.stages.state import (
@@ -52,6 +51,8 @@ def first_state(shop: Shop, now_s: float) -> CoreState:
             book=empty_book(now_s),
             groups=GroupBook(),
             since={},
+            watched_s=now_s,
+            digest_s=now_s,
         ),
     )
 
@@ -156,8 +157,8 @@ def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreStat
         f"gap/{state.time_s:.3f}/{now_s:.3f}",
     )
     state = late.unheard(shop, state, frozenset(), now_s)
-    after = replace(state, tracks=tracks, book=watched_again(state.book), time_s=now_s)
-    return after, Effects(events=(event,), outbox=digests(shop, after, state.time_s, now_s))
+    book = watched_again(state.book)
+    return replace(state, tracks=tracks, book=book, time_s=now_s, watched_s=now_s), Effects(events=(event,))
 
 
 __all__ = [

@@ -167,7 +167,12 @@ class Service:
 
     def snapshot(self) -> Snapshot:
         """The picture of now, with how the service itself is doing."""
-        return replace(self.loop.snapshot(), parts=tuple(self._parts()), simulated=self.clock.simulated)
+        seen = self.loop.snapshot()
+        if self.clock.simulated:  # a demo's packages are declared beforehand, each to be opened in its hour
+            seen = replace(
+                seen, packages=tuple(p for p in seen.packages if (p.opened_s or 0.0) <= seen.time_s)
+            )
+        return replace(seen, parts=tuple(self._parts()), simulated=self.clock.simulated)
 
     def messages(self) -> int:
         """How many messages have reached the service since it started."""

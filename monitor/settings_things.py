@@ -1,8 +1,11 @@
 """The part of the settings that names things: cylinders, plates, packages, and the shop's rules for them."""
 
+from collections.abc import Iterable
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+
+from monitor.errors import Fault, InputError
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,47}$")]
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -64,6 +67,18 @@ class Package(Section):
         if self.sealed_at is not None and self.sealed_at < self.opened_at:
             raise ValueError("sealed_at is before opened_at; correct one of the two")
         return self
+
+
+def refuse_ahead_of_now(packages: Iterable[Package], now_s: float) -> None:
+    """A package is declared once it has been opened or sealed; a time that has not come is an InputError."""
+    faults = [
+        Fault(f"packages.{package.id}.{name}", f"{when:%Y-%m-%d %H:%M %z}", "has not come yet; correct it")
+        for package in packages
+        for name, when in (("opened_at", package.opened_at), ("sealed_at", package.sealed_at))
+        if when is not None and when.timestamp() > now_s
+    ]
+    if faults:
+        raise InputError(faults)
 
 
 class TestedHours(Section):

@@ -15,6 +15,9 @@ STANDS = "Open at {now}: {what}."
 NOTHING = "Nothing open at {now}."
 AND_MORE = "{what} and {n} more"
 NOTES = "Minor, on the page: {n}."
+NOT_KNOWN = "Not known: {n}, see the page."
+NOT_KNOWN_TITLE = "Not known: {n}"
+RED = "Red on the page: {n}."
 SENSORS_WELL = "All {n} sensors report."
 SENSORS_BAD = "Not believed: {bad} of {n} sensors."
 AHEAD = "Next humid shift: {name} {start}, odds {odds}."
@@ -29,6 +32,9 @@ DAILY_TEXTS = (
     NOTHING,
     AND_MORE,
     NOTES,
+    NOT_KNOWN,
+    NOT_KNOWN_TITLE,
+    RED,
     SENSORS_WELL,
     SENSORS_BAD,
     AHEAD,
@@ -58,7 +64,8 @@ class HumidShift(NamedTuple):
 class Day(NamedTuple):
     """What the daily word is made of.
 
-    `stands` says each open trouble in a few words, the worst first; `notes` counts those of low priority.
+    `stands` says each open trouble in a few words, the worst first; `notes` counts those of low priority;
+    `unknown` and `red` count what the page shows so.
     """
 
     now_s: float
@@ -69,6 +76,8 @@ class Day(NamedTuple):
     sensors_bad: int
     sight: Sight
     humid: HumidShift | None = None
+    unknown: int = 0
+    red: int = 0
 
 
 class Words(NamedTuple):
@@ -79,18 +88,31 @@ class Words(NamedTuple):
 
 
 def say_day(day: Day, wording: Wording) -> Words:
-    """The daily word; all is well only where nothing stands and every sensor is believed."""
+    """The daily word; all is well only where nothing stands, nothing is red and everything is known."""
     now = wording.time(day.now_s, day.now_s)
-    tail = f"{_sensors(day, wording)} {_ahead(day, wording)}"
+    unknown = wording.text(NOT_KNOWN).format(n=day.unknown) if day.unknown else ""
+    tail = f"{unknown} {_sensors(day, wording)} {_ahead(day, wording)}".strip()
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
-        well = wording.text(NOTHING if day.sensors_bad else WELL).format(now=now, n=day.zones)
-        title = _sensors(day, wording).rstrip(".") if day.sensors_bad else wording.text(WELL_TITLE)
-        return Words(title, _fitting((f"{well} {tail} {notes}", f"{well} {tail}")))
+        title, said = _nothing_stands(day, wording, now)
+        return Words(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}")))
     rows = (_row(day.stands, most, wording) for most in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
     texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
     return Words(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts))
+
+
+def _nothing_stands(day: Day, wording: Wording, now: str) -> Words:
+    """Title and first sentence where no trouble stands: what is set aside or not known is not well."""
+    nothing = wording.text(NOTHING).format(now=now)
+    if day.red:
+        red = wording.text(RED).format(n=day.red)
+        return Words(red.rstrip("."), f"{nothing} {red}")
+    if day.unknown:
+        return Words(wording.text(NOT_KNOWN_TITLE).format(n=day.unknown), nothing)
+    if day.sensors_bad:
+        return Words(_sensors(day, wording).rstrip("."), nothing)
+    return Words(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
 
 
 def _fitting(texts: Iterable[str]) -> str:

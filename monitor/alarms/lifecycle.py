@@ -64,9 +64,12 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
 
 
 def watched_again(book: AlarmBook) -> AlarmBook:
-    """The book after a time in which nobody watched: running on-delays begin anew, nobody saw them hold."""
+    """The book after a time in which nobody watched: running delays begin anew, nobody saw them hold.
+
+    So no all clear rests on what was seen before.
+    """
     alarms = {
-        name: replace(alarm, crossing_since_s=None) if alarm.crossing_since_s and not alarm.active else alarm
+        name: replace(alarm, crossing_since_s=None) if alarm.crossing_since_s else alarm
         for name, alarm in book.alarms.items()
     }
     return replace(book, alarms=alarms)

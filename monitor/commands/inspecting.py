@@ -11,6 +11,7 @@ from monitor.errors import InputError
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.payload_check import check_payload
 from monitor.settings_file import load
+from monitor.settings_things import refuse_ahead_of_now
 from monitor.shop import build_shop, known_reference
 from monitor.store.opening import open_ledger_for
 from monitor.weather.calendars import REMOTE, calendar_of_file
@@ -25,6 +26,7 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
         settings = load(settings_file, secrets, known_reference())
         SensorCatalogue.from_settings(settings)
         build_shop(settings)
+        refuse_ahead_of_now(settings.packages, SystemClock().now_s())
         zones = {site.id: site.tz for site in settings.sites}
         for calendar in settings.calendars:
             if not calendar.source.startswith(REMOTE):

@@ -1,7 +1,8 @@
 """Makes the daily word to everybody on call; whoever misses it one morning knows that the service is down."""
 
 from collections.abc import Iterator
-from datetime import datetime
+from dataclasses import replace
+from datetime import datetime, time
 
 from monitor.alarms.catalogue import RANK, Priority
 from monitor.alarms.daily import Day, HumidShift, Sight, say_day
@@ -9,14 +10,15 @@ from monitor.alarms.messages import say
 from monitor.alarms.states import Alarm, AlarmState
 from monitor.alarms.wording import Wording
 from monitor.outlook.shifts import upcoming
+from monitor.quality.health import newest_s
 from monitor.stages import standing, watch
 from monitor.stages.air import temperature_only
 from monitor.stages.facts import Shop
 from monitor.stages.hours import hours
 from monitor.stages.naming import wording_of
-from monitor.stages.picturing import as_move
+from monitor.stages.picturing import as_move, picture
 from monitor.stages.state import CoreState
-from monitor.values import Notification
+from monitor.values import Level, Notification
 
 LATE_S = 2 * 3600.0  # a daily word that is later than this is left out
 USEFUL_S = 6 * 3600.0
@@ -26,17 +28,36 @@ SET_DOWN = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE})
 LATCHED = frozenset({AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 
 
-def digests(
-    shop: Shop, state: CoreState, before_s: float, now_s: float
-) -> tuple[tuple[str, Notification], ...]:
-    """The daily words whose hour has come since `before_s`, by channel."""
-    if shop.digest_at is None:
-        return ()
+Posted = tuple[tuple[str, Notification], ...]
+
+
+def daily(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Posted]:
+    """The daily words whose hour has come, by channel; after a break not before the shop was judged anew."""
+    if shop.digest_at is None or not _judged_anew(shop, state, now_s):
+        return state, ()
+    return replace(state, digest_s=now_s), _digests(shop, state, shop.digest_at, now_s)
+
+
+def _judged_anew(shop: Shop, state: CoreState, now_s: float) -> bool:
+    """Whether since watching began every sensor has spoken, or has been silent long enough to be missed."""
+    if state.derived_s <= state.watched_s:  # clocks and charts are as they were before
+        return False
+    used = [one for one in shop.sensors.values() if shop.zones[one.zone].in_use]
+    longest_s = max((shop.fresh_s[one.zone] for one in used), default=0.0)
+    return now_s - state.watched_s > longest_s or all(_heard(state, one.id) for one in used)
+
+
+def _heard(state: CoreState, sensor: str) -> bool:
+    newest = newest_s(state.tracks[sensor])
+    return newest is not None and newest > state.watched_s
+
+
+def _digests(shop: Shop, state: CoreState, at: time, now_s: float) -> Posted:
     found: dict[tuple[str, str], Notification] = {}
     for site, roster in shop.roster.sites.items():
         day = datetime.fromtimestamp(now_s, roster.zone).date()
-        hour_s = datetime.combine(day, shop.digest_at, roster.zone).timestamp()
-        if not (before_s < hour_s <= now_s and now_s - hour_s <= LATE_S):
+        hour_s = datetime.combine(day, at, roster.zone).timestamp()
+        if not (state.digest_s < hour_s <= now_s and now_s - hour_s <= LATE_S):
             continue
         note = _digest(shop, state, site, now_s, f"digest/{site}/{day.isoformat()}")
         for person in dict.fromkeys((*roster.steps, *shop.roster.by_shift.get(site, {}).values())):
@@ -124,16 +145,35 @@ def _day(shop: Shop, state: CoreState, site: str, now_s: float, alarms: list[Ala
     health = [state.tracks[sensor.id].health for sensor in sensors]
     conditions = [state.book.conditions[alarm.condition_id] for alarm in alarms]
     sight, humid = _sight(shop, state, site, now_s)
+    levels = list(_levels(shop, state, site))
     return Day(
         now_s=now_s,
         zones=len({sensor.zone for sensor in sensors}),
         stands=tuple(_stands(alarms, state, wording_of(shop, state, site))),
         notes=sum(c.priority is Priority.LOW and c.kind != "sensor_health" for c in conditions),
         sensors=len(sensors),
-        sensors_bad=sum(1 for one in health if one is None or watch.of_sensor(one) > 0.0),
+        sensors_bad=sum(
+            1
+            for sensor, one in zip(sensors, health, strict=True)
+            if one is None or watch.of_sensor(one) > 0.0 or not _heard(state, sensor.id)
+        ),
+        unknown=levels.count(Level.UNKNOWN),
+        red=levels.count(Level.DANGER),
         sight=sight,
         humid=humid,
     )
+
+
+def _levels(shop: Shop, state: CoreState, site: str) -> Iterator[Level]:
+    """What the page shows of everything in use: places that are measured, bodies and packages."""
+    seen = picture(shop, state)
+    for zone in seen.zones:
+        if zone.site == site and shop.zones[zone.id].in_use and (zone.sensors or zone.level is Level.DANGER):
+            yield zone.level
+    things = [(one.zone, one.level) for one in seen.bodies]
+    for zone_id, level in (*things, *((one.zone, one.level) for one in seen.packages)):
+        if shop.zones[zone_id].site == site and shop.zones[zone_id].in_use:
+            yield level
 
 
 def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight, HumidShift | None]:

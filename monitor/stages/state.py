@@ -68,6 +68,8 @@ class CoreState:
     actions: tuple[ActionNow, ...] = ()
     memory: WarningMemory = field(default_factory=WarningMemory)
     spoken: dict[str, Sample] = field(default_factory=dict)  # by zone: the last air that clocks have seen
+    watched_s: float = 0.0  # since when the shop has been watched without a break
+    digest_s: float = 0.0  # up to when the hours of daily words have been looked at
     carried_s: float = 0.0  # when packages were last carried along
     silences: dict[str, tuple[Silence, ...]] = field(default_factory=dict)  # by zone, in order of time
     late: dict[str, tuple[Reading, ...]] = field(default_factory=dict)  # by zone: they tell of a silence

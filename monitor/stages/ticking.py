@@ -10,7 +10,7 @@ from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import late, standing, watch
 from monitor.stages import packages as package_stage
-from monitor.stages.digest import digests
+from monitor.stages.digest import daily
 from monitor.stages.facts import Shop
 from monitor.stages.hours import hours
 from monitor.stages.judging import health
@@ -22,7 +22,7 @@ from monitor.values import Level, Point
 
 def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
     """The shop at a moment of the grid, and what follows from it."""
-    due, before_s = now_s - state.derived_s >= shop.derived_every_s, state.time_s
+    due = now_s - state.derived_s >= shop.derived_every_s
     state, events = health(shop, state, now_s, compare_now=due)
     state = _air(shop, state, now_s)
     state = _bodies(shop, state, now_s)
@@ -41,7 +41,8 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
     book, transitions = advance(state.book, observations(shop, state, now_s), now_s)
     state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
     state = _levels(shop, state, now_s)
-    outbox = (*told.outbox, *digests(shop, state, before_s, now_s))
+    state, words = daily(shop, state, now_s)
+    outbox = (*told.outbox, *words)
     return state, replace(told, points=points, events=(*events, *told.events), outbox=outbox)
 
 

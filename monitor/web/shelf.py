@@ -46,7 +46,9 @@ class Thing:
 
 def things(settings: Settings, ledger: Ledger, snapshot: Snapshot, now_s: float) -> dict[str, Thing]:
     """By id; what the settings declare, changed and added to by the ledger."""
-    found = {name: thing for name, thing in declared(settings).items() if (thing.since_s or 0.0) <= now_s}
+    found = declared(settings)
+    if snapshot.simulated:  # a demo declares beforehand what is to come
+        found = {name: thing for name, thing in found.items() if (thing.since_s or 0.0) <= now_s}
     kinds = [*KINDS.values(), EventKind.CORRECTION]
     events = ledger.events(kinds=kinds, start_s=now_s - LOOK_BACK_S, limit=MOST)
     for told in corrected(told_of(event) for event in events):

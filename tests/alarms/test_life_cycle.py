@@ -368,3 +368,18 @@ def test_a_time_in_which_nobody_watched_does_not_count_as_trouble_that_lasted() 
     active, _ = held_for(book, wet.id, -1.0, 3600.0)
     assert active.alarms[wet.id].active
     assert watched_again(active) == active
+
+
+def test_no_alarm_clears_on_what_was_seen_before_nobody_watched() -> None:
+    """Its off-delay had begun; the service stood still; the first look after it is one look."""
+    one = watched("sensor_health", "bay-1", "slip-bay")
+    book = book_of(one)
+    now_s = book.now_s
+    for minute in range(30):
+        now_s += 60.0
+        book, _ = advance(book, [Observation(one.id, 1.0 if minute < 25 else 0.0, now_s)], now_s)
+    assert book.alarms[one.id].active
+    later_s = now_s + 7 * 86_400.0
+    book = watched_again(book)
+    book, _ = advance(book, [Observation(one.id, 0.0, later_s)], later_s)
+    assert book.alarms[one.id].active
