@@ -22,6 +22,7 @@ from monitor.outlook.warning import (
     told_beside,
 )
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answer
+from monitor.physics.night_sky import NO_FORECAST, Clouds
 from monitor.physics.saturation import dew_point_c
 from monitor.pipeline import CoreState, Shop
 from monitor.reference import load_toml
@@ -54,6 +55,14 @@ class SiteView:
     notes: list[str] = field(default_factory=list)
     looked_s: float = 0.0
     explanations: dict[str, str] = field(default_factory=dict)  # by zone
+
+
+@dataclass(frozen=True, slots=True)
+class _Outdoor:
+    """What a site's forecast says of the coming hours besides the shop's own air."""
+
+    clouds: Clouds
+    dew_point_c: tuple[float, ...]
 
 
 class Foreseer:
@@ -93,7 +102,8 @@ class Foreseer:
             events += [_event(decision, now_s) for decision in decisions]
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
             actions += [_action(action, done) for action in view.actions]
-        return Foreseen(tuple(shifts), tuple(actions), memory), events
+        clouds = {site: _clouds(view.weather) for site, view in self.views.items()}
+        return Foreseen(tuple(shifts), tuple(actions), memory, clouds), events
 
     def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
         """See ahead for the pages alone, where a start would wait for the next look; nothing is decided."""
@@ -132,7 +142,7 @@ class Foreseer:
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
         forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
-        scene = self._scene(shop, state, site, outdoor, rows)
+        scene = self._scene(shop, state, site, _Outdoor(_clouds(reply), _outdoor_dew(outdoor, rows)))
         ahead = look_ahead(scene, forecasts, now_s)
         outlooks = shift_outlooks(scene, ahead, spans)
         answers: dict[str, ZoneAnswer] = {}
@@ -150,9 +160,7 @@ class Foreseer:
             self._models[history.zone] = model
         return forecast(model, history, outdoor)
 
-    def _scene(
-        self, shop: Shop, state: CoreState, site: Site, outdoor: OutdoorAir | None, rows: int
-    ) -> Scene:
+    def _scene(self, shop: Shop, state: CoreState, site: Site, outdoor: _Outdoor) -> Scene:
         facts = {z.id: z for z in shop.zones.values() if z.site == site.id and z.kind not in NOT_FORETOLD}
         bodies = tuple(
             BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone)
@@ -167,12 +175,12 @@ class Foreseer:
         return Scene(
             site=site.id,
             words=Words(site.tz, self._settings.web.temperature_unit == "F"),
-            zones={name: zone_ahead(zone, shop) for name, zone in facts.items()},
+            zones={name: zone_ahead(zone, shop, outdoor.clouds) for name, zone in facts.items()},
             bodies=bodies,
             packages=packages,
             margin_k=shop.limits.margin_caution_k,
             warn_frac=shop.limits.shift_probability,
-            outdoor_dew_point_c=_outdoor_dew(outdoor, rows),
+            outdoor_dew_point_c=outdoor.dew_point_c,
         )
 
     def _done(self, now_s: float) -> frozenset[str]:
@@ -202,6 +210,14 @@ def _outdoor_pa(outdoor: OutdoorAir | None, rows: int) -> FloatArray:
         return np.full(49, np.nan)
     ahead = outdoor.vapour_pressure_pa[rows - 1 : rows + 48]
     return np.concatenate([ahead, np.full(49 - ahead.size, np.nan)])
+
+
+def _clouds(reply: WeatherReply | None) -> Clouds:
+    """The cover of the hours that a forecast tells; nothing without one."""
+    forecast = None if reply is None else reply.forecast
+    if forecast is None or forecast.cloud_frac is None:
+        return NO_FORECAST
+    return Clouds(tuple(forecast.times_s.tolist()), tuple(forecast.cloud_frac.tolist()))
 
 
 def _outdoor_dew(outdoor: OutdoorAir | None, rows: int) -> tuple[float, ...]:

@@ -123,9 +123,9 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet 
     match given:
         case ServiceFacts(values):
             return replace(state, service={**state.service, **values})
-        case Foreseen(shifts, actions, memory):
+        case Foreseen(shifts, actions, memory, clouds):
             # Conditions for new shifts are wanted at the next tick, not only at the next derived one.
-            return replace(state, shifts=shifts, actions=actions, memory=memory, derived_s=0.0)
+            return replace(state, shifts=shifts, actions=actions, memory=memory, clouds=clouds, derived_s=0.0)
         case ClockSet(package, clock):
             clocks = {name: kept for name, kept in state.clocks.items() if name != package}
             if clock is not None:

@@ -177,10 +177,10 @@ class Zone(Section):
     max_dew_point_c: Annotated[float, Field(ge=-60, le=40)] | None = None
     min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens, quivers
     stands_in: Identifier | None = None  # of a quiver: the zone whose air it holds while it is off
-    heat_up_to_c: Annotated[float, Field(ge=0, le=40)] | None = (
-        None  # what its vented or electric heater holds
-    )
+    heat_up_to_c: Annotated[float, Field(ge=0, le=40)] | None = None  # what its dry heater holds
     dry_down_to_frac: Fraction | None = None  # what its dehumidifier holds
+    roof: Literal["closed", "open", "none"] | None = None  # absent: by the kind
+    sky_view_frac: Fraction | None = None  # of an open sky that is seen; absent: by the roof
     desiccant_days: Annotated[float, Field(gt=0, le=3650)] | None = None  # how long its desiccant lasts
 
 

@@ -57,7 +57,10 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
             zone.id: max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=900.0)
             for zone in settings.zones
         },
-        zones={zone.id: _zone_facts(zone, sites[zone.site], catalogue) for zone in settings.zones},
+        zones={
+            zone.id: _zone_facts(zone, sites[zone.site], catalogue, bodies.open_roof_view_frac)
+            for zone in settings.zones
+        },
         sensors=sensors,
         peers={
             one.id: tuple(o for o in sensors.values() if o.zone == one.zone and o is not one)
@@ -80,7 +83,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
     )
 
 
-def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue) -> ZoneFacts:
+def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue, open_roof_frac: float) -> ZoneFacts:
     return ZoneFacts(
         id=zone.id,
         name=zone.name,
@@ -95,7 +98,19 @@ def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue) -> ZoneFacts:
         heat_up_to_c=zone.heat_up_to_c,
         dry_down_to_frac=zone.dry_down_to_frac,
         stands_in=zone.stands_in,
+        sky_view_frac=_sky_view_frac(zone, open_roof_frac),
     )
+
+
+_ROOFS = {"yard": "none", "outdoor": "none", "cage": "open"}
+
+
+def _sky_view_frac(zone: Zone, open_roof_frac: float) -> float:
+    """A yard lies open and a gas cage has a roof on posts unless the settings say otherwise."""
+    if zone.sky_view_frac is not None:
+        return zone.sky_view_frac
+    roof = zone.roof or _ROOFS.get(zone.kind, "closed")
+    return {"none": 1.0, "open": open_roof_frac, "closed": 0.0}[roof]
 
 
 def _minimum_c(zone: Zone, catalogue: Catalogue) -> float | None:

@@ -55,6 +55,8 @@ class BodyNow:
     to_dew_point: Wait
     to_margin: Wait
     to_dry: Wait
+    open_sky: bool = False  # whether it sees any sky
+    cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
 
 
 @dataclass(frozen=True, slots=True)

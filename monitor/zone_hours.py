@@ -9,6 +9,7 @@ from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.season import LEAST_KNOWN_FRAC
 from monitor.outlook.shifts import ShiftSpan
+from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.pipeline import Shop
 from monitor.settings import Settings
 from monitor.stages.facts import ZoneFacts
@@ -102,7 +103,7 @@ def measured_outdoor(
     return warm, damp
 
 
-def zone_ahead(zone: ZoneFacts, shop: Shop) -> ZoneAhead:
+def zone_ahead(zone: ZoneFacts, shop: Shop, clouds: Clouds = NO_FORECAST) -> ZoneAhead:
     """A zone with the limits that its shifts are judged by."""
     humid = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
     return ZoneAhead(
@@ -117,6 +118,7 @@ def zone_ahead(zone: ZoneFacts, shop: Shop) -> ZoneAhead:
         has_door=zone.kind in DOORED,
         heat_up_to_c=zone.heat_up_to_c,
         dry_down_to_frac=zone.dry_down_to_frac,
+        sky=Sky(zone.sky_view_frac, clouds),
     )
 
 

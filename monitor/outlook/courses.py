@@ -80,6 +80,7 @@ def body_course(thing: BodyAhead, zone: ZoneAhead, air: ZoneCourse) -> BodyCours
         humidity[-1],
         pressure_pa=zone.pressure_pa,
         draught_ms=zone.draught_ms,
+        sky=zone.sky,
     )
     rows = np.searchsorted(path.time_s, air.times_s).clip(max=path.time_s.size - 1)
     lagged = _lagged(air.temperature_c - air.temperature_c[-1], time_constant_h(thing.body, thing.state))

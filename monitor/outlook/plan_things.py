@@ -68,7 +68,13 @@ def _latest(inputs: PlanInputs, shift: ShiftSpan, thing: BodyAhead, work: str) -
     humidity = course.humidity_frac
     spread = float(np.std(humidity[:-1], axis=0).mean())
     air = Air(
-        course.times_s, course.temperature_c[-1], humidity[-1], zone.pressure_pa, zone.draught_ms, spread
+        course.times_s,
+        course.temperature_c[-1],
+        humidity[-1],
+        zone.pressure_pa,
+        zone.draught_ms,
+        spread,
+        zone.sky,
     )
     skin_c = _skin_at(inputs, thing, start_s)
     for goal, needed_k in ((Goal.MARGIN, inputs.scene.margin_k), (Goal.DEW_POINT, 0.0)):

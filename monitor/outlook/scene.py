@@ -9,6 +9,7 @@ from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState
+from monitor.physics.night_sky import ROOFED, Sky
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,7 @@ class ZoneAhead:
     has_door: bool = False
     heat_up_to_c: float | None = None  # what its vented or electric heater can hold; None: no heater
     dry_down_to_frac: float | None = None  # what its dehumidifier can hold; None: no dehumidifier
+    sky: Sky = ROOFED
 
 
 @dataclass(frozen=True, slots=True)

@@ -201,6 +201,7 @@ def _truth(season: Season) -> _Truth:
             damp,
             pressure_pa=zone_ahead.pressure_pa,
             draught_ms=zone_ahead.draught_ms,
+            sky=zone_ahead.sky,
         )
     return _Truth(humidity, dew, path)
 

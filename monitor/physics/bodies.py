@@ -14,12 +14,21 @@ from typing import Any, TypeVar
 from monitor.errors import Fault, InputError
 from monitor.physics.convection import Face, Surface
 from monitor.physics.elementwise import check_range
+from monitor.physics.night_sky import SkyDoubt
 
 BIOT_LIMIT = 0.1
 STRAIGHT = 2  # points of a content whose heat capacity is the same at all temperatures
 _T = TypeVar("_T")
 # Outer layer of a thick stack: it then leads the mean as the surface of a slab does under steady heat
 _OUTER_SHARE = 1.0 - (2.0 / 3.0) ** 0.5
+# Of a face: how much of what it sees is sky, where nothing stands around (Incropera et al., section 13.1)
+SKY_VIEW = {
+    Face.VERTICAL_PLATE: 0.5,
+    Face.VERTICAL_CYLINDER: 0.5,
+    Face.HORIZONTAL_CYLINDER: 0.5,
+    Face.FACING_UP: 1.0,
+    Face.FACING_DOWN: 0.0,
+}
 _ROOM_COEFFICIENT_WM2K = 10.0  # convection and radiation together, for the Biot number
 
 
@@ -56,6 +65,8 @@ class BodyData:
     exchange_std_frac: float
     drift_kh: float
     air_wander_kh: float
+    sky_doubt: SkyDoubt
+    open_roof_view_frac: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +85,12 @@ class Body:
     exchange_std_frac: float
     drift_kh: float
     air_wander_kh: float
+    sky_doubt: SkyDoubt
+
+    @property
+    def sky_area_m2(self) -> float:
+        """Black area facing upwards that sees as much of an open sky as this body does."""
+        return self.emissivity * sum(surface.area_m2 * SKY_VIEW[surface.face] for surface in self.surfaces)
 
     def content_jk(self, from_c: float, to_c: float) -> float:
         """Mean heat capacity of the content between two temperatures, J/K; 0 without content."""
@@ -116,6 +133,10 @@ def body_data(tables: Mapping[str, Any]) -> BodyData:
         exchange_std_frac=_number(tables, "uncertainty", "exchange_frac"),
         drift_kh=_number(tables, "uncertainty", "drift_kh"),
         air_wander_kh=_number(tables, "uncertainty", "air_wander_kh"),
+        sky_doubt=SkyDoubt(
+            _number(tables, "sky", "formula_std_wm2"), _number(tables, "sky", "cover_std_frac")
+        ),
+        open_roof_view_frac=_number(tables, "sky", "open_roof_view_frac"),
     )
 
 
@@ -173,6 +194,7 @@ def cylinder_body(
         exchange_std_frac=data.exchange_std_frac,
         drift_kh=data.drift_kh,
         air_wander_kh=data.air_wander_kh,
+        sky_doubt=data.sky_doubt,
     )
 
 
@@ -243,6 +265,7 @@ def plate_body(
         exchange_std_frac=data.exchange_std_frac,
         drift_kh=data.drift_kh,
         air_wander_kh=data.air_wander_kh,
+        sky_doubt=data.sky_doubt,
     )
 
 
@@ -294,6 +317,7 @@ def regulator_body(
         exchange_std_frac=data.exchange_std_frac,
         drift_kh=data.drift_kh,
         air_wander_kh=data.air_wander_kh,
+        sky_doubt=data.sky_doubt,
     )
 
 

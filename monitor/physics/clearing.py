@@ -11,6 +11,7 @@ from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, Trajectory, path_through, start_state
+from monitor.physics.night_sky import ROOFED, Sky
 
 PLANNING_MARGIN_K = 3.0
 HORIZON_S = 72 * 3600.0
@@ -55,14 +56,15 @@ class Air:
     pressure_pa: float = STANDARD_PRESSURE_PA
     draught_ms: float = 0.0
     humidity_std_frac: float = 0.0
+    sky: Sky = ROOFED
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
     """Hours until something holds; None where there is no number, and then the reach says why.
 
-    The bounds move exchange, skin and humidity by 1.28 standard deviations each, all one way: at least eight
-    cases in ten lie between them. `high_hours` is None where the slow case does not get there in time.
+    The bounds move exchange, skin, humidity and sky by 1.28 standard deviations each, all one way: at least
+    eight cases in ten lie between them. `high_hours` is None where the slow case does not get there in time.
     """
 
     reach: Reach
@@ -271,6 +273,7 @@ def _path(body: Body, state: BodyState, air: Air, deviations: float) -> Trajecto
         humidity,
         pressure_pa=air.pressure_pa,
         draught_ms=air.draught_ms,
+        sky=replace(air.sky, deviations=deviations),
     )
 
 

@@ -7,9 +7,9 @@ from monitor.physics.air_transport import STANDARD_PRESSURE_PA, buoyancy_at, con
 from monitor.physics.bodies import Body
 from monitor.physics.convection import Surface, forced_coefficient_wm2k, free_nusselt
 from monitor.physics.film import LEWIS_FACTOR_KGKJ, latent_heat_jg, surface_saturation_pa
+from monitor.physics.night_sky import STEFAN_BOLTZMANN_WM2K4
 from monitor.physics.saturation import ZERO_C_K
 
-STEFAN_BOLTZMANN_WM2K4 = 5.670374419e-8  # CODATA 2018, exact
 _FREE_EXPONENT = 0.28  # how the free coefficient grows with the temperature gap, for the slope only
 
 
@@ -61,22 +61,29 @@ def surroundings(
 
 
 def exchange(
-    body: Body, skin_c: float, air: tuple[float, float], around: Surroundings, wet: bool
+    body: Body,
+    skin_c: float,
+    air: tuple[float, float],
+    around: Surroundings,
+    wet: bool,
+    sky_loss_wm2: float = 0.0,
 ) -> Exchange:
     """Heat and vapour exchanged by a body at one moment.
 
     Arguments:
         body: the body.
         skin_c: skin temperature, degC, a float, -80 to 110.
-        air: air temperature, degC, and vapour pressure, Pa, floats; the walls are as warm as the air.
+        air: air temperature, degC, and vapour pressure, Pa, floats; walls and ground are as warm as the air.
         around: from `surroundings`.
         wet: whether there is water or frost to evaporate; vapour condenses in any case.
+        sky_loss_wm2: what a black face that sees all of the place's sky loses to it, W/m2, a float.
     Returns:
         the exchange; heat and vapour are positive towards the body.
     Raises:
         RangeError: skin temperature outside the saturation table.
     Reference:
-        Mixed convection: Incropera et al., eq. (9.64). Radiation: grey body in a large room, eq. (1.7).
+        Mixed convection: Incropera et al., eq. (9.64). Radiation: grey body in a large room, eq. (1.7),
+        and less by what its share of the sky sends less than the air's warmth would (`night_sky`).
         Vapour: Lewis analogy, see `vapour_flux_gm2s`.
     """
     air_c, vapour_pa = air
@@ -93,7 +100,9 @@ def exchange(
         slope += latent * rise
     scale = body.area_m2 * around.exchange_factor
     return Exchange(
-        scale * ((convective + radiative) * gap_k + latent * (vapour_pa - at_surface)) + body.internal_w,
+        scale * ((convective + radiative) * gap_k + latent * (vapour_pa - at_surface))
+        + body.internal_w
+        - body.sky_area_m2 * sky_loss_wm2,
         scale * slope,
         scale * ((1.0 + _FREE_EXPONENT) * convective + radiative),
         scale * latent,

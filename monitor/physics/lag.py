@@ -12,6 +12,7 @@ from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.exchange import Surroundings, surroundings
+from monitor.physics.night_sky import ROOFED, Sky, seen
 from monitor.physics.saturation import frost_point_c, vapour_pressure_pa
 from monitor.physics.spread import Spread
 from monitor.physics.stepping import AirPoint, Moment, follow, moment
@@ -118,6 +119,7 @@ def advance(
     *,
     pressure_pa: float = STANDARD_PRESSURE_PA,
     draught_ms: float = 0.0,
+    sky: Sky = ROOFED,
 ) -> BodyState:
     """Carries a body through measured air to the time of the last sample.
 
@@ -132,6 +134,7 @@ def advance(
         relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
         pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
         draught_ms: air speed at the body, m/s, a float, 0 to 30.
+        sky: what the place leaves open of the sky, and its clouds; none of it under a closed roof.
     Returns:
         the state at the last sample; the same state where no sample is later than it.
     Raises:
@@ -140,7 +143,7 @@ def advance(
         Lumped capacitance (Incropera et al., chapter 5) with the exchange of `exchange` and the step of
         `follow`; uncertainty by the linearised (extended) Kalman prediction.
     """
-    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
     if len(air) < 2:
         return state
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
@@ -170,6 +173,7 @@ def trajectory(
     *,
     pressure_pa: float = STANDARD_PRESSURE_PA,
     draught_ms: float = 0.0,
+    sky: Sky = ROOFED,
 ) -> Trajectory:
     """Carries a body through air as `advance` does, and tells what it was like on the way.
 
@@ -181,6 +185,7 @@ def trajectory(
         relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
         pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
         draught_ms: air speed at the body, m/s, a float, 0 to 30.
+        sky: what the place leaves open of the sky, and its clouds; none of it under a closed roof.
     Returns:
         skin and content temperature, film, frost, saturation point of the air and margin, at the state's own
         time and at each later sample.
@@ -189,7 +194,7 @@ def trajectory(
     Reference:
         As `advance`.
     """
-    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
 
@@ -210,6 +215,7 @@ def path_through(
     *,
     pressure_pa: float = STANDARD_PRESSURE_PA,
     draught_ms: float = 0.0,
+    sky: Sky = ROOFED,
 ) -> Trajectory:
     """Carries a body through air as `trajectory` does, at the stepper's own times and three points between.
 
@@ -221,6 +227,7 @@ def path_through(
         relative_humidity_frac: of the zone, over liquid water, same length, 0 to 1.2.
         pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
         draught_ms: air speed at the body, m/s, a float, 0 to 30.
+        sky: what the place leaves open of the sky, and its clouds; none of it under a closed roof.
     Returns:
         as `trajectory`, close enough in time to read crossings off; close together only where much happens.
     Raises:
@@ -228,7 +235,7 @@ def path_through(
     Reference:
         As `advance`; between steps the cubic through both ends' temperatures and rates (Hermite).
     """
-    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
     follow(body, around, moments[0], _without_fog(air), lambda _, after: moments.append(after))
@@ -324,6 +331,18 @@ def _air_points(
     return [_air_now(state, samples[: count - len(later)], later), *later]
 
 
+def _under(sky: Sky, body: Body, air: list[AirPoint]) -> list[AirPoint]:
+    """The air with what the sky above it takes."""
+    if not sky.view_frac:
+        return air
+    times_s, temperature_c, vapour_pa = np.array([point[:3] for point in air]).T
+    loss_wm2, std_wm2 = seen(sky, body.sky_doubt, (times_s, temperature_c, vapour_pa))
+    return [
+        point._replace(sky_loss_wm2=loss, sky_std_wm2=std)
+        for point, loss, std in zip(air, loss_wm2.tolist(), std_wm2.tolist(), strict=True)
+    ]
+
+
 def _without_fog(air: list[AirPoint]) -> list[AirPoint]:
     """The air after its first point; where the line between far samples would be fog, points on its edge."""
     held: list[AirPoint] = []
@@ -342,11 +361,7 @@ def _without_fog(air: list[AirPoint]) -> list[AirPoint]:
 
 
 def _between(earlier: AirPoint, later: AirPoint, share: float) -> AirPoint:
-    return AirPoint(
-        earlier.time_s + share * (later.time_s - earlier.time_s),
-        earlier.temperature_c + share * (later.temperature_c - earlier.temperature_c),
-        earlier.vapour_pressure_pa + share * (later.vapour_pressure_pa - earlier.vapour_pressure_pa),
-    )
+    return AirPoint(*(first + share * (last - first) for first, last in zip(earlier, later, strict=True)))
 
 
 def _check_samples(samples: Sequence[AirPoint]) -> None:

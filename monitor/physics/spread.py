@@ -35,6 +35,7 @@ class Spread:
         fading = before.exchange.slope_wk * length_s / capacity_jk
         fade = math.exp(-fading)
         taken_w = 0.5 * (before.exchange.heat_w + after.exchange.heat_w) - body.internal_w
+        taken_w += body.sky_area_m2 * 0.5 * (before.air.sky_loss_wm2 + after.air.sky_loss_wm2)
         lead_k = taken_w * length_s / capacity_jk * phis(-fading)[0]
         self.skin_var_k2 = (
             fade * fade * self.skin_var_k2
@@ -42,6 +43,10 @@ class Spread:
             + lead_k * lead_k * self.exchange_var
             + body.drift_kh**2 * length_s / _S_PER_H * phis(-2.0 * fading)[0]
         )
+        sky_std_w = body.sky_area_m2 * before.air.sky_std_wm2
+        if sky_std_w:  # a sky told too cold is so all night: such errors add up, not their squares
+            sky_std_k = sky_std_w * length_s / capacity_jk * phis(-fading)[0]
+            self.skin_var_k2 = (math.sqrt(self.skin_var_k2) + sky_std_k) ** 2
         self.covariance_k = fade * self.covariance_k + lead_k * self.exchange_var
         self.exchange_var = min(
             self.exchange_var + _EXCHANGE_DRIFT_S * length_s,

@@ -33,6 +33,8 @@ class AirPoint(NamedTuple):
     time_s: float
     temperature_c: float
     vapour_pressure_pa: float
+    sky_loss_wm2: float = 0.0  # of a black face that sees all of the place's sky
+    sky_std_wm2: float = 0.0
 
 
 class Moment(NamedTuple):
@@ -59,7 +61,7 @@ def moment(
     """A starting point: skin and content temperature, film and its frozen part, in the given air."""
     skin_c, content_c = temperatures_c
     film_gm2, frost_gm2 = film
-    now = exchange(body, skin_c, (air.temperature_c, air.vapour_pressure_pa), around, film_gm2 > 0.0)
+    now = exchange(body, skin_c, air[1:3], around, film_gm2 > 0.0, air.sky_loss_wm2)
     return Moment(air, skin_c, content_c, film_gm2, frost_gm2, now)
 
 
@@ -116,7 +118,7 @@ def _step(
             if after.film_gm2 > 0.0 and abs(after.skin_c) <= _AT_FREEZING_K:
                 after = after._replace(skin_c=0.0)
     if now.film_gm2 > 0.0 and after.film_gm2 < _TRACE_GM2 and after.exchange.vapour_gm2s < 0.0:
-        dry = exchange(body, after.skin_c, after.air[1:], around, wet=False)
+        dry = exchange(body, after.skin_c, after.air[1:3], around, False, after.air.sky_loss_wm2)
         after = after._replace(film_gm2=0.0, frost_gm2=0.0, exchange=dry)
     return after, correction_k
 
@@ -126,13 +128,14 @@ def _try(
 ) -> tuple[Moment, float, float]:
     """One step of a given length; the last value is its share after which the film ends or 0 degC is met."""
     before = now.exchange
-    air, raise_w = _air_after(now, target, length_s)
+    air, raise_w = _air_after(body, now, target, length_s)
     push = Push(before.heat_w, before.slope_wk, raise_w)
     rise_k, content_rise_k = respond(body, (now.skin_c, now.content_c), push, length_s)
     # a trial may shoot far over before it is refused
     skin_c = min(max(now.skin_c + rise_k, SKIN_RANGE_C[0]), SKIN_RANGE_C[1])
     rise_k, content_c = skin_c - now.skin_c, now.content_c + content_rise_k
-    ends = exchange(body, skin_c, air[1:], around, now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0)
+    wet = now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0
+    ends = exchange(body, skin_c, air[1:3], around, wet, air.sky_loss_wm2)
     film_gm2, frost_gm2, share = _film(body, now, ends.vapour_gm2s, length_s)
     defect_w = ends.heat_w - (before.heat_w + raise_w - before.slope_wk * rise_k)
     stiffness = (ends.slope_wk + body.coupling_wk) * length_s / body.shell_jk
@@ -143,25 +146,29 @@ def _try(
             share = min(share, now.skin_c / (now.skin_c - shifted_c))
         capacity_jm2k = body.shell_jk / body.area_m2
         moved_c, frost_gm2 = change_phase(shifted_c, film_gm2, frost_gm2, capacity_jm2k)
-        ends = exchange(body, moved_c, air[1:], around, wet=True)
+        ends = exchange(body, moved_c, air[1:3], around, True, air.sky_loss_wm2)
         return Moment(air, moved_c, content_c, film_gm2, frost_gm2, ends), abs(shift_k), share
     corrected = Exchange(ends.heat_w - ends.slope_wk * shift_k, *ends[1:])
     after = Moment(air, shifted_c, content_c, film_gm2, frost_gm2, corrected)
     return after, abs(shift_k), share
 
 
-def _air_after(now: Moment, target: AirPoint, length_s: float) -> tuple[AirPoint, float]:
+def _air_after(body: Body, now: Moment, target: AirPoint, length_s: float) -> tuple[AirPoint, float]:
     """The air at the end of a step, and by how much its change alone raises the heat, W."""
     left_s = target.time_s - now.air.time_s
     share = length_s / left_s
     warmer_k = share * (target.temperature_c - now.air.temperature_c)
+    clearer_wm2 = share * (target.sky_loss_wm2 - now.air.sky_loss_wm2)
     damper_pa = share * (target.vapour_pressure_pa - now.air.vapour_pressure_pa)
     air = AirPoint(
         target.time_s if length_s == left_s else now.air.time_s + length_s,
         now.air.temperature_c + warmer_k,
         now.air.vapour_pressure_pa + damper_pa,
+        now.air.sky_loss_wm2 + clearer_wm2,
+        now.air.sky_std_wm2 + share * (target.sky_std_wm2 - now.air.sky_std_wm2),
     )
-    return air, now.exchange.air_slope_wk * warmer_k + now.exchange.vapour_slope_wpa * damper_pa
+    raise_w = now.exchange.air_slope_wk * warmer_k + now.exchange.vapour_slope_wpa * damper_pa
+    return air, raise_w - body.sky_area_m2 * clearer_wm2
 
 
 def _film(body: Body, now: Moment, vapour_at_end_gm2s: float, length_s: float) -> tuple[float, float, float]:
@@ -200,10 +207,12 @@ def _melt_or_freeze(
     changing_gm2 = now.frost_gm2 if net_w > 0.0 else now.film_gm2 - now.frost_gm2
     if body.content_c and abs(net_w - now.exchange.heat_w) > 0.05 * abs(net_w):
         length_s = min(length_s, 0.25 * body.content_jk(now.content_c, now.content_c) / body.coupling_wk)
-    whole_s = _time_to_take_s(changing_gm2 * fusion_j, net_w, _air_after(now, target, length_s)[1] / length_s)
+    whole_s = _time_to_take_s(
+        changing_gm2 * fusion_j, net_w, _air_after(body, now, target, length_s)[1] / length_s
+    )
     length_s = min(length_s, max(whole_s, _SHORTEST_CUT_S))
-    air, raise_w = _air_after(now, target, length_s)
-    ends = exchange(body, 0.0, air[1:], around, wet=True)
+    air, raise_w = _air_after(body, now, target, length_s)
+    ends = exchange(body, 0.0, air[1:3], around, True, air.sky_loss_wm2)
     film_gm2, frost_gm2, _ = _film(body, now, ends.vapour_gm2s, length_s)
     frost_gm2 -= (net_w + 0.5 * raise_w) * length_s / fusion_j
     if length_s >= whole_s:

@@ -10,6 +10,7 @@ from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, Answer, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import AIR_RANGE_C, BodyState, advance, start_state, surface_margin_k
+from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 from monitor.physics.uncertainty import wet_probability_frac
 from monitor.snapshot import Wait
@@ -35,6 +36,8 @@ class Figures:
     to_margin: Wait
     to_dry: Wait
     hours_to_wet: float  # at the trend of the last hour
+    open_sky: bool = False  # whether it sees any sky
+    cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
 
     @property
     def wet(self) -> bool:
@@ -42,8 +45,26 @@ class Figures:
         return self.margin_k <= 0.0 or self.film_gm2 >= DRY_BELOW_GM2
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a body stands: the zone, its air now, and the clouds over its site."""
+
+    air: AirState
+    zone: ZoneFacts
+    clouds: Clouds = NO_FORECAST
+
+    @property
+    def sky(self) -> Sky:
+        """What it sees of the sky."""
+        return Sky(self.zone.sky_view_frac, self.clouds)
+
+
 def carry(
-    body: Body, state: BodyState | None, samples: tuple[Sample, ...], zone: ZoneFacts
+    body: Body,
+    state: BodyState | None,
+    samples: tuple[Sample, ...],
+    zone: ZoneFacts,
+    clouds: Clouds = NO_FORECAST,
 ) -> BodyState | None:
     """The body after these samples of its zone's air; None until there has been any."""
     usable = [s for s in samples if AIR_RANGE_C[0] <= s.temperature_c <= AIR_RANGE_C[1]]
@@ -63,13 +84,13 @@ def carry(
         [s.relative_humidity_frac for s in later],
         pressure_pa=zone.pressure_pa,
         draught_ms=zone.draught_ms,
+        sky=Sky(zone.sky_view_frac, clouds),
     )
 
 
-def figures(
-    body: Body, state: BodyState, air: AirState, zone: ZoneFacts, now_s: float, margin_k: float
-) -> Figures:
+def figures(body: Body, state: BodyState, place: Place, now_s: float, margin_k: float) -> Figures:
     """What to say of the body now, its zone's last air taken to last."""
+    air, zone = place.air, place.zone
     ahead = state
     if now_s > state.time_s:
         ahead = advance(
@@ -80,13 +101,14 @@ def figures(
             [air.relative_humidity_frac],
             pressure_pa=zone.pressure_pa,
             draught_ms=zone.draught_ms,
+            sky=place.sky,
         )
     vapour = vapour_pressure_pa(air.temperature_c, air.relative_humidity_frac)
     margin, from_frost = surface_margin_k(ahead.skin_c, vapour)
     std = math.hypot(ahead.skin_std_k, air.dew_point_std_k)
     waits = (Wait(0.0, "now"),) * 3
     if margin < margin_k or ahead.film_gm2 >= DRY_BELOW_GM2:
-        waits = _waits(body, ahead, air, zone, margin_k)
+        waits = _waits(body, ahead, place, margin_k)
     return Figures(
         time_s=now_s,
         skin_c=ahead.skin_c,
@@ -99,12 +121,13 @@ def figures(
         to_margin=waits[1],
         to_dry=waits[2],
         hours_to_wet=FAR_H,
+        open_sky=zone.sky_view_frac > 0.0,
+        cloud_frac=_cover(place, now_s),
     )
 
 
-def _waits(
-    body: Body, state: BodyState, air: AirState, zone: ZoneFacts, margin_k: float
-) -> tuple[Wait, Wait, Wait]:
+def _waits(body: Body, state: BodyState, place: Place, margin_k: float) -> tuple[Wait, Wait, Wait]:
+    air, zone = place.air, place.zone
     steady = Air(
         np.array([state.time_s]),
         np.array([air.temperature_c]),
@@ -112,9 +135,15 @@ def _waits(
         pressure_pa=zone.pressure_pa,
         draught_ms=zone.draught_ms,
         humidity_std_frac=_humidity_std_frac(air),
+        sky=place.sky,
     )
     found = clearing(body, state, steady, margin_k=margin_k)
     return _wait(found.dew_point), _wait(found.margin), _wait(found.dry)
+
+
+def _cover(place: Place, now_s: float) -> float | None:
+    cover = float(place.clouds.at(np.array([now_s]))[0])
+    return None if math.isnan(cover) else cover
 
 
 def _humidity_std_frac(air: AirState) -> float:

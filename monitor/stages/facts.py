@@ -46,6 +46,7 @@ class ZoneFacts:
     dry_down_to_frac: float | None = None
     stands_in: str | None = None  # of a quiver: the zone whose air it holds while it is off
     store: StoreFacts = StoreFacts()
+    sky_view_frac: float = 0.0  # how much of an open sky its bodies see
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,6 +96,8 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
             to_dew_point=UNKNOWN_WAIT if now is None else now.to_dew_point,
             to_margin=UNKNOWN_WAIT if now is None else now.to_margin,
             to_dry=UNKNOWN_WAIT if now is None else now.to_dry,
+            open_sky=now is not None and now.open_sky,
+            cloud_frac=None if now is None else now.cloud_frac,
         )
 
 

@@ -10,6 +10,7 @@ from monitor.alarms.trend import Trend
 from monitor.exposure.clock import ExposureClock
 from monitor.outlook.warning import WarningMemory
 from monitor.physics.lag import BodyState
+from monitor.physics.night_sky import Clouds
 from monitor.quality.track import SensorTrack
 from monitor.snapshot import ActionNow, ShiftNow
 from monitor.stages.air import Sample, ZoneAir
@@ -76,6 +77,7 @@ class CoreState:
     filled: dict[str, tuple[float, float]] = field(
         default_factory=dict
     )  # by zone: clocks are to be recounted
+    clouds: dict[str, Clouds] = field(default_factory=dict)  # by site, as last forecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +131,7 @@ class Foreseen:
     shifts: tuple[ShiftNow, ...]
     actions: tuple[ActionNow, ...]
     memory: WarningMemory
+    clouds: dict[str, Clouds] = field(default_factory=dict)  # by site; none: no forecast of them
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.lifecycle import advance, with_conditions
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
+from monitor.physics.night_sky import NO_FORECAST
 from monitor.stages import air as air_stage
 from monitor.stages import bodies as body_stage
 from monitor.stages import late, standing, watch
@@ -77,7 +78,8 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         zone = shop.zones[facts.zone]
         air = state.air.get(zone.id)
         before = bodies.get(facts.id)
-        after = body_stage.carry(facts.body, before, state.heard[zone.id].samples, zone)
+        clouds = state.clouds.get(zone.site, NO_FORECAST)
+        after = body_stage.carry(facts.body, before, state.heard[zone.id].samples, zone, clouds)
         if after is not None:
             bodies[facts.id] = after
         if air is None or after is None:
@@ -85,7 +87,8 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             continue
         seen = figures.get(facts.id)
         if seen is None or after != before or now_s - seen.time_s >= shop.derived_every_s:
-            seen = body_stage.figures(facts.body, after, air, zone, now_s, shop.limits.margin_caution_k)
+            place = body_stage.Place(air, zone, clouds)
+            seen = body_stage.figures(facts.body, after, place, now_s, shop.limits.margin_caution_k)
             trend = followed(trends.get(facts.id, watch.NO_TREND), now_s, seen.margin_k, watch.TREND)
             hours = hours_to(trend, 0.0, watch.TREND)
             trends[facts.id] = trend

@@ -75,11 +75,14 @@ def parse(body: bytes) -> OutdoorForecast:
         dew = _layer(properties, "dewpoint", _CELSIUS)
         humidity = _layer(properties, "relativeHumidity", _PERCENT, needed=False)
         wind = _layer(properties, "windSpeed", _KMH, needed=False)
+        cover = _layer(properties, "skyCover", _PERCENT, needed=False)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise SchemaError(PROVIDER, type(error).__name__, error) from error
     first, last = max(air[0][0], dew[0][0]), min(air[0][-1], dew[0][-1])
     times = np.arange(first, last + 1.0, HOUR_S)
-    steps = Steps(times, _at(times, air), _at(times, dew), _at(times, humidity) / 100.0, _at(times, wind))
+    damp = _at(times, humidity) / 100.0
+    cloud = _at(times, cover) / 100.0
+    steps = Steps(times, _at(times, air), _at(times, dew), damp, _at(times, wind), cloud)
     return hourly(PROVIDER, issued_s, steps)
 
 

@@ -57,11 +57,14 @@ def parse(body: bytes) -> OutdoorForecast:
             _column(series, "dew_point_temperature", missing=True),
             _column(series, "relative_humidity", missing=True) / 100.0,
             _column(series, "wind_speed", missing=True),
+            _column(series, "cloud_area_fraction", missing=True) / 100.0,
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise SchemaError(PROVIDER, type(error).__name__, error) from error
     if units.get("air_temperature", "celsius") != "celsius":
         raise SchemaError(PROVIDER, "unit of air_temperature", units["air_temperature"])
+    if units.get("cloud_area_fraction", "%") != "%":
+        raise SchemaError(PROVIDER, "unit of cloud_area_fraction", units["cloud_area_fraction"])
     return hourly(PROVIDER, issued_s, steps)
 
 

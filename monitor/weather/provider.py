@@ -36,6 +36,7 @@ class OutdoorForecast:
     temperature_c: FloatArray
     vapour_pressure_pa: FloatArray
     wind_ms: FloatArray
+    cloud_frac: FloatArray | None = None  # cover of the whole sky; NaN or None where it is not told
 
     def on(self, first_s: float, hours: int) -> tuple[FloatArray, FloatArray]:
         """Temperature and vapour pressure at whole hours from `first_s`; NaN where it does not reach."""
@@ -148,6 +149,7 @@ class Steps:
     dew_point_c: FloatArray
     humidity_frac: FloatArray
     wind_ms: FloatArray
+    cloud_frac: FloatArray | None = None
 
 
 def hourly(provider: str, issued_s: float, steps: Steps) -> OutdoorForecast:
@@ -169,8 +171,18 @@ def hourly(provider: str, issued_s: float, steps: Steps) -> OutdoorForecast:
     times = np.arange(first_s, float(steps.times_s[last]) + 1.0, HOUR_S)
     if not times.size:
         raise SchemaError(provider, "times", "steps too far apart")
-    columns = (np.interp(times, steps.times_s, column) for column in (air, pressure, steps.wind_ms))
-    return OutdoorForecast(provider, issued_s, times, *columns)
+    air_c, vapour_pa, wind_ms = (
+        np.interp(times, steps.times_s, column) for column in (air, pressure, steps.wind_ms)
+    )
+    return OutdoorForecast(provider, issued_s, times, air_c, vapour_pa, wind_ms, _cover(times, steps))
+
+
+def _cover(times_s: FloatArray, steps: Steps) -> FloatArray | None:
+    """Cloud cover on whole hours; what cannot be a cover is not known."""
+    if steps.cloud_frac is None:
+        return None
+    told = np.where((steps.cloud_frac >= 0.0) & (steps.cloud_frac <= 1.0), steps.cloud_frac, np.nan)
+    return np.interp(times_s, steps.times_s, told)
 
 
 def checked_place(place: Place, terms: Terms) -> Place:

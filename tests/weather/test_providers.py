@@ -236,3 +236,28 @@ def test_the_two_kinds_are_the_ones_the_settings_can_name(tmp_path: Path) -> Non
     for name, made in (("met-norway", Locationforecast), ("us-nws", Gridpoint)):
         weather = Weather(site="ferrymoor", provider=name, contact="lead@example.org")
         assert isinstance(provider_for(weather, SITE, tmp_path), made)
+
+
+def test_cloud_is_read_where_it_is_told_and_unknown_where_it_is_not() -> None:
+    """`cloud_area_fraction` in % (Locationforecast 2.0) and `skyCover` in percent (gridpoint data)."""
+    told = parse_location(recording("locationforecast_compact.json")).cloud_frac
+    assert told is not None
+    assert ((told >= 0.0) & (told <= 1.0)).all()
+    assert (told > 0.3).any()
+
+    def cover(value: object) -> Change:
+        def change(content: dict[str, Any]) -> None:
+            like = content["properties"]["temperature"]["values"]
+            values = [{"validTime": item["validTime"], "value": value} for item in like]
+            content["properties"]["skyCover"] = {"uom": "wmoUnit:percent", "values": values}
+
+        return change
+
+    body = recording("gridpoint_grid.json")
+    for said, meant in ((40, 0.4), (None, None), (140, None)):
+        found = parse_grid(changed(body, cover(said))).cloud_frac
+        assert found is not None
+        assert np.isnan(found).all() if meant is None else found == pytest.approx(meant)
+    absent = parse_grid(body).cloud_frac
+    assert absent is not None
+    assert np.isnan(absent).all()
