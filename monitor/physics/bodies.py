@@ -22,13 +22,7 @@ _T = TypeVar("_T")
 # Outer layer of a thick stack: it then leads the mean as the surface of a slab does under steady heat
 _OUTER_SHARE = 1.0 - (2.0 / 3.0) ** 0.5
 # Of a face: how much of what it sees is sky, where nothing stands around (Incropera et al., section 13.1)
-SKY_VIEW = {
-    Face.VERTICAL_PLATE: 0.5,
-    Face.VERTICAL_CYLINDER: 0.5,
-    Face.HORIZONTAL_CYLINDER: 0.5,
-    Face.FACING_UP: 1.0,
-    Face.FACING_DOWN: 0.0,
-}
+SKY_VIEW = dict.fromkeys(Face, 0.5) | {Face.FACING_UP: 1.0, Face.FACING_DOWN: 0.0}
 _ROOM_COEFFICIENT_WM2K = 10.0  # convection and radiation together, for the Biot number
 
 
@@ -209,6 +203,7 @@ def plate_body(
     lying: bool | None = None,
     emissivity: float = 0.9,
     material: str = "steel",
+    edges: bool = True,
 ) -> Body:
     """A plate, or a stack of plates that breathes as one: both faces, or one on the floor or against a wall.
 
@@ -219,17 +214,19 @@ def plate_body(
         length_m: m, a float, 0.01 to 30.
         faces: how many faces meet the air, 1 or 2.
         stacked: how many plates lie on each other, 1 to 500.
-        lying: flat (True) or on edge (False); None: flat with one face, on its long edge with two.
+        lying: flat (True) or on edge (False); None: flat with one face; with two, on its long edge for the
+            air and flat for the water, which stays on it.
         emissivity: a float, 0 to 1; 0.9 for mill scale, rust and paint, 0.3 for bright metal.
         material: name of the material in the reference numbers.
+        edges: whether the four edges meet the air; False: a slab without end, or steel packed edge to edge.
     Returns:
-        the body; edges are left out (a stack clears a little sooner than told), and so are the gaps within a
-        stack (its inner plates lag 8 to 10 % more).
+        the body; the gaps within a stack are left out (its inner plates lag 8 to 10 % more).
     Raises:
         RangeError: a number outside its range.
         InputError: a material that is not in the reference numbers.
     Reference:
-        Lumped capacitance and its limit, Biot number 0.1: Incropera et al., eqs. (5.6), (5.10). Beyond it the
+        Lumped capacitance and its limit, Biot number 0.1 (volume over surface): Incropera et al., eqs. (5.6),
+        (5.10). Beyond it the
         outer 18 % is the shell: surface and mean then differ by q L/(3 k) under a steady heat flux q, as in
         Carslaw and Jaeger, Conduction of Heat in Solids, 1959, section 3.8.
     """
@@ -241,7 +238,9 @@ def plate_body(
     check_range("emissivity", emissivity, 0.0, 1.0, "")
     metal = _named(data.materials, "material", material)
     face_m2 = width_m * length_m
-    depth_m = thickness_m * stacked / faces
+    edge_m2 = 2.0 * (width_m + length_m) * thickness_m * stacked if edges else 0.0
+    area_m2 = face_m2 * faces + edge_m2
+    depth_m = face_m2 * thickness_m * stacked / area_m2
     thick = _ROOM_COEFFICIENT_WM2K * depth_m / metal.conductivity_wmk > BIOT_LIMIT
     outer = _OUTER_SHARE if thick else 1.0
     heat_jk = face_m2 * thickness_m * stacked * metal.density_kgm3 * metal.heat_capacity_jkgk
@@ -250,17 +249,18 @@ def plate_body(
         span_m = face_m2 / (2.0 * (width_m + length_m))
         sides = (Face.FACING_UP, Face.FACING_DOWN)[:faces]
         surfaces = tuple(Surface(side, face_m2, span_m) for side in sides)
+        surfaces = (*surfaces, Surface(Face.VERTICAL_PLATE, edge_m2, thickness_m * stacked))
     else:
-        surfaces = (Surface(Face.VERTICAL_PLATE, face_m2 * faces, min(width_m, length_m)),)
+        surfaces = (Surface(Face.VERTICAL_PLATE, area_m2, min(width_m, length_m)),)
     return Body(
         surfaces=surfaces,
-        area_m2=face_m2 * faces,
+        area_m2=area_m2,
         emissivity=emissivity,
         shell_jk=outer * heat_jk,
         content_c=(-100.0, 200.0) if thick else (),
         content_j=(0.0, 300.0 * (1.0 - outer) * heat_jk) if thick else (),
-        coupling_wk=face_m2 * faces * metal.conductivity_wmk / (0.5 * depth_m) if thick else 0.0,
-        run_off_gm2=data.flat_run_off_gm2 if flat else data.upright_run_off_gm2,
+        coupling_wk=area_m2 * metal.conductivity_wmk / (0.5 * depth_m) if thick else 0.0,
+        run_off_gm2=data.upright_run_off_gm2 if lying is False else data.flat_run_off_gm2,
         internal_w=0.0,
         exchange_std_frac=data.exchange_std_frac,
         drift_kh=data.drift_kh,

@@ -23,6 +23,9 @@ STANDARD_LITRE_MOL = 101325.0 * 1e-3 / (GAS_CONSTANT * 288.15)  # a litre at 15 
 
 _WARM_K = 20.0  # over which the heat capacity of the expanded gas is taken
 _BISECTIONS = 60
+# Frost gives more heat than water, so over a stretch of flows the body stays at the triple point while a part
+# of its water freezes; halving finds it within rounding, on either side.
+_AT_TRIPLE_K = 1e-9
 # Lewis: convection carries water as it carries heat, over air's heat capacity and Le^(2/3), Le = 0.86
 _WATER_PER_CONVECTION = 0.621945 / (1006.0 * 0.86 ** (2.0 / 3.0))
 _WATER_LATENT = latent_heat_jkg(10.0)
@@ -215,7 +218,8 @@ def regulator_state(flow_lmin: float, duty: RegulatorDuty, body: RegulatorBody) 
         duty: gas, its state before and behind the seat, and the air of the room.
         body: the regulator.
     Returns:
-        dry above the dew (or frost) point of the room; ices below 0.01 degC; sweats between.
+        dry above the dew (or frost) point of the room; ices below 0.01 degC and where the body is held there,
+        since part of its water then freezes; sweats between.
     Raises:
         RangeError: an argument or a field outside its range, or an inlet at which part of the gas is liquid.
         InputError: a gas without an equation of state in gas_state.
@@ -226,7 +230,7 @@ def regulator_state(flow_lmin: float, duty: RegulatorDuty, body: RegulatorBody) 
     body_c = regulator_body_c(flow_lmin, duty, body)
     if body_c >= frost_point_c(vapour_pressure_pa(duty.air_c, duty.relative_humidity_frac)):
         return RegulatorState.DRY
-    return RegulatorState.ICES if body_c < TRIPLE_POINT_C else RegulatorState.SWEATS
+    return RegulatorState.ICES if body_c <= TRIPLE_POINT_C + _AT_TRIPLE_K else RegulatorState.SWEATS
 
 
 def wetting_flow_lmin(duty: RegulatorDuty, body: RegulatorBody) -> float:
@@ -266,7 +270,7 @@ def icing_flow_lmin(duty: RegulatorDuty, body: RegulatorBody) -> float:
     """
     _check(duty, body)
     frost_c = frost_point_c(vapour_pressure_pa(duty.air_c, duty.relative_humidity_frac))
-    return _flow_reaching(min(TRIPLE_POINT_C, frost_c), duty, body)
+    return _flow_reaching(min(TRIPLE_POINT_C + _AT_TRIPLE_K, frost_c), duty, body)
 
 
 def _flow_reaching(temperature_c: float, duty: RegulatorDuty, body: RegulatorBody) -> float:

@@ -7,10 +7,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
-from hypothesis import settings
-
-settings.register_profile("no clock", deadline=None)  # a busy machine is no failure
-settings.load_profile("no clock")
 
 HERE = Path(__file__).parent
 CHECKS_FILE = HERE.parents[1] / "shared" / "physics_checks.json"

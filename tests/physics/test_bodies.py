@@ -10,6 +10,7 @@ from scipy.optimize import brentq
 
 from monitor.errors import InputError, RangeError
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body, regulator_body
+from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import start_state, trajectory
 from monitor.reference import load_toml
 from monitor.settings_things import Cylinder
@@ -27,7 +28,7 @@ def _plate(data: BodyData, thickness_m: float, **more) -> Body:
 @pytest.mark.parametrize(("thickness_m", "minutes"), [(0.006, 19), (0.012, 38), (0.025, 78), (0.050, 157)])
 def test_plates_lag_as_the_trade_reckons(thickness_m, minutes, data, record_check):
     """Time constant rho c L/h at 10 W/m2K with 480 J/kgK (here 470), both faces; the lead's rule of thumb."""
-    body = _plate(data, thickness_m)
+    body = _plate(data, thickness_m, edges=False)
     tau_min = body.shell_jk / (10.0 * body.area_m2) / 60.0
     record_check(
         "time constant of a plate",
@@ -47,9 +48,52 @@ def test_cylinders_lag_as_the_trade_reckons(data):
     assert 3.0 < heat_jk / (8.0 * full.area_m2) / 3600.0 < 4.0
 
 
+@pytest.mark.parametrize(
+    ("stacked", "faces", "late_frac"), [(1, 2, 1.03), (20, 2, 1.60), (20, 1, 2.20), (40, 1, 3.40)]
+)
+def test_the_edges_of_a_stack_meet_the_air_too(stacked, faces, late_frac, data, record_check):
+    """Characteristic length volume over all of the surface: Incropera et al., below eq. (5.10).
+
+    20 plates of 20 mm, 2 x 1 m: edges 2 (2 + 1) 0.4 = 2.4 m2 beside 4 m2 of faces, so without them a time
+    constant of 160 % of the true one.
+    """
+    body = _plate(data, 0.02, stacked=stacked, faces=faces)
+    edge_m2 = 2.0 * (1.0 + 2.0) * 0.02 * stacked
+    by_hand_m2 = 2.0 * faces + edge_m2
+    assert by_hand_m2 / (2.0 * faces) == pytest.approx(late_frac)
+    worst = abs(body.area_m2 / by_hand_m2 - 1.0)
+    record_check("surface of a stack", worst=100 * worst, bound=0.1, unit="%", source="geometry, by hand")
+    steel = data.materials["steel"]
+    heat_jk = 2.0 * 0.02 * stacked * steel.density_kgm3 * steel.heat_capacity_jkgk
+    assert body.shell_jk + body.content_jk(0.0, 20.0) == pytest.approx(heat_jk)
+    assert sum(surface.area_m2 for surface in body.surfaces) == pytest.approx(body.area_m2)
+
+
+def test_a_stack_with_its_edges_follows_a_step_as_a_block_in_three_directions(data, record_check):
+    """The product of three slab series (Incropera et al., section 5.8), at the coefficient the body meets."""
+    body = _plate(data, 0.02, stacked=20)
+    start = start_state(body, 0.0, 0.0)
+    times = np.arange(1, 97) * 900.0
+    path = trajectory(body, start, times, np.full(96, 20.0), np.zeros(96))
+    around = surroundings(body, 20.0, 101_325.0, 0.0)
+    now = exchange(body, 10.0, (20.0, 0.0), around, wet=False)
+    coefficient = now.convective_wm2k + now.radiative_wm2k
+    steel = data.materials["steel"]
+    diffusivity = steel.conductivity_wmk / steel.density_kgm3 / steel.heat_capacity_jkgk
+    left = 1.0
+    for half in (0.2, 0.5, 1.0):
+        biot = coefficient * half / steel.conductivity_wmk
+        zeta = brentq(lambda z, biot=biot: z * math.tan(z) - biot, 1e-6, 1.57)
+        share = 2.0 * math.sin(zeta) ** 2 / (zeta * (zeta + math.sin(zeta) * math.cos(zeta)))
+        left *= share * np.exp(-(zeta**2) * diffusivity * path.time_s / half**2)
+    mean = _mean(body, path)
+    worst = float(np.abs(mean - 20.0 * (1.0 - left))[4:].max())
+    record_check("mean of a stack", worst=worst, bound=1.0, unit="K", source="three slab series, 20 K step")
+
+
 def test_one_face_doubles_the_time_and_a_stack_counts_as_its_whole_thickness(data):
-    single = _plate(data, 0.01)
-    assert _plate(data, 0.01, faces=1).area_m2 == 0.5 * single.area_m2
+    single = _plate(data, 0.01, edges=False)
+    assert _plate(data, 0.01, faces=1, edges=False).area_m2 == 0.5 * single.area_m2
     assert _plate(data, 0.01, stacked=4).shell_jk == pytest.approx(_plate(data, 0.04).shell_jk)
 
 
@@ -114,7 +158,7 @@ def test_a_very_thick_stack_warms_at_its_surface_as_a_slab_does(total_m, data, r
 
     A strong wind makes the coefficient constant; compared once the slab's own time L2/alpha x 0.15 is over.
     """
-    body = _plate(data, total_m / 20, stacked=20, emissivity=0.001)
+    body = _plate(data, total_m / 20, stacked=20, emissivity=0.001, edges=False)
     steel = data.materials["steel"]
     diffusivity = steel.conductivity_wmk / steel.density_kgm3 / steel.heat_capacity_jkgk
     half = total_m / 2

@@ -14,7 +14,7 @@ from monitor.reference import load_toml
 DATA: BodyData = body_data(load_toml("bodies.toml"))
 CYLINDER: Body = cylinder_body(DATA, "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
 PLATE: Body = plate_body(DATA, thickness_m=0.012, width_m=1.0, length_m=2.0)
-FLOOR: Body = plate_body(DATA, thickness_m=0.05, width_m=1.0, length_m=2.0, faces=1)
+FLOOR: Body = plate_body(DATA, thickness_m=0.05, width_m=1.0, length_m=2.0, faces=1, edges=False)
 HOUR = 3600.0
 
 

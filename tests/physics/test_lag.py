@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import RangeError
@@ -37,10 +37,16 @@ def _columns(rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @settings(max_examples=150, deadline=None)
 @given(any_body, any_air, st.floats(-30, 60), st.floats(0, 3), st.floats(0, 400))
+@example("argon", [(40_000.0, -3.0, 1.0)], -3.0, 0.0, 0.0)
+@example("argon", [(40_000.0, -25.0, 1.0)], -25.0, 0.5, 0.0)
 def test_no_body_leaves_the_range_between_the_wettest_cold_and_the_warmest(
     name, rows, start_c, draught, film
 ):
-    """Never warmer than start and air, never colder than start and the coldest wet bulb, at any step."""
+    """Never warmer than start, air and frost point; never colder than start and the coldest wet bulb.
+
+    Air saturated over water is more than saturated over ice (Murphy and Koop 2005): frost that forms in it
+    warms a body above the air, up to the frost point.
+    """
     body = BODIES[name]
     times, temperature, humidity = _columns(rows)
     state = start_state(body, 0.0, start_c, film_gm2=film)
@@ -48,7 +54,8 @@ def test_no_body_leaves_the_range_between_the_wettest_cold_and_the_warmest(
     coldest = min(
         start_c, float(wet_bulb_c(temperature, humidity, 101_325.0).min()), *_wet_bulbs_between(rows)
     )
-    assert path.skin_c.max() <= max(start_c, temperature.max()) + 0.1
+    frosting_c = min(frost_point_c(float(vapour_pressure_pa(temperature, humidity).max())), 0.0)
+    assert path.skin_c.max() <= max(start_c, temperature.max(), frosting_c) + 0.1
     assert path.skin_c.min() >= coldest - 1.0
     assert np.all(path.film_gm2 >= 0.0)
     assert np.all(path.frost_gm2 <= path.film_gm2 + 1e-9)

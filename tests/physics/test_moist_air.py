@@ -1,6 +1,7 @@
 """Moist air against ASHRAE's tables, psychrolib and CoolProp, and the laws it must keep."""
 
 import math
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -15,6 +16,7 @@ from monitor.errors import RangeError
 from monitor.physics import moist_air as m
 from monitor.physics import saturation as s
 from monitor.physics.elementwise import FloatArray
+from monitor.reference import load_toml
 
 SEA_PA = 101325.0
 RecordCheck = Callable[..., None]
@@ -116,6 +118,28 @@ def one_bulb(
     at_freezing = 0.621945 * 611.2 / (pressure_pa - 611.2)
     iced_at_zero = (2830.0 * at_freezing - 1.006 * temperature_c) / (2830.0 + 1.86 * temperature_c)
     return (found_c < 0.01) | (ratio >= iced_at_zero)
+
+
+def test_where_two_wicks_balance_the_note_says_how_far_apart(record_check: RecordCheck) -> None:
+    """The bound is read from the note on the page Numbers; psychrolib and CoolProp take either wick."""
+    notes = {row["about"]: row for row in load_toml("physics_notes.toml")["where_sources_disagree"]}
+    said = re.match(r"up to ([\d.]+) K", notes["Wet bulb near freezing"]["by_how_much"])
+    assert said is not None
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    worst = 0.0
+    for pressure_pa in (SEA_PA, 84556.0):
+        for air_c in np.arange(0.5, 14.0, 0.25):
+            for humidity in (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8):
+                found = m.wet_bulb_c(float(air_c), humidity, pressure_pa)
+                ratio = float(m.humidity_ratio_kgkg(s.vapour_pressure_pa(air_c, humidity), pressure_pa))
+                others = (
+                    psychrolib.GetTWetBulbFromHumRatio(air_c, ratio, pressure_pa),
+                    HAPropsSI("B", "T", air_c + 273.15, "R", humidity, "P", pressure_pa) - 273.15,
+                )
+                worst = max(worst, *(abs(found - other) for other in others))
+    source = "psychrolib 2.5 and CoolProp, either wick"
+    record_check("wet bulb near freezing", worst=worst, bound=float(said[1]), unit="K", source=source)
+    assert worst > 0.7  # so the note is not far too wide either
 
 
 # psychrolib 2.5 solves ASHRAE 2017 eqs. 33 and 35 to 0.001 K with its own saturation curve.

@@ -81,6 +81,24 @@ def test_regulators_do_what_shops_see() -> None:
     assert r.regulator_state(1.0, replace(CO2, relative_humidity_frac=0.2), BODY) is r.RegulatorState.DRY
 
 
+def test_a_regulator_held_at_the_triple_point_ices() -> None:
+    """Where dew alone gives too little heat at 0.01 degC and frost alone too much, water freezes.
+
+    Latent heats of IAPWS-95 and IAPWS R10-06 at the triple point: 2500.9 and 2834.4 J/g, apart by the heat of
+    fusion; over the flows between the two balances the body can be neither above nor below.
+    """
+    held = []
+    for flow in np.linspace(12.0, 16.0, 201):
+        body_c = r.regulator_body_c(float(flow), CO2, BODY)
+        if abs(body_c - 0.01) < 1e-6:
+            held.append(float(flow))
+    assert len(held) > 3
+    states = {r.regulator_state(flow, CO2, BODY) for flow in held}
+    assert states == {r.RegulatorState.ICES}
+    assert r.icing_flow_lmin(CO2, BODY) <= held[0]
+    assert r.regulator_state(r.icing_flow_lmin(CO2, BODY), CO2, BODY) is r.RegulatorState.ICES
+
+
 def test_snow_can_leave_with_a_large_draw_of_carbon_dioxide() -> None:
     assert r.regulator_outlet_c(30.0, CO2, BODY) < r.regulator_outlet_c(10.0, CO2, BODY) < 0.0
 

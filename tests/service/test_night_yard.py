@@ -1,4 +1,4 @@
-"""A yard under the night sky, through the whole core: what is shown with a forecast of clouds and without one."""
+"""A yard under the night sky, through the whole core: shown with a forecast of clouds and without one."""
 
 from pathlib import Path
 
