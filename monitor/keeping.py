@@ -194,8 +194,8 @@ class Keeper:
         self._note(package, derived.refusals)
         history, until_s = derived.history, self._loop.state.time_s
         gone = history is None or _ended(history.withdrawn_s, until_s)
-        adrift = self._adrift(package, None if history is None or gone else history.zone)
-        if history is None or gone or adrift:
+        self._note_adrift(package, None if history is None or gone else history.zone)
+        if history is None or gone:
             self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
             return
         try:
@@ -216,8 +216,9 @@ class Keeper:
         self._note(body, derived.refusals)
         history, state = derived.history, self._loop.state
         gone = history is None or (not history.present and _ended(history.last_s, state.time_s))
-        adrift = self._adrift(body, None if history is None or gone else history.zone)
-        if history is None or gone or adrift:
+        here = history is not None and not gone and history.present
+        self._note_adrift(body, history.zone if history is not None and here else None)
+        if history is None or gone:
             self._loop.reshape(bodies={body: None}, given=BodySet(body, None))
             return
         facts = self.deriver.body_facts(history)
@@ -229,16 +230,15 @@ class Keeper:
         anew = self.deriver.body_state(history, facts, self._loop.shop.zones, state.time_s)
         self._loop.reshape(bodies={body: facts}, given=BodySet(body, anew))
 
-    def _adrift(self, subject: str, zone: str | None) -> bool:
-        """Whether a thing lies in a zone that the settings do not name; it is said, and told on the page."""
-        if zone is None or zone in self._loop.shop.zones:
+    def _note_adrift(self, subject: str, zone: str | None) -> None:
+        """What lies in a zone that the settings do not name is said, and told on the page."""
+        if zone is None or zone in self.deriver.zones:
             self.adrift.pop(subject, None)
-            return False
+            return
         if self.adrift.get(subject) != zone:
             where = zone or "no zone"
             log.warning("%s lies in %s, which the settings do not name: it is not watched", subject, where)
         self.adrift[subject] = zone
-        return True
 
     def _note(self, subject: str, refusals: tuple[Refusal, ...]) -> None:
         if not refusals:

@@ -143,7 +143,10 @@ class CoreLoop:
     ) -> None:
         """Things came, changed or went (None); the shop is so from now on, `given` is what is known."""
         with self._lock:
+            before = self._shop.zones.keys()
             self._shop = with_things(self._shop, packages or {}, bodies or {}, stores or {})
+            if self._shop.zones.keys() != before:  # a thing lies in a zone that is gone, or does no more
+                self._state = fitted(self._shop, self._state)
             if calendars is not None:
                 shifts = replace(self._shop.shifts, calendars=calendars)
                 self._shop = replace(self._shop, shifts=shifts)

@@ -12,7 +12,7 @@ from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.pipeline import Shop
 from monitor.settings import Settings
-from monitor.stages.facts import ZoneFacts
+from monitor.stages.facts import GONE, ZoneFacts
 from monitor.stages.series import ZONE
 from monitor.store.contract import SeriesStore
 from monitor.values import Quantity, SeriesKey
@@ -22,7 +22,7 @@ DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
 DOOR_HOLDS_S = 12 * HOUR_S
 EVERY = 2_000_000
-NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor"})
+NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor", GONE})
 
 
 def hours_of(series: SeriesStore, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:

@@ -3,18 +3,22 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import time
+from typing import TypeVar
 
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.conditions import Condition
 from monitor.alarms.roster import Roster
 from monitor.alarms.wording import Wording
 from monitor.exposure.classes import Place
-from monitor.exposure.history import Event, Stay
+from monitor.exposure.history import Event, Happening, Stay
 from monitor.exposure.limits import ClockRules
 from monitor.outlook.shifts import ShiftPlan
 from monitor.physics.bodies import Body
 from monitor.quality.rules import QualityRules
 from monitor.stages.air import SensorAccuracy
+
+GONE = "gone"  # the kind of a zone that the settings do not name any more
+NOWHERE = "nowhere"  # where a thing lies of which no zone was entered
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,14 @@ class PackageFacts:
         """When it was opened."""
         return self.stays[0].start_s
 
+    @property
+    def withdrawn(self) -> bool:
+        """Whether it was taken out of use."""
+        return any(one.kind is Happening.WITHDRAWN for one in self.happenings)
+
+
+Thing = TypeVar("Thing", BodyFacts, PackageFacts)
+
 
 @dataclass(frozen=True, slots=True)
 class SensorFacts:
@@ -136,6 +148,11 @@ class Shop:
         """Whether a package lies in a quiver now."""
         return any(p.zone == quiver and p.place is Place.HEATED_QUIVER for p in self.packages.values())
 
+    def things_in(self, zone: str) -> int:
+        """How many packages and bodies lie in a zone."""
+        bodies = sum(one.zone == zone and one.present for one in self.bodies.values())
+        return bodies + sum(one.zone == zone and not one.withdrawn for one in self.packages.values())
+
     def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
         """The zone's sensors, in order of id."""
         return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
@@ -164,28 +181,49 @@ def with_things(
 ) -> Shop:
     """The shop with things that came, changed or went (None), and their names known to its wordings.
 
-    What lies in a zone that the settings do not name is left out: nothing is known of its air.
+    What lies in a zone that the settings do not name stays: its zone is kept as one that is gone, of whose
+    air nothing is known.
     """
-    names = {name: facts.name for name, facts in (*packages.items(), *bodies.items()) if facts is not None}
-    kept_packages, kept_bodies = {**shop.packages, **packages}, {**shop.bodies, **bodies}
+    kept_packages = _kept(shop.packages, packages)
+    kept_bodies = _kept(shop.bodies, bodies)
+    named = {name: zone for name, zone in shop.zones.items() if zone.kind != GONE}
+    kept_bodies = {name: one for name, one in kept_bodies.items() if one.present or one.zone in named}
+    things = [(one.id, one.name, one.zone) for one in kept_packages.values()]
+    things += [(one.id, one.name, one.zone) for one in kept_bodies.values()]
+    known = {name: replace(named[name], store=store) for name, store in stores.items()}
+    gone = {zone for _, _, zone in things if zone not in named}
+    names = {thing: name for thing, name, _ in things}
     return replace(
         shop,
-        packages={
-            name: facts
-            for name, facts in kept_packages.items()
-            if facts is not None and facts.zone in shop.zones
-        },
-        bodies={
-            name: facts
-            for name, facts in kept_bodies.items()
-            if facts is not None and facts.zone in shop.zones
-        },
-        zones={
-            **shop.zones,
-            **{name: replace(shop.zones[name], store=store) for name, store in stores.items()},
-        },
+        packages=kept_packages,
+        bodies=kept_bodies,
+        zones={**named, **known, **{zone: _gone(zone, shop) for zone in sorted(gone)}},
+        fresh_s={**shop.fresh_s, **{zone: max(shop.fresh_s.values()) for zone in gone}},
         wordings={
             site: replace(wording, names={**wording.names, **names})
             for site, wording in shop.wordings.items()
         },
+    )
+
+
+def _kept(before: Mapping[str, Thing], changed: Mapping[str, Thing | None]) -> dict[str, Thing]:
+    every = {**before, **changed}
+    kept = {name: facts for name, facts in every.items() if facts is not None}
+    return {name: facts if facts.zone else replace(facts, zone=NOWHERE) for name, facts in kept.items()}
+
+
+def _gone(zone: str, shop: Shop) -> ZoneFacts:
+    """A zone that things are recorded in and the settings do not name; its first site is told of it."""
+    first = next(iter(shop.zones.values()))
+    return ZoneFacts(
+        id=zone,
+        name=zone,
+        site=first.site,
+        kind=GONE,
+        in_use=True,
+        draught_ms=0.0,
+        pressure_pa=first.pressure_pa,
+        max_relative_humidity_frac=None,
+        max_dew_point_c=None,
+        min_temperature_c=None,
     )

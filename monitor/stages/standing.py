@@ -2,10 +2,12 @@
 
 from monitor.exposure.verdict import PackageVerdict
 from monitor.stages.bodies import Figures
-from monitor.stages.facts import Shop, StoreFacts, ZoneFacts
+from monitor.stages.facts import GONE, Shop, StoreFacts, ZoneFacts
 from monitor.values import AirState, Level
 
 NOT_KNOWN = "no believable reading"
+NOT_NAMED = "not in the settings, nobody watches it"
+NAME_IT = "Name it in the settings again, or enter where its things are now; check them by hand."
 JUST_ENTERED = "just entered, judged at the next look"
 HEATED = frozenset({"oven", "quiver"})  # judged by their temperature alone
 
@@ -38,6 +40,8 @@ def zone_level(
     shop: Shop, zone: ZoneFacts, air: AirState | None, oven_c: float | None, now_s: float
 ) -> tuple[Level, str]:
     """The level of a zone's air and why; where no sensor speaks, a person's reading does for a while."""
+    if zone.kind == GONE:
+        return Level.UNKNOWN, NOT_NAMED
     if zone.kind in HEATED:
         level, reason = _oven(zone, known_temperature_c(zone, oven_c, now_s))
         if level is Level.DANGER and zone.kind == "quiver" and not shop.holds(zone.id):
@@ -86,6 +90,8 @@ def _oven(zone: ZoneFacts, oven_c: float | None) -> tuple[Level, str]:
 
 def zone_action(zone: ZoneFacts, level: Level, now_s: float) -> str:
     """What to do about a storage place, short; other zones have their bodies' and packages' actions."""
+    if zone.kind == GONE:
+        return NAME_IT
     if level is Level.SAFE or zone.kind not in _STORE_ACTIONS:
         return ""
     unknown, wrong = _STORE_ACTIONS[zone.kind]

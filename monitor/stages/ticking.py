@@ -12,7 +12,7 @@ from monitor.stages import bodies as body_stage
 from monitor.stages import late, standing, watch
 from monitor.stages import packages as package_stage
 from monitor.stages.digest import daily
-from monitor.stages.facts import Shop
+from monitor.stages.facts import GONE, Shop, ZoneFacts
 from monitor.stages.hours import hours
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
@@ -117,19 +117,10 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 
 def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
     """What is known of every condition now."""
-    at_work, back_s, unknown_shifts = hours(shop, now_s)
+    at_work, back_s, shifts_unknown = hours(shop, now_s)
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
-        oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-        oven_c = standing.known_temperature_c(zone, None if oven is None else oven[1], now_s)
-        rise_kh = state.dew_rises.get(zone.id, 0.0)
-        for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
-            truths = facts[zone.id]
-            if zone.kind == "quiver" and not shop.holds(zone.id):
-                truths = (*truths, "quiver_empty")
-            yield watch.seen(kind, zone.id, value, now_s, truths)
-        due_days = watch.of_desiccant(zone, now_s)
-        yield watch.seen("desiccant_due", zone.id, due_days, now_s, facts[zone.id])
+        yield from _of_zone(shop, state, zone, facts[zone.id], now_s)
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
         for kind, value in watch.of_body(state.figures.get(body.id)):
@@ -145,8 +136,23 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         value = watch.of_sensor(state.tracks[sensor.id].health)
         yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
     for site in shop.shifts.sites:
-        yield watch.seen("shifts_unknown", site, float(site in unknown_shifts), now_s)
+        yield watch.seen("shifts_unknown", site, float(site in shifts_unknown), now_s)
     yield from _of_site(shop, state, now_s)
+
+
+def _of_zone(
+    shop: Shop, state: CoreState, zone: ZoneFacts, truths: tuple[str, ...], now_s: float
+) -> Iterator[Observation]:
+    """What is known of one zone's own conditions."""
+    oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
+    oven_c = standing.known_temperature_c(zone, None if oven is None else oven[1], now_s)
+    rise_kh = state.dew_rises.get(zone.id, 0.0)
+    empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
+    for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
+        yield watch.seen(kind, zone.id, value, now_s, (*truths, *empty))
+    if zone.kind == GONE:
+        yield watch.seen("zone_not_named", zone.id, float(shop.things_in(zone.id)), now_s)
+    yield watch.seen("desiccant_due", zone.id, watch.of_desiccant(zone, now_s), now_s, truths)
 
 
 def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:

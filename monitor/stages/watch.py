@@ -10,7 +10,7 @@ from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
 from monitor.exposure.clock import ExposureClock
 from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
-from monitor.stages.facts import PackageFacts, Shop, ZoneFacts
+from monitor.stages.facts import GONE, PackageFacts, Shop, ZoneFacts
 from monitor.stages.spells import told_now
 from monitor.stages.standing import HEATED
 from monitor.stages.state import CoreState, Use
@@ -40,6 +40,12 @@ def conditions(
         sort = package_sort(package, clocks[package.id])
         subject = Subject(package.id, package.zone, shop.zones[package.zone].site, sort)
         found += package_conditions(shop.catalogue, package=subject, limits=shop.limits)
+    watched = {c.zone for c in found if c.unwatched_id is not None}
+    have = {c.id for c in found}
+    for zone in shop.zones.values():
+        kind = "zone_not_named" if zone.kind == GONE else "zone_unwatched"
+        if (zone.kind == GONE or zone.id in watched) and condition_id(kind, zone.id) not in have:
+            found.append(condition(shop.catalogue, kind, Subject(zone.id, zone.id, zone.site)))
     found += [
         condition(shop.catalogue, "shifts_unknown", Subject(site, "", site))
         for site in sorted(shop.shifts.sites)

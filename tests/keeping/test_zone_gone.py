@@ -7,8 +7,17 @@ import pytest
 from monitor.errors import InputError
 from monitor.exposure.classes import Place
 from monitor.settings import Settings
-from monitor.things.entries import CylinderDelivered, CylinderMoved, Moved, Opened, PlateBroughtIn, body_of
-from monitor.values import EventKind, NewEvent
+from monitor.stages.digest import _levels
+from monitor.things.entries import (
+    CylinderDelivered,
+    CylinderMoved,
+    Moved,
+    Opened,
+    PlateBroughtIn,
+    PlateGone,
+    body_of,
+)
+from monitor.values import EventKind, Level, NewEvent
 from tests.keeping.yard import HOUR, LEAD, START_S, Yard, yard_settings
 
 GONE = "panel-hall"
@@ -48,10 +57,38 @@ def moved_on(yard: Yard) -> Yard:
 
 def test_the_service_starts_and_watches_what_lies_elsewhere(moved_on: Yard) -> None:
     moved_on.run_to(START_S + 3 * HOUR)
-    assert set(moved_on.loop.state.clocks) == {"spool-9"}
-    assert {"mix-7"} <= set(moved_on.loop.state.bodies)
-    assert "keel" not in moved_on.loop.shop.bodies
-    moved_on.loop.snapshot()
+    seen = moved_on.loop.snapshot()
+    spool = next(one for one in seen.packages if one.id == "spool-9")
+    assert spool.level is not Level.UNKNOWN
+    assert next(one for one in seen.bodies if one.id == "mix-7").skin_temperature_c is not None
+
+
+def test_what_lies_in_the_zone_that_is_gone_stays_in_the_picture_as_unknown(moved_on: Yard) -> None:
+    moved_on.run_to(START_S + 4 * HOUR)
+    seen = moved_on.loop.snapshot()
+    keel = next(one for one in seen.bodies if one.id == "keel")
+    rods = next(one for one in seen.packages if one.id == "rods-3")
+    zone = next(one for one in seen.zones if one.id == GONE)
+    assert (keel.level, zone.level) == (Level.UNKNOWN, Level.UNKNOWN)
+    assert "Feel it by hand" in keel.action
+    assert "Name it in the settings again" in zone.action
+    assert rods.level in (Level.UNKNOWN, Level.CAUTION, Level.DANGER)
+    assert 1.5 < rods.unknown_h <= 2.0  # and its clock goes on in air nobody knows
+    assert "zone_not_named.panel-hall" in {alarm.condition for alarm in seen.alarms}  # and somebody is told
+
+
+def test_the_daily_word_does_not_call_it_all_well(moved_on: Yard) -> None:
+    shop, state = moved_on.loop.shop, moved_on.loop.state
+    assert list(_levels(shop, state, "ferrymoor")).count(Level.UNKNOWN) >= 1
+
+
+def test_what_is_taken_away_from_it_takes_the_zone_with_it(moved_on: Yard) -> None:
+    moved_on.enter("rods-3", Moved(Place.OPEN_AIR, "slip-bay"))
+    moved_on.enter("keel", PlateGone())
+    moved_on.run_to(START_S + 3 * HOUR)
+    seen = moved_on.loop.snapshot()
+    assert GONE not in {zone.id for zone in seen.zones}
+    assert "zone_not_named.panel-hall" not in {alarm.condition for alarm in seen.alarms}
 
 
 def test_what_is_no_longer_watched_is_named_with_its_place(moved_on: Yard) -> None:
