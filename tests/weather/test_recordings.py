@@ -1,6 +1,8 @@
 """Recordings from files, and the forecaster on open measured data (sources in the data's own README)."""
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +67,18 @@ def test_a_years_airport_weather_is_read_in_utc() -> None:
     assert np.isfinite(outdoor.temperature_c).mean() > 0.99
     with pytest.raises(InputError, match="EWR"):
         airport_weather("XXX")
+
+
+def test_airport_weather_is_read_without_running_the_data_packages_own_code() -> None:
+    """Its code needs pkg_resources, which Python 3.12 and newer do not bring into a virtual environment."""
+    script = (
+        "import sys; sys.modules['pkg_resources'] = None\n"
+        "from monitor.weather.recordings import airport_weather\n"
+        "print(airport_weather('JFK')[1].temperature_c.size)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert int(done.stdout) > 8_000
 
 
 @pytest.fixture(scope="module")
