@@ -170,14 +170,20 @@ def test_the_night_the_clocks_change_is_judged_like_any_other(
 def test_quiet_hours_last_by_the_yards_clock_through_the_longer_night(tmp_path: Path) -> None:
     quiet = 'name = "Ann"\nquiet_from = 21:00:00\nquiet_to = 06:00:00'
     start_s = at("2026-10-24T23:00")
-    yard = Offline(
-        shop_file(tmp_path, **{'name = "Ann"': quiet, "thickness_m = 0.025": "thickness_m = 0.2"}), start_s
-    )
+    changes = {
+        'name = "Ann"': quiet,
+        "thickness_m = 0.025": "thickness_m = 0.2",
+        # As in the nights above: what is asked is at which hour, and ticks of 10 s take six times as long.
+        "tick_s = 10": "tick_s = 60",
+    }
+    yard = Offline(shop_file(tmp_path, **changes), start_s)
     try:
-        posted = warnings(yard.goes_on(9 * 60))
+        posted = yard.goes_on(9 * 60)
         to_ann = [note for channel, note in posted if channel == "phone" and note.priority != "high"]
         high = [note for channel, note in posted if channel == "phone" and note.priority == "high"]
         assert all(note.created_s >= at("2026-10-25T06:00") for note in to_ann)
+        assert to_ann
+        assert [note for channel, note in posted if channel == "mail" and note.priority == "medium"]
         assert high
     finally:
         yard.close()
