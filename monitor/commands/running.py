@@ -2,7 +2,6 @@
 
 import logging
 import signal
-import tempfile
 import threading
 from collections.abc import Iterator
 from datetime import datetime
@@ -13,10 +12,12 @@ import click
 from tqdm import tqdm
 
 from monitor.clock import Clock, FastClock, SystemClock
+from monitor.demo.folder import demo_folder
 from monitor.demo.past import BEFORE_DAYS, DemoForecast, write_past
 from monitor.demo.phone import Phone
 from monitor.demo.publisher import Publisher
 from monitor.demo.sensors import Send, make_world, messages
+from monitor.errors import InputError
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.reference import config_folder
 from monitor.service import Service
@@ -24,6 +25,7 @@ from monitor.settings import Settings
 from monitor.settings_file import load
 from monitor.shop import known_reference
 from monitor.store.holding import hold
+from monitor.web.server import check_port
 
 DEMO_START = datetime(2026, 9, 7, tzinfo=ZoneInfo("Europe/London"))
 DAY_S = 86_400.0
@@ -94,8 +96,8 @@ def demo_command(
     start_s = DEMO_START.timestamp()
     fast_until_s = start_s + days * DAY_S
     phone = Phone(_show_message)
-    with tempfile.TemporaryDirectory(prefix="dryshift-demo-") as folder:
-        settings = demo_settings(Path(folder), phone.url, host, port)
+    with demo_folder() as folder:
+        settings = demo_settings(folder, phone.url, host, port)
         click.echo("Preparing Ferrymoor Slipway (an invented yard; every number in it is made up) …")
         world = make_world(seed, start_s, days + LIVE_DAYS, BEFORE_DAYS)
         stream = messages(world, settings, seed, fast_until_s)
@@ -112,9 +114,22 @@ def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> 
     channels = tuple(
         c.model_copy(update={"url": phone_url}) if c.kind == "webhook" else c for c in settings.channels
     )
-    web = settings.web.model_copy(update={"host": host, "port": settings.web.port if port is None else port})
+    web = settings.web.model_copy(update={"host": host, "port": _pages_port(host, port, settings.web.port)})
     service = settings.service.model_copy(update={"data_dir": folder})
     return settings.model_copy(update={"channels": channels, "web": web, "service": service})
+
+
+def _pages_port(host: str, asked: int | None, usual: int) -> int:
+    """The port asked for, or the usual one, or 0 for a free one where another program holds that."""
+    if asked is not None:
+        check_port(host, asked)
+        return asked
+    try:
+        check_port(host, usual)
+    except InputError:
+        check_port(host, 0)
+        return 0
+    return usual
 
 
 def _play(

@@ -68,6 +68,11 @@ def serve(app: FastAPI, host: str, port: int) -> Server:
     return Server(host, int(listener.getsockname()[1]), server, thread, loop, app.state.stopping)
 
 
+def check_port(host: str, port: int) -> None:
+    """Raise InputError where serving on host and port would fail now."""
+    _bind(host, port).close()
+
+
 def _bind(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
