@@ -1,41 +1,72 @@
 #!/bin/sh
 # Installs Dryshift into .venv of this checkout. Usage: deploy/install.sh [EXTRA] [DEBIAN PACKAGE …]
-# Needs Debian, Ubuntu or Raspberry Pi OS with Python 3.11 or newer; safe to run again.
+# Needs Debian, Ubuntu or Raspberry Pi OS with Python 3.11 or newer; safe to run again, also after a move.
+# Libraries come in the versions that were tested together: deploy/tested-versions.txt.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
+tested="$here/deploy/tested-versions.txt"
 extra=${1:-}
 [ $# -gt 0 ] && shift
 
-root() { if [ "$(id -u)" -eq 0 ]; then "$@"; else sudo "$@"; fi; }
+fail() { printf 'install.sh: %s\n' "$@" >&2; exit 1; }
 
-missing=""
-for package in "$@"; do
-  dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'install ok installed' || missing="$missing $package"
-done
-python3 -c 'import ensurepip, venv' 2>/dev/null || missing="$missing python3-venv"
+lacking() {
+  for package in "$@"; do
+    dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'install ok installed' || printf ' %s' "$package"
+  done
+  python3 -c 'import ensurepip, venv' 2>/dev/null || printf ' python3-venv'
+}
+
+# As root, or what root has to type.
+root() {
+  if [ "$(id -u)" -eq 0 ]; then "$@"; return; fi
+  if command -v sudo >/dev/null && sudo true; then sudo "$@"; return; fi
+  fail "this user may not install Debian packages. As root, type:" \
+    "  apt-get update && apt-get install -y --no-install-recommends$missing" "and then run this again."
+}
+
+missing=$(lacking "$@")
 if [ -n "$missing" ]; then
   echo "Installing Debian packages:$missing"
-  root apt-get update -qq
+  # Debian's own words stay visible where it fails.
   # shellcheck disable=SC2086
-  root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing >/dev/null
+  root sh -c 'apt-get update -qq; DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" >/dev/null' \
+    apt $missing || fail "these Debian packages could not be installed:$missing" "What apt-get said stands above."
 fi
 
-python3 - <<'PY'
-import sys
-if sys.version_info < (3, 11):
-    sys.exit(f"Dryshift needs Python 3.11 or newer; this is {sys.version.split()[0]}")
-PY
+python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
+  fail "Dryshift needs Python 3.11 or newer; this is $(python3 --version)."
+[ -w "$here" ] || fail "$(id -un) may not write to $here: run this as its owner, or clone it anew."
 
 cd "$here"
-# A .venv copied from another place or Python does not work: make it anew.
-if ! .venv/bin/python -c 'import sys, pip; sys.exit(sys.prefix == sys.base_prefix)' 2>/dev/null; then
+# A .venv works only where and with the Python it was made: elsewhere it runs nothing, or the old place's code.
+at_home() {
+  for stamp in .venv/installed-*; do
+    [ ! -f "$stamp" ] || [ "$(cat "$stamp")" = "$here" ] || return 1
+  done
+  .venv/bin/python -c 'import sys, pip; sys.exit(sys.prefix == sys.base_prefix)' 2>/dev/null
+}
+if ! at_home; then
   rm -rf .venv
   python3 -m venv .venv
 fi
+
+log=.venv/install.log
+get() {
+  .venv/bin/python -m pip install --disable-pip-version-check --constraint "$tested" "$@" >>"$log" 2>&1 && return
+  if grep -qE 'connection broken|Could not fetch|Read timed out' "$log"; then
+    set -- "the package index does not answer. Is there a network, a proxy or a certificate that pip must be told of?"
+  else
+    set -- "pip could not install the libraries: $(grep '^ERROR' "$log" | head -n 1)"
+  fi
+  fail "$1" "All that pip said stands in $here/$log. When it is mended, run this again."
+}
+
 stamp=.venv/installed-${extra:-run}
-if [ ! -f "$stamp" ] || [ pyproject.toml -nt "$stamp" ]; then
+if [ ! -f "$stamp" ] || [ pyproject.toml -nt "$stamp" ] || [ "$tested" -nt "$stamp" ]; then
   echo "Installing Dryshift and what it needs into .venv (a minute or two the first time)"
-  .venv/bin/python -m pip install --quiet --disable-pip-version-check --upgrade pip
-  .venv/bin/python -m pip install --quiet --disable-pip-version-check -e ".${extra:+[$extra]}"
-  touch "$stamp"
+  : >"$log"
+  get pip
+  get --build-constraint "$tested" -e ".${extra:+[$extra]}"
+  echo "$here" >"$stamp"
 fi

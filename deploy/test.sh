@@ -3,9 +3,12 @@
 # Every server that a test talks to is started by the test itself on a free loopback port.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
-sh "$here/deploy/install.sh" test mosquitto chromium influxdb victoria-metrics postgresql openssl fonts-dejavu-core
+# libatomic1 is for the driver of the browser, curl for the watcher of deploy/watch/.
+sh "$here/deploy/install.sh" test mosquitto chromium libatomic1 fonts-dejavu-core curl openssl \
+  influxdb victoria-metrics postgresql
 cd "$here"
-.venv/bin/ruff format --check .
-.venv/bin/ruff check .
-.venv/bin/mypy
-exec .venv/bin/python -m pytest "$@"
+python=.venv/bin/python
+$python -m ruff format --check .
+$python -m ruff check .
+$python -m mypy
+exec $python -m pytest "$@"
