@@ -177,17 +177,19 @@ class EntryChecks:
         bead = replace(event, body=body_of(done))
         if not done.package:
             return [bead]
+        sound = is_sound(done)
         told_too = replace(
             event,
             kind=EventKind.PACKAGE,
             subject=done.package,
-            body=body_of(TestBead(is_sound(done), event.subject, done.seen)),
+            body=body_of(TestBead(bool(sound), event.subject, done.seen)),
             key=f"{event.key or f'bead/{event.subject}'}/package",
         )
         others = [told_of(one) for one in self._ledger.events(subject=done.package)]
         candidate = Told(NOT_YET, EventKind.PACKAGE, done.package, event.time_s, told_too.body)
         self._stands(done.package, EventKind.PACKAGE, others, [*others, candidate])
-        return [bead, told_too]
+        # a bead that was not judged says nothing of its package
+        return [bead] if sound is None else [bead, told_too]
 
     def _judged(self, entry: BeadWelded, time_s: float) -> BeadWelded:
         seen = self.observer.seen(
@@ -277,7 +279,11 @@ class EntryChecks:
         if isinstance(new, Mapping):
             bead = entry_of(EventKind.BEAD, new)
             assert isinstance(bead, BeadWelded)
-            body["body"] = body_of(TestBead(is_sound(bead), right.subject, bead.seen))
+            sound = is_sound(bead)
+            if sound is None:  # what was told of the package is taken back
+                body = {"of": linked.number, "void": True}
+            else:
+                body["body"] = body_of(TestBead(sound, right.subject, bead.seen))
         after = [*others, Told(NOT_YET, EventKind.CORRECTION, str(package), right.time_s, body)]
         self._stands(str(package), EventKind.PACKAGE, others, after)
         key = None if right.key is None else f"{right.key}/package"

@@ -1,12 +1,16 @@
 """What porosity a bead may have, by code, loading and weld, with the source of every limit."""
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
+from fractions import Fraction
+from typing import Any, NamedTuple
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.tables import Sourced, Table
+
+INCH_MM = 25.4  # exact
 
 
 class PoreKind(StrEnum):
@@ -54,6 +58,23 @@ class Measure(StrEnum):
     DEPTH = "depth"
 
 
+class Inches(NamedTuple):
+    """A rule's sizes as the inch column prints them; empty where it has none."""
+
+    limit: str
+    counted_from: str
+    window: str
+
+
+@dataclass(frozen=True, slots=True)
+class Grouping:
+    """From how many pores in how long a stretch on they may be clustered or in line."""
+
+    count: Sourced
+    window: Sourced
+    text: str
+
+
 @dataclass(frozen=True, slots=True)
 class PoreRule:
     """One rule; sizes in mm and shares in %, as the codes print them."""
@@ -69,6 +90,7 @@ class PoreRule:
     factor: Sourced | None
     cap: Sourced | None
     thickness_m: tuple[float, float] | None
+    inches: Inches | None = None  # set where the rule is read in the inch column
 
     @property
     def source(self) -> str:
@@ -91,6 +113,7 @@ class Acceptance:
     rules: tuple[PoreRule, ...]
     note: str
     caution: str
+    grouping: Grouping | None = None  # None: the code's visual rules know no clusters
 
 
 def acceptances(data: Mapping[str, Any]) -> dict[str, Acceptance]:
@@ -98,12 +121,16 @@ def acceptances(data: Mapping[str, Any]) -> dict[str, Acceptance]:
     top = Table(data, "")
     top.number("format", 1, 1)
     caution = top.text("caution")
+    grouping = _grouping(top.sub("grouping"))
     found: dict[str, Acceptance] = {}
     for row in top.rows("acceptance"):
-        one = _acceptance(row, caution)
+        one = _acceptance(row, caution, grouping)
         if one.id in found:
             row.fault("id", f"{one.id} is used twice; give each its own id")
         found[one.id] = one
+        if any(rule.inches for rule in one.rules):
+            found[one.id] = replace(one, rules=tuple(replace(rule, inches=None) for rule in one.rules))
+            found[f"{one.id}-in"] = _in_inches(one)
     top.finish()
     return found
 
@@ -128,7 +155,37 @@ def acceptance_for(
     return fitting[0]
 
 
-def _acceptance(row: Table, caution: str) -> Acceptance:
+def _in_inches(one: Acceptance) -> Acceptance:
+    """The same rules by the code's inch column, which is a standard of its own."""
+    rules = tuple(_rule_in_inches(rule, rule.inches) if rule.inches else rule for rule in one.rules)
+    code = one.code.partition("/")[0] + " in inches"
+    return replace(one, id=f"{one.id}-in", code=code, rules=rules, note="")
+
+
+def _rule_in_inches(rule: PoreRule, inches: Inches) -> PoreRule:
+    def size(number: Sourced | None, text: str) -> Sourced | None:
+        return (
+            replace(number, value=float(Fraction(text)) * INCH_MM) if number is not None and text else number
+        )
+
+    window_m = float(Fraction(inches.window)) * INCH_MM / 1000.0 if inches.window else rule.window_m
+    return replace(
+        rule,
+        limit=size(rule.limit, inches.limit),
+        counted_from=size(rule.counted_from, inches.counted_from),
+        window_m=window_m,
+    )
+
+
+def _grouping(row: Table) -> Grouping:
+    one = Grouping(
+        row.sourced("count", "1", 2.0, 100.0), row.sourced("window", "mm", 1.0, 1000.0), row.text("text")
+    )
+    row.no_more()
+    return one
+
+
+def _acceptance(row: Table, caution: str, grouping: Grouping) -> Acceptance:
     rules = tuple(_rule(rule) for rule in row.rows("rule"))
     editions = {number.edition for rule in rules if (number := rule.limit or rule.factor) is not None}
     one = Acceptance(
@@ -142,6 +199,7 @@ def _acceptance(row: Table, caution: str) -> Acceptance:
         rules=rules,
         note=row.text("note", ""),
         caution=caution,
+        grouping=grouping if row.flag("grouped", False) else None,
     )
     row.no_more()
     return one
@@ -153,6 +211,16 @@ def _words(row: Table, name: str, kind: Any) -> frozenset[Any]:
         row.fault(name, f"write a list of: {', '.join(kind)}")
         return frozenset()
     return frozenset(kind(text) for text in texts)
+
+
+def _inches(row: Table) -> Inches | None:
+    names = ("limit_in", "counted_from_in", "window_in")
+    texts = [row.text(name, "") for name in names]
+    for name, text in zip(names, texts, strict=True):
+        if text and not re.fullmatch(r"[1-9][0-9]*(/[1-9][0-9]*)?", text):
+            row.fault(name, 'write inches as the code prints them, like "3/8" or "12"')
+            return None
+    return Inches(*texts) if any(texts) else None
 
 
 def _rule(row: Table) -> PoreRule:
@@ -176,6 +244,7 @@ def _rule(row: Table) -> PoreRule:
         factor=row.optional_sourced("factor", "1", 0.0, 10.0),
         cap=row.optional_sourced("cap", "mm", 0.0, 1000.0),
         thickness_m=(thickness[0] / 1000.0, thickness[1] / 1000.0) if len(thickness) == 2 else None,
+        inches=_inches(row),
     )
     if (rule.factor is None) == (kind is RuleKind.OF_THICKNESS) or (rule.limit is None) == (
         kind is not RuleKind.OF_THICKNESS

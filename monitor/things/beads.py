@@ -23,15 +23,15 @@ class BeadMade:
     id: str  # of its own record; "" where only sound or not sound was tapped
     package: str
     time_s: float
-    sound: bool
+    sound: bool | None  # None: not judged, which is evidence of nothing
     outcome: str
     seen: Seen | None
 
     @property
     def point(self) -> BeadPoint | None:
-        """For the fit; None where the hours or the dew point were not known."""
+        """For the fit; None where the bead was not judged, or hours or dew point were not known."""
         seen = self.seen
-        if seen is None or seen.open_s is None or seen.dew_point_c is None:
+        if self.sound is None or seen is None or seen.open_s is None or seen.dew_point_c is None:
             return None
         return BeadPoint(seen.open_s, seen.dew_point_c, self.sound)
 
@@ -46,6 +46,7 @@ def bead_of(entry: BeadWelded) -> Bead:
         throat_m=entry.throat_m,
         width_m=entry.width_m,
         multilayer=entry.multilayer,
+        none_seen=entry.none_seen,
     )
 
 
@@ -67,9 +68,17 @@ def judged(entry: BeadWelded, known: Mapping[str, Acceptance], seen: Seen) -> Be
     )
 
 
-def is_sound(entry: BeadWelded) -> bool:
-    """Whether a bead counts as sound: its rules did not reject it."""
-    return entry.outcome != BeadOutcome.REJECTABLE
+_SOUND = frozenset({BeadOutcome.NO_PORES, BeadOutcome.COSMETIC, BeadOutcome.ACCEPTABLE})
+_LEFT_OUT = "Not judged by these rules"  # so began a note beside an older verdict
+
+
+def is_sound(entry: BeadWelded) -> bool | None:
+    """Whether a bead counts as sound: its rules judged it and did not reject it; None: not judged."""
+    if entry.outcome == BeadOutcome.REJECTABLE:
+        return False
+    if any(note.startswith(_LEFT_OUT) for note in entry.notes):
+        return None
+    return True if entry.outcome in _SOUND else None
 
 
 def beads_made(events: Iterable[Told]) -> list[BeadMade]:
@@ -99,7 +108,7 @@ def bead_points(beads: Iterable[BeadMade], packages: Collection[str] | None = No
 
 def pattern_of(entry: BeadWelded) -> str | None:
     """Where the pores lie, in the words of the causes file; None where no place was entered."""
-    if any(pore.kind is PoreKind.WORMHOLE for pore in entry.pores):
+    if any(PoreKind.WORMHOLE in pore.kinds for pore in entry.pores):
         return "tracks under the slag"
     places = [pore.position_m for pore in entry.pores if pore.position_m is not None]
     if not places:

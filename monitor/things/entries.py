@@ -208,6 +208,7 @@ class BeadWelded:
     throat_m: float | None = None
     width_m: float | None = None
     multilayer: bool = False
+    none_seen: bool = False
     package: str = ""
     cylinder: str = ""
     plate: str = ""

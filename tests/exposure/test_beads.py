@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
@@ -13,6 +13,7 @@ from monitor.exposure.bead_rules import Acceptance, Loading, PoreKind, Weld, acc
 from monitor.exposure.beads import Bead, BeadOutcome, Pore, judge_bead, pores_by_count, worst_window
 
 C, A, R = BeadOutcome.COSMETIC, BeadOutcome.ACCEPTABLE, BeadOutcome.REJECTABLE
+N, NONE = BeadOutcome.NOT_JUDGED, BeadOutcome.NO_PORES
 MM = 1e-3
 
 
@@ -34,7 +35,7 @@ def bead(*found: Pore, weld: Weld = Weld.FILLET, thickness: float = 12.0, **more
 @pytest.mark.parametrize(
     ("placed", "outcome"),
     [
-        ((), C),
+        ((), N),
         (((0.9, 10), (0.9, 12), (0.9, 14)), C),  # below 1/32 in (1 mm): not counted
         (((1.0, 10),), A),
         (((5.0, 10), (5.0, 20)), A),  # 10 mm in 25: reached, not passed
@@ -58,9 +59,9 @@ def test_static_fillets_sum_the_diameters_in_any_window(
 def test_a_butt_across_tension_has_no_visible_piping_porosity(
     rules: dict[str, Acceptance], name: str
 ) -> None:
-    clean = judge_bead(bead(weld=Weld.CJP_TENSION), rules[name])
+    clean = judge_bead(bead(weld=Weld.CJP_TENSION, none_seen=True), rules[name])
     one = judge_bead(bead(*pores((0.4, 30)), weld=Weld.CJP_TENSION), rules[name])
-    assert (clean.outcome, one.outcome) == (C, R)
+    assert (clean.outcome, one.outcome) == (NONE, R)
     assert "none permitted" in one.text
 
 
@@ -177,9 +178,13 @@ def test_internal_porosity_is_a_share_of_the_area(rules: dict[str, Acceptance]) 
     single = Bead(0.2, Weld.GROOVE, 12 * MM, ten, width_m=20 * MM)
     several = Bead(0.2, Weld.GROOVE, 12 * MM, ten, width_m=20 * MM, multilayer=True)
     assert judge_bead(single, rules["iso5817-b"]).outcome is R
-    assert judge_bead(several, rules["iso5817-b"]).outcome is A
-    without = judge_bead(Bead(0.2, Weld.GROOVE, 12 * MM, ten), rules["iso5817-b"])
-    assert any("give the width" in note for note in without.notes)
+    found = judge_bead(several, rules["iso5817-b"])
+    assert {count.rule: count.passed for count in found.counts}["2012 uniformly distributed porosity"]
+    assert found.outcome is N  # ten in a row may be linear porosity, for which there is no rule here
+    assert "clustered and linear porosity" in found.text
+    without = judge_bead(Bead(0.2, Weld.GROOVE, 12 * MM, ten[:2]), rules["iso5817-b"])
+    assert without.outcome is N
+    assert "give the width" in without.text
 
 
 def test_pores_without_places_count_together(rules: dict[str, Acceptance]) -> None:
@@ -262,6 +267,115 @@ def test_all_faults_of_an_acceptance_file_are_told(shared_toml: Callable[[str], 
         assert part in told
 
 
+@pytest.mark.parametrize("name", ["d11-static", "d11-static-in"])
+def test_what_a_visual_rule_cannot_see_is_not_judged(rules: dict[str, Acceptance], name: str) -> None:
+    """D1.1's Table 6.1 is of visual inspection; pores inside are the radiography clauses' (6.12), not its."""
+    inside = judge_bead(bead(*pores((4.0, 100), kind=PoreKind.INTERNAL)), rules[name])
+    assert inside.outcome is N
+    assert "radiography or ultrasonics decides" in inside.text
+    both = judge_bead(
+        bead(*pores((4.0, 100), kind=PoreKind.INTERNAL), *pores((6.0, 20), (6.0, 30))), rules[name]
+    )
+    assert both.outcome is R
+    by_eye = judge_bead(bead(*pores((2.0, 100))), rules[name])
+    assert by_eye.outcome is A
+    assert any("By eye only" in note for note in by_eye.notes)
+
+
+def test_a_bead_of_which_nothing_was_entered_is_not_judged_until_somebody_looked(
+    rules: dict[str, Acceptance],
+) -> None:
+    assert judge_bead(bead(), rules["d11-static"]).outcome is N
+    assert judge_bead(bead(none_seen=True), rules["d11-static"]).outcome is NONE
+    with pytest.raises(InputError, match="take one of the two back"):
+        judge_bead(bead(*pores((2.0, 10)), none_seen=True), rules["d11-static"])
+
+
+def test_a_surface_pore_longer_than_wide_is_judged_as_a_wormhole_too(rules: dict[str, Acceptance]) -> None:
+    """ISO 6520-1: a wormhole (2016) is a tube, an elongated cavity (2015) not round; l <= s, from memory."""
+    tube = Pore(1.0 * MM, 0.05, 30 * MM)
+    found = judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, (tube,)), rules["iso5817-d"])
+    assert found.outcome is R
+    assert {count.rule: count.passed for count in found.counts}["2016 wormhole, length"] is False
+    inside = Pore(1.0 * MM, 0.05, 30 * MM, kind=PoreKind.INTERNAL)
+    assert (
+        judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, (inside,), width_m=0.01), rules["iso5817-d"]).outcome is R
+    )
+
+
+def test_a_crater_pipe_of_unknown_depth_is_not_judged_under_a_rule_of_depth(
+    rules: dict[str, Acceptance],
+) -> None:
+    """ISO 5817 Table 1, no. 1.4: end crater pipe by its depth h."""
+    pipe = Pore(0.5 * MM, 0.1, kind=PoreKind.CRATER_PIPE)
+    assert judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, (pipe,)), rules["iso5817-d"]).outcome is N
+    wide = Pore(3.0 * MM, 0.1, kind=PoreKind.CRATER_PIPE)
+    assert judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, (wide,)), rules["iso5817-d"]).outcome is R
+
+
+def test_pores_close_together_may_be_a_cluster_and_are_not_judged_where_the_code_has_a_limit_for_one(
+    rules: dict[str, Acceptance],
+) -> None:
+    """ISO 5817 limits clustered (2013) and linear porosity (2014); the limits are not in the data."""
+    near, apart = pores((0.5, 10), (0.5, 20), (0.5, 30)), pores((0.5, 10), (0.5, 60), (0.5, 110))
+    together = judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, near), rules["iso5817-d"])
+    assert together.outcome is N
+    single = judge_bead(Bead(0.2, Weld.GROOVE, 10 * MM, apart), rules["iso5817-d"])
+    assert single.outcome is A
+    assert any("clustered and linear porosity" in note for note in single.notes)
+
+
+@pytest.mark.parametrize(
+    ("placed", "metric", "inches"),
+    [
+        # visual table, item (8), inch column: 1/32 in = 0.79 mm; 3/8 in = 9.53 mm in 1 in, 3/4 in in 12 in
+        (((0.85, 10),), C, A),
+        (((0.78, 10),), C, C),
+        (((4.8, 10), (4.8, 20)), A, R),
+        (((4.7, 10), (4.8, 20)), A, A),
+        (((5.0, 10), (5.0, 35.3)), A, R),  # 25.3 mm apart: one inch holds both, 25 mm do not
+        (((4.8, 10), (4.8, 60), (4.8, 110), (4.8, 160)), A, R),
+    ],
+)
+def test_the_inch_column_is_a_standard_of_its_own(
+    rules: dict[str, Acceptance],
+    placed: tuple[tuple[float, float], ...],
+    metric: BeadOutcome,
+    inches: BeadOutcome,
+) -> None:
+    assert judge_bead(bead(*pores(*placed)), rules["d11-static"]).outcome is metric
+    assert judge_bead(bead(*pores(*placed)), rules["d11-static-in"]).outcome is inches
+
+
+def test_the_inch_column_speaks_in_inches_beside_millimetres(rules: dict[str, Acceptance]) -> None:
+    found = judge_bead(bead(*pores((4.8, 10), (4.8, 20))), rules["d11-static-in"])
+    assert "0.378 in (9.6 mm) in 1 in, limit 3/8 in (9.52 mm)" in found.text
+    assert "AWS D1.1 in inches" in found.text
+    largest = judge_bead(bead(*pores((2.45, 10))), rules["d11-cyclic-fillet-in"])
+    assert largest.outcome is R  # 3/32 in is 2.38 mm; the millimetre column has 2.5
+    assert judge_bead(bead(*pores((2.45, 10))), rules["d11-cyclic-fillet"]).outcome is A
+    assert any("inch column is stricter" in note for note in judge_bead(bead(), rules["d11-static"]).notes)
+
+
+def test_the_worst_window_lies_on_the_bead(rules: dict[str, Acceptance]) -> None:
+    found = judge_bead(bead(*pores((6.0, 390), (6.0, 398))), rules["d11-static"])
+    assert found.deciding is not None
+    assert found.deciding.window_m == pytest.approx((0.375, 0.400))
+    short = judge_bead(
+        Bead(0.1, Weld.FILLET, 12 * MM, pores((3.0, 90)), throat_m=6 * MM), rules["d11-static"]
+    )
+    windows = {count.rule: count.window_m for count in short.counts}
+    assert windows["sum-300"] == pytest.approx((0.0, 0.1))
+    assert any("shorter than the 300 mm" in note for note in short.notes)
+
+
+def test_inches_that_cannot_be_read_are_told(shared_toml: Callable[[str], dict[str, Any]]) -> None:
+    data = copy.deepcopy(shared_toml("bead_acceptance.toml"))
+    data["acceptance"][0]["rule"][0]["limit_in"] = "3/0"
+    with pytest.raises(InputError, match="write inches as the code prints them"):
+        acceptances(data)
+
+
 # ---- laws ----------------------------------------------------------------------------------------------
 
 PORES = st.lists(
@@ -282,7 +396,8 @@ WELDS = st.sampled_from(list(Weld))
 def test_more_pores_never_turn_rejectable_into_acceptable(
     rules: dict[str, Acceptance], some: list[Pore], more: list[Pore], weld: Weld, thickness: float
 ) -> None:
-    order = list(BeadOutcome)
+    order = [BeadOutcome.COSMETIC, BeadOutcome.ACCEPTABLE, BeadOutcome.NOT_JUDGED, BeadOutcome.REJECTABLE]
+    assume(some)
     for acceptance in rules.values():
         if weld in acceptance.welds:
             fewer = judge_bead(bead(*some, weld=weld, thickness=thickness, width_m=0.012), acceptance)

@@ -4,6 +4,8 @@ Limits: AWS D1.1/D1.1M:2015 Table 6.1 (8), static: pores of 1 mm and more, sum n
 and 20 mm in any 300 mm (as quoted in `shared/bead_acceptance.toml` with its provenance).
 """
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.errors import InputError
@@ -15,7 +17,7 @@ from monitor.exposure.triage import Moisture, triage
 from monitor.reference import load_toml
 from monitor.store.contract import Event
 from monitor.things.asking import Answers, quick_questions, triage_facts
-from monitor.things.beads import bead_points, beads_made, pattern_of
+from monitor.things.beads import bead_points, beads_made, is_sound, pattern_of
 from monitor.things.entries import BeadWelded, Opened, PlateBroughtIn, TestBead, Withdrawn, body_of, entry_of
 from monitor.things.telling import Told
 from monitor.values import EventKind, NewEvent
@@ -86,6 +88,27 @@ def test_a_rejected_bead_bars_its_package_and_a_sound_one_frees_it(at_work: Yard
     assert "test bead" in at_work.package("spool-9").rule
     at_work.enter("bead-2", bead(Pore(0.0005, 0.1), package="spool-9"))
     assert at_work.package("spool-9").verdict == "usable"
+
+
+def test_a_bead_that_was_not_judged_frees_no_package_and_is_no_evidence(at_work: Yard) -> None:
+    """D1.1's visual table says nothing of pores inside, and nothing of a bead nobody looked at."""
+    at_work.enter("bead-1", bead(*PORES, package="spool-9"))
+    inside = Pore(0.004, 0.1, kind=PoreKind.INTERNAL)
+    for name, one in (("bead-2", bead(inside, package="spool-9")), ("bead-3", bead(package="spool-9"))):
+        assert recorded(at_work.enter(name, one)).outcome == "not judged"
+        assert at_work.package("spool-9").verdict == "over"
+    made = {one.id: one for one in beads_made(told(at_work))}
+    assert made["bead-2"].sound is None
+    assert len(bead_points(made.values())) == 1
+    sound = at_work.enter("bead-4", replace(bead(package="spool-9"), none_seen=True))
+    assert at_work.package("spool-9").verdict == "usable"
+    at_work.correct(sound, body=body_of(bead(inside, package="spool-9")))
+    assert at_work.package("spool-9").verdict == "over"
+
+
+def test_an_older_record_whose_rules_left_pores_out_is_no_evidence() -> None:
+    entry = replace(bead(), outcome="cosmetic", notes=("Not judged by these rules: internal pores.",))
+    assert is_sound(entry) is None
 
 
 def test_the_page_that_also_tells_the_package_of_its_bead_changes_nothing(at_work: Yard) -> None:

@@ -64,6 +64,51 @@ def test_pores_on_the_sketch_are_judged_by_the_code(
     assert "The qualified inspector decides" in page.text
 
 
+@pytest.mark.parametrize(
+    ("changes", "outcome", "level"),
+    [
+        ({}, "Not judged", "unknown"),
+        ({"none_seen": "yes"}, "No pores seen", "safe"),
+        # inner pores are not in D1.1's visual table (6.1); its radiography clause decides
+        ({"sketch": '[{"at": 99, "diameter": 4, "kind": "internal"}]'}, "Not judged", "unknown"),
+        # ISO 5817 Table 1: a share of the area needs the bead's width, a crater pipe its depth
+        (
+            {"rule": "iso5817-d", "sketch": '[{"at": 99, "diameter": 1, "kind": "internal"}]'},
+            "Not judged",
+            "unknown",
+        ),
+        (
+            {"rule": "iso5817-d", "width": "12", "sketch": '[{"at": 99, "diameter": 1, "kind": "internal"}]'},
+            "Acceptable",
+            "caution",
+        ),
+        (
+            {
+                "rule": "iso5817-d",
+                "sketch": '[{"at": 299, "diameter": 1, "depth": 2.2, "kind": "crater pipe"}]',
+            },
+            "Rejectable",
+            "danger",
+        ),
+        # 1 mm wide and 30 mm long is a tube: l <= a (2016, from memory)
+        (
+            {"rule": "iso5817-d", "sketch": '[{"at": 99, "diameter": 1, "length": 30}]'},
+            "Rejectable",
+            "danger",
+        ),
+        ({"rule": "d11-static-in", "sketch": sketch((10, 0.85))}, "Acceptable", "caution"),
+    ],
+)
+def test_what_cannot_be_judged_is_shown_as_unknown(
+    server: Server, changes: dict[str, str], outcome: str, level: str
+) -> None:
+    with requests.Session() as session:
+        page = session.post(server.url + "/bead", data=bead_form(session, server, **changes), timeout=10)
+    assert page.status_code == 200
+    assert f"<h2>{outcome}" in page.text
+    assert f'card level-{level}" role="status"' in page.text
+
+
 def test_a_recorded_bead_is_kept_with_its_pores_and_told_to_its_package(
     shop: sample.Shop, server: Server
 ) -> None:
@@ -77,6 +122,15 @@ def test_a_recorded_bead_is_kept_with_its_pores_and_told_to_its_package(
     assert beads[0].body["outcome"] == "rejectable"
     (told,) = shop.ledger.events(subject="spool-14")
     assert entry_of(told.kind, told.body) == Welded(sound=False, bead=beads[0].subject, seen=Seen())
+
+
+def test_a_bead_that_was_not_judged_tells_its_package_nothing(shop: sample.Shop, server: Server) -> None:
+    before = len(shop.ledger.events(subject="spool-12"))
+    with requests.Session() as session:
+        form = bead_form(session, server, package="spool-12", record="yes")
+        page = session.post(server.url + "/bead", data=form, timeout=10)
+    assert "recorded" in page.text
+    assert len(shop.ledger.events(subject="spool-12")) == before
 
 
 @pytest.mark.parametrize(
@@ -103,6 +157,7 @@ def test_a_bead_that_cannot_be_is_refused(server: Server, changes: dict[str, str
 
 def test_counts_by_size_are_read() -> None:
     assert counted("1.5 x 3, 2 x 1; 4") == [(1.5, 3), (2.0, 1), (4.0, 1)]
+    assert counted("1/16 x 2") == [(0.0625, 2)]
 
 
 @given(st.text(max_size=60))
@@ -181,6 +236,25 @@ def test_a_shop_in_us_units_asks_and_answers_in_them(tmp_path: Path) -> None:
     assert "Gauge shows, psi" in page
     assert 'name="flow_ft3h"' in page
     assert "Flow, L/min" not in page
+    site.stop()
+    shop.series.close()
+    shop.ledger.close()
+
+
+def test_a_shop_in_us_units_enters_its_beads_in_inches(tmp_path: Path) -> None:
+    """D1.1 in inches, 3/8 in of diameters in one inch: three of 1/8 in reach it, one more is over."""
+    shop = sample.open_shop(tmp_path, shop=sample.settings(temperature_unit="F", units="us"))
+    site = sample.start(shop, 0)
+    said = {"rule": "d11-static-in", "length": "12", "thickness": "0.375", "throat": "0.25"}
+    with requests.Session() as session:
+        page = session.get(site.url + "/bead", timeout=10).text
+        assert "Bead length, in" in page
+        assert "3/32 in" in page
+        for counts, outcome in (("1/8 x 3", "Acceptable"), ("1/8 x 3, 1/32 x 1", "Rejectable")):
+            form = bead_form(session, site, counts=counts, **said)
+            html = session.post(site.url + "/bead", data=form, timeout=10).text
+            assert f"<h2>{outcome}" in html
+            assert "limit 3/8 in" in html
     site.stop()
     shop.series.close()
     shop.ledger.close()

@@ -2,7 +2,7 @@
 "use strict";
 (() => {
   const SVG = "http://www.w3.org/2000/svg";
-  const WORMHOLE_MM = 10;
+  const WORMHOLE_MM = 10; // of which nobody said how long it is
   const sketch = document.getElementById("bead-sketch");
   const field = document.getElementById("sketch");
   const length = document.getElementById("length");
@@ -11,7 +11,11 @@
   try { pores = JSON.parse(field.value); } catch (error) { if (!(error instanceof SyntaxError)) throw error; }
   document.querySelector(".sketch-tools").hidden = false;
 
-  const millimetres = () => Math.max(1, Number(length.value) || 300);
+  const unit = sketch.dataset.unit;
+  const unitMm = Number(sketch.dataset.unitMm);
+  const millimetres = () => Math.max(1, (Number(length.value) || 300 / unitMm) * unitMm);
+  const ofLast = { length: document.getElementById("pore-length"), depth: document.getElementById("pore-depth") };
+  const shown = (mm) => `${Number((mm / unitMm).toPrecision(3))} ${unit}`;
   const chosen = (name) => document.querySelector(`input[name=${name}]:checked`).value;
 
   function draw() {
@@ -21,10 +25,11 @@
     const bead = document.createElementNS(SVG, "rect");
     for (const [name, value] of [["x", 0], ["y", 24], ["width", "100%"], ["height", 52], ["rx", 26], ["class", "bead-body"]]) bead.setAttribute(name, value);
     sketch.append(bead);
-    for (let at = 0; at <= whole; at += 25) {
+    const step = unitMm === 1 ? 25 : unitMm; // an inch, or its round neighbour
+    for (let n = 0; n * step <= whole; n += 1) {
       const line = document.createElementNS(SVG, "line");
-      const x = `${(100 * at) / whole}%`;
-      for (const [name, value] of [["x1", x], ["x2", x], ["y1", 80], ["y2", at % 100 ? 88 : 96], ["class", "bead-tick"]]) line.setAttribute(name, value);
+      const x = `${(100 * n * step) / whole}%`;
+      for (const [name, value] of [["x1", x], ["x2", x], ["y1", 80], ["y2", n % 4 ? 88 : 96], ["class", "bead-tick"]]) line.setAttribute(name, value);
       sketch.append(line);
     }
     for (const pore of pores) {
@@ -34,20 +39,39 @@
       for (const [name, value] of [["cx", `${(100 * pore.at) / whole}%`], ["cy", 50], ["rx", rx], ["ry", Math.max(5, Math.min(24, 4 * pore.diameter))], ["class", "bead-pore"]]) shape.setAttribute(name, value);
       sketch.append(shape);
     }
-    document.getElementById("bead-middle").textContent = `${Math.round(whole / 2)} mm`;
-    document.getElementById("bead-end").textContent = `${Math.round(whole)} mm`;
-    said.textContent = pores.length === 0 ? "No pore yet." : `${pores.length} on the sketch; the last at ${pores.at(-1).at} mm, ${pores.at(-1).diameter} mm wide.`;
+    document.getElementById("bead-middle").textContent = shown(whole / 2);
+    document.getElementById("bead-end").textContent = shown(whole);
+    said.textContent = pores.length === 0 ? "No pore yet." : `${pores.length} on the sketch; the last at ${shown(pores.at(-1).at)}, ${shown(pores.at(-1).diameter)} wide.`;
     field.value = JSON.stringify(pores);
+  }
+
+  // The fields below the sketch are the last pore's.
+  function tell() {
+    for (const [name, input] of Object.entries(ofLast)) {
+      input.disabled = pores.length === 0;
+      input.value = pores.at(-1)?.[name] ? Number((pores.at(-1)[name] / unitMm).toPrecision(4)) : "";
+    }
+  }
+  for (const [name, input] of Object.entries(ofLast)) {
+    input.addEventListener("input", () => {
+      if (pores.length === 0) return;
+      pores.at(-1)[name] = Math.max(0, Number(input.value) || 0) * unitMm;
+      draw();
+    });
   }
 
   sketch.addEventListener("pointerdown", (event) => {
     const box = sketch.getBoundingClientRect();
-    const at = Math.round(millimetres() * Math.min(1, Math.max(0, (event.clientX - box.left) / box.width)));
+    const share = Math.min(1, Math.max(0, (event.clientX - box.left) / box.width));
+    const at = Math.min(Math.round(millimetres() * share), millimetres());
     const kind = chosen("_kind");
-    pores.push({ at, diameter: Number(chosen("_size")), length: kind === "wormhole" ? WORMHOLE_MM : 0, kind });
+    pores.push({ at, diameter: Number(chosen("_size")), length: kind === "wormhole" ? WORMHOLE_MM : 0, depth: 0, kind });
+    document.querySelector("input[name=none_seen]").checked = false;
+    tell();
     draw();
   });
-  document.getElementById("bead-back").addEventListener("click", () => { pores.pop(); draw(); });
+  document.getElementById("bead-back").addEventListener("click", () => { pores.pop(); tell(); draw(); });
   length.addEventListener("input", draw);
+  tell();
   draw();
 })();
