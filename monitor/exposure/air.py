@@ -42,6 +42,7 @@ class AirStretch:
     samples: AirSamples = NO_AIR
     checked_temperature_c: float | None = None
     checked_rh_frac: float | None = None
+    desiccant_s: float | None = None  # when the bag was given fresh desiccant, as somebody entered
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class Segments:
     temperature_c: FloatArray
     rh_frac: FloatArray
     vapour_pressure_pa: FloatArray
-    last_vapour_pressure_pa: FloatArray  # of the newest believed reading so far, however old; 0: none
+    wettest_pa: FloatArray  # the highest vapour pressure known up to the span's end; 0: none
 
 
 class _Readings(NamedTuple):
@@ -76,11 +77,17 @@ class _Readings(NamedTuple):
 
 
 def segments(
-    stretch: AirStretch, from_s: float, held: HeldAir | None, speaks_s: float, cut_s: float | None
+    stretch: AirStretch,
+    from_s: float,
+    held: HeldAir | None,
+    speaks_s: float,
+    cut_s: float | None,
+    wettest_pa: float = 0.0,
 ) -> tuple[Segments, HeldAir | None]:
     """The spans from `from_s` to the stretch's end, and the reading that speaks after it.
 
     Every reading holds until the next, at most `speaks_s`. `cut_s`: a moment where a span must end.
+    `wettest_pa`: the highest vapour pressure met before, in whatever place.
     """
     readings = _believed(stretch, held)
     times = readings.times_s
@@ -89,19 +96,22 @@ def segments(
     bounds = np.unique(np.clip(np.concatenate(edges), from_s, stretch.until_s))
     starts, durations = bounds[:-1], np.diff(bounds)
     if times.size == 0:
-        blank, none = np.full(starts.shape, np.nan), np.zeros(starts.shape)
-        spans = Segments(starts, durations, blank, blank, blank, none)
-        return _with_checks(spans, stretch), held
+        blank = np.full(starts.shape, np.nan)
+        return _finished(Segments(starts, durations, blank, blank, blank, blank), stretch, wettest_pa), held
     newest = np.searchsorted(times, starts, side="right") - 1
     at = np.maximum(newest, 0)
     spoken = (newest >= 0) & (starts < times[at] + speaks_s)
     temperature, humidity, pressure = (np.where(spoken, values[at], np.nan) for values in readings[1:])
-    last = np.where(
-        (newest >= 0) & np.isfinite(readings.vapour_pressure_pa[at]), readings.vapour_pressure_pa[at], 0.0
-    )
-    spans = Segments(starts, durations, temperature, humidity, pressure, last)
+    spans = Segments(starts, durations, temperature, humidity, pressure, pressure)
     kept = HeldAir(*(float(values[-1]) for values in readings))
-    return _with_checks(spans, stretch), kept
+    return _finished(spans, stretch, wettest_pa), kept
+
+
+def _finished(spans: Segments, stretch: AirStretch, wettest_pa: float) -> Segments:
+    """The spans with what a person read, and the wettest air met up to each."""
+    spans = _with_checks(spans, stretch)
+    so_far = np.fmax.accumulate(np.append(wettest_pa, spans.vapour_pressure_pa))  # passes over NaN
+    return replace(spans, wettest_pa=so_far[1:])
 
 
 def _with_checks(spans: Segments, stretch: AirStretch) -> Segments:

@@ -52,6 +52,7 @@ class Counts(StrEnum):
     STOPS = "stops"
     STOPS_HOT = "stops while hot"
     STOPS_DRY = "stops while dry"
+    STOPS_DRY_BY_WORD = "stops while dry, on a written word"
     STOPS_FOR_A_TIME = "stops for a time"
 
 
@@ -262,7 +263,7 @@ def _care(row: Table) -> Care:
     wet.no_more()
     restarts = row.flag("hold_restarts_clock", False)
     restart_source = ""
-    if restarts:
+    if restarts or row.has("hold_restart_source"):
         restart_source = f"{row.text('hold_restart_source')} ({row.choice('hold_restart_status', Status)})"
     care = Care(
         places=places,
@@ -286,6 +287,7 @@ def _check_needs(row: Table, care: Care) -> None:
     used = set(care.places.values())
     needs = (
         (Counts.STOPS_DRY, "cabinet_max_rh", care.cabinet_max_rh_frac),
+        (Counts.STOPS_DRY_BY_WORD, "cabinet_max_rh", care.cabinet_max_rh_frac),
         (Counts.STOPS_FOR_A_TIME, "bag_protects", care.bag_protects_h),
     )
     for counts, name, number in needs:

@@ -12,8 +12,11 @@ from monitor.exposure.limits import HOUR_S, ClockRules
 from monitor.exposure.places import (
     BAKE,
     HOT,
+    HOT_PLACES,
+    OPEN_PLACES,
     OVENS,
     RAMP,
+    SHUT_PLACES,
     TOO_HOT,
     Marks,
     Run,
@@ -25,7 +28,6 @@ from monitor.physics.sorption import advance_state, remove_outer, uniform_state
 
 AirLookup = Callable[[str, float, float], AirSamples]
 _CLOSED = frozenset({Counts.STOPS, Counts.STOPS_FOR_A_TIME})
-_OPEN = frozenset({Place.OPEN_AIR, Place.ON_MACHINE, Place.UNKNOWN})
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,20 +37,24 @@ class ExposureClock:
     The `…_s` counts run since the package was opened, redried or restarted by a hold in the oven:
     `open_s` exposed by the rules of its places, `weighted_s` the same weighted by vapour pressure,
     `unknown_s` the part in air nobody measured, `unproven_s` the part in a bag, cabinet or oven that was not
-    shown to protect, `beyond_s` the part in air wetter than that of the rating's test.
+    shown to protect, `beyond_s` the part in air wetter than that of the rating's test; `bag_s` and `cabinet_s`
+    did not count.
     """
 
     time_s: float
     opened_s: float
     place: Place = Place.OPEN_AIR
     zone: str | None = None
-    place_since_s: float = 0.0
+    bagged_s: float | None = None  # when its bag was first shut, or given fresh desiccant; it ages from there
     air: HeldAir | None = None
+    wettest_pa: float = 0.0  # the highest vapour pressure it was ever shown to lie in, ovens left out
     open_s: float = 0.0
     weighted_s: float = 0.0
     unknown_s: float = 0.0
     unproven_s: float = 0.0
     beyond_s: float = 0.0
+    bag_s: float = 0.0  # stopped by a bag
+    cabinet_s: float = 0.0  # stopped by a dry cabinet
     whole_open_s: float = 0.0  # never reset
     counting: bool = True  # whether the clock was running at time_s
     restarts: int = 0
@@ -75,8 +81,8 @@ def start_clock(
         opened_s=opened_s,
         place=place,
         zone=zone,
-        place_since_s=opened_s,
-        counting=rules.consumable.care.places[place] not in _CLOSED,
+        bagged_s=opened_s if place in SHUT_PLACES else None,
+        counting=rules.counts(place) not in _CLOSED,
         uptake_kgkg=uptake,
     )
 
@@ -87,9 +93,16 @@ def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) 
         return clock
     if (stretch.place, stretch.zone) != (clock.place, clock.zone):
         clock = _moved(clock, stretch)
+    clock = _in_bag(clock, stretch)
     bag = rules.consumable.care.bag_protects_h
-    cut_s = clock.place_since_s + bag.value * HOUR_S if bag is not None else None
-    spans, air = segments(stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s)
+    cut_s = None
+    if bag is not None and clock.bagged_s is not None:
+        cut_s = clock.bagged_s + bag.value * HOUR_S
+    spans, air = segments(
+        stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s, clock.wettest_pa
+    )
+    if clock.place in HOT_PLACES:  # the vapour in a hot oven says nothing of the air of the shop
+        spans = replace(spans, wettest_pa=np.full(spans.start_s.shape, clock.wettest_pa))
     marks = marks_of(spans, stretch.place, cut_s, rules)
     water_from = 0
     for run in runs_of(spans, marks, rules):
@@ -100,7 +113,8 @@ def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) 
             )
             water_from = run.end
     uptake = _water(clock, spans, marks, water_from, rules)
-    return replace(clock, time_s=stretch.until_s, air=air, uptake_kgkg=uptake)
+    wettest_pa = float(spans.wettest_pa[-1])
+    return replace(clock, time_s=stretch.until_s, air=air, wettest_pa=wettest_pa, uptake_kgkg=uptake)
 
 
 def happened(clock: ExposureClock, event: Event, rules: ClockRules) -> ExposureClock:
@@ -151,7 +165,13 @@ def _through(
     start_s = clock.time_s - rules.reading_speaks_s
     samples = NO_AIR if stay.zone is None else air_lookup(stay.zone, start_s, end_s)
     stretch = AirStretch(
-        stay.place, stay.zone, end_s, samples, stay.checked_temperature_c, stay.checked_rh_frac
+        stay.place,
+        stay.zone,
+        end_s,
+        samples,
+        stay.checked_temperature_c,
+        stay.checked_rh_frac,
+        stay.desiccant_s,
     )
     return advance_clock(clock, stretch, rules)
 
@@ -161,7 +181,6 @@ def _moved(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
         clock,
         place=stretch.place,
         zone=stretch.zone,
-        place_since_s=clock.time_s,
         air=None if stretch.zone != clock.zone else clock.air,
         hot_s=0.0,
         bake_s=0.0,
@@ -170,11 +189,22 @@ def _moved(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
     )
 
 
+def _in_bag(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
+    """A bag ages from when it was first shut, wherever it is carried and however often it is opened.
+
+    Only fresh desiccant that somebody entered begins that anew.
+    """
+    if stretch.place not in SHUT_PLACES:
+        return clock
+    known = [time_s for time_s in (clock.bagged_s, stretch.desiccant_s) if time_s is not None]
+    return replace(clock, bagged_s=max(known, default=clock.time_s))
+
+
 def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
     """The clock after one run, and whether a bake that counts was completed in it."""
     clock = replace(clock, counting=run.runs)
     if run.runs:
-        unproven = 0.0 if clock.place in _OPEN else run.duration_s
+        unproven = 0.0 if clock.place in OPEN_PLACES else run.duration_s
         clock = replace(
             clock,
             open_s=_ms(clock.open_s + run.duration_s),
@@ -184,6 +214,10 @@ def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[Expos
             beyond_s=_ms(clock.beyond_s + run.beyond_s),
             whole_open_s=_ms(clock.whole_open_s + run.duration_s),
         )
+    elif clock.place in SHUT_PLACES:
+        clock = replace(clock, bag_s=_ms(clock.bag_s + run.duration_s))
+    elif clock.place is Place.DRY_CABINET:
+        clock = replace(clock, cabinet_s=_ms(clock.cabinet_s + run.duration_s))
     if clock.place not in OVENS:
         return clock, False
     clock = _held(clock, run, rules)
@@ -207,12 +241,16 @@ def _held(clock: ExposureClock, run: Run, rules: ClockRules) -> ExposureClock:
 def _may_return(clock: ExposureClock, rules: ClockRules) -> bool:
     """Whether the hours are not used up, by column A, the governing limit and the weighted clock alike."""
     plain, governing = rules.consumable.limit_h, rules.limit_h
-    if plain is None or governing is None:
+    code_h = rules.code_hours(air_shown=air_shown(clock))
+    if plain is None or governing is None or code_h is None:
         return False
-    open_h = min(plain.value, governing)
-    if clock.beyond_s > 0.0 and rules.rating is not None and rules.rating.beyond_h is not None:
-        open_h = min(open_h, rules.rating.beyond_h)
+    open_h = min(plain.value, governing, code_h)
     return clock.open_s < open_h * HOUR_S and clock.weighted_s < governing * HOUR_S
+
+
+def air_shown(clock: ExposureClock) -> bool:
+    """Whether all the air it was open in was measured and no wetter than the air its hours were proved in."""
+    return clock.beyond_s == 0.0 and clock.unknown_s == 0.0
 
 
 def _baked(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
@@ -243,7 +281,7 @@ def _baked(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureC
 
 
 def _from_zero(clock: ExposureClock) -> ExposureClock:
-    return replace(clock, open_s=0.0, weighted_s=0.0, unknown_s=0.0, unproven_s=0.0, beyond_s=0.0)
+    return replace(clock, open_s=0.0, weighted_s=0.0, unknown_s=0.0, unproven_s=0.0, beyond_s=0.0, bag_s=0.0, cabinet_s=0.0)
 
 
 def _ms(value_s: float) -> float:

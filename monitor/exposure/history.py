@@ -23,6 +23,7 @@ class Stay:
     end_s: float | None = None
     checked_temperature_c: float | None = None
     checked_rh_frac: float | None = None
+    desiccant_s: float | None = None  # when the bag it lies in was given fresh desiccant, as somebody entered
 
 
 class Happening(StrEnum):
@@ -61,7 +62,7 @@ def checked_history(stays: Sequence[Stay], events: Sequence[Event], until_s: flo
         if stay.end_s is None:
             fix = f"another stay starts at {following.start_s:g}; end this one first"
             faults.append(Fault(f"{name}: end", "open", fix))
-        elif stay.end_s > following.start_s:
+        elif not stay.end_s <= following.start_s:
             fix = f"the next stay starts at {following.start_s:g}; a package is in one place at a time"
             faults.append(Fault(f"{name}: end", f"{stay.end_s:g}", fix))
     for event in events:
@@ -73,10 +74,10 @@ def checked_history(stays: Sequence[Stay], events: Sequence[Event], until_s: flo
 
 def _stay_faults(name: str, stay: Stay, until_s: float) -> list[Fault]:
     faults = []
-    if stay.end_s is not None and stay.end_s < stay.start_s:
+    if stay.end_s is not None and not stay.end_s >= stay.start_s:
         fix = f"is before its start {stay.start_s:g}; correct one of the two"
         faults.append(Fault(f"{name}: end", f"{stay.end_s:g}", fix))
-    if stay.start_s > until_s:
+    if not stay.start_s <= until_s:
         fix = f"lies in the future (now is {until_s:g}); correct the time"
         faults.append(Fault(f"{name}: start", f"{stay.start_s:g}", fix))
     if stay.checked_rh_frac is not None and not 0.0 <= stay.checked_rh_frac <= 1.0:

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.errors import Fault, InputError
-from monitor.exposure.classes import Authority, ConsumableClass, Permission, Place, class_named
+from monitor.exposure.classes import Authority, ConsumableClass, Counts, Permission, Place, class_named
 from monitor.exposure.tables import Table
 from monitor.physics.saturation import vapour_pressure_pa
 from monitor.physics.sorption import SorptionParameters
 
 HOUR_S = 3600.0
-READING_SPEAKS_S = 900.0  # how long after a reading the air is still taken as known
+READING_SPEAKS_S = 900.0  # how long after a reading the air is still taken as known, at the most
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +34,7 @@ class ShopRule:
     tested: ProvedHours | None = None
     hold_restarts_clock: bool | None = None
     redry_permission: str = ""  # the maker's written word, where redrying needs it
+    cabinet_permission: str = ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
     use_first_frac: float = 0.5
     due_frac: float = 0.8
 
@@ -73,6 +74,20 @@ class ClockRules:
         if self.shop.limit_h is None or self.code_h is None:
             return self.code_h if self.shop.limit_h is None else self.shop.limit_h
         return self.shop.limit_h if self.shop_is_looser else min(self.shop.limit_h, self.code_h)
+
+    def counts(self, place: Place) -> Counts:
+        """What a place does to the clock; what needs somebody's written word runs on without it."""
+        counts = self.consumable.care.places[place]
+        if counts is not Counts.STOPS_DRY_BY_WORD:
+            return counts
+        return Counts.STOPS_DRY if self.shop.cabinet_permission else Counts.RUNS
+
+    def code_hours(self, *, air_shown: bool) -> float | None:
+        """The code's hours; those proved in a test's air hold only while the air was shown to be no wetter."""
+        beyond_h = None if self.rating is None else self.rating.beyond_h
+        if self.code_h is None or beyond_h is None or air_shown:
+            return self.code_h
+        return min(self.code_h, beyond_h)
 
     @property
     def hold_restarts_clock(self) -> bool:
@@ -156,10 +171,21 @@ def _check(consumable: ConsumableClass, shop: ShopRule) -> None:
     if shop.limit_h is not None and not shop.limit_h > 0.0:
         faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", "write hours above zero"))
     looser = shop.limit_h is not None and code_h is not None and shop.limit_h > code_h
-    if looser and not shop.reason.strip():
+    if looser and consumable.authority is Authority.CODE:
+        fix = f"is looser than the code's {code_h:g} h, which no shop sets aside; write {code_h:g} h or less"
+        if column_b is not None and shop.tested is None:
+            fix += ", or the hours proved by test under tested"
+        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix))
+    elif looser and not shop.reason.strip():
         authority = AUTHORITY_WORDS[consumable.authority]
         fix = f"is looser than {authority} {code_h:g} h; write the reason, or {code_h:g} h or less"
         faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix))
+    if shop.hold_restarts_clock and not consumable.care.hold_restarts_clock:
+        if consumable.care.hold_min_h is None:
+            faults.append(Fault(f"{where}: hold_restarts_clock", "true", "no hold restarts these hours"))
+        elif not shop.document.strip():
+            fix = "the hours add up over every time out; name under document who reads the code otherwise"
+            faults.append(Fault(f"{where}: hold_restarts_clock", "true", fix))
     if not 0.0 < shop.use_first_frac <= shop.due_frac <= 1.0:
         found = f"{shop.use_first_frac:g} and {shop.due_frac:g}"
         fix = "write 0 < use_first_frac ≤ due_frac ≤ 1"
@@ -213,6 +239,7 @@ def _shop_rule(row: Table) -> tuple[str, ShopRule]:
         tested=tested,
         hold_restarts_clock=row.flag("hold_restarts_clock", True) if row.has("hold_restarts_clock") else None,
         redry_permission=row.text("redry_permission", ""),
+        cabinet_permission=row.text("cabinet_permission", ""),
         use_first_frac=row.number("use_first_frac", 0, 1, 0.5),
         due_frac=row.number("due_frac", 0, 1, 0.8),
     )

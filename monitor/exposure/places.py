@@ -16,6 +16,7 @@ from monitor.physics.sorption import (
     exposure_weight,
 )
 
+OPEN_PLACES = frozenset({Place.OPEN_AIR, Place.ON_MACHINE, Place.UNKNOWN})
 OVENS = frozenset({Place.HOLDING_OVEN, Place.REDRY})  # a hold or a bake counts here
 HOT_PLACES = OVENS | {Place.HEATED_QUIVER}
 SHUT_PLACES = frozenset({Place.SEALED, Place.BAGGED})  # while they protect, no water goes in or out
@@ -34,7 +35,7 @@ class Marks(NamedTuple):
 def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRules) -> Marks:
     temperature = spans.temperature_c
     no = np.zeros(temperature.shape, dtype=np.bool_)
-    counts = rules.consumable.care.places[place]
+    counts = rules.counts(place)
     protected = ~no
     if counts is Counts.RUNS:
         protected = no
@@ -83,7 +84,7 @@ def runs_of(spans: Segments, marks: Marks, rules: ClockRules) -> list[Run]:
         return []
     key = marks.heat + np.where(marks.runs, 8.0, 0.0)
     firsts = np.flatnonzero(np.append(True, np.diff(key) != 0.0))
-    weight = np.maximum(1.0, exposure_weight(spans.last_vapour_pressure_pa))
+    weight = np.maximum(1.0, exposure_weight(spans.wettest_pa))
     weight[marks.known] = exposure_weight(spans.vapour_pressure_pa[marks.known])
     running = np.where(marks.runs, spans.duration_s, 0.0)
     columns = (
@@ -113,10 +114,10 @@ def _beyond(spans: Segments, rules: ClockRules) -> BoolArray:
 def water_air(spans: Segments, marks: Marks, place: Place) -> tuple[FloatArray, FloatArray]:
     """Temperature and relative humidity that drive the water in each span.
 
-    Unknown air counts as the reference air, or as the last known air where that was wetter. An oven without a
+    Unknown air counts as the reference air, or as the wettest air the package has met where that was wetter. An oven without a
     humidity sensor holds room air of the reference vapour pressure; at the redry temperature it is dry.
     """
-    wettest = np.maximum(REFERENCE_VAPOUR_PRESSURE_PA, spans.last_vapour_pressure_pa)
+    wettest = np.maximum(REFERENCE_VAPOUR_PRESSURE_PA, spans.wettest_pa)
     unknown_rh = REFERENCE_HUMIDITY_FRAC * wettest / REFERENCE_VAPOUR_PRESSURE_PA
     measured = np.clip(spans.temperature_c, -60.0, 350.0)
     temperature = np.where(marks.known, measured, REFERENCE_TEMPERATURE_C)

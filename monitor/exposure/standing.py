@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from monitor.exposure.classes import Authority, Kind, Place
+from monitor.exposure.classes import Authority, Counts, Kind, Place
 from monitor.exposure.limits import ClockRules
 from monitor.values import Level
 
@@ -127,4 +127,5 @@ def _home(rules: ClockRules) -> str:
         return f"into the heated hopper or cabinet ({oven.value:.0f} °C or more)"
     if oven is not None:
         return f"back to the oven ({oven.value:.0f} °C or more)"
-    return "seal it with fresh desiccant or put it in the dry cabinet"
+    cabinet = rules.counts(Place.DRY_CABINET) is Counts.STOPS_DRY
+    return f"seal it with fresh desiccant{' or put it in the dry cabinet' if cabinet else ''}"

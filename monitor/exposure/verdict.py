@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.exposure.classes import Kind
-from monitor.exposure.clock import ExposureClock
+from monitor.exposure.classes import Counts, Kind, Place
+from monitor.exposure.clock import ExposureClock, air_shown
 from monitor.exposure.limits import HOUR_S, ClockRules
 from monitor.exposure.standing import (
     AUTHORITY_TITLES,
@@ -75,8 +75,8 @@ class PackageVerdict:
 
 def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
     """The verdict at the clock's own time."""
-    weight, known, wetter = _present_air(clock, rules)
-    clocks = _readings(clock, rules, weight, wetter and clock.counting)
+    weight, known, within = _present_air(clock, rules)
+    clocks = _readings(clock, rules, weight, air_shown(clock) and (within or not clock.counting))
     governing = [reading for reading in clocks if reading.governs]
     worst = max(governing, key=lambda reading: (reading.used_frac, -reading.limit_h), default=None)
     left_h = min((reading.left_h for reading in governing), default=None)
@@ -123,32 +123,27 @@ _CLOCK_RULES = frozenset({DecidingRule.CODE_CLOCK, DecidingRule.SHOP_RULE, Decid
 
 
 def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, bool]:
-    """Weight of the present air, whether it is known, and whether it is wetter than the rating's test."""
+    """Weight of the present air, whether it is known, and whether it is shown to be within the rating's test."""
     air = clock.air
-    if air is None or np.isnan(air.rh_frac):
-        return 1.0, False, False
-    pressure = air.vapour_pressure_pa
-    weight = float(exposure_weight(pressure))
-    if clock.time_s >= air.time_s + rules.reading_speaks_s:
-        return max(1.0, weight), False, False
+    pressure = np.nan if air is None else air.vapour_pressure_pa
+    if air is None or not np.isfinite(pressure) or not clock.time_s < air.time_s + rules.reading_speaks_s:
+        wettest = max(clock.wettest_pa, pressure if np.isfinite(pressure) else 0.0)
+        return max(1.0, float(exposure_weight(wettest))), False, False
     rating = rules.rating
-    wetter = rating is not None and (
-        pressure > rating.vapour_pressure_pa * (1.0 + _EXACT)
-        or (rating.rh_frac is not None and air.rh_frac > rating.rh_frac + _EXACT)
+    within = rating is None or (
+        pressure <= rating.vapour_pressure_pa * (1.0 + _EXACT)
+        and (rating.rh_frac is None or air.rh_frac <= rating.rh_frac + _EXACT)
     )
-    return weight, True, wetter
+    return float(exposure_weight(pressure)), True, within
 
 
 def _readings(
-    clock: ExposureClock, rules: ClockRules, weight: float, wetter: bool
+    clock: ExposureClock, rules: ClockRules, weight: float, within: bool
 ) -> tuple[ClockReading, ...]:
     """Every clock that applies; one of equal use comes first in the order code, shop, air."""
     open_h, weighted_h = clock.open_s / HOUR_S, clock.weighted_s / HOUR_S
     readings: list[ClockReading] = []
-    code_h = rules.code_h
-    beyond_h = rules.rating.beyond_h if rules.rating is not None else None
-    if code_h is not None and beyond_h is not None and (clock.beyond_s > 0.0 or wetter):
-        code_h = min(code_h, beyond_h)
+    code_h = rules.code_hours(air_shown=within)
     looser = rules.shop_is_looser
     if code_h is not None:
         title = AUTHORITY_TITLES[rules.consumable.authority]
@@ -194,7 +189,7 @@ def _standing(
     barred = _barred(clock, rules)
     if barred is not None:
         return Standing.WITHDRAW, barred
-    over = worst is not None and worst.used_frac > 1.0 + _EXACT
+    over = worst is not None and not worst.used_frac <= 1.0 + _EXACT
     if worst is not None and over and _rebakes_used_up(clock, rules):
         return Standing.WITHDRAW, DecidingRule.REBAKES
     if clock.unsound_beads > 0:
@@ -205,9 +200,9 @@ def _standing(
 
 
 def _by_share(used_frac: float, rules: ClockRules) -> Standing:
-    if used_frac >= rules.shop.due_frac:
+    if not used_frac < rules.shop.due_frac:
         return Standing.DUE
-    return Standing.USE_FIRST if used_frac >= rules.shop.use_first_frac else Standing.USABLE
+    return Standing.USABLE if used_frac < rules.shop.use_first_frac else Standing.USE_FIRST
 
 
 def _barred(clock: ExposureClock, rules: ClockRules) -> DecidingRule | None:
@@ -269,19 +264,9 @@ def _uptake(clock: ExposureClock, rules: ClockRules) -> UptakeEstimate | None:
 
 def _notes(clock: ExposureClock, rules: ClockRules, clocks: tuple[ClockReading, ...]) -> tuple[str, ...]:
     """What a reader must know beside the number; the unknown first."""
-    notes: list[str] = []
-    if clock.unknown_s > 0.0:
-        hours = hours_text(clock.unknown_s / HOUR_S)
-        notes.append(f"Air not known for {hours}: counted as the reference air or worse.")
-    if clock.unproven_s > 0.0:
-        hours = hours_text(clock.unproven_s / HOUR_S)
-        notes.append(f"{hours} in a bag, cabinet, oven or quiver not shown to protect: counted as open.")
+    notes = _air_notes(clock, rules)
     notes += _strictest(clocks)
-    if clock.beyond_s > 0.0 and rules.rating is not None:
-        notes.append(rules.rating.text)
-    if clock.restarts > 0:
-        reading = rules.consumable.care.hold_restart_source
-        notes.append(f"Count begun anew {clock.restarts} x after a hold in the oven: {reading}.")
+    notes += _kept_notes(clock, rules)
     notes += _redry_notes(clock, rules)
     if clock.unsound_beads > 0:
         notes.append("The last test bead was not sound.")
@@ -290,6 +275,44 @@ def _notes(clock: ExposureClock, rules: ClockRules, clocks: tuple[ClockReading, 
     if rules.consumable.kind is Kind.COVERED_ELECTRODE and rules.code_h is not None:
         notes.append(rules.consumable.care.places_note)
     return tuple(notes)
+
+
+def _air_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
+    """The air and the places that nobody showed, and what that costs."""
+    notes = []
+    if clock.unknown_s > 0.0:
+        hours = hours_text(clock.unknown_s / HOUR_S)
+        notes.append(f"Air not known for {hours}: counted as the reference air or worse.")
+        if rules.rating is not None and rules.rating.beyond_h is not None:
+            notes.append(
+                f"Hours proved in a test's air hold only where the air was measured: "
+                f"{rules.rating.beyond_h:g} h are taken."
+            )
+    if clock.unproven_s > 0.0:
+        hours = hours_text(clock.unproven_s / HOUR_S)
+        notes.append(f"{hours} in a bag, cabinet, oven or quiver not shown to protect: counted as open.")
+    if clock.beyond_s > 0.0 and rules.rating is not None:
+        notes.append(rules.rating.text)
+    return notes
+
+
+def _kept_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
+    """What stopped the hours or set them back by a reading looser than the strictest, and on whose word."""
+    notes = []
+    care = rules.consumable.care
+    if clock.bag_s > 0.0 and care.bag_protects_h is not None:
+        notes.append(
+            f"{hours_text(clock.bag_s / HOUR_S)} in a bag not counted: a bag with desiccant is taken as sealed "
+            f"storage for {care.bag_protects_h.value:g} h from its first shutting ({care.bag_protects_h.cite()})."
+        )
+    if clock.cabinet_s > 0.0 and care.places[Place.DRY_CABINET] is Counts.STOPS_DRY_BY_WORD:
+        hours, word = hours_text(clock.cabinet_s / HOUR_S), rules.shop.cabinet_permission
+        notes.append(f"{hours} in a dry cabinet not counted, on the word of: {word}. {care.places_note}")
+    if clock.restarts > 0:
+        word = f"; read so by {rules.shop.document}" if rules.shop.document else ""
+        source = f"{care.hold_restart_source}{word}"
+        notes.append(f"Count begun anew {clock.restarts} x after a hold in the oven: {source}.")
+    return notes
 
 
 def _strictest(clocks: tuple[ClockReading, ...]) -> list[str]:

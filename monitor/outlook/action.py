@@ -16,6 +16,7 @@ class ActionKind(StrEnum):
 
     BRING_IN = "bring-in"
     BAG = "bag"
+    OVEN = "oven"
     DOOR = "door"
     HEAT = "heat"
     DRY = "dry"

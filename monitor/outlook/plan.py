@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from monitor.outlook.action import Action, ActionKind, PlanInputs
 from monitor.outlook.plan_air import air_actions
-from monitor.outlook.plan_things import bag_action, bring_in_actions, purge_action
+from monitor.outlook.plan_things import bring_in_actions, keeping_actions, purge_action
 from monitor.outlook.shift_outlook import ShiftOutlook
 
 MOST_ACTIONS = 7
@@ -30,7 +30,7 @@ def plan(inputs: PlanInputs, outlooks: Sequence[ShiftOutlook]) -> tuple[Action, 
 def _for_shift(inputs: PlanInputs, outlook: ShiftOutlook) -> Iterator[Action]:
     shift = outlook.shift
     worth = (outlook.probability_frac or 0.0) >= WORTH_PLANNING
-    proposed = [bag_action(inputs, shift), *bring_in_actions(inputs, shift)]
+    proposed = [*keeping_actions(inputs, shift), *bring_in_actions(inputs, shift)]
     if worth:
         proposed += [*air_actions(inputs, shift), purge_action(inputs, shift)]
     useful = [a for a in proposed if a is not None and _useful(inputs, a)]

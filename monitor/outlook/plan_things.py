@@ -6,8 +6,11 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.exposure.air import AirStretch
-from monitor.exposure.classes import Place
+from monitor.exposure.classes import Counts, Place
 from monitor.exposure.clock import advance_clock
+from monitor.exposure.limits import ClockRules
+from monitor.exposure.places import OPEN_PLACES
+from monitor.exposure.verdict import package_verdict
 from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s
 from monitor.outlook.courses import ZoneCourse, time_constant_h
 from monitor.outlook.hourly import HOUR_S, FloatArray
@@ -18,8 +21,8 @@ from monitor.physics.clearing import Air, Goal, latest_arrival_s
 
 SAFE_SIDE = 0.84  # standard deviations: clear in eight cases of ten
 ROUND_S = 600.0
-OPEN_PLACES = frozenset({Place.OPEN_AIR, Place.ON_MACHINE, Place.UNKNOWN})
 CYLINDER_CAUTION = "Upright and secured, caps on while moving; wipe the outlet dry; never warm a cylinder."
+OVEN_CAUTION = "Hot oven and rods: gloves. The oven's own display must show it hot; the maker's sheet rules."
 PURGE_CAUTION = "Ventilate while purging: argon and CO2 displace air."
 
 
@@ -127,37 +130,59 @@ def _risk_if_in_at(
     return float(under.mean())
 
 
-def bag_action(inputs: PlanInputs, shift: ShiftSpan) -> Action | None:
-    """Open packages whose clock would run out because they lie open between the shifts."""
+def keeping_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
+    """Open packages whose clock would run out because they lie open between the shifts.
+
+    What keeping them saves is told by the very clock that will count it: where a bag stops no hours, none is
+    proposed.
+    """
     leave_s = _leaving_s(inputs.shifts, shift, inputs.ahead.now_s)
     if leave_s is None:
-        return None
-    bagged = []
+        return
+    groups: dict[str, list[tuple[PackageAhead, ActionKind, float]]] = {}
     for package in inputs.scene.packages:
-        course = inputs.ahead.air.get(package.zone or "")
-        if course is None or package.clock.place not in OPEN_PLACES:
-            continue
-        rows = np.linspace(0, course.temperature_c.shape[0] - 2, PACKAGE_COURSES).astype(int)
-        open_over = np.mean([clock_used_frac(package, course, int(n), shift.end_s) >= 1.0 for n in rows])
-        if open_over == 0.0:
-            continue
-        shut = [_used_if_bagged(package, course, int(n), leave_s, shift) >= 1.0 for n in rows]
-        if (saved := float(open_over - np.mean(shut))) > 0.0:
-            bagged.append((package, saved))
-    if not bagged:
-        return None
+        for kind, how in _ways(package.rules):
+            saved = _saved_if_kept(inputs, shift, package, leave_s, kind)
+            if saved > 0.0:
+                groups.setdefault(how, []).append((package, kind, saved))
     say, now_s = inputs.scene.words, inputs.ahead.now_s
-    names = _listed([package.name for package, _ in bagged])
-    return Action(
-        f"{shift.id}/{ActionKind.BAG}",
-        ActionKind.BAG,
-        shift.id,
-        bagged[0][0].zone or "",
-        tuple(package.id for package, _ in bagged),
-        f"Bag {names} with fresh desiccant before leaving at {say.clock(leave_s, now_s)}",
-        leave_s,
-        max(saved for _, saved in bagged),
-    )
+    for n, (how, members) in enumerate(groups.items()):
+        kind = members[0][1]
+        names = _listed([package.name for package, _, _ in members])
+        yield Action(
+            f"{shift.id}/{kind}{f'/{n}' if n else ''}",
+            kind,
+            shift.id,
+            members[0][0].zone or "",
+            tuple(package.id for package, _, _ in members),
+            f"{how.format(names)} before leaving at {say.clock(leave_s, now_s)}",
+            leave_s,
+            max(saved for _, _, saved in members),
+            caution=OVEN_CAUTION if kind is ActionKind.OVEN else "",
+        )
+
+
+def _ways(rules: ClockRules) -> Iterator[tuple[ActionKind, str]]:
+    """The ways of keeping a package that its own rules know to stop its hours."""
+    if rules.counts(Place.BAGGED) is Counts.STOPS_FOR_A_TIME:
+        yield ActionKind.BAG, "Bag {} with fresh desiccant"
+    oven_c = rules.hot_from_c(Place.HOLDING_OVEN)
+    if rules.counts(Place.HOLDING_OVEN) is Counts.STOPS_HOT and oven_c is not None:
+        yield ActionKind.OVEN, f"Put {{}} into an oven at {oven_c:.0f} °C or more"
+
+
+def _saved_if_kept(
+    inputs: PlanInputs, shift: ShiftSpan, package: PackageAhead, leave_s: float, kind: ActionKind
+) -> float:
+    course = inputs.ahead.air.get(package.zone or "")
+    if course is None or package.clock.place not in OPEN_PLACES:
+        return 0.0
+    rows = np.linspace(0, course.temperature_c.shape[0] - 2, PACKAGE_COURSES).astype(int)
+    open_over = np.mean([clock_used_frac(package, course, int(n), shift.end_s) >= 1.0 for n in rows])
+    if open_over == 0.0:
+        return 0.0
+    kept = [_used_if_kept(package, course, int(n), (leave_s, shift), kind) >= 1.0 for n in rows]
+    return float(open_over - np.mean(kept))
 
 
 def _leaving_s(shifts: Sequence[ShiftSpan], shift: ShiftSpan, now_s: float) -> float | None:
@@ -168,18 +193,22 @@ def _leaving_s(shifts: Sequence[ShiftSpan], shift: ShiftSpan, now_s: float) -> f
     return None if running or shift.start_s - leave_s < HOUR_S else leave_s
 
 
-def _used_if_bagged(
-    package: PackageAhead, course: ZoneCourse, row: int, leave_s: float, shift: ShiftSpan
+def _used_if_kept(
+    package: PackageAhead, course: ZoneCourse, row: int, between: tuple[float, ShiftSpan], kind: ActionKind
 ) -> float:
-    """As if bagged from leaving until the shift starts, and open again through it."""
-    clock = package.clock
-    until = clock_after(package, course, row, leave_s)
-    stretch = AirStretch(Place.SEALED, package.zone, shift.start_s)
-    sealed = advance_clock(until, stretch, package.rules)
-    reopened = advance_clock(
-        sealed, AirStretch(clock.place, package.zone, shift.start_s + 1.0), package.rules
+    """As if kept from leaving until the shift starts, and open again where it lay through it."""
+    (leave_s, shift), lay = between, package.clock
+    clock = clock_after(package, course, row, leave_s)
+    if kind is ActionKind.BAG:
+        stretch = AirStretch(Place.BAGGED, lay.zone, shift.start_s, desiccant_s=leave_s)
+    else:
+        oven_c = package.rules.hot_from_c(Place.HOLDING_OVEN)
+        stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checked_temperature_c=oven_c)
+    kept = replace(package, clock=advance_clock(clock, stretch, package.rules))
+    verdict = package_verdict(
+        clock_after(kept, course, row, shift.end_s, (lay.place, lay.zone)), package.rules
     )
-    return clock_used_frac(replace(package, clock=reopened), course, row, shift.end_s)
+    return verdict.used_frac if verdict.used_frac is not None else 0.0
 
 
 def purge_action(inputs: PlanInputs, shift: ShiftSpan) -> Action | None:

@@ -7,6 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from monitor.exposure.air import AirSamples, AirStretch
+from monitor.exposure.classes import Place
 from monitor.exposure.clock import ExposureClock, advance_clock
 from monitor.exposure.verdict import package_verdict
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
@@ -195,9 +196,16 @@ def clock_used_frac(package: PackageAhead, course: ZoneCourse, row: int, until_s
     return verdict.used_frac if verdict.used_frac is not None else 0.0
 
 
-def clock_after(package: PackageAhead, course: ZoneCourse, row: int, until_s: float) -> ExposureClock:
-    """The package's clock when it stays where it is, in a course's air, until then."""
-    ahead = (course.times_s >= package.clock.time_s) & (course.times_s <= until_s)
+def clock_after(
+    package: PackageAhead,
+    course: ZoneCourse,
+    row: int,
+    until_s: float,
+    lies: tuple[Place, str | None] | None = None,
+) -> ExposureClock:
+    """The package's clock when it stays where it is, or lies open somewhere else, in a course's air."""
+    place, zone = lies or (package.clock.place, package.clock.zone)
+    ahead = (course.times_s >= package.clock.time_s - COURSE_SPEAKS_S) & (course.times_s <= until_s)
     air = AirSamples(
         course.times_s[ahead],
         course.temperature_c[row, ahead],
@@ -206,7 +214,7 @@ def clock_after(package: PackageAhead, course: ZoneCourse, row: int, until_s: fl
     )
     clock = package.clock
     rules = replace(package.rules, reading_speaks_s=COURSE_SPEAKS_S)
-    return advance_clock(clock, AirStretch(clock.place, clock.zone, until_s, air), rules)
+    return advance_clock(clock, AirStretch(place, zone, until_s, air), rules)
 
 
 def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:

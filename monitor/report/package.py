@@ -213,7 +213,7 @@ def unknown_section(stays: list[Stayed], writing: Writing, naming: Naming) -> Se
         for start_s, end_s in one.air.unknown
     )
     note = (
-        "Counted as the reference air of 27 °C and 80 %RH, or as the last known air where that was wetter.",
+        "Counted as the reference air of 27 °C and 80 %RH, or as the wettest air it has met where that was wetter.",
     )
     columns = ("from", "to", "hours", "zone", "what is not known")
     return Section("unknown", "Not known", columns, rows, note if rows else ())

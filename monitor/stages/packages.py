@@ -77,8 +77,8 @@ def _through(
     package: PackageFacts, clock: ExposureClock, stay: Stay, samples: Samples, until_s: float
 ) -> ExposureClock:
     air = _samples(samples.get(stay.zone or "", ()))
-    checked = stay.checked_temperature_c, stay.checked_rh_frac
-    return advance_clock(clock, AirStretch(stay.place, stay.zone, until_s, air, *checked), package.rules)
+    told = stay.checked_temperature_c, stay.checked_rh_frac, stay.desiccant_s
+    return advance_clock(clock, AirStretch(stay.place, stay.zone, until_s, air, *told), package.rules)
 
 
 def _samples(samples: tuple[Sample, ...]) -> AirSamples:

@@ -45,6 +45,7 @@ class Moved:
     zone: str
     checked_temperature_c: float | None = None
     checked_rh_frac: float | None = None
+    fresh_desiccant: bool = False  # into a bag: with new desiccant; a bag shut again keeps its age
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,7 +131,7 @@ def _check_time(history: PackageHistory, dated: Dated, zone: tzinfo) -> None:
         found = f"withdrawn {moment(gone_s, zone)}"
         raise InputError([Fault(history.id, found, "nothing follows that; take that entry back first")])
     least_s = history.stays[-1].start_s if isinstance(dated.entry, Moved) else history.opened_s
-    if dated.time_s < least_s:
+    if not dated.time_s >= least_s:
         fix = f"lies before its entry of {moment(least_s, zone)}; correct one of the two"
         raise InputError([Fault(f"{history.id}: time", moment(dated.time_s, zone), fix)])
     if isinstance(dated.entry, RanOff) and dated.entry.minutes * 60.0 > dated.time_s - history.opened_s:
@@ -144,7 +144,8 @@ def _moved(history: PackageHistory, time_s: float, moved: Moved) -> PackageHisto
     last = stays[-1]
     closed = replace(last, end_s=time_s if last.end_s is None else min(last.end_s, time_s))
     checked = moved.checked_temperature_c, moved.checked_rh_frac
-    stay = Stay(moved.place, moved.zone or None, time_s, None, *checked)
+    desiccant_s = time_s if moved.fresh_desiccant else None
+    stay = Stay(moved.place, moved.zone or None, time_s, None, *checked, desiccant_s)
     return replace(history, stays=(*stays[:-1], closed, stay))
 
 

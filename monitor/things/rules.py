@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.classes import ConsumableClass, class_named, consumable_classes
-from monitor.exposure.limits import ClockRules, ShopRule, clock_rules, shop_rules
+from monitor.exposure.limits import READING_SPEAKS_S, ClockRules, ShopRule, clock_rules, shop_rules
 from monitor.exposure.materials import SorptionData, sorption_data
 
 USE_FIRST_FRAC = 0.5
@@ -87,7 +87,7 @@ def rule_book(shop: ShopLike, consumables: Mapping[str, Any], sorption: Mapping[
         sorption=sorption_data(sorption),
         by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
         usual=usual,
-        reading_speaks_s=SPEAKS_TICKS * shop.service.derived_every_s,
+        reading_speaks_s=min(SPEAKS_TICKS * shop.service.derived_every_s, READING_SPEAKS_S),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
     )
     faults = [

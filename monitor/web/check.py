@@ -33,7 +33,7 @@ from monitor.things.sensor_checks import (
 from monitor.values import EventKind, NewEvent, Quantity, SeriesKey
 from monitor.web.deeds import celsius
 from monitor.web.forms import read_form, remember_who
-from monitor.web.local_time import moment_of
+from monitor.web.local_time import Turn, moment_of
 from monitor.web.page import Web
 from monitor.web.things import UndoForm
 
@@ -243,7 +243,7 @@ def _stale(form: CheckForm, tapped_s: float) -> bool:
 
 
 def _moment(web: Web, sensor: Sensor, text: str, otherwise_s: float, name: str) -> float:
-    time_s = moment_of(text, web.show.zone_of(sensor.zone)) if text else otherwise_s
+    time_s = moment_of(text, web.show.zone_of(sensor.zone), Turn.FIRST) if text else otherwise_s
     if time_s > web.deps.clock() + AHEAD_S:
         found = web.show.full(time_s)
         raise InputError([Fault(name, found, f"{found} lies in the future; enter what has happened")])

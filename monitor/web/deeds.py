@@ -8,9 +8,12 @@ from pydantic import BaseModel, Field
 
 from monitor.errors import Fault, InputError
 from monitor.exposure.classes import Place
+from monitor.exposure.places import OPEN_PLACES
 from monitor.settings import Settings
 from monitor.things import entries as made
 from monitor.things.entries import Entry
+from monitor.web.local_time import Turn
+from monitor.web.shelf import words
 
 LAYER_M = 0.0012  # one layer of 1.2 mm wire, where the spool's own wire is not known
 MM = 1_000.0
@@ -25,6 +28,7 @@ class DeedForm(BaseModel):
     ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
     at: Annotated[str, Field(max_length=25)] = ""  # local time, where it happened earlier
     zone: Annotated[str, Field(max_length=48)] = ""
+    turn: Turn | None = None  # which of the two, where that time came twice
     note: Annotated[str, Field(max_length=400)] = ""
     name: Annotated[str, Field(max_length=60)] = ""
     consumable: Annotated[str, Field(max_length=48)] = ""
@@ -60,6 +64,10 @@ def _moved(place: Place) -> Make:
         return made.Moved(place, form.zone, celsius(form.temperature, settings), share(form.humidity))
 
     return make
+
+
+def _bagged_anew(form: DeedForm, settings: Settings) -> Entry:
+    return made.Moved(Place.BAGGED, form.zone, fresh_desiccant=True)
 
 
 def celsius(value: float | None, settings: Settings) -> float | None:
@@ -101,10 +109,12 @@ def _cylinder(form: DeedForm, settings: Settings) -> Entry:
     return made.CylinderDelivered(form.name, form.gas, form.zone, start_temperature_c=start_c)
 
 
+_LAY_OPEN = frozenset({"open", *(words(str(place)) for place in OPEN_PLACES)})
 INDOORS = ("bay", "hall", "store", "cage", "yard")
 DEEDS = (
     Deed("machine", "Back on the machine", "package", _moved(Place.ON_MACHINE), INDOORS),
     Deed("bagged", "Bagged with desiccant", "package", _moved(Place.BAGGED), INDOORS),
+    Deed("bagged-anew", "Bagged, new desiccant", "package", _bagged_anew, INDOORS),
     Deed("cabinet", "Into the dry cabinet", "package", _moved(Place.DRY_CABINET), ("cabinet",)),
     Deed("oven", "Into the holding oven", "package", _moved(Place.HOLDING_OVEN), ("oven",)),
     Deed("quiver", "Into the heated quiver", "package", _moved(Place.HEATED_QUIVER), ("quiver",)),
@@ -127,6 +137,22 @@ FIRST = {
     "cylinder": Deed("delivered", "Delivered", "cylinder", _cylinder, INDOORS, ("name", "gas")),
     "plate": Deed("brought-in", "Brought in", "plate", _plate, INDOORS, ("name", "thickness")),
 }
+
+
+def strict_turn(entry: Entry, place: str) -> Turn:
+    """Which of two equal times counts the longer exposure; where that is not plain, the person is asked.
+
+    `place`: where the thing was, in the words of its page.
+    """
+    lay_open = place in _LAY_OPEN
+    match entry:
+        case made.Opened():
+            return Turn.FIRST
+        case made.Moved(place=to) if words(str(to)) in _LAY_OPEN:
+            return Turn.FIRST
+        case made.Moved() if lay_open:
+            return Turn.SECOND
+    return Turn.ASK
 
 
 def deeds_for(kind: str) -> list[Deed]:

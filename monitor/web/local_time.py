@@ -1,15 +1,24 @@
 """Reads a time of day that a person entered, on the shop's clock."""
 
 from datetime import UTC, datetime
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from monitor.errors import Fault, InputError
 
 
-def moment_of(text: str, tz: ZoneInfo) -> float:
+class Turn(StrEnum):
+    """Which of the two is meant where a time comes twice, the night the clocks go back."""
+
+    FIRST = "first"
+    SECOND = "second"
+    ASK = "ask"
+
+
+def moment_of(text: str, tz: ZoneInfo, turn: Turn) -> float:
     """A local time as the browser sends it ("2026-09-18T06:00"), in epoch seconds.
 
-    A time that comes twice on the night of change is its first: an open package then counts the longer time.
+    `turn` says which is meant of a time that comes twice; with ASK it is refused, naming both.
     """
     try:
         naive = datetime.fromisoformat(text)
@@ -19,7 +28,10 @@ def moment_of(text: str, tz: ZoneInfo) -> float:
         return naive.timestamp()
     if not 1970 <= naive.year <= 3000:
         raise InputError([Fault("time", text, "write a year from 1970 to 3000")])
-    found = naive.replace(tzinfo=tz)
-    if found.astimezone(UTC).astimezone(tz).replace(tzinfo=None) != naive:
+    first, second = (naive.replace(tzinfo=tz, fold=fold) for fold in (0, 1))
+    if first.astimezone(UTC).astimezone(tz).replace(tzinfo=None) != naive:
         raise InputError([Fault("time", text, "does not exist: the clocks went forward then")])
-    return found.timestamp()
+    if turn is Turn.ASK and first.utcoffset() != second.utcoffset():
+        both = f"{first.isoformat(timespec='minutes')} or {second.isoformat(timespec='minutes')}"
+        raise InputError([Fault("time", text, f"came twice that night; say which, first or second: {both}")])
+    return (second if turn is Turn.SECOND else first).timestamp()

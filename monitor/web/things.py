@@ -15,7 +15,7 @@ from monitor.reference import load_toml
 from monitor.store.contract import Event
 from monitor.things.entries import body_of
 from monitor.values import EventKind, NewEvent
-from monitor.web.deeds import FIRST, DeedForm, deed_named, deeds_for
+from monitor.web.deeds import FIRST, DeedForm, deed_named, deeds_for, strict_turn
 from monitor.web.forms import read_form, remember_who
 from monitor.web.history_words import happened
 from monitor.web.local_time import moment_of
@@ -128,7 +128,10 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
         _check_zone(web, zone, deed.zones)
     entry = deed.make(form.model_copy(update={"zone": zone}), settings)
     now_s = web.deps.clock()
-    time_s = moment_of(form.at, web.show.zone_of(zone)) if form.at else now_s - form.ago
+    time_s = now_s - form.ago
+    if form.at:
+        turn = form.turn or strict_turn(entry, "" if found is None else found.place)
+        time_s = moment_of(form.at, web.show.zone_of(zone), turn)
     if time_s > now_s + 60.0:
         raise InputError(
             [Fault("time", web.show.full(time_s), "lies in the future; enter what has happened")]

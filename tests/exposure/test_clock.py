@@ -1,6 +1,7 @@
 """What counts on the exposure clocks, checked against the code's rules place by place."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from monitor.exposure.history import Event, Happening, Stay
 from monitor.exposure.limits import ClockRules, ShopRule
 
 H = 3600.0
+AS_THE_TRADE = ShopRule(hold_restarts_clock=True, document="WPS 7")
 Rules = Callable[..., ClockRules]
 Air = Callable[..., AirSamples]
 
@@ -98,7 +100,7 @@ def test_readings_not_believed_are_no_readings(rules_for: Rules, steady_air: Air
         ("e7018", Place.UNKNOWN, True),
         ("e7018", Place.BAGGED, True),  # D1.1:2015 5.3.2.1: sealed container or oven, nothing else
         ("e7018", Place.DRY_CABINET, True),
-        ("e7018", Place.SEALED, False),
+        ("e7018", Place.SEALED, True),  # opened once, it is the maker's seal no more
         ("fcaw-folded-h8", Place.OPEN_AIR, True),
         ("fcaw-folded-h8", Place.ON_MACHINE, True),
         ("fcaw-folded-h8", Place.UNKNOWN, True),
@@ -117,7 +119,7 @@ def test_each_place_counts_by_its_own_rule(
 
 
 def test_a_dry_cabinet_stops_the_wire_clock_only_while_it_is_dry(rules_for: Rules, steady_air: Air) -> None:
-    rules = rules_for("fcaw-folded-h8")
+    rules = rules_for("fcaw-folded-h8", ShopRule(cabinet_permission="the maker's letter of 3 May"))
     dry = lay(start_clock(0.0, rules), rules, Place.DRY_CABINET, 5.0, steady_air(25.0, 0.30, 0.0, 5 * H))
     damp = lay(start_clock(0.0, rules), rules, Place.DRY_CABINET, 5.0, steady_air(25.0, 0.55, 0.0, 5 * H))
     silent = lay(start_clock(0.0, rules), rules, Place.DRY_CABINET, 5.0)
@@ -158,7 +160,7 @@ def test_the_oven_stops_the_clock_at_its_minimum_and_not_below(rules_for: Rules,
 def test_a_proven_hold_restarts_the_count_when_the_hours_were_not_used_up(
     rules_for: Rules, steady_air: Air, open_h: float, hold_h: float, left_over_h: float
 ) -> None:
-    rules = rules_for("e7018")
+    rules = rules_for("e7018", AS_THE_TRADE)
     clock = lay(
         start_clock(0.0, rules), rules, Place.OPEN_AIR, open_h, steady_air(20.0, 0.5, 0.0, open_h * H)
     )
@@ -170,14 +172,14 @@ def test_a_proven_hold_restarts_the_count_when_the_hours_were_not_used_up(
 
 
 def test_a_shop_may_refuse_the_restart(rules_for: Rules) -> None:
-    rules = rules_for("e7018", ShopRule(hold_restarts_clock=False))
+    rules = rules_for("e7018", replace(AS_THE_TRADE, hold_restarts_clock=False))
     clock = lay(start_clock(0.0, rules), rules, Place.OPEN_AIR, 3.0)
     clock = lay(clock, rules, Place.HOLDING_OVEN, 6.0, checked_temperature_c=130.0)
     assert clock.open_s == 3 * H
 
 
 def test_a_cold_spell_in_the_oven_breaks_the_hold(rules_for: Rules, steady_air: Air) -> None:
-    rules = rules_for("e7018")
+    rules = rules_for("e7018", AS_THE_TRADE)
     clock = lay(start_clock(0.0, rules), rules, Place.OPEN_AIR, 1.0, steady_air(20.0, 0.5, 0.0, H))
     times = np.arange(H, 6 * H, 60.0)
     heat = np.where((times >= 4 * H) & (times < 4.5 * H), 90.0, 130.0)

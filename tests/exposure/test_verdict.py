@@ -96,16 +96,25 @@ def test_a_stricter_shop_rule_decides(rules_for: Rules, steady_air: Air) -> None
 def test_a_looser_shop_rule_needs_a_written_reason_and_shows_it(
     classes: dict[str, ConsumableClass], rules_for: Rules, steady_air: Air
 ) -> None:
-    with pytest.raises(InputError, match="looser than the code's 4 h; write the reason"):
-        clock_rules(classes["e7018"], ShopRule(limit_h=6.0))
-    shop = ShopRule(limit_h=6.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
-    found = verdict(rules_for("e7018", shop), 5.0, steady_air(20.0, 0.5, 0.0, 5 * H))
+    with pytest.raises(InputError, match="looser than the maker's 8 h; write the reason"):
+        clock_rules(classes["saw-flux-fused"], ShopRule(limit_h=12.0))
+    shop = ShopRule(limit_h=12.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
+    found = verdict(rules_for("saw-flux-fused", shop), 10.0, steady_air(20.0, 0.5, 0.0, 10 * H))
     assert (found.standing, found.rule) == (Standing.DUE, DecidingRule.SHOP_RULE)
-    assert "past the code's clock of 4 h" in found.deviation
+    assert "past the maker's hours of 8 h" in found.deviation
     assert "hydrogen tests 14-22" in found.deviation
     code = found.clocks[0]
     assert not code.governs
     assert code.used_frac == pytest.approx(1.25)
+
+
+def test_no_shop_rule_sets_the_codes_hours_aside(classes: dict[str, ConsumableClass]) -> None:
+    # D1.1:2015 5.3.2.3: longer hours than column A by test only (column B)
+    shop = ShopRule(limit_h=6.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
+    with pytest.raises(InputError, match="no shop sets aside; write 4 h or less, or the hours proved by test"):
+        clock_rules(classes["e7018"], shop)
+    with pytest.raises(InputError, match="name under document who reads the code otherwise"):
+        clock_rules(classes["e7018"], ShopRule(hold_restarts_clock=True))
 
 
 def test_column_b_needs_its_test_and_falls_back_in_air_wetter_than_the_test(
@@ -133,10 +142,10 @@ def test_an_r_rating_says_nothing_about_air_wetter_than_its_test(rules_for: Rule
 
 
 def test_humid_air_around_a_sealed_package_takes_nothing_from_it(rules_for: Rules, steady_air: Air) -> None:
-    rules = rules_for("e7018-r")
+    rules = rules_for("fcaw-folded-h8")
     air = steady_air(32.0, 0.90, 0.0, 10 * H)
     found = package_verdict(after(rules, 10.0, air, place=Place.SEALED), rules)
-    assert (found.used_h, found.limit_h, found.standing) == (0.0, 9.0, Standing.USABLE)
+    assert (found.used_h, found.limit_h, found.standing) == (0.0, 72.0, Standing.USABLE)
 
 
 def test_a_wet_package_is_withdrawn_whatever_its_hours(rules_for: Rules) -> None:
@@ -209,7 +218,7 @@ def test_every_verdict_fits_a_lock_screen_and_ends_in_an_action(
 
 
 def test_the_advice_for_kept_packages_is_to_leave_them_kept(rules_for: Rules) -> None:
-    rules = rules_for("e7018")
+    rules = rules_for("fcaw-folded-h8")
     kept = package_verdict(after(rules, 1.0, place=Place.SEALED), rules)
     assert not kept.counting
     assert kept.due_at_s is None

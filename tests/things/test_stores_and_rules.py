@@ -125,9 +125,14 @@ def test_a_stricter_rule_needs_no_reason(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rule", "words"),
     [
-        ({"limit_h": 6}, "is looser than the code's 4 h; write the reason"),
-        ({"limit_h": 6, "reason": "we always did"}, "a rule looser than the code names its document"),
-        ({"limit_h": 6, "document": "WPS 1"}, "write the reason"),
+        ({"consumable": "saw-flux-fused", "limit_h": 12}, "is looser than the maker's 8 h; write the reason"),
+        (
+            {"consumable": "saw-flux-fused", "limit_h": 12, "reason": "we always did"},
+            "a rule looser than the code names its document",
+        ),
+        ({"consumable": "saw-flux-fused", "limit_h": 12, "document": "WPS 1"}, "write the reason"),
+        ({"limit_h": 6, "reason": "we always did", "document": "WPS 1"}, "which no shop sets aside"),
+        ({"hold_restarts_clock": True}, "name under document"),
         (
             {"tested": {"limit_h": 12, "temperature_c": 27, "rh_frac": 0.8, "document": "T-1"}},
             "column B allows more than 4 and up to 10 h",
@@ -143,8 +148,8 @@ def test_a_looser_rule_needs_a_reason_and_a_document(
 
 
 def test_a_looser_rule_with_both_holds_and_is_told(tmp_path: Path) -> None:
-    rules = rules_of(tmp_path, "e7018", limit_h=6, reason="maker's test 12/26", document="WPS 1")
-    assert (rules.limit_h, rules.shop_is_looser) == (6.0, True)
+    rules = rules_of(tmp_path, "saw-flux-fused", limit_h=12, reason="maker's test 12/26", document="WPS 1")
+    assert (rules.limit_h, rules.shop_is_looser) == (12.0, True)
 
 
 def test_column_b_by_test_governs_in_air_no_wetter_than_the_tests(tmp_path: Path) -> None:
@@ -157,8 +162,8 @@ def test_column_b_by_test_governs_in_air_no_wetter_than_the_tests(tmp_path: Path
 
 
 def test_hold_and_redry_are_the_shops_to_set(tmp_path: Path) -> None:
-    assert book(tmp_path).rules_for("p", "e7018").hold_restarts_clock
-    assert not rules_of(tmp_path, "e7018", hold_restarts_clock=False).hold_restarts_clock
+    assert not book(tmp_path).rules_for("p", "e7018").hold_restarts_clock
+    assert rules_of(tmp_path, "e7018", hold_restarts_clock=True, document="WPS 1").hold_restarts_clock
     assert not book(tmp_path).rules_for("p", "fcaw-folded-h8").redry_allowed
     assert rules_of(tmp_path, "fcaw-folded-h8", redry_permission="maker's letter of 3 May").redry_allowed
 

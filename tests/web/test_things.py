@@ -14,8 +14,8 @@ from monitor.exposure.classes import Place
 from monitor.store.contract import Event
 from monitor.things.entries import Moved, Opened, RanOff, StoreChecked, entry_of
 from monitor.values import EventKind
-from monitor.web.deeds import DEEDS, FIRST, DeedForm, deed_named
-from monitor.web.local_time import moment_of
+from monitor.web.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn
+from monitor.web.local_time import Turn, moment_of
 from monitor.web.server import Server
 from monitor.web.shelf import things
 from tests.web import sample
@@ -187,17 +187,30 @@ def test_layers_run_off_become_a_depth(own: sample.Shop, site: Server) -> None:
 
 def test_every_kind_of_entry_that_a_phone_needs_has_its_button() -> None:
     # the list of the shop's three-tap deeds
-    package = {"machine", "bagged", "cabinet", "oven", "redry", "ran-off", "sound", "not-sound", "withdrawn"}
+    package = {"machine", "bagged", "bagged-anew", "cabinet", "oven", "redry", "ran-off", "sound", "not-sound", "withdrawn"}
     assert package <= {deed.id for deed in DEEDS if deed.kind == "package"}
     assert {"brought-in", "connected", "changed"} <= {deed.id for deed in DEEDS if deed.kind == "cylinder"}
     assert set(FIRST) == {"package", "cylinder", "plate"}
 
 
-def test_the_hour_that_comes_twice_is_its_first_and_the_missing_one_is_refused() -> None:
+def test_of_a_time_that_comes_twice_the_longer_exposure_counts_and_a_missing_time_is_refused() -> None:
     # clocks in Great Britain: back on 25 October 2026, forward on 29 March 2026
-    assert moment_of("2026-10-25T01:30", LONDON) == datetime.fromisoformat("2026-10-25T00:30Z").timestamp()
+    first = datetime.fromisoformat("2026-10-25T00:30Z").timestamp()
+    twice = "2026-10-25T01:30"
+    rods = Opened("Rods", "e7018", "slip-bay")
+    for entry, place, wanted_s in (
+        (rods, "", first),  # opened: the earlier
+        (Moved(Place.OPEN_AIR, "slip-bay"), "sealed", first),
+        (Moved(Place.HOLDING_OVEN, "rod-oven"), "on machine", first + 3600.0),  # closed: the later
+        (Moved(Place.BAGGED, "slip-bay"), "open", first + 3600.0),
+    ):
+        assert moment_of(twice, LONDON, strict_turn(entry, place)) == wanted_s
+    for entry in (Moved(Place.BAGGED, "slip-bay"), StoreChecked(130.0)):  # out of an oven; a reading
+        with pytest.raises(InputError, match=r"say which, first or second: 2026-10-25T01:30\+01:00 or "):
+            moment_of(twice, LONDON, strict_turn(entry, "holding oven"))
+    assert moment_of(twice + "+00:00", LONDON, Turn.ASK) == first + 3600.0
     with pytest.raises(InputError, match="clocks went forward"):
-        moment_of("2026-03-29T01:30", LONDON)
+        moment_of("2026-03-29T01:30", LONDON, Turn.ASK)
 
 
 def test_the_history_leaves_as_csv(own: sample.Shop, site: Server) -> None:
