@@ -16,6 +16,18 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
     yard.close()
 
 
+@pytest.fixture
+def worded_yard(tmp_path: Path) -> Iterator[Yard]:
+    """A yard whose rules name who lets a cabinet stop a wire's hours, and who reads a hold as a new count."""
+    words = [
+        {"consumable": "fcaw-folded-h8", "cabinet_permission": "the engineer, letter of 3 May"},
+        {"consumable": "e7018", "hold_restarts_clock": True, "document": "WPS 7"},
+    ]
+    yard = Yard(tmp_path, yard_settings(tmp_path, shop_rules=words))
+    yield yard
+    yard.close()
+
+
 @pytest.fixture(scope="module")
 def postgresql_server() -> Iterator[str]:
     """A real PostgreSQL; `USER@HOST:PORT`."""

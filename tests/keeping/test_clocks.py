@@ -96,7 +96,8 @@ def test_opened_at_six_entered_at_nine_counts_from_six(yard: Yard) -> None:
     assert yard.package("rods-3").verdict == "over"
 
 
-def test_clocks_carried_along_equal_clocks_derived_anew(yard: Yard) -> None:
+def test_clocks_carried_along_equal_clocks_derived_anew(worded_yard: Yard) -> None:
+    yard = worded_yard
     yard.air["slip-bay"] = lambda t: (16.0 + 3.0 * ((t // 1800) % 3), 0.6 + 0.1 * ((t // 900) % 4))
     yard.run_to(START_S + 1000)
     yard.enter("spool-9", SPOOL)
@@ -158,8 +159,9 @@ def test_an_entry_made_just_before_a_power_cut_is_not_lost(yard: Yard) -> None:
     assert clock_of(yard, "spool-9").wet
 
 
-def test_a_hold_in_a_proven_oven_starts_the_count_anew(yard: Yard) -> None:
+def test_a_hold_in_a_proven_oven_starts_the_count_anew_where_the_shop_names_who_reads_it_so(worded_yard: Yard) -> None:
     """D1.1:2015 5.3.2.2: exposed less than column A, at least 4 h at 120 °C or more, then reissued."""
+    yard = worded_yard
     yard.run_to(START_S + 600)
     yard.enter("rods-3", RODS)
     yard.run_to(START_S + 600 + 3 * HOUR)
@@ -168,6 +170,17 @@ def test_a_hold_in_a_proven_oven_starts_the_count_anew(yard: Yard) -> None:
     assert yard.package("rods-3").used_h == pytest.approx(3.0, abs=0.001)
     yard.run_to(START_S + 600 + 7.2 * HOUR)
     assert yard.package("rods-3").used_h == 0.0
+    same(clock_of(yard, "rods-3"), anew(yard, "rods-3"))
+
+
+def test_a_hold_in_a_proven_oven_gives_no_hour_back_by_itself(yard: Yard) -> None:
+    """D1.1:2015 5.3.2.2 permits reissue; that the count begins anew is only the trade's reading."""
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.run_to(START_S + 600 + 3 * HOUR)
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "rod-oven"))
+    yard.run_to(START_S + 600 + 7.2 * HOUR)
+    assert yard.package("rods-3").used_h == pytest.approx(3.0, abs=0.001)
     same(clock_of(yard, "rods-3"), anew(yard, "rods-3"))
 
 
