@@ -92,7 +92,7 @@ class TestedHours(Section):
 
 
 class ShopRules(Section):
-    """The shop's own procedure for a class; never looser than the code, than others only with reason and document."""
+    """The shop's own procedure for a class; never looser than a code; reason and document for other hours."""
 
     consumable: Identifier  # class id of shared/consumables.toml
     limit_h: Annotated[float, Field(gt=0)] | None = None
@@ -101,6 +101,8 @@ class ShopRules(Section):
     tested: TestedHours | None = None
     hold_restarts_clock: bool | None = None
     redry_permission: str = ""  # the maker's written word, where redrying needs it
-    cabinet_permission: str = ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
+    cabinet_permission: str = (
+        ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
+    )
     use_first_frac: Annotated[float, Field(gt=0, le=1)] | None = None
     due_frac: Annotated[float, Field(gt=0, le=1)] | None = None

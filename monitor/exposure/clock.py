@@ -37,8 +37,8 @@ class ExposureClock:
     The `…_s` counts run since the package was opened, redried or restarted by a hold in the oven:
     `open_s` exposed by the rules of its places, `weighted_s` the same weighted by vapour pressure,
     `unknown_s` the part in air nobody measured, `unproven_s` the part in a bag, cabinet or oven that was not
-    shown to protect, `beyond_s` the part in air wetter than that of the rating's test; `bag_s` and `cabinet_s`
-    did not count.
+    shown to protect, `beyond_s` the part in air wetter than that of the rating's test. Not counted are `bag_s` and
+    `cabinet_s`, which a bag or a cabinet stopped.
     """
 
     time_s: float
@@ -98,9 +98,7 @@ def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) 
     cut_s = None
     if bag is not None and clock.bagged_s is not None:
         cut_s = clock.bagged_s + bag.value * HOUR_S
-    spans, air = segments(
-        stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s, clock.wettest_pa
-    )
+    spans, air = segments(stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s, clock.wettest_pa)
     if clock.place in HOT_PLACES:  # the vapour in a hot oven says nothing of the air of the shop
         spans = replace(spans, wettest_pa=np.full(spans.start_s.shape, clock.wettest_pa))
     marks = marks_of(spans, stretch.place, cut_s, rules)
@@ -281,7 +279,16 @@ def _baked(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureC
 
 
 def _from_zero(clock: ExposureClock) -> ExposureClock:
-    return replace(clock, open_s=0.0, weighted_s=0.0, unknown_s=0.0, unproven_s=0.0, beyond_s=0.0, bag_s=0.0, cabinet_s=0.0)
+    return replace(
+        clock,
+        open_s=0.0,
+        weighted_s=0.0,
+        unknown_s=0.0,
+        unproven_s=0.0,
+        beyond_s=0.0,
+        bag_s=0.0,
+        cabinet_s=0.0,
+    )
 
 
 def _ms(value_s: float) -> float:

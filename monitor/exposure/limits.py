@@ -1,6 +1,6 @@
 """Which hours govern a package: the code's, or a shop's own, looser only with a written reason."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,7 +34,9 @@ class ShopRule:
     tested: ProvedHours | None = None
     hold_restarts_clock: bool | None = None
     redry_permission: str = ""  # the maker's written word, where redrying needs it
-    cabinet_permission: str = ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
+    cabinet_permission: str = (
+        ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
+    )
     use_first_frac: float = 0.5
     due_frac: float = 0.8
 
@@ -83,7 +85,7 @@ class ClockRules:
         return Counts.STOPS_DRY if self.shop.cabinet_permission else Counts.RUNS
 
     def code_hours(self, *, air_shown: bool) -> float | None:
-        """The code's hours; those proved in a test's air hold only while the air was shown to be no wetter."""
+        """The code's hours; those proved in a test's air hold only where air was shown to be no wetter."""
         beyond_h = None if self.rating is None else self.rating.beyond_h
         if self.code_h is None or beyond_h is None or air_shown:
             return self.code_h
@@ -155,43 +157,66 @@ def _rating(consumable: ConsumableClass, shop: ShopRule) -> RatingLimit | None:
 
 
 def _check(consumable: ConsumableClass, shop: ShopRule) -> None:
-    faults: list[Fault] = []
     where = f"shop rule for {consumable.id}"
-    column_b = consumable.column_b_h
-    code_h = consumable.limit_h.value if consumable.limit_h is not None else None
-    if shop.tested is not None:
-        if column_b is None:
-            faults.append(Fault(f"{where}: tested", consumable.title, "has no column B; leave it out"))
-        elif not (code_h or 0.0) < shop.tested.limit_h <= column_b.value:
-            fix = f"column B allows more than {code_h:g} and up to {column_b.value:g} h"
-            faults.append(Fault(f"{where}: tested.limit_h", f"{shop.tested.limit_h:g}", fix))
-        if not shop.tested.document.strip():
-            faults.append(Fault(f"{where}: tested.document", "nothing", "name the test report"))
-        code_h = shop.tested.limit_h
-    if shop.limit_h is not None and not shop.limit_h > 0.0:
-        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", "write hours above zero"))
-    looser = shop.limit_h is not None and code_h is not None and shop.limit_h > code_h
-    if looser and consumable.authority is Authority.CODE:
-        fix = f"is looser than the code's {code_h:g} h, which no shop sets aside; write {code_h:g} h or less"
-        if column_b is not None and shop.tested is None:
-            fix += ", or the hours proved by test under tested"
-        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix))
-    elif looser and not shop.reason.strip():
-        authority = AUTHORITY_WORDS[consumable.authority]
-        fix = f"is looser than {authority} {code_h:g} h; write the reason, or {code_h:g} h or less"
-        faults.append(Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix))
-    if shop.hold_restarts_clock and not consumable.care.hold_restarts_clock:
-        if consumable.care.hold_min_h is None:
-            faults.append(Fault(f"{where}: hold_restarts_clock", "true", "no hold restarts these hours"))
-        elif not shop.document.strip():
-            fix = "the hours add up over every time out; name under document who reads the code otherwise"
-            faults.append(Fault(f"{where}: hold_restarts_clock", "true", fix))
+    faults = [
+        *_tested_faults(where, consumable, shop),
+        *_limit_faults(where, consumable, shop),
+        *_hold_faults(where, consumable, shop),
+    ]
     if not 0.0 < shop.use_first_frac <= shop.due_frac <= 1.0:
         found = f"{shop.use_first_frac:g} and {shop.due_frac:g}"
         fix = "write 0 < use_first_frac ≤ due_frac ≤ 1"
         faults.append(Fault(f"{where}: use_first_frac, due_frac", found, fix))
     if faults:
         raise InputError(faults)
+
+
+def _tested_faults(where: str, consumable: ConsumableClass, shop: ShopRule) -> Iterator[Fault]:
+    tested, column_b, column_a = shop.tested, consumable.column_b_h, consumable.limit_h
+    if tested is None:
+        return
+    code_h = column_a.value if column_a is not None else 0.0
+    if column_b is None:
+        yield Fault(f"{where}: tested", consumable.title, "has no column B; leave it out")
+    elif not code_h < tested.limit_h <= column_b.value:
+        fix = f"column B allows more than {code_h:g} and up to {column_b.value:g} h"
+        yield Fault(f"{where}: tested.limit_h", f"{tested.limit_h:g}", fix)
+    if not tested.document.strip():
+        yield Fault(f"{where}: tested.document", "nothing", "name the test report")
+
+
+def _limit_faults(where: str, consumable: ConsumableClass, shop: ShopRule) -> Iterator[Fault]:
+    """No shop sets a code's hours aside; a supplement's, a maker's or a rule sheet's with a reason."""
+    if shop.limit_h is None:
+        return
+    if not shop.limit_h > 0.0:
+        yield Fault(f"{where}: limit_h", f"{shop.limit_h:g}", "write hours above zero")
+    code_h = consumable.limit_h.value if consumable.limit_h is not None else None
+    if shop.tested is not None:
+        code_h = shop.tested.limit_h
+    if code_h is None or shop.limit_h <= code_h:
+        return
+    looser = f"is looser than {AUTHORITY_WORDS[consumable.authority]} {code_h:g} h"
+    if consumable.authority is Authority.CODE:
+        proved = consumable.column_b_h is not None and shop.tested is None
+        tested = ", or the hours proved by test under tested" if proved else ""
+        fix = f"{looser}, which no shop sets aside; write {code_h:g} h or less{tested}"
+        yield Fault(f"{where}: limit_h", f"{shop.limit_h:g}", fix)
+    elif not shop.reason.strip():
+        yield Fault(
+            f"{where}: limit_h", f"{shop.limit_h:g}", f"{looser}; write the reason, or {code_h:g} h or less"
+        )
+
+
+def _hold_faults(where: str, consumable: ConsumableClass, shop: ShopRule) -> Iterator[Fault]:
+    care = consumable.care
+    if not shop.hold_restarts_clock or care.hold_restarts_clock:
+        return
+    if care.hold_min_h is None:
+        yield Fault(f"{where}: hold_restarts_clock", "true", "no hold restarts these hours; leave it out")
+    elif not shop.document.strip():
+        fix = "the hours add up over every time out; name under document who reads the code otherwise"
+        yield Fault(f"{where}: hold_restarts_clock", "true", fix)
 
 
 AUTHORITY_WORDS = {

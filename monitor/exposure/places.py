@@ -114,8 +114,9 @@ def _beyond(spans: Segments, rules: ClockRules) -> BoolArray:
 def water_air(spans: Segments, marks: Marks, place: Place) -> tuple[FloatArray, FloatArray]:
     """Temperature and relative humidity that drive the water in each span.
 
-    Unknown air counts as the reference air, or as the wettest air the package has met where that was wetter. An oven without a
-    humidity sensor holds room air of the reference vapour pressure; at the redry temperature it is dry.
+    Unknown air counts as the reference air, or as the wettest air the package has met where that was wetter.
+    An oven without a humidity sensor holds room air of the reference vapour pressure; at the redry
+    temperature it is dry.
     """
     wettest = np.maximum(REFERENCE_VAPOUR_PRESSURE_PA, spans.wettest_pa)
     unknown_rh = REFERENCE_HUMIDITY_FRAC * wettest / REFERENCE_VAPOUR_PRESSURE_PA

@@ -123,7 +123,7 @@ _CLOCK_RULES = frozenset({DecidingRule.CODE_CLOCK, DecidingRule.SHOP_RULE, Decid
 
 
 def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, bool]:
-    """Weight of the present air, whether it is known, and whether it is shown to be within the rating's test."""
+    """Weight of the present air, whether it is known, and whether it is shown to be within the test's."""
     air = clock.air
     pressure = np.nan if air is None else air.vapour_pressure_pa
     if air is None or not np.isfinite(pressure) or not clock.time_s < air.time_s + rules.reading_speaks_s:
@@ -302,8 +302,9 @@ def _kept_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
     care = rules.consumable.care
     if clock.bag_s > 0.0 and care.bag_protects_h is not None:
         notes.append(
-            f"{hours_text(clock.bag_s / HOUR_S)} in a bag not counted: a bag with desiccant is taken as sealed "
-            f"storage for {care.bag_protects_h.value:g} h from its first shutting ({care.bag_protects_h.cite()})."
+            f"{hours_text(clock.bag_s / HOUR_S)} in a bag not counted: a bag with desiccant is taken as "
+            f"sealed storage for {care.bag_protects_h.value:g} h from its first shutting "
+            f"({care.bag_protects_h.cite()})."
         )
     if clock.cabinet_s > 0.0 and care.places[Place.DRY_CABINET] is Counts.STOPS_DRY_BY_WORD:
         hours, word = hours_text(clock.cabinet_s / HOUR_S), rules.shop.cabinet_permission

@@ -30,7 +30,7 @@ def plan(inputs: PlanInputs, outlooks: Sequence[ShiftOutlook]) -> tuple[Action, 
 def _for_shift(inputs: PlanInputs, outlook: ShiftOutlook) -> Iterator[Action]:
     shift = outlook.shift
     worth = (outlook.probability_frac or 0.0) >= WORTH_PLANNING
-    proposed = [*keeping_actions(inputs, shift), *bring_in_actions(inputs, shift)]
+    proposed: list[Action | None] = [*keeping_actions(inputs, shift), *bring_in_actions(inputs, shift)]
     if worth:
         proposed += [*air_actions(inputs, shift), purge_action(inputs, shift)]
     useful = [a for a in proposed if a is not None and _useful(inputs, a)]

@@ -212,8 +212,6 @@ def unknown_section(stays: list[Stayed], writing: Writing, naming: Naming) -> Se
         for one in stays
         for start_s, end_s in one.air.unknown
     )
-    note = (
-        "Counted as the reference air of 27 °C and 80 %RH, or as the wettest air it has met where that was wetter.",
-    )
+    note = ("Counted as the reference air of 27 °C and 80 %RH, or as the wettest air it has met, if wetter.",)
     columns = ("from", "to", "hours", "zone", "what is not known")
     return Section("unknown", "Not known", columns, rows, note if rows else ())

@@ -93,7 +93,9 @@ def test_desiccant_that_is_renewed_gives_back_no_hour_that_was_used(rules_for: R
 
 
 @pytest.mark.parametrize("place", [Place.SEALED, Place.BAGGED])
-@pytest.mark.parametrize(("name", "hours"), [("e7018", 5.0), ("saw-flux-fused", 9.0), ("fcaw-folded-h8", 800.0)])
+@pytest.mark.parametrize(
+    ("name", "hours"), [("e7018", 5.0), ("saw-flux-fused", 9.0), ("fcaw-folded-h8", 800.0)]
+)
 def test_an_opened_package_that_is_shut_again_does_not_stop_for_ever(
     rules_for: Rules, name: str, hours: float, place: Place
 ) -> None:
@@ -126,9 +128,7 @@ def test_hours_add_up_over_ten_goes_with_a_hold_between_each(rules_for: Rules, s
     clock, verdict = through(rules_for("e7018"), goes, air)
     assert clock.open_s >= 39 * H - 1.0
     assert verdict.standing is Standing.OVER
-    trade, told = through(
-        rules_for("e7018", ShopRule(hold_restarts_clock=True, document="WPS 7")), goes, air
-    )
+    trade, told = through(rules_for("e7018", ShopRule(hold_restarts_clock=True, document="WPS 7")), goes, air)
     assert trade.restarts > 0
     assert any("read so by WPS 7" in note for note in told.notes)
 

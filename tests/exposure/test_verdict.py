@@ -111,7 +111,9 @@ def test_a_looser_shop_rule_needs_a_written_reason_and_shows_it(
 def test_no_shop_rule_sets_the_codes_hours_aside(classes: dict[str, ConsumableClass]) -> None:
     # D1.1:2015 5.3.2.3: longer hours than column A by test only (column B)
     shop = ShopRule(limit_h=6.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
-    with pytest.raises(InputError, match="no shop sets aside; write 4 h or less, or the hours proved by test"):
+    with pytest.raises(
+        InputError, match="no shop sets aside; write 4 h or less, or the hours proved by test"
+    ):
         clock_rules(classes["e7018"], shop)
     with pytest.raises(InputError, match="name under document who reads the code otherwise"):
         clock_rules(classes["e7018"], ShopRule(hold_restarts_clock=True))

@@ -159,7 +159,9 @@ def test_an_entry_made_just_before_a_power_cut_is_not_lost(yard: Yard) -> None:
     assert clock_of(yard, "spool-9").wet
 
 
-def test_a_hold_in_a_proven_oven_starts_the_count_anew_where_the_shop_names_who_reads_it_so(worded_yard: Yard) -> None:
+def test_a_hold_in_a_proven_oven_starts_the_count_anew_where_the_shop_names_who_reads_it_so(
+    worded_yard: Yard,
+) -> None:
     """D1.1:2015 5.3.2.2: exposed less than column A, at least 4 h at 120 °C or more, then reissued."""
     yard = worded_yard
     yard.run_to(START_S + 600)

@@ -89,7 +89,7 @@ def test_a_reading_entered_late_derives_what_lay_there_anew(yard: Yard) -> None:
 def test_a_cabinet_is_judged_by_its_sensor_or_by_hand_and_a_spool_in_it_by_the_same(
     worded_yard: Yard,
 ) -> None:
-    """Cored wire stands still in a cabinet at 40 %RH or less, on somebody's word (`shared/consumables.toml`)."""
+    """Cored wire stands still in a cabinet at 40 %RH, on somebody's word (`shared/consumables.toml`)."""
     yard = worded_yard
     yard.run_to(START_S + 600)
     assert zone(yard, "dry-cabinet")[:2] == (Level.SAFE, "dry enough: 15 %RH")

@@ -176,7 +176,9 @@ def test_what_a_bag_does_not_protect_is_not_to_be_bagged_and_the_saving_is_what_
     for place, usable in ((Place.BAGGED, False), (Place.SEALED, False), (Place.HOLDING_OVEN, True)):
         done = advance_clock(clock, AirStretch(Place.OPEN_AIR, "bay", late.end_s), of)
         night = AirStretch(place, "oven", short.start_s, checked_temperature_c=125.0)
-        done = advance_clock(advance_clock(done, night, of), AirStretch(Place.OPEN_AIR, "bay", short.end_s), of)
+        done = advance_clock(
+            advance_clock(done, night, of), AirStretch(Place.OPEN_AIR, "bay", short.end_s), of
+        )
         assert (package_verdict(done, of).standing is not Standing.OVER) is usable
 
 

@@ -187,7 +187,18 @@ def test_layers_run_off_become_a_depth(own: sample.Shop, site: Server) -> None:
 
 def test_every_kind_of_entry_that_a_phone_needs_has_its_button() -> None:
     # the list of the shop's three-tap deeds
-    package = {"machine", "bagged", "bagged-anew", "cabinet", "oven", "redry", "ran-off", "sound", "not-sound", "withdrawn"}
+    package = {
+        "machine",
+        "bagged",
+        "bagged-anew",
+        "cabinet",
+        "oven",
+        "redry",
+        "ran-off",
+        "sound",
+        "not-sound",
+        "withdrawn",
+    }
     assert package <= {deed.id for deed in DEEDS if deed.kind == "package"}
     assert {"brought-in", "connected", "changed"} <= {deed.id for deed in DEEDS if deed.kind == "cylinder"}
     assert set(FIRST) == {"package", "cylinder", "plate"}
