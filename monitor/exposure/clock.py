@@ -37,8 +37,8 @@ class ExposureClock:
     The `…_s` counts run since the package was opened, redried or restarted by a hold in the oven:
     `open_s` exposed by the rules of its places, `weighted_s` the same weighted by vapour pressure,
     `unknown_s` the part in air nobody measured, `unproven_s` the part in a bag, cabinet or oven that was not
-    shown to protect, `beyond_s` the part in air wetter than that of the rating's test. Not counted are `bag_s` and
-    `cabinet_s`, which a bag or a cabinet stopped.
+    shown to protect, `beyond_s` the part in air wetter than that of the rating's test. `bag_s` and
+    `cabinet_s` did not count: a bag or a cabinet stopped them.
     """
 
     time_s: float
