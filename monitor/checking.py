@@ -212,7 +212,7 @@ class EntryChecks:
             raise InputError(faults)
 
     def _told_of(self, subject: str, kind: EventKind) -> bool:
-        return bool(self._ledger.events(kinds=[kind], subject=subject, limit=1))
+        return bool(self._ledger.newest(1, kinds=[kind], subject=subject).events)
 
     def _correction(self, event: NewEvent, known: Sequence[Told], now_s: float) -> list[NewEvent]:
         target = self._target(event, known)

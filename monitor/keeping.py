@@ -33,7 +33,6 @@ from monitor.values import EventKind, NewEvent
 log = logging.getLogger(__name__)
 
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
-EVERY = 1_000_000
 ENDED_S = 7 * 86_400.0  # how long what was withdrawn or is gone is still carried along
 
 
@@ -55,7 +54,7 @@ class Keeper:
 
     def load(self) -> None:
         """Take up everything the ledger tells, after a start."""
-        events = self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
+        events = self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
         entered_s: dict[str, float] = {}
         for event in events:
             entered_s[event.subject] = max(event.entered_s, entered_s.get(event.subject, event.entered_s))
@@ -79,7 +78,7 @@ class Keeper:
                     self._behind[alone.subject] = alone.time_s
                     self._catch_up()
                 return alone
-            own = self._ledger.events(subject=event.subject, limit=EVERY)
+            own = self._ledger.events(subject=event.subject)
             repeated = _repeated(event, own)
             if repeated is not None:
                 return repeated
@@ -136,7 +135,7 @@ class Keeper:
         return [Part("things", False, words, {"adrift": float(len(adrift))})]
 
     def _told_of(self, subject: str) -> list[Told]:
-        return [told_of(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
+        return [told_of(event) for event in self._ledger.events(subject=subject)]
 
     def _mark_behind(self, event: NewEvent, known: Sequence[Told]) -> None:
         since_s = event.time_s
@@ -269,7 +268,7 @@ class Keeper:
 def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger: Ledger) -> Shop:
     """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
     deriver = Deriver(settings, series)
-    events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY)
+    events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
     things = deriver.things(told_of(event) for event in events)
     packages: dict[str, PackageFacts | None] = {}
     for package, derived in things.packages.items():

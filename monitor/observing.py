@@ -11,7 +11,6 @@ from monitor.things.telling import Told, told_of
 from monitor.values import Quantity, SeriesKey
 
 SPEAKS_S = 900.0  # how old a stored number may be and still be told as that moment's
-EVERY = 1_000_000
 
 
 class Observer:
@@ -83,4 +82,4 @@ class Observer:
         return nearest(self._series, key, time_s, SPEAKS_S) if key.zone else None
 
     def _told_of(self, subject: str) -> list[Told]:
-        return [told_of(event) for event in self._ledger.events(subject=subject, limit=EVERY)]
+        return [told_of(event) for event in self._ledger.events(subject=subject)]

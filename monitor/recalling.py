@@ -14,7 +14,6 @@ from monitor.things.placing import STORE_KINDS
 from monitor.things.telling import Told, told_of
 from monitor.values import EventKind
 
-EVERY = 1_000_000
 KINDS = (EventKind.PACKAGE, EventKind.STORAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.CORRECTION)
 
 
@@ -24,7 +23,7 @@ class Recall:
     def __init__(self, deriver: Deriver, series: SeriesStore, ledger: Ledger) -> None:
         self._deriver = deriver
         self._air = StoredAir(series)
-        events = [told_of(event) for event in ledger.events(kinds=KINDS, limit=EVERY)]
+        events = [told_of(event) for event in ledger.events(kinds=KINDS)]
         self._by_subject: dict[str, list[Told]] = {}
         for event in events:
             self._by_subject.setdefault(event.subject, []).append(event)

@@ -9,7 +9,6 @@ from monitor.stages.series import ZONE
 from monitor.store.contract import SeriesStore
 from monitor.values import Quantity, SeriesKey
 
-EVERY = 1_000_000
 CHUNK_S = 2 * 86_400.0  # read at once and kept; a package seldom lies longer in one place
 JUST_AFTER_S = 0.001  # a slice ends before its end; the point at that moment is wanted too
 
@@ -42,7 +41,7 @@ class StoredAir:
 
     def _load(self, zone: str, start_s: float, end_s: float) -> AirSamples:
         warm, damp = (
-            self._series.slice(SeriesKey(zone, ZONE, quantity), start_s, end_s, EVERY)
+            self._series.slice(SeriesKey(zone, ZONE, quantity), start_s, end_s)
             for quantity in (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY)
         )
         if warm.time_s.size == 0:

@@ -21,7 +21,6 @@ LEAST_HOURS = 7 * 24
 DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
 DOOR_HOLDS_S = 12 * HOUR_S
-EVERY = 2_000_000
 NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor", GONE})
 
 
@@ -68,7 +67,7 @@ def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> Flo
     found = np.full(rows, np.nan)
     for key in known:
         if key.zone == zone and key.quantity is Quantity.DOOR_OPEN:
-            said = series.slice(key, edges[0] - DOOR_HOLDS_S, edges[-1], limit=EVERY)
+            said = series.slice(key, edges[0] - DOOR_HOLDS_S, edges[-1])
             sound = ~said.doubtful
             if sound.any():
                 found = np.fmax(found, _held(said.time_s[sound], said.value[sound], edges))

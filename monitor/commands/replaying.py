@@ -87,7 +87,7 @@ def replay(
                 loop.advance_to(batch[-1].arrived_s)
                 progress(len(batch))
                 batch = list(islice(stream, AT_ONCE))
-            return ledger.events(kinds=[EventKind.ALARM_TRANSITION], limit=1_000_000)
+            return ledger.events(kinds=[EventKind.ALARM_TRANSITION])
         finally:
             series.close()
             ledger.close()

@@ -13,7 +13,6 @@ FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 600.0
 LONGEST_URGENT_S = 60.0  # for high priority
 HAND_OVER_AFTER = 4  # failed attempts before another channel is tried as well
-EVERY = 1_000_000
 AT_ONCE = 4  # messages a run: each may take as long as the receiver lets it
 REPLACES = frozenset({"worsened", "cleared"})  # says all there is to say of its warning
 
@@ -78,7 +77,7 @@ class Courier:
 
     def _all_waiting(self) -> list[OutboxItem]:
         """Oldest first."""
-        items = self._ledger.outbox(states=("waiting",), limit=EVERY, channel=self._channel)
+        items = self._ledger.outbox(states=("waiting",), channel=self._channel)
         return items[::-1]
 
     def _remember(self, waiting: list[OutboxItem]) -> None:
@@ -131,7 +130,7 @@ def refuse_for_gone(ledger: Ledger, channels: Collection[str], now_s: float) -> 
 
     Nobody would ever send it: the record says so, instead of a message that waits for ever.
     """
-    waiting = ledger.outbox(states=("waiting",), limit=EVERY)
+    waiting = ledger.outbox(states=("waiting",))
     gone = [item for item in reversed(waiting) if item.channel not in channels]
     for item in gone:
         _settle(ledger, item, "refused", now_s, "the settings no longer name this channel")

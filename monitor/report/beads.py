@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from monitor.report.sheet import Section, Writing
-from monitor.report.sources import EVERY, Sources
+from monitor.report.sources import Sources
 from monitor.things.beads import BeadMade, beads_made
 from monitor.things.entries import BeadWelded, entry_of
 from monitor.things.telling import Told, corrected, told_of
@@ -20,7 +20,7 @@ def beads_section(
     between_s: tuple[float, float] | None = None,
 ) -> Section:
     """The beads welded with these packages (None: with any, or none), in order of time."""
-    told = [told_of(event) for event in sources.ledger.events(kinds=KINDS, limit=EVERY)]
+    told = [told_of(event) for event in sources.ledger.events(kinds=KINDS)]
     records = _records(told)
     made = [bead for bead in beads_made(told) if packages is None or bead.package in packages]
     if between_s is not None:

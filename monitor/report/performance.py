@@ -14,7 +14,6 @@ from monitor.values import EventKind
 
 DAY_S = 86_400.0
 BEFORE_S = 30 * DAY_S  # so far back moves tell what stood already when the stretch began
-MOST = 200_000
 WARNS = frozenset({"", "first", "escalated", "again", "after_quiet"})  # no all clear, no daily word
 TITLES = {
     "per_shift": "Warnings told in the worst shift",
@@ -67,11 +66,9 @@ def alarm_performance(
     """The alarms and what people were told of them between two moments; only whole shifts are counted."""
     start_s, end_s = between_s
     moves, unread = _moves(
-        ledger.events(
-            kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s - BEFORE_S, end_s=end_s, limit=MOST
-        )
+        ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s - BEFORE_S, end_s=end_s)
     )
-    told = _told(ledger.events(kinds=(EventKind.DELIVERY,), start_s=start_s, end_s=end_s, limit=MOST))
+    told = _told(ledger.events(kinds=(EventKind.DELIVERY,), start_s=start_s, end_s=end_s))
     spans = [
         Span(one.name, one.start_s, one.end_s)
         for one in shifts

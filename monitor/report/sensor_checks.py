@@ -1,6 +1,5 @@
 """The checks of humidity sensors that stand in the ledger, for reports, pages and the start."""
 
-from monitor.report.sources import EVERY
 from monitor.store.contract import Ledger
 from monitor.things.sensor_checks import DatedCheck, standing_checks
 from monitor.things.telling import told_of
@@ -10,10 +9,10 @@ from monitor.values import EventKind
 def checks_of(ledger: Ledger, sensor: str) -> list[DatedCheck]:
     """One sensor's checks that were not taken back, in order of time."""
     kinds = (EventKind.SENSOR_CHECK, EventKind.CORRECTION)
-    return standing_checks(told_of(one) for one in ledger.events(kinds=kinds, subject=sensor, limit=EVERY))
+    return standing_checks(told_of(one) for one in ledger.events(kinds=kinds, subject=sensor))
 
 
 def all_checks(ledger: Ledger) -> dict[str, list[DatedCheck]]:
     """The same for every sensor that was ever checked."""
-    ever = {event.subject for event in ledger.events(kinds=[EventKind.SENSOR_CHECK], limit=EVERY)}
+    ever = {event.subject for event in ledger.events(kinds=[EventKind.SENSOR_CHECK])}
     return {sensor: checks_of(ledger, sensor) for sensor in ever}

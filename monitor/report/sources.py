@@ -14,7 +14,6 @@ from monitor.store.contract import Event, Ledger, SeriesStore
 from monitor.things.histories import PackageHistory, Refusal
 from monitor.values import EventKind
 
-EVERY = 1_000_000
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 
 
@@ -76,5 +75,5 @@ class Sources:
 
     def events_of(self, subjects: Sequence[str]) -> list[Event]:
         """Every event of these things, in order of entry."""
-        found = [event for subject in subjects for event in self.ledger.events(subject=subject, limit=EVERY)]
+        found = [event for subject in subjects for event in self.ledger.events(subject=subject)]
         return sorted(found, key=lambda event: event.number)

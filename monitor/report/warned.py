@@ -3,7 +3,7 @@
 from collections.abc import Collection
 
 from monitor.report.sheet import Section, Writing
-from monitor.report.sources import EVERY, Sources
+from monitor.report.sources import Sources
 from monitor.values import EventKind
 
 COLUMNS = ("when", "thing", "condition", "from", "to", "who", "why")
@@ -17,9 +17,7 @@ def warnings_section(
 ) -> Section:
     """Every move of the conditions of these things (None: of all)."""
     start_s, end_s = between_s if between_s is not None else (None, None)
-    events = sources.ledger.events(
-        kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s, end_s=end_s, limit=EVERY
-    )
+    events = sources.ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s, end_s=end_s)
     rows = tuple(
         (
             writing.time(event.time_s),

@@ -19,7 +19,7 @@ from monitor.report.performance import alarm_performance, performance_section
 from monitor.report.proof import proof_section, verified
 from monitor.report.sensor_checks import checks_of
 from monitor.report.sheet import Section, Sheet, Writing
-from monitor.report.sources import EVERY, THINGS, Sources
+from monitor.report.sources import THINGS, Sources
 from monitor.report.warned import warnings_section
 from monitor.settings import Site
 from monitor.store.contract import Event
@@ -133,7 +133,7 @@ def _days(sources: Sources, zone: str, edges: list[float], writing: Writing) -> 
 
 def entries_of_week(sources: Sources, site: Site, start_s: float, end_s: float) -> list[Event]:
     """Every entry that happened in the week, by what is now believed of its time, with its corrections."""
-    events = sources.ledger.events(kinds=(*THINGS, EventKind.CORRECTION), limit=EVERY)
+    events = sources.ledger.events(kinds=(*THINGS, EventKind.CORRECTION))
     told = [told_of(event) for event in events]
     inside = {one.number for one in corrected(told) if start_s <= one.time_s < end_s}
     inside |= {e.number for e in events if e.kind is not EventKind.CORRECTION and start_s <= e.time_s < end_s}
@@ -187,7 +187,7 @@ def _with_hours(section: Section, hours: list[float]) -> Section:
 
 def instruments_section(sources: Sources, between_s: tuple[float, float], writing: Writing) -> Section:
     """When sensors were doubted or checked, and when nobody was watching."""
-    events = sources.ledger.events(kinds=INSTRUMENTS, start_s=between_s[0], end_s=between_s[1], limit=EVERY)
+    events = sources.ledger.events(kinds=INSTRUMENTS, start_s=between_s[0], end_s=between_s[1])
     rows = tuple(
         (
             writing.time(event.time_s),

@@ -94,7 +94,7 @@ class SeriesStore(Protocol):
     def latest(self, key: SeriesKey) -> Point | None:
         """The newest believed point of a series."""
 
-    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int = 100_000) -> SeriesSlice:
+    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int | None = None) -> SeriesSlice:
         """Points with start_s ≤ time < end_s."""
 
     def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
@@ -140,6 +140,14 @@ class Event:
     key: str | None
     previous_hash: str
     hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventPage:
+    """The last events entered, newest first, and how many that fit as well were entered before them."""
+
+    events: tuple[Event, ...]
+    left_out: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +213,23 @@ class Ledger(Protocol):
         subject: str | None = None,
         start_s: float | None = None,
         end_s: float | None = None,
-        limit: int = 10_000,
-        newest_first: bool = False,
     ) -> list[Event]:
-        """Events by happening time bounds, in order of entry."""
+        """Every event with start_s ≤ time < end_s, in order of entry."""
+
+    def newest(
+        self,
+        most: int,
+        *,
+        kinds: Sequence[EventKind] = (),
+        subject: str | None = None,
+        start_s: float | None = None,
+        end_s: float | None = None,
+        before: int | None = None,
+    ) -> EventPage:
+        """At most `most` of them, the last entered first, from before the event numbered `before`."""
+
+    def last_of_each(self, kind: EventKind, before_s: float) -> list[Event]:
+        """Of every subject the event of a kind that was entered last, of those before a moment."""
 
     def verify(self, witnesses: Sequence[Witness] = ()) -> Verification:
         """Walk the chain and name the first broken link, also against witnesses kept elsewhere."""
@@ -227,10 +248,8 @@ class Ledger(Protocol):
     ) -> None:
         """Record an attempt's outcome; state "waiting" with next_try_s means try again then."""
 
-    def outbox(
-        self, *, states: Sequence[str] = (), limit: int = 200, channel: str | None = None
-    ) -> list[OutboxItem]:
-        """Newest items first, of one channel or of all."""
+    def outbox(self, *, states: Sequence[str] = (), channel: str | None = None) -> list[OutboxItem]:
+        """Every item, the newest first, of one channel or of all."""
 
     def backup(self, target_dir: Path) -> Path:
         """A checked copy in `target_dir`, made while the service runs; returns the file."""

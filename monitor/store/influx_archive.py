@@ -85,7 +85,7 @@ class InfluxArchive:
             yield key, int(time_ms), float(value)
 
     def slice(
-        self, key: SeriesKey, start_ms: int, end_ms: int, *, derived: bool, limit: int = 100_000
+        self, key: SeriesKey, start_ms: int, end_ms: int, *, derived: bool, limit: int | None = None
     ) -> SeriesSlice:
         """Points in rising time."""
         name = key.quantity.value

@@ -105,7 +105,7 @@ class InfluxSeriesStore:
             return here
         return there
 
-    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int = 100_000) -> SeriesSlice:
+    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int | None = None) -> SeriesSlice:
         """Points with start_s ≤ time < end_s."""
         span = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.local.file.read() as db:
@@ -260,6 +260,6 @@ def _merged(there: SeriesSlice, late: SeriesSlice) -> SeriesSlice:
     return SeriesSlice(*(part[order] for part in both))
 
 
-def _joined(slices: Sequence[SeriesSlice], limit: int) -> SeriesSlice:
+def _joined(slices: Sequence[SeriesSlice], limit: int | None) -> SeriesSlice:
     columns = zip(*(_parts(one) for one in slices), strict=True)
     return SeriesSlice(*(np.concatenate(column)[:limit] for column in columns))

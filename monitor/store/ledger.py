@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, Select, select, update
+from sqlalchemy import URL, ColumnElement, Connection, Engine, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.errors import Fault, InputError
@@ -19,6 +19,7 @@ from monitor.store import ledger_chain
 from monitor.store.contract import (
     Checkpoint,
     Event,
+    EventPage,
     OutboxItem,
     StoreUnavailableError,
     Verification,
@@ -98,20 +99,42 @@ class SqlLedger:
         subject: str | None = None,
         start_s: float | None = None,
         end_s: float | None = None,
-        limit: int = 10_000,
-        newest_first: bool = False,
     ) -> list[Event]:
-        """Events with start_s ≤ time < end_s, in order of entry."""
-        query: Select[Any] = select(EVENT).limit(limit)
-        query = query.order_by(EVENT.c.number.desc() if newest_first else EVENT.c.number)
-        if kinds:
-            query = query.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
-        if subject is not None:
-            query = query.where(EVENT.c.subject == subject)
-        if start_s is not None:
-            query = query.where(EVENT.c.time_s >= start_s)
-        if end_s is not None:
-            query = query.where(EVENT.c.time_s < end_s)
+        """Every event with start_s ≤ time < end_s, in order of entry."""
+        query = select(EVENT).where(*_fitting(kinds, subject, start_s, end_s)).order_by(EVENT.c.number)
+        with reading(self._engine) as db:
+            return [_believed(dict(row)) for row in db.execute(query).mappings()]
+
+    def newest(
+        self,
+        most: int,
+        *,
+        kinds: Sequence[EventKind] = (),
+        subject: str | None = None,
+        start_s: float | None = None,
+        end_s: float | None = None,
+        before: int | None = None,
+    ) -> EventPage:
+        """At most `most` of them, the last entered first, from before the event numbered `before`."""
+        fitting = _fitting(kinds, subject, start_s, end_s)
+        earlier = [] if before is None else [EVENT.c.number < before]
+        query = select(EVENT).where(*fitting, *earlier).order_by(EVENT.c.number.desc()).limit(most)
+        with reading(self._engine) as db:
+            found = [_believed(dict(row)) for row in db.execute(query).mappings()]
+            left = 0
+            if len(found) == most and found:
+                older = select(func.count()).where(*fitting, EVENT.c.number < found[-1].number)
+                left = int(db.execute(older).scalar_one())
+        return EventPage(tuple(found), left)
+
+    def last_of_each(self, kind: EventKind, before_s: float) -> list[Event]:
+        """Of every subject the event of a kind that was entered last, of those before a moment."""
+        last = (
+            select(func.max(EVENT.c.number))
+            .where(EVENT.c.kind == kind.value, EVENT.c.time_s < before_s)
+            .group_by(EVENT.c.subject)
+        )
+        query = select(EVENT).where(EVENT.c.number.in_(last)).order_by(EVENT.c.number)
         with reading(self._engine) as db:
             return [_believed(dict(row)) for row in db.execute(query).mappings()]
 
@@ -169,11 +192,9 @@ class SqlLedger:
             }
             db.execute(update(OUTBOX).where(OUTBOX.c.id == item_id).values(change))
 
-    def outbox(
-        self, *, states: Sequence[str] = (), limit: int = 200, channel: str | None = None
-    ) -> list[OutboxItem]:
-        """Newest items first, of one channel or of all."""
-        query = select(OUTBOX).order_by(OUTBOX.c.id.desc()).limit(limit)
+    def outbox(self, *, states: Sequence[str] = (), channel: str | None = None) -> list[OutboxItem]:
+        """Every item, the newest first, of one channel or of all."""
+        query = select(OUTBOX).order_by(OUTBOX.c.id.desc())
         if channel is not None:
             query = query.where(OUTBOX.c.channel == channel)
         if states:
@@ -224,6 +245,21 @@ class SqlLedger:
 def _head(db: Connection) -> Witness | None:
     row = db.execute(select(CHAIN_HEAD.c.number, CHAIN_HEAD.c.hash)).first()
     return Witness(row[0], row[1]) if row else None
+
+
+def _fitting(
+    kinds: Sequence[EventKind], subject: str | None, start_s: float | None, end_s: float | None
+) -> list[ColumnElement[bool]]:
+    found: list[ColumnElement[bool]] = []
+    if kinds:
+        found.append(EVENT.c.kind.in_([kind.value for kind in kinds]))
+    if subject is not None:
+        found.append(EVENT.c.subject == subject)
+    if start_s is not None:
+        found.append(EVENT.c.time_s >= start_s)
+    if end_s is not None:
+        found.append(EVENT.c.time_s < end_s)
+    return found
 
 
 def _believed(row: dict[str, Any]) -> Event:

@@ -122,7 +122,9 @@ def latest(db: sqlite3.Connection, key: SeriesKey) -> Point | None:
     return None
 
 
-def slice_(db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, limit: int) -> SeriesSlice:
+def slice_(
+    db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, limit: int | None
+) -> SeriesSlice:
     """Points in rising time."""
     series = find(db, key)
     rows: list[tuple[int, float, int]] = []
@@ -131,7 +133,7 @@ def slice_(db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, l
         rows = db.execute(
             f"SELECT time_ms, value, {status} FROM {series.table} WHERE series_id = ? "
             "AND time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
-            (series.id, start_ms, end_ms, limit),
+            (series.id, start_ms, end_ms, -1 if limit is None else limit),
         ).fetchall()
     table = np.array(rows, dtype=np.float64).reshape(-1, 3)
     return SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), table[:, 2] != 0)

@@ -120,7 +120,7 @@ class SqliteSeriesStore:
         with self.file.read() as db:
             return series_reads.latest(db, key)
 
-    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int = 100_000) -> SeriesSlice:
+    def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int | None = None) -> SeriesSlice:
         """Points with start_s ≤ time < end_s."""
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:

@@ -133,7 +133,7 @@ def _page(
     web: Web, request: Request, status: int = 200, faults: tuple[object, ...] = (), refused: str = ""
 ) -> HTMLResponse:
     kinds = (EventKind.ALARM_TRANSITION,)
-    history: list[Event] = web.deps.ledger.events(kinds=kinds, limit=HISTORY, newest_first=True)
+    history = web.deps.ledger.newest(HISTORY, kinds=kinds)
     return web.page(
         request, "alarms.html", status, here="alarms", history=history, faults=faults, refused=refused
     )

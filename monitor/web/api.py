@@ -11,7 +11,7 @@ from monitor.alarms.states import CommandKind
 from monitor.errors import InputError
 from monitor.outlook.shifts import ShiftSpan
 from monitor.snapshot import AlarmNow, Snapshot
-from monitor.store.contract import Event
+from monitor.store.contract import EventPage
 from monitor.values import EventKind, Quantity, SeriesKey
 from monitor.web import metrics
 from monitor.web.alarms import AnswerForm, operate
@@ -194,17 +194,20 @@ def _ledger(web: Web) -> APIRouter:
         subject: Annotated[str | None, Query(max_length=200)] = None,
         start_s: Moment | None = None,
         end_s: Moment | None = None,
-        limit: Annotated[int, Query(ge=1, le=10_000)] = 1_000,
-        newest_first: bool = False,
-    ) -> list[Event]:
-        """Events by when they happened, in order of entry, with the hashes that chain them."""
-        return deps.ledger.events(
+        most: Annotated[int, Query(ge=1, le=10_000)] = 1_000,
+        before: Annotated[int | None, Query(ge=1, description="Only events of a lower number")] = None,
+    ) -> EventPage:
+        """Events by when they happened, the last entered first, with the hashes that chain them.
+
+        `left_out` says how many were entered before them: ask again with `before` and the lowest number.
+        """
+        return deps.ledger.newest(
+            most,
             kinds=tuple(kind or ()),
             subject=subject,
             start_s=start_s,
             end_s=end_s,
-            limit=limit,
-            newest_first=newest_first,
+            before=before,
         )
 
     return router
@@ -264,7 +267,11 @@ def _series(
     buckets: list[BucketOut] = []
     points: list[PointOut] = []
     if raw:
-        found = store.slice(key, start_s, end_s, MOST_POINTS)
+        found = store.slice(key, start_s, end_s, MOST_POINTS + 1)
+        if found.time_s.size > MOST_POINTS:
+            raise HTTPException(
+                422, f"More than {MOST_POINTS} points; ask for a shorter stretch or for buckets."
+            )
         rows = zip(
             found.time_s.tolist(), found.value.tolist(), np.asarray(found.doubtful).tolist(), strict=True
         )

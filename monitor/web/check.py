@@ -41,7 +41,6 @@ SHOWN_S = 600.0  # the stretch whose mean is taken
 STILL_FRAC = 0.005  # halves of that stretch that differ by more say that the reading still moves
 OLD_S = 900.0
 AHEAD_S = 60.0
-EVERY = 1_000_000
 _Number = Annotated[float, Field(allow_inf_nan=False)]
 _Salt = Annotated[str, Field(max_length=48)]
 _Local = Annotated[str, Field(max_length=25)]
@@ -171,7 +170,7 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Eve
     if measure is None:
         raise InputError([Fault("sensor", sensor.id, "measures no humidity; choose one that does")])
     key = f"web/check/{sensor.id}/{form.key}"
-    own = web.deps.ledger.events(kinds=[EventKind.SENSOR_CHECK], subject=sensor.id, limit=EVERY)
+    own = web.deps.ledger.events(kinds=[EventKind.SENSOR_CHECK], subject=sensor.id)
     told = next((one for one in own if one.key == key), None)
     if told is not None:
         return told

@@ -22,7 +22,6 @@ from monitor.web.show import Show
 STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 USUAL_DEW_C = 15.0
 TOLERATED_FRAC = 0.10
-MOST = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +84,7 @@ def routes(web: Web) -> APIRouter:
 def made(deps: WebDeps) -> list[BeadMade]:
     """Every bead of the record, after corrections."""
     kinds = (EventKind.BEAD, EventKind.PACKAGE, EventKind.CORRECTION)
-    return beads_made(told_of(event) for event in deps.ledger.events(kinds=kinds, limit=MOST))
+    return beads_made(told_of(event) for event in deps.ledger.events(kinds=kinds))
 
 
 def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:

@@ -14,7 +14,6 @@ from monitor.values import EventKind
 from monitor.web.page import Web
 
 SHOWN = 200
-EXPORTED = 1_000_000
 _TIMES = ("happened_utc", "happened_local", "entered_utc")
 COLUMNS = ("number", "kind", "subject", *_TIMES, "who", "why", "body_json", "key", "previous_hash", "hash")
 
@@ -25,9 +24,12 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/records")
     def records(
-        request: Request, kind: EventKind | None = None, subject: Annotated[str, Query(max_length=200)] = ""
+        request: Request,
+        kind: EventKind | None = None,
+        subject: Annotated[str, Query(max_length=200)] = "",
+        before: Annotated[int | None, Query(ge=1)] = None,
     ) -> HTMLResponse:
-        return _page(web, request, kind, subject, None)
+        return _page(web, request, kind, subject, None, before)
 
     @router.post("/records/verify")
     def verify(request: Request, kind: Annotated[str, Form()] = "") -> HTMLResponse:
@@ -38,7 +40,7 @@ def routes(web: Web) -> APIRouter:
     def export(
         kind: EventKind | None = None, subject: Annotated[str, Query(max_length=200)] = ""
     ) -> Response:
-        events = _events(web, kind, subject, EXPORTED, newest_first=False)
+        events = web.deps.ledger.events(kinds=_kinds(kind), subject=subject or None)
         return Response(
             to_csv(web, events),
             media_type="text/csv; charset=utf-8",
@@ -48,26 +50,28 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def _events(web: Web, kind: EventKind | None, subject: str, limit: int, *, newest_first: bool) -> list[Event]:
-    kinds = () if kind is None else (kind,)
-    return web.deps.ledger.events(
-        kinds=kinds, subject=subject or None, limit=limit, newest_first=newest_first
-    )
+def _kinds(kind: EventKind | None) -> tuple[EventKind, ...]:
+    return () if kind is None else (kind,)
 
 
 def _page(
-    web: Web, request: Request, kind: EventKind | None, subject: str, verified: Verification | None
+    web: Web,
+    request: Request,
+    kind: EventKind | None,
+    subject: str,
+    verified: Verification | None,
+    before: int | None = None,
 ) -> HTMLResponse:
+    page = web.deps.ledger.newest(SHOWN, kinds=_kinds(kind), subject=subject or None, before=before)
     return web.page(
         request,
         "records.html",
         here="more",
-        events=_events(web, kind, subject, SHOWN, newest_first=True),
+        page=page,
         kinds=list(EventKind),
         kind=kind,
         subject=subject,
         verified=verified,
-        shown=SHOWN,
     )
 
 

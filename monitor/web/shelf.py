@@ -20,8 +20,6 @@ KINDS = {
     "store": EventKind.STORAGE,
 }
 STORES = frozenset({"oven", "quiver", "cabinet"})
-LOOK_BACK_S = 400 * 86_400.0
-MOST = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +48,7 @@ def things(settings: Settings, ledger: Ledger, snapshot: Snapshot, now_s: float)
     if snapshot.simulated:  # a demo declares beforehand what is to come
         found = {name: thing for name, thing in found.items() if (thing.since_s or 0.0) <= now_s}
     kinds = [*KINDS.values(), EventKind.CORRECTION]
-    events = ledger.events(kinds=kinds, start_s=now_s - LOOK_BACK_S, limit=MOST)
+    events = ledger.events(kinds=kinds)
     for told in corrected(told_of(event) for event in events):
         try:
             entry = entry_of(told.kind, told.body)

@@ -66,17 +66,22 @@ def _reading(web: Web) -> APIRouter:
         return _new_page(web, request, kind, id)
 
     @router.get("/thing/{name}")
-    def thing(request: Request, name: str, done: Annotated[int, Query(ge=0)] = 0) -> Response:
+    def thing(
+        request: Request,
+        name: str,
+        done: Annotated[int, Query(ge=0)] = 0,
+        before: Annotated[int | None, Query(ge=1)] = None,
+    ) -> Response:
         _check_name(name)
         if name not in _things(web):
             return RedirectResponse(f"/things/new?id={name}", status_code=303)
-        return _thing_page(web, request, name, done=done)
+        return _thing_page(web, request, name, done=done, before=before)
 
     @router.get("/thing/{name}/history.csv")
     def history(name: str) -> Response:
         _check_name(name)
         return Response(
-            to_csv(web, _events(web, name)),
+            to_csv(web, web.deps.ledger.events(subject=name)),
             media_type="text/csv; charset=utf-8",
             headers={"content-disposition": f'attachment; filename="{name}.csv"'},
         )
@@ -183,10 +188,6 @@ def _things(web: Web) -> dict[str, Thing]:
     return things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
 
 
-def _events(web: Web, name: str) -> list[Event]:
-    return web.deps.ledger.events(subject=name, limit=HISTORY)
-
-
 def _check_name(name: str) -> None:
     if not IDENTIFIER.fullmatch(name):
         raise HTTPException(404, "There is no such thing: a label has small letters, digits and hyphens.")
@@ -199,11 +200,19 @@ def _refused(web: Web, request: Request, name: str, kind: str, faults: tuple[Fau
 
 
 def _thing_page(
-    web: Web, request: Request, name: str, *, done: int = 0, status: int = 200, faults: tuple[Fault, ...] = ()
+    web: Web,
+    request: Request,
+    name: str,
+    *,
+    done: int = 0,
+    before: int | None = None,
+    status: int = 200,
+    faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     thing = _things(web)[name]
-    events = _events(web, name)
-    voided = {event.body.get("of") for event in events if event.kind is EventKind.CORRECTION}
+    page = web.deps.ledger.newest(HISTORY, subject=name, before=before)
+    corrections = web.deps.ledger.events(kinds=(EventKind.CORRECTION,), subject=name)
+    voided = {event.body.get("of") for event in corrections}
     return web.page(
         request,
         "thing.html",
@@ -211,9 +220,10 @@ def _thing_page(
         here="things",
         thing=thing,
         deeds=deeds_for(thing.kind),
-        events=sorted(events, key=lambda event: (event.time_s, event.number), reverse=True),
+        events=sorted(page.events, key=lambda event: (event.time_s, event.number), reverse=True),
+        earlier=(page.left_out, page.events[-1].number) if page.left_out else None,
         voided=voided,
-        done=next((event for event in events if event.number == done), None),
+        done=next((event for event in page.events if event.number == done), None),
         faults=faults,
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),

@@ -182,7 +182,9 @@ def shifts_in(deps: WebDeps, window: Window, site: str) -> list[ShiftSpan]:
 def troubles(deps: WebDeps, window: Window, now_s: float) -> list[Trouble]:
     """When each sensor was not good, from its status events; one running before the window counts too."""
     zones = {sensor.id: sensor.zone for sensor in deps.settings.sensors}
-    events = deps.ledger.events(kinds=(EventKind.SENSOR_STATUS,), end_s=window.end_s, limit=100_000)
+    kind = EventKind.SENSOR_STATUS
+    events = deps.ledger.last_of_each(kind, window.start_s)
+    events += deps.ledger.events(kinds=(kind,), start_s=window.start_s, end_s=window.end_s)
     open_: dict[str, Event] = {}
     found: list[Trouble] = []
     for event in events:
@@ -212,7 +214,7 @@ def trouble_words(trouble: Trouble) -> str:
 def warned(deps: WebDeps, words: AlarmWords, window: Window, zone: str) -> list[Warned]:
     """The warnings given in the window, in order; those of one kind and place within an hour are one."""
     events = deps.ledger.events(
-        kinds=(EventKind.ALARM_TRANSITION,), start_s=window.start_s, end_s=window.end_s, limit=10_000
+        kinds=(EventKind.ALARM_TRANSITION,), start_s=window.start_s, end_s=window.end_s
     )
     last: dict[tuple[str, str], Warned] = {}
     found: list[Warned] = []

@@ -13,7 +13,7 @@ from statistics import median
 import numpy as np
 
 from monitor.exposure.classes import Place
-from monitor.keeping import EVERY, THINGS
+from monitor.keeping import THINGS
 from monitor.report.package import package_sheet
 from monitor.report.sources import Sources
 from monitor.report.week import week_sheet
@@ -84,7 +84,7 @@ def main() -> None:
             ),
             20,
         )
-        read = timed(lambda _: yard.ledger.events(kinds=[*THINGS, EventKind.CORRECTION], limit=EVERY), 3)
+        read = timed(lambda _: yard.ledger.events(kinds=[*THINGS, EventKind.CORRECTION]), 3)
         load = timed(lambda _: yard.keeper.load(), 1)
         yard.fed_s = START_S
         now = timed(lambda n: yard.enter(f"pk-{n}", Moved(Place.SEALED, "wire-store"), START_S + 1), 20)

@@ -112,14 +112,14 @@ def soak(folder: Path, kills: int, seed: int, longest_s: float) -> Counted:
 
 
 def _settled(ledger: Ledger) -> bool:
-    items = ledger.outbox(limit=100_000)
+    items = ledger.outbox()
     return bool(items) and all(item.state != "waiting" for item in items)
 
 
 def _counted(
     kills: int, sent: list[float], stored: list[float], ledger: Ledger, receivers: dict[str, WebReceiver]
 ) -> Counted:
-    items = ledger.outbox(limit=100_000)
+    items = ledger.outbox()
     got = {name: Counter(h["webhook-id"] for h, _ in one.requests) for name, one in receivers.items()}
     delivered = [item for item in items if item.state == "delivered"]
     replaced = {item.id for item in items if item.state == "cancelled"}
@@ -142,7 +142,7 @@ def _counted(
             if later.channel == item.channel
         )
     ]
-    gaps = ledger.events(kinds=[EventKind.SERVICE_GAP], limit=100_000)
+    gaps = ledger.events(kinds=[EventKind.SERVICE_GAP])
     checked = ledger.verify()
     return Counted(
         kills=kills,
@@ -166,10 +166,10 @@ def _untold(ledger: Ledger) -> int:
     """Alarms of medium or high priority that were watched for ten minutes and that no message names."""
     gaps = [
         (float(e.body["from_s"]), float(e.body["to_s"]))  # type: ignore[arg-type]
-        for e in ledger.events(kinds=[EventKind.SERVICE_GAP], limit=100_000)
+        for e in ledger.events(kinds=[EventKind.SERVICE_GAP])
     ]
-    moves = ledger.events(kinds=[EventKind.ALARM_TRANSITION], limit=1_000_000)
-    notes = [item.notification for item in ledger.outbox(limit=100_000)]
+    moves = ledger.events(kinds=[EventKind.ALARM_TRANSITION])
+    notes = [item.notification for item in ledger.outbox()]
     untold = 0
     for n, event in enumerate(moves):
         if event.body["to_state"] != "unacknowledged" or event.body["priority"] == "low":

@@ -99,7 +99,7 @@ def test_entries_while_the_loop_runs_miss_no_tick_and_no_air(yard: Yard) -> None
 
     def loop() -> Event:
         yard.run_to(START_S + 1.5 * HOUR)
-        return yard.ledger.events(limit=1)[0]
+        return yard.ledger.events()[0]
 
     assert not any(isinstance(answer, InputError) for answer in together(taps, loop))
     yard.run_to(START_S + 1.6 * HOUR)

@@ -87,7 +87,7 @@ def run_week(folder: Path, days: float = 7.0, seed: int = 1) -> Week:
             fresh, seen = week.notes[seen:], len(week.notes)
             waiting += [(now_s + ANSWERED_AFTER_S, n) for n in fresh if n.data.get("telling") in WARNS]
             waiting = [one for one in waiting if not _answered(loop, *one, now_s)]
-        week.moves = ledger.events(kinds=[EventKind.ALARM_TRANSITION], limit=100_000)
+        week.moves = ledger.events(kinds=[EventKind.ALARM_TRANSITION])
         return week
     finally:
         series.close()

@@ -56,10 +56,10 @@ class Offline:
         return self._since(before)
 
     def _posted(self) -> set[tuple[str, str]]:
-        return {(item.channel, item.notification.key) for item in self.ledger.outbox(limit=10_000)}
+        return {(item.channel, item.notification.key) for item in self.ledger.outbox()}
 
     def _since(self, before: set[tuple[str, str]]) -> list[tuple[str, Notification]]:
-        items = reversed(self.ledger.outbox(limit=10_000))
+        items = reversed(self.ledger.outbox())
         every = ((item.channel, item.notification) for item in items)
         return [(channel, note) for channel, note in every if (channel, note.key) not in before]
 

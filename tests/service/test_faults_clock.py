@@ -138,7 +138,7 @@ def night(folder: Path, day: str) -> tuple[list[tuple], list[str], list[str]]:
         posted = yard.goes_on(9 * 60.0 + 30.0)
         moves = [
             (e.subject, round(e.time_s - start_s), e.body["to_state"])
-            for e in yard.ledger.events(kinds=[EventKind.ALARM_TRANSITION], limit=1_000)
+            for e in yard.ledger.events(kinds=[EventKind.ALARM_TRANSITION])
         ]
         texts = [note.text for _, note in warnings(posted)]
         daily = [

@@ -94,7 +94,11 @@ def test_questions_by_kind_subject_and_happening_time(ledger):
     assert numbers(kinds=[EventKind.BEAD]) == [2, 3]
     assert numbers(subject="a") == [1, 3]
     assert numbers(start_s=20.0, end_s=40.0) == [1, 3]
-    assert numbers(newest_first=True, limit=2) == [4, 3]
+    last = ledger.newest(2)
+    assert ([event.number for event in last.events], last.left_out) == ([4, 3], 2)
+    assert [event.number for event in ledger.newest(9, before=3).events] == [2, 1]
+    assert ledger.newest(9, before=3).left_out == 0
+    assert [event.number for event in ledger.last_of_each(EventKind.PACKAGE, 41.0)] == [1, 4]
     assert numbers(kinds=[EventKind.BEAD, EventKind.PACKAGE], subject="a", start_s=25.0) == [1]
 
 
@@ -146,7 +150,7 @@ def test_a_message_goes_out_once_per_channel_and_key(ledger):
     assert due[1].notification == note()
     assert [item.channel for item in ledger.due(100.0, channel="mail")] == ["mail"]
     assert ledger.due(100.0, channel="siren") == []
-    assert [item.id for item in ledger.outbox(limit=2)] == sorted((i.id for i in due), reverse=True)[:2]
+    assert [item.id for item in ledger.outbox()] == sorted((i.id for i in due), reverse=True)
 
 
 def test_outcomes_of_attempts_are_recorded(ledger):
@@ -251,7 +255,7 @@ def assert_whole(url: str, writers: int, count: int) -> None:
     assert ledger.verify().broken_at is None
     assert len(events) == writers * count + count
     assert len({event.key for event in events}) == len(events)
-    assert len(ledger.outbox(limit=1000)) == count
+    assert len(ledger.outbox()) == count
     ledger.close()
 
 

@@ -50,7 +50,7 @@ def test_raw_points_say_which_are_doubtful(server: Server) -> None:
         ("/api/series?start_s=0&end_s=9000000000", 422, "days at once"),
         (f"/api/series?{WEEK}&quantity=mood", 422, "dew_point_c"),
         (f"/api/series?{WEEK}&zone=attic", 404, "No series fits"),
-        ("/api/events?limit=0", 422, "greater than or equal to 1"),
+        ("/api/events?most=0", 422, "greater than or equal to 1"),
         ("/api/nothing", 404, "no such page"),
     ],
 )
@@ -101,8 +101,17 @@ def test_a_huge_body_is_not_even_read(shop: sample.Shop, server: Server) -> None
 def test_events_come_with_the_hashes_that_chain_them(server: Server) -> None:
     events = requests.get(server.url + "/api/events?kind=alarm_transition", timeout=10).json()
     everything = requests.get(server.url + "/api/events", timeout=10).json()
-    assert all(b["previous_hash"] == a["hash"] for a, b in itertools.pairwise(everything))
-    assert events[0]["body"]["to_state"] == "unacknowledged"
+    assert all(a["previous_hash"] == b["hash"] for a, b in itertools.pairwise(everything["events"]))
+    assert everything["left_out"] == 0
+    assert events["events"][-1]["body"]["to_state"] == "unacknowledged"
+
+
+def test_a_page_of_events_says_how_many_were_left_out_and_where_to_go_on(server: Server) -> None:
+    whole = requests.get(server.url + "/api/events", timeout=10).json()["events"]
+    first = requests.get(server.url + "/api/events?most=2", timeout=10).json()
+    assert (first["events"], first["left_out"]) == (whole[:2], len(whole) - 2)
+    rest = requests.get(f"{server.url}/api/events?before={whole[1]['number']}", timeout=10).json()
+    assert rest == {"events": whole[2:], "left_out": 0}
 
 
 def test_ready_means_every_part_works_and_the_picture_is_fresh(shop: sample.Shop, server: Server) -> None:

@@ -117,7 +117,7 @@ def test_a_recorded_bead_is_kept_with_its_pores_and_told_to_its_package(
         for _ in range(2):
             page = session.post(server.url + "/bead", data=form, timeout=10)
     assert "recorded" in page.text
-    beads = [e for e in shop.ledger.events(limit=10_000) if e.kind == "bead"]
+    beads = [e for e in shop.ledger.events() if e.kind == "bead"]
     assert len(beads) == 1
     assert beads[0].body["outcome"] == "rejectable"
     (told,) = shop.ledger.events(subject="spool-14")

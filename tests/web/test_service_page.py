@@ -45,7 +45,7 @@ def test_a_test_message_says_what_became_of_it_and_is_recorded(
     assert tried.cause or sent is Sent.DELIVERED
     assert "test by Morgan Reyd" in message["text"]
     assert len(message["text"]) <= 160
-    last = shop.ledger.events(kinds=[EventKind.DELIVERY], newest_first=True, limit=1)[0]
+    last = shop.ledger.newest(1, kinds=[EventKind.DELIVERY]).events[0]
     assert (last.who, last.body["state"], last.body["test"]) == (sample.LEAD, str(sent), True)
 
 

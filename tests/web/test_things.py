@@ -12,8 +12,8 @@ import requests
 from monitor.errors import InputError
 from monitor.exposure.classes import Place
 from monitor.store.contract import Event
-from monitor.things.entries import Moved, Opened, RanOff, StoreChecked, entry_of
-from monitor.values import EventKind
+from monitor.things.entries import Moved, Opened, PlateBroughtIn, RanOff, StoreChecked, body_of, entry_of
+from monitor.values import EventKind, NewEvent
 from monitor.web.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn
 from monitor.web.local_time import Turn, moment_of
 from monitor.web.server import Server
@@ -265,3 +265,35 @@ def test_the_rack_shows_the_next_step_of_what_is_not_in_order(site: Server) -> N
     page = requests.get(site.url + "/things", timeout=10).text
     row = page.split('id="rack-spool-7"')[1].split("</li>")[0]
     assert "Run off the outer wraps, weld a test bead" in row
+
+
+def test_an_entry_is_on_the_page_and_in_the_file_however_many_came_before_it(
+    own: sample.Shop, site: Server
+) -> None:
+    checks = [
+        NewEvent(
+            EventKind.STORAGE, "rod-oven", sample.NOW_S - 600 + n, sample.LEAD, body_of(StoreChecked(130.0))
+        )
+        for n in range(501)
+    ]
+    written = own.ledger.commit(checks, entered_s=sample.NOW_S)
+    page = requests.get(f"{site.url}/thing/rod-oven", timeout=10).text
+    assert f"No. {written[-1].number}" in page
+    fresh = requests.get(f"{site.url}/thing/rod-oven?done={written[-1].number}", timeout=10).text
+    assert f'name="of" value="{written[-1].number}"' in fresh  # so it can be taken back
+    assert f"/thing/rod-oven?before={written[1].number}" in page
+    assert "1 earlier" in page
+    rows = requests.get(f"{site.url}/thing/rod-oven/history.csv", timeout=10).text.splitlines()
+    assert len(rows) == 1 + 501
+
+
+def test_the_rack_forgets_nothing_however_long_ago_it_was_entered(own: sample.Shop) -> None:
+    long_ago = NewEvent(
+        EventKind.STEEL,
+        "keel-9",
+        sample.NOW_S - 500 * 86_400.0,
+        sample.LEAD,
+        body_of(PlateBroughtIn("Keel plate 9", "slip-bay", 0.02)),
+    )
+    own.ledger.commit([long_ago], entered_s=sample.NOW_S)
+    assert "keel-9" in things(own.deps.settings, own.ledger, own.picture, own.now_s)
