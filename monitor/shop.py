@@ -1,6 +1,5 @@
 """Builds the core's description of the shop from the settings and the reference data."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -18,6 +17,7 @@ from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
 from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
+from monitor.quality.uncertainty import standard_uncertainty
 from monitor.reference import load_toml
 from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
 from monitor.stages.air import SensorAccuracy
@@ -31,6 +31,7 @@ from monitor.weather.site import PROVIDERS
 
 STEADY = frozenset({"oven", "quiver", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
+UNSTATED_PROBE_STD_K = 0.5  # of a sensor without a surface probe; never used then
 
 
 def known_reference() -> Mapping[str, frozenset[str]]:
@@ -122,17 +123,16 @@ def _minimum_c(zone: Zone, catalogue: Catalogue) -> float | None:
 
 def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> SensorFacts:
     rules = rules_from(sensor, defaults, steady_place=steady)
-    # A maker's ± figure is the half width of a uniform distribution (JCGM 100:2008, 4.3.7).
-    std = {q: channel.accuracy / math.sqrt(3.0) for q, channel in rules.channels.items()}
     accuracy = None
-    if Quantity.AIR_TEMPERATURE in std:
+    if Quantity.AIR_TEMPERATURE in rules.channels:
         accuracy = SensorAccuracy(
-            temperature_std_k=std[Quantity.AIR_TEMPERATURE],
-            humidity_std_frac=std.get(Quantity.RELATIVE_HUMIDITY, 0.02),
-            correlation=SHARED_DEVICE_CORRELATION if sensor.shared_device else 0.0,
+            rules.channels[Quantity.AIR_TEMPERATURE],
+            rules.channels.get(Quantity.RELATIVE_HUMIDITY),
+            SHARED_DEVICE_CORRELATION if sensor.shared_device else 0.0,
         )
-    surface = std.get(Quantity.SURFACE_TEMPERATURE, 0.5)
-    return SensorFacts(sensor.id, sensor.zone, rules, accuracy, sensor.body, surface)
+    probe = rules.channels.get(Quantity.SURFACE_TEMPERATURE)
+    surface_std_k = UNSTATED_PROBE_STD_K if probe is None else standard_uncertainty(probe, 0.0)
+    return SensorFacts(sensor.id, sensor.zone, rules, accuracy, sensor.body, surface_std_k)
 
 
 def cylinder_facts(cylinder: Cylinder, data: BodyData) -> BodyFacts:

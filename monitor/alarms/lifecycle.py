@@ -129,8 +129,7 @@ def _unobserved(step: Step, condition: Condition, now_s: float) -> Step:
     last_s = alarm.observed_s if alarm.observed_s is not None else alarm.since_s
     if now_s - last_s <= condition.unknown_after_s:
         return step
-    crossing_s = None if alarm.active else alarm.crossing_since_s
-    unknown = replace(alarm, unknown_since_s=last_s, unknown_reason=NOT_OBSERVED, crossing_since_s=crossing_s)
+    unknown = replace(alarm, unknown_since_s=last_s, unknown_reason=NOT_OBSERVED, crossing_since_s=None)
     return Step(unknown, step.transitions)
 
 
@@ -145,13 +144,13 @@ def _observe(step: Step, condition: Condition, observation: Observation, now_s: 
             observed_s=observation.time_s,
             unknown_since_s=since_s,
             unknown_reason=observation.unknown_reason or NOT_OBSERVED,
-            # a running off-delay starts anew: nobody saw that it stayed clear
-            crossing_since_s=None if alarm.active else alarm.crossing_since_s,
+            # a running delay starts anew: nobody saw that it stayed clear, or that it went on
+            crossing_since_s=None,
         )
         return Step(unknown, step.transitions)
     wants_change = condition.clear(value) if alarm.active else condition.beyond(value)
     crossing_s = alarm.crossing_since_s
-    if crossing_s is None or (alarm.active and _after_a_gap(condition, alarm, observation)):
+    if crossing_s is None or _after_a_gap(condition, alarm, observation):
         crossing_s = observation.time_s
     step = Step(
         _known(condition, alarm, observation, value, crossing_s if wants_change else None), step.transitions
@@ -163,7 +162,7 @@ def _observe(step: Step, condition: Condition, observation: Observation, now_s: 
 
 
 def _after_a_gap(condition: Condition, alarm: Alarm, observation: Observation) -> bool:
-    """Whether nobody watched for so long that a running off-delay starts anew."""
+    """Whether nobody watched for so long that a running delay starts anew."""
     if alarm.observed_s is None or condition.unknown_after_s <= 0.0:
         return False
     return observation.time_s - alarm.observed_s > condition.unknown_after_s

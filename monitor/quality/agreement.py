@@ -25,31 +25,47 @@ class Apart(NamedTuple):
     words: str
 
 
+class Spread(NamedTuple):
+    """How far sound sensors of one room may differ, of what, in which unit."""
+
+    room: float
+    what: str
+    unit: str
+
+
+WARMTH = Spread(1.0, "air temperature", "K")
+
+
 def compare(
-    witnesses: Sequence[Witness], judging: Judging, *, spread_k: float = 1.0, what: str = "air temperature"
+    witnesses: Sequence[Witness], judging: Judging, spread: Spread = WARMTH, *, drop_above: bool = True
 ) -> dict[str, Apart]:
-    """The sensors that differ from the others by more than uncertainty and the room's own spread explain."""
+    """The sensors that differ from the others by more than uncertainty and the room's own spread explain.
+
+    Without `drop_above` one that stands alone above the others is named and not called the odd one out.
+    """
     ordered = sorted(witnesses)
     if len(ordered) < 2:
         return {}
     if len(ordered) == 2:
         first, second = ordered
         difference = abs(first.value - second.value)
-        if difference <= spread_k + judging.coverage * hypot(first.std, second.std):
+        if difference <= spread.room + judging.coverage * hypot(first.std, second.std):
             return {}
-        words = "{} differs by {:.1f} K from {}; check both against a reference"
+        by = f"{spread.what} differs by {difference:.1f} {spread.unit}"
+        words = by + " from {}; check both against a reference"
         return {
-            first.sensor: Apart(False, words.format(what, difference, second.sensor)),
-            second.sensor: Apart(False, words.format(what, difference, first.sensor)),
+            first.sensor: Apart(False, words.format(second.sensor)),
+            second.sensor: Apart(False, words.format(first.sensor)),
         }
     middle = median(witness.value for witness in ordered)
     typical_std = median(witness.std for witness in ordered)
     found = {}
     for one in ordered:
         difference = abs(one.value - middle)
-        if difference > spread_k + judging.coverage * hypot(one.std, typical_std):
-            words = f"{what} differs by {difference:.1f} K from the {len(ordered) - 1} others in its air"
-            found[one.sensor] = Apart(True, words)
+        if difference > spread.room + judging.coverage * hypot(one.std, typical_std):
+            others = f"the {len(ordered) - 1} others in its air"
+            words = f"{spread.what} differs by {difference:.1f} {spread.unit} from {others}"
+            found[one.sensor] = Apart(drop_above or one.value < middle, words)
     if len(found) * 2 > len(ordered):  # no majority left to be the measure
         return {sensor: Apart(False, apart.words) for sensor, apart in found.items()}
     return found

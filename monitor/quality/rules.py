@@ -25,7 +25,15 @@ _LIMIT_NAMES = frozenset(
     }
 )
 _NEEDED_LIMITS = ("minimum", "maximum", "accuracy", "move_step")
-_JUDGING_NAMES = ("hold_n", "recover_n", "ahead_s", "noisy_per_h", "disagree_after_s", "coverage")
+_JUDGING_NAMES = (
+    "hold_n",
+    "recover_n",
+    "ahead_s",
+    "noisy_per_h",
+    "disagree_after_s",
+    "coverage",
+    "room_spread_frac",
+)
 
 
 class MeasureLike(Protocol):
@@ -86,6 +94,7 @@ class Judging:
     noisy_per_h: float
     disagree_after_s: float
     coverage: float
+    room_spread_frac: float  # of relative humidity, between sound sensors of one room
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +145,7 @@ def defaults_from(data: Mapping[str, Any]) -> QualityDefaults:
             noisy_per_h=judging["noisy_per_h"],
             disagree_after_s=judging["disagree_after_s"],
             coverage=judging["coverage"],
+            room_spread_frac=judging["room_spread_frac"],
         ),
     )
 

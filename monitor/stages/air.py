@@ -1,4 +1,4 @@
-"""Makes one believed air for each zone out of its sensors' readings."""
+"""Makes one believed air for each zone out of its sensors: where they differ, the one against us."""
 
 import math
 from collections.abc import Mapping
@@ -13,11 +13,15 @@ from monitor.physics.moist_air import (
 )
 from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
 from monitor.physics.uncertainty import dew_point_std_k
+from monitor.quality.rules import ChannelRules
+from monitor.quality.uncertainty import standard_uncertainty
 from monitor.values import AirState, Quantity, Reading
 
 PAIR_S = 90.0  # temperature and humidity this close in time belong together
 HOTTEST_C = 60.0  # above this (an oven, a broken sensor) humidity is not worked out
 KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
+UNSTATED_STD_K = 1.0  # of a dew point from sensors of which no accuracy is known
+DRIEST_FRAC = 0.001  # the dew point of no water at all is not a number
 
 
 class Sample(NamedTuple):
@@ -51,11 +55,29 @@ class ZoneAir:
 
 @dataclass(frozen=True, slots=True)
 class SensorAccuracy:
-    """Standard uncertainties of one sensor, and how far its two errors go together."""
+    """How well one sensor measures at any air, and how far its two errors go together."""
 
-    temperature_std_k: float
-    humidity_std_frac: float
+    temperature: ChannelRules
+    humidity: ChannelRules | None
     correlation: float
+
+    def temperature_std_k(self, temperature_c: float) -> float:
+        """Standard uncertainty of its temperature."""
+        return standard_uncertainty(self.temperature, temperature_c)
+
+    def humidity_std_frac(self, humidity_frac: float) -> float:
+        """Standard uncertainty of its humidity, wider towards dry and wet; 0 where it measures none."""
+        return 0.0 if self.humidity is None else standard_uncertainty(self.humidity, humidity_frac)
+
+    def dew_point_std_k(self, temperature_c: float, humidity_frac: float) -> float:
+        """Standard uncertainty of the dew point of its air."""
+        return dew_point_std_k(
+            temperature_c,
+            max(humidity_frac, 0.01),
+            self.temperature_std_k(temperature_c),
+            self.humidity_std_frac(humidity_frac),
+            self.correlation,
+        )
 
 
 def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
@@ -74,7 +96,7 @@ def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
             continue
         heard[sensor] = now
         if abs(now.temperature_time_s - now.humidity_time_s) <= PAIR_S:
-            sample = _mix(heard, reading.time_s, fresh_s)
+            sample = assumed(heard, reading.time_s, fresh_s)
             if sample is not None and (last is None or sample.time_s > last.time_s):
                 samples.append(sample)
                 last = sample
@@ -85,27 +107,46 @@ def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
     return ZoneAir(heard, tuple(samples[-KEEP_SAMPLES:]), last)
 
 
-def _mix(heard: dict[str, Heard], now_s: float, fresh_s: float) -> Sample | None:
-    """The mean of the sensors heard lately: temperature and water content, never humidity itself."""
-    warm = [
-        (h.temperature_c, h.humidity_frac)
-        for h in heard.values()
-        if now_s - h.temperature_time_s <= fresh_s and now_s - h.humidity_time_s <= fresh_s
-    ]
-    if not warm:
+def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> Sample | None:
+    """The air that a zone is taken to hold: of the sensors heard lately the one against us, never a mean.
+
+    It has the humidity of the most humid of them and the water of the wettest, at the temperature at which
+    both are so; that lies between the temperatures of these two. So every question gets at least as bad an
+    answer as from any one of them: the limits of humidity and dew point, the clocks of packages, and a body
+    that follows this air, whose margin in the long run is the least that any of them gives. (Taking the
+    coldest temperature with the wettest air would be harder still, but is an air that none of them reads.)
+    """
+    fresh = _fresh(heard, now_s, fresh_s)
+    if not fresh:
         return None
-    if len(warm) == 1:
-        return Sample(now_s, warm[0][0], warm[0][1])
-    temperature = sum(t for t, _ in warm) / len(warm)
-    if temperature > HOTTEST_C:
-        return Sample(now_s, temperature, sum(rh for _, rh in warm) / len(warm))
-    vapour = sum(vapour_pressure_pa(t, rh) for t, rh in warm) / len(warm)
-    return Sample(now_s, temperature, min(relative_humidity_frac(temperature, vapour), 1.0))
+    humidity = max(one.humidity_frac for one in fresh)
+    if max(one.temperature_c for one in fresh) > HOTTEST_C:
+        return Sample(now_s, min(one.temperature_c for one in fresh), humidity)
+    wettest = max(fresh, key=_vapour_pa)
+    if wettest.humidity_frac == humidity:
+        return Sample(now_s, wettest.temperature_c, humidity)
+    return Sample(now_s, dew_point_c(_vapour_pa(wettest) / humidity), humidity)
 
 
-def forget(air: ZoneAir, sensor: str) -> ZoneAir:
-    """Leave a sensor that is no longer believed out of the zone's air."""
-    return replace(air, heard={name: h for name, h in air.heard.items() if name != sensor})
+def _fresh(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> list[Heard]:
+    return [
+        one
+        for one in heard.values()
+        if now_s - one.temperature_time_s <= fresh_s and now_s - one.humidity_time_s <= fresh_s
+    ]
+
+
+def _vapour_pa(one: Heard) -> float:
+    return vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
+
+
+def forget(air: ZoneAir, sensor: str, fresh_s: float) -> ZoneAir:
+    """Leave a sensor that is no longer believed out of the zone's air, and out of what is shown of it."""
+    if sensor not in air.heard:
+        return air
+    heard = {name: one for name, one in air.heard.items() if name != sensor}
+    last_s = max((min(one.temperature_time_s, one.humidity_time_s) for one in heard.values()), default=None)
+    return replace(air, heard=heard, last=None if last_s is None else assumed(heard, last_s, fresh_s))
 
 
 def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> tuple[float, float] | None:
@@ -130,7 +171,7 @@ def air_state(
     sample = air.last
     if sample is None or now_s - sample.time_s > fresh_s or sample.temperature_c > HOTTEST_C:
         return None
-    temperature, humidity = sample.temperature_c, max(sample.relative_humidity_frac, 0.001)
+    temperature, humidity = sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC)
     vapour = vapour_pressure_pa(temperature, humidity)
     return AirState(
         time_s=sample.time_s,
@@ -146,19 +187,25 @@ def air_state(
     )
 
 
+def told_by(state: AirState | None, sample: Sample | None) -> bool:
+    """Whether a zone's air is that of its last sample."""
+    if state is None or sample is None:
+        return False
+    shown = state.time_s, state.temperature_c, state.relative_humidity_frac
+    return shown == (sample.time_s, sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC))
+
+
 def _dew_point_std_k(
     air: ZoneAir, sample: Sample, fresh_s: float, accuracy: Mapping[str, SensorAccuracy]
 ) -> float:
-    """The best sensor's uncertainty: several differ by place too, so their number earns nothing."""
+    """The least sure sensor's: several differ by place too, so their number earns nothing.
+
+    How far they differ is not added: the air is already the one against us.
+    """
+    fresh = {name: air.heard[name] for name in air.heard if name in accuracy}
     stds = [
-        dew_point_std_k(
-            sample.temperature_c,
-            max(sample.relative_humidity_frac, 0.01),
-            accuracy[name].temperature_std_k,
-            accuracy[name].humidity_std_frac,
-            accuracy[name].correlation,
-        )
-        for name, heard in air.heard.items()
-        if name in accuracy and sample.time_s - heard.humidity_time_s <= fresh_s
+        accuracy[name].dew_point_std_k(heard.temperature_c, heard.humidity_frac)
+        for name, heard in fresh.items()
+        if _fresh({name: heard}, sample.time_s, fresh_s) and heard.temperature_c <= HOTTEST_C
     ]
-    return min(stds) if stds else 1.0
+    return max(stds, default=UNSTATED_STD_K)

@@ -2,14 +2,17 @@
 
 from collections import defaultdict
 from dataclasses import asdict, replace
+from statistics import median
 
 from monitor.physics.observer import observe
-from monitor.quality.agreement import Witness, compare, remembered
+from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.quality.agreement import Apart, Spread, Witness, compare, remembered
 from monitor.quality.health import tick as health_tick
 from monitor.quality.judge import judge
+from monitor.quality.rules import Judging
 from monitor.quality.track import SensorTrack, new_track
 from monitor.stages import air as air_stage
-from monitor.stages.facts import Shop
+from monitor.stages.facts import SensorFacts, Shop
 from monitor.stages.late import collected, is_late
 from monitor.stages.state import CoreState, Effects
 from monitor.stages.watch import of_sensor
@@ -76,7 +79,7 @@ def health(
         if changed is None:
             continue
         if of_sensor(changed) > 0.0:
-            heard[sensor.zone] = air_stage.forget(heard[sensor.zone], sensor.id)
+            heard[sensor.zone] = air_stage.forget(heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone])
         if changed.reason or state.tracks[sensor.id].health is not None:
             key = f"sensor/{sensor.id}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
             events.append(
@@ -94,19 +97,51 @@ def health(
 
 
 def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float) -> None:
-    """Temperatures of sensors in the same air, against each other."""
-    witnesses = []
+    """Sensors in the same air against each other: their temperatures, and the water they find in it."""
     sensors = shop.sensors_of(zone)
-    for sensor in sensors:
-        channel = tracks[sensor.id].channels.get(Quantity.AIR_TEMPERATURE)
-        fresh = channel is not None and now_s - channel.believed_time_s <= shop.fresh_s[zone]
-        if channel is not None and fresh and sensor.accuracy is not None:
-            witnesses.append(Witness(sensor.id, channel.believed_value, sensor.accuracy.temperature_std_k))
     if not sensors:
         return
-    apart = compare(witnesses, sensors[0].rules.judging)
+    warm: list[Witness] = []
+    damp: list[tuple[SensorFacts, float, float]] = []
+    for sensor in sensors:
+        celsius = _believed_now(tracks[sensor.id], Quantity.AIR_TEMPERATURE, now_s, shop.fresh_s[zone])
+        if celsius is None or sensor.accuracy is None:
+            continue
+        warm.append(Witness(sensor.id, celsius, sensor.accuracy.temperature_std_k(celsius)))
+        humidity = _believed_now(tracks[sensor.id], Quantity.RELATIVE_HUMIDITY, now_s, shop.fresh_s[zone])
+        if humidity is not None and celsius <= air_stage.HOTTEST_C:
+            damp.append((sensor, celsius, min(max(humidity, 0.0), 1.0)))
+    judging = sensors[0].rules.judging
+    apart = compare(warm, judging)
+    if len(damp) > 1:
+        apart = {**_water_apart(damp, judging), **apart}
     for sensor in sensors:
         tracks[sensor.id] = remembered(tracks[sensor.id], apart.get(sensor.id), now_s)
+
+
+def _believed_now(track: SensorTrack, quantity: Quantity, now_s: float, fresh_s: float) -> float | None:
+    channel = track.channels.get(quantity)
+    if channel is None or now_s - channel.believed_time_s > fresh_s:
+        return None
+    return channel.believed_value
+
+
+def _water_apart(damp: list[tuple[SensorFacts, float, float]], judging: Judging) -> dict[str, Apart]:
+    """Who differs in the water found, as relative humidity at one temperature.
+
+    Dew points would not do: that of a dead element at 0 %RH is as unsure as it is low. One that stands alone
+    on the wet side is not left out: it may be the only one that is right.
+    """
+    common_c = median(celsius for _, celsius, _ in damp)
+    common_pa = saturation_pressure_water_pa(common_c)
+    witnesses = []
+    for sensor, celsius, humidity in damp:
+        assert sensor.accuracy is not None
+        share = saturation_pressure_water_pa(celsius) / common_pa
+        std = sensor.accuracy.humidity_std_frac(humidity) * share
+        witnesses.append(Witness(sensor.id, 100.0 * humidity * share, 100.0 * std))
+    spread = Spread(100.0 * judging.room_spread_frac, "humidity", "%RH")
+    return compare(witnesses, judging, spread, drop_above=False)
 
 
 def fresh_tracks(shop: Shop, kept: dict[str, SensorTrack], now_s: float) -> dict[str, SensorTrack]:

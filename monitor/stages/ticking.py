@@ -58,7 +58,7 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         heard = state.heard[zone.id]
         before = air.get(zone.id)
         fresh_s = shop.fresh_s[zone.id]
-        if before is not None and heard.last is not None and before.time_s == heard.last.time_s:
+        if before is not None and air_stage.told_by(before, heard.last):
             if now_s - before.time_s > fresh_s:
                 del air[zone.id]
             continue
@@ -67,7 +67,10 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             air.pop(zone.id, None)
             continue
         air[zone.id] = now
-        trends[zone.id] = followed(trends[zone.id], now.time_s, now.dew_point_c, watch.TREND)
+        # a trend across a time in which nothing was known would be no trend
+        went_on = before is not None and now.time_s - before.time_s <= fresh_s
+        trend = trends[zone.id] if went_on else watch.NO_TREND
+        trends[zone.id] = followed(trend, now.time_s, now.dew_point_c, watch.TREND)
         rises[zone.id] = slope_per_h(trends[zone.id], watch.TREND) or 0.0
     return replace(state, air=air, dew_trends=trends, dew_rises=rises)
 
@@ -86,10 +89,12 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             figures.pop(facts.id, None)
             continue
         seen = figures.get(facts.id)
+        went_on = seen is not None and now_s - seen.time_s <= shop.fresh_s[zone.id]
         if seen is None or after != before or now_s - seen.time_s >= shop.derived_every_s:
             place = body_stage.Place(air, zone, clouds)
             seen = body_stage.figures(facts.body, after, place, now_s, shop.limits.margin_caution_k)
-            trend = followed(trends.get(facts.id, watch.NO_TREND), now_s, seen.margin_k, watch.TREND)
+            trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
+            trend = followed(trend, now_s, seen.margin_k, watch.TREND)
             hours = hours_to(trend, 0.0, watch.TREND)
             trends[facts.id] = trend
             figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)

@@ -108,13 +108,25 @@ def test_a_gap_in_watching_never_counts_towards_the_all_clear() -> None:
     assert [t.trigger for t in moved] == [Trigger.CONDITION_CLEARS]
 
 
-def test_a_gap_in_the_data_does_not_start_the_on_delay_anew() -> None:
+@pytest.mark.parametrize("gap_s", [60.0, 600.0, 8 * HOUR_S])
+def test_an_on_delay_that_began_before_a_gap_in_the_data_begins_anew_after_it(gap_s: float) -> None:
     low = watched()
-    book, _ = held_for(book_of(low), low.id, 2.0, 240.0)
-    book, quiet = held_for(book, low.id, None, 600.0)
+    book, _ = held_for(book_of(low), low.id, 2.0, low.on_delay_s - 60.0)
+    book, quiet = held_for(book, low.id, None, gap_s)
+    book, early = held_for(book, low.id, 2.0, low.on_delay_s)
+    assert quiet + early == []
     book, moved = held_for(book, low.id, 2.0, 60.0)
-    assert quiet == []
     assert [t.trigger for t in moved] == [Trigger.CONDITION_ACTIVE]
+
+
+def test_an_on_delay_does_not_run_while_nothing_is_observed_at_all() -> None:
+    low = watched()
+    book, _ = held_for(book_of(low), low.id, 2.0, 120.0)
+    later_s = book.now_s + low.unknown_after_s + 60.0
+    book, moved = advance(book, [Observation(low.id, 2.0, later_s)], later_s)
+    assert moved == ()
+    book, moved = held_for(book, low.id, 2.0, low.on_delay_s)
+    assert [t.began_s for t in moved] == [later_s]
 
 
 def test_lasting_ignorance_of_a_zone_becomes_one_alarm_of_its_own() -> None:

@@ -182,9 +182,7 @@ class LifeCycle(RuleBasedStateMachine):
         run: list[float] = []
         for time_s, value in reversed(self.history):
             if value is None:
-                if was:
-                    break  # nobody saw that it stayed clear
-                continue
+                break  # nobody saw that it stayed clear, or that the trouble went on
             if condition.clear(value) if was else condition.beyond(value):
                 run.append(time_s)
             else:
