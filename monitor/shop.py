@@ -16,7 +16,7 @@ from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
-from monitor.quality.rules import QualityDefaults, defaults_from, rules_from
+from monitor.quality.rules import STEADY_PLACES, QualityDefaults, defaults_from, rules_from
 from monitor.quality.uncertainty import standard_uncertainty
 from monitor.reference import load_toml
 from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
@@ -29,7 +29,6 @@ from monitor.values import Quantity
 from monitor.weather.provider import NoProvider
 from monitor.weather.site import PROVIDERS
 
-STEADY = frozenset({"oven", "quiver", "cabinet"})
 SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
 UNSTATED_PROBE_STD_K = 0.5  # of a sensor without a surface probe; never used then
 
@@ -50,7 +49,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
     bodies = body_data(load_toml("bodies.toml"))
     catalogue = catalogue_from(load_toml("conditions.toml"))
     kinds = {zone.id: zone.kind for zone in settings.zones}
-    sensors = {s.id: _sensor(s, defaults, steady=kinds[s.zone] in STEADY) for s in settings.sensors}
+    sensors = {s.id: _sensor(s, defaults, steady=kinds[s.zone] in STEADY_PLACES) for s in settings.sensors}
     return Shop(
         tick_s=settings.service.tick_s,
         derived_every_s=settings.service.derived_every_s,

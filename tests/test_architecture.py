@@ -46,7 +46,7 @@ ALLOWED = {
     "things": {"physics", "exposure"},
     "weather": {"settings", "outlook", "physics", "reference"},
     "store": {"settings", "clock"},
-    "ingest": {"settings", "store", "clock"},
+    "ingest": {"settings", "store", "clock", "quality", "reference"},
     "notify": {"settings", "store", "alarms", "clock", "links", "reference", "snapshot"},
     "report": {
         "settings",

@@ -8,6 +8,7 @@ from typing import Any
 from monitor.errors import Fault
 from monitor.ingest.catalogue import MeasurePlan, SensorCatalogue, SensorPlan
 from monitor.ingest.decode import decode
+from monitor.ingest.doubts import doubts
 from monitor.ingest.encode import USUAL_UNITS
 from monitor.ingest.foreign import ABSENT, at
 from monitor.ingest.jsontext import parse
@@ -50,15 +51,15 @@ def check_payload(
     contract: SenML when it is a JSON array, else the own format.
     """
     if settings is None:
-        return _report(_contract(payload), topic or _ANY_TOPIC, payload, now_s)
+        return _report(None, _contract(payload), topic or _ANY_TOPIC, payload, now_s)
     catalogue = SensorCatalogue.from_settings(settings)
     if topic is not None:
-        return _report(catalogue, topic, payload, now_s)
+        return _report(settings, catalogue, topic, payload, now_s)
     if not catalogue.topics:
         fault = Fault("sensors", "none", "the settings name no sensor; add one, or check without settings")
         return PayloadReport(False, (str(fault),))
     best = max(catalogue.topics, key=lambda name: _merit(decode(name, payload, now_s, catalogue)))
-    return _report(catalogue, best, payload, now_s)
+    return _report(settings, catalogue, best, payload, now_s)
 
 
 def _merit(decoded: Decoded) -> tuple[int, int]:
@@ -86,7 +87,9 @@ def _contract(payload: bytes) -> SensorCatalogue:
     return SensorCatalogue({_ANY_TOPIC: (plan,)})
 
 
-def _report(catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float) -> PayloadReport:
+def _report(
+    settings: Settings | None, catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float
+) -> PayloadReport:
     if catalogue.topics.keys() == {_ANY_TOPIC}:
         topic = _ANY_TOPIC
     decoded = decode(topic, payload, now_s, catalogue)
@@ -94,12 +97,16 @@ def _report(catalogue: SensorCatalogue, topic: str, payload: bytes, now_s: float
     lines += [_line(reading) for reading in decoded.readings]
     lines += [f"note: {note}" for note in _notes(catalogue, topic, payload, now_s, decoded)]
     lines += [f"fault ({rejection.reason}): {rejection.fault}" for rejection in decoded.rejections]
-    ok = not decoded.rejections
+    doubted = list(doubts(settings, catalogue.topics.get(topic, ()), decoded.readings))
+    lines += [f"not believed: {words}" for words in doubted]
+    ok = not (decoded.rejections or doubted)
     lines.append("All of it is understood." if ok else _verdict(decoded))
     return PayloadReport(ok, tuple(lines), decoded.rejections)
 
 
 def _verdict(decoded: Decoded) -> str:
+    if not decoded.rejections:
+        return "All of it can be read; what is not believed would be kept, and nothing judged by it."
     if decoded.readings:
         return "A part of it is understood; the rest would be counted, and a sample kept for inspection."
     return "Nothing of it is understood; it would be counted and kept for inspection."

@@ -5,9 +5,9 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from monitor.quality.judge import faded, named, shown
-from monitor.quality.rules import ChannelRules, QualityRules
+from monitor.quality.rules import DAY_S, ChannelRules, QualityRules
 from monitor.quality.stillness import stands_still
-from monitor.quality.track import NEVER_S, ChannelTrack, Reason, SensorTrack
+from monitor.quality.track import NEVER_S, ChannelTrack, DeviceClock, Reason, SensorTrack
 from monitor.values import SensorHealth, SensorStatus
 
 # Worst first. Sources differ on the last two; instrument manuals rank F, C, S, M.
@@ -18,6 +18,10 @@ RANK = (
     SensorStatus.MAINTENANCE_REQUIRED,
     SensorStatus.GOOD,
 )
+
+
+_HOUR_S = 3600.0
+_BELIEVED_REASONS = frozenset({Reason.NONE, Reason.DISAGREES})
 
 
 class Finding(NamedTuple):
@@ -43,7 +47,7 @@ def tick(
     """
     track = _not_ahead(track, now_s)
     track = _with_stuck_marks(track, rules, now_s, peers)
-    findings = list(_findings(track, rules, now_s))
+    findings = list(_findings(track, rules, now_s, peers))
     worst = min(findings, key=lambda finding: RANK.index(finding.status), default=None)
     if worst is None:
         worst = Finding(SensorStatus.GOOD, Reason.NONE, "", now_s)
@@ -68,6 +72,8 @@ def newest_s(track: SensorTrack) -> float | None:
 
 def _not_ahead(track: SensorTrack, now_s: float) -> SensorTrack:
     """After the clock was set back, remembered times must not lie in the future and block new readings."""
+    if track.clock.arrived_s > now_s:
+        track = replace(track, clock=DeviceClock())
     if all(channel.last_time_s <= now_s for channel in track.channels.values()):
         return track if track.watched_from_s <= now_s else replace(track, watched_from_s=now_s)
     channels = {
@@ -94,14 +100,18 @@ def _with_stuck_marks(
     return replace(track, channels={**track.channels, **newly}) if newly else track
 
 
-def _findings(track: SensorTrack, rules: QualityRules, now_s: float) -> Iterator[Finding]:
+def _findings(
+    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack]
+) -> Iterator[Finding]:
     silent = _silence(track, rules, now_s)
     if silent is not None:
         yield silent
+    yield from _clock(track)
     for quantity, channel in track.channels.items():
         limits = rules.channels.get(quantity)
         if limits is not None:
             yield from _channel_findings(track, channel, limits, rules, now_s)
+            yield from _at_the_end(channel, limits, rules, now_s, peers)
     if track.apart_since_s is not None and now_s - track.apart_since_s >= rules.judging.disagree_after_s:
         reason = Reason.ODD_ONE_OUT if track.apart_odd_one else Reason.DISAGREES
         # of two that differ nobody can say which is wrong: both stay in use, both want checking
@@ -121,13 +131,36 @@ def _silence(track: SensorTrack, rules: QualityRules, now_s: float) -> Finding |
     since_s = track.watched_from_s if last_s is None else last_s
     waited_s = now_s - max(since_s, track.watched_from_s)
     if waited_s <= rules.stale_after_s:
-        return None
+        if last_s is not None:
+            return None
+        words = "not heard yet since it was set up"
+        return Finding(SensorStatus.FUNCTION_CHECK, Reason.NOT_HEARD_YET, words, track.watched_from_s)
+    minutes = f"{rules.stale_after_s / 60.0:.0f} min"
+    if now_s - track.clock.arrived_s <= rules.stale_after_s:
+        words = f"speaks, but nothing it measured within {minutes}: a backlog, or set its clock"
+        return Finding(SensorStatus.FAILURE, Reason.COMES_LATE, words, since_s)
     if last_s is None:
         words = "no reading since it was set up"
         return Finding(SensorStatus.FAILURE, Reason.NEVER_HEARD, words, since_s)
     # Told once, when the silence begins, so it says what will stay true while it lasts.
-    words = f"no reading for more than {rules.stale_after_s / 60.0:.0f} min"
-    return Finding(SensorStatus.FAILURE, Reason.STALE, words, since_s)
+    return Finding(SensorStatus.FAILURE, Reason.STALE, f"no reading for more than {minutes}", since_s)
+
+
+def _clock(track: SensorTrack) -> Iterator[Finding]:
+    clock = track.clock
+    if clock.jumps:
+        words = "its clock jumps about; judged by arrival, set its clock"
+        yield Finding(SensorStatus.MAINTENANCE_REQUIRED, Reason.CLOCK_WRONG, words, clock.since_s)
+    elif clock.wrong:
+        side = "behind" if clock.off_s > 0.0 else "ahead"
+        words = f"its clock is {_long(abs(clock.off_s))} {side}; judged by arrival, set its clock"
+        yield Finding(SensorStatus.MAINTENANCE_REQUIRED, Reason.CLOCK_WRONG, words, clock.since_s)
+
+
+def _long(seconds: float) -> str:
+    if seconds < 2.0 * _HOUR_S:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / _HOUR_S:.0f} h" if seconds < 2.0 * DAY_S else f"{seconds / DAY_S:.0f} days"
 
 
 def _channel_findings(
@@ -138,6 +171,9 @@ def _channel_findings(
         value = shown(limits.quantity, channel.last_value)
         words = f"{name} has stood still at {value} for {(now_s - channel.still_since_s) / 3600.0:.1f} h"
         yield Finding(SensorStatus.FAILURE, Reason.STUCK, words, channel.still_since_s)
+    elif channel.bad_n >= rules.judging.recover_n and not channel.good_n and channel.cause:
+        status, since_s = SensorStatus.OUT_OF_SPECIFICATION, _bad_since_s(track, channel)
+        yield Finding(status, Reason.IMPLAUSIBLE, channel.cause, since_s)
     elif channel.bad_n >= rules.judging.recover_n and not channel.good_n:
         words = f"{name} out of range {channel.bad_n} times in a row"
         yield Finding(SensorStatus.FAILURE, Reason.OUT_OF_RANGE, words, _bad_since_s(track, channel))
@@ -153,6 +189,47 @@ def _channel_findings(
     if limits.low_warning is not None and channel.believed_value < limits.low_warning:
         words = f"{name} down to {shown(limits.quantity, channel.believed_value)}"
         yield Finding(SensorStatus.MAINTENANCE_REQUIRED, Reason.BATTERY_LOW, words, channel.believed_time_s)
+
+
+def _at_the_end(
+    channel: ChannelTrack,
+    limits: ChannelRules,
+    rules: QualityRules,
+    now_s: float,
+    peers: Sequence[SensorTrack],
+) -> Iterator[Finding]:
+    """Exactly 0 or 100 %RH for long: dry is not believed, wet is until a drier neighbour stands against it.
+
+    What reads wet can calm nobody, and fog does the same.
+    """
+    since_s = channel.end_since_s
+    if since_s == NEVER_S or channel.stuck:
+        return
+    lasted_s = channel.last_time_s - since_s
+    name, value = named(limits.quantity), shown(limits.quantity, min(max(channel.last_value, 0.0), 1.0))
+    words = f"{name} at exactly {value} for {lasted_s / 3600.0:.1f} h, the end of its range"
+    out, care = SensorStatus.OUT_OF_SPECIFICATION, SensorStatus.MAINTENANCE_REQUIRED
+    if channel.last_value <= 0.0:
+        if lasted_s >= rules.judging.at_zero_s:
+            yield Finding(out, Reason.AT_THE_END, f"{words}: dead? Hold it in room air", since_s)
+    elif lasted_s >= rules.stuck_after_s and _drier_peer(limits, rules, peers, now_s):
+        yield Finding(out, Reason.AT_THE_END, f"{words}, with a drier neighbour: wet or dead?", since_s)
+    elif lasted_s >= rules.judging.at_full_s:
+        yield Finding(care, Reason.AT_THE_END, f"{words}: taken as wet until it is checked", since_s)
+
+
+def _drier_peer(
+    limits: ChannelRules, rules: QualityRules, peers: Sequence[SensorTrack], now_s: float
+) -> bool:
+    """Whether a believed neighbour in the same air is drier by more than both can err and rooms differ."""
+    apart = rules.judging.room_spread_frac + limits.accuracy_outer
+    others = (peer.channels.get(limits.quantity) for peer in peers if peer.reason in _BELIEVED_REASONS)
+    return any(
+        one is not None
+        and now_s - one.believed_time_s <= rules.stale_after_s
+        and one.believed_value < 1.0 - apart
+        for one in others
+    )
 
 
 def _without_value(track: SensorTrack, channel: ChannelTrack, rules: QualityRules, now_s: float) -> bool:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from math import exp
 
+from monitor.quality.plausible import implausible, lived
 from monitor.quality.rules import ChannelRules, QualityRules
 from monitor.quality.track import NEVER_S, ChannelTrack, Reason, SensorTrack, Verdict
 from monitor.values import Quantity, Reading, SensorStatus
@@ -37,15 +38,20 @@ def judge(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[Se
         return track, _ahead(reading)
     channel = track.channels.get(quantity)
     if channel is not None and time_s <= channel.last_time_s:
+        if usable and (unlikely := implausible(track, value, limits, rules)):
+            return track, _unlikely(unlikely, current=False)
         return track, BELIEVED_LATE if usable else _out_of_range(limits, value, current=False)
-    if not usable:
-        channel, verdict = _unusable(channel, time_s, value, limits)
+    unlikely = implausible(track, value, limits, rules) if usable else ""
+    if not usable or unlikely:
+        channel, verdict = _unusable(channel, time_s, value, limits, unlikely)
     elif channel is None:
         channel, verdict = _first(time_s, value), BELIEVED
     else:
         channel, verdict = _usable(channel, time_s, value, limits, rules)
         if verdict is BELIEVED and track.reason is Reason.ODD_ONE_OUT:
             verdict = _doubt(SensorStatus.OUT_OF_SPECIFICATION, Reason.ODD_ONE_OUT, track.apart_words)
+    if usable:
+        channel = lived(channel, time_s, value, limits)
     return (
         SensorTrack(
             track.sensor,
@@ -56,6 +62,7 @@ def judge(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[Se
             track.apart_since_s,
             track.apart_odd_one,
             track.apart_words,
+            track.clock,
         ),
         verdict,
     )
@@ -85,6 +92,10 @@ def named(quantity: Quantity) -> str:
 
 def _doubt(status: SensorStatus, reason: Reason, words: str, *, current: bool = True) -> Verdict:
     return Verdict(False, current, status, reason, words)
+
+
+def _unlikely(words: str, *, current: bool = True) -> Verdict:
+    return _doubt(SensorStatus.OUT_OF_SPECIFICATION, Reason.IMPLAUSIBLE, words, current=current)
 
 
 def _ahead(reading: Reading) -> Verdict:
@@ -132,7 +143,7 @@ def faded(channel: ChannelTrack, time_s: float) -> float:
 
 
 def _unusable(
-    channel: ChannelTrack | None, time_s: float, value: float, limits: ChannelRules
+    channel: ChannelTrack | None, time_s: float, value: float, limits: ChannelRules, unlikely: str
 ) -> tuple[ChannelTrack, Verdict]:
     if channel is None:
         channel = _first(time_s, 0.0)._replace(believed_time_s=NEVER_S, still_n=0)
@@ -146,8 +157,9 @@ def _unusable(
         # a run of bad readings is one event; its length is told as a failure
         doubt_score=faded(channel, time_s) + (channel.bad_n == 0),
         doubt_time_s=time_s,
+        cause=unlikely,
     )
-    return channel, _out_of_range(limits, value, current=True)
+    return channel, _unlikely(unlikely) if unlikely else _out_of_range(limits, value, current=True)
 
 
 def _usable(
@@ -231,4 +243,7 @@ def _seen(
         stuck,
         channel.doubt_score,
         channel.doubt_time_s,
+        channel.cause,
+        channel.highest,
+        channel.end_since_s,
     )

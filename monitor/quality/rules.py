@@ -1,7 +1,7 @@
 """What is expected of a sensor's readings, from its settings and the shop-wide defaults."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time
 from math import inf
 from typing import Any, Protocol
@@ -10,6 +10,7 @@ from monitor.errors import Fault, InputError
 from monitor.values import Quantity
 
 DAY_S = 86_400.0
+STEADY_PLACES = frozenset({"oven", "quiver", "cabinet"})  # kinds of zone where nothing need ever move
 _LIMIT_NAMES = frozenset(
     {
         "minimum",
@@ -22,18 +23,12 @@ _LIMIT_NAMES = frozenset(
         "inner_to",
         "move_step",
         "low_warning",
+        "driest",
+        "hottest",
+        "judged_to_c",
     }
 )
 _NEEDED_LIMITS = ("minimum", "maximum", "accuracy", "move_step")
-_JUDGING_NAMES = (
-    "hold_n",
-    "recover_n",
-    "ahead_s",
-    "noisy_per_h",
-    "disagree_after_s",
-    "coverage",
-    "room_spread_frac",
-)
 
 
 class MeasureLike(Protocol):
@@ -82,6 +77,9 @@ class ChannelRules:
     inner_to: float
     move_step: float  # a change this big is movement, not noise
     low_warning: float | None
+    driest: float = -inf  # drier air is in no shop, outside a cabinet
+    hottest: float = inf  # nor hotter air, outside an oven
+    judged_to_c: float = inf  # in hotter air humidity is not judged
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +93,13 @@ class Judging:
     disagree_after_s: float
     coverage: float
     room_spread_frac: float  # of relative humidity, between sound sensors of one room
+    at_zero_s: float  # so long may a humidity sensor stand at exactly 0
+    behind_s: float  # how far a stamp may lie behind its arrival before it is late
+    clock_after_s: float  # how long the same lag must last to be the clock's
+    at_full_s: float  # and at exactly 100 %RH
+
+
+_JUDGING_NAMES = tuple(field.name for field in fields(Judging))
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,18 +141,8 @@ def defaults_from(data: Mapping[str, Any]) -> QualityDefaults:
             faults.append(Fault(f"judging.{needed}", "nothing", "is needed; add it"))
     if faults:
         raise InputError(faults)
-    return QualityDefaults(
-        limits,
-        Judging(
-            hold_n=int(judging["hold_n"]),
-            recover_n=int(judging["recover_n"]),
-            ahead_s=judging["ahead_s"],
-            noisy_per_h=judging["noisy_per_h"],
-            disagree_after_s=judging["disagree_after_s"],
-            coverage=judging["coverage"],
-            room_spread_frac=judging["room_spread_frac"],
-        ),
-    )
+    counted = {name: int(judging.pop(name)) for name in ("hold_n", "recover_n")}
+    return QualityDefaults(limits, Judging(**counted, **judging))  # type: ignore[arg-type]
 
 
 def _numbers(
@@ -224,4 +219,7 @@ def _channel(
         inner_to=limits.get("inner_to", inf),
         move_step=max(limits["move_step"], accuracy),
         low_warning=limits.get("low_warning"),
+        driest=limits.get("driest", -inf),
+        hottest=inf if steady_place else limits.get("hottest", inf),
+        judged_to_c=limits.get("judged_to_c", inf),
     )

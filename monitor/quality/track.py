@@ -15,7 +15,12 @@ class Reason(StrEnum):
     NONE = "none"
     NOT_DECLARED = "not_declared"
     CLOCK_AHEAD = "clock_ahead"
+    CLOCK_WRONG = "clock_wrong"
+    COMES_LATE = "comes_late"
+    NOT_HEARD_YET = "not_heard_yet"
     OUT_OF_RANGE = "out_of_range"
+    IMPLAUSIBLE = "implausible"
+    AT_THE_END = "at_the_end"
     JUMP = "jump"
     SETTLING = "settling"
     STUCK = "stuck"
@@ -51,6 +56,28 @@ class ChannelTrack(NamedTuple):
     stuck: bool
     doubt_score: float  # doubtful readings, fading over an hour
     doubt_time_s: float
+    cause: str = ""  # the likely cause of a run of unusable readings, where there is one
+    highest: float = 0.0  # largest value ever; a fraction sent as percent never gets far
+    end_since_s: float = NEVER_S  # since when it has stood at exactly 0 or full
+
+
+class DeviceClock(NamedTuple):
+    """What a device's stamps have said of its clock. Lag: how far a stamp lies behind its arrival."""
+
+    arrived_s: float = NEVER_S  # of the last message, stamped or not
+    stamp_s: float = NEVER_S  # the last one, as the device gave it
+    seen: bool = False  # stamps are not sound now
+    since_s: float = NEVER_S  # since when none was sound
+    lag_s: float = 0.0  # at which it now stays
+    lag_since_s: float = NEVER_S
+    n: int = 0  # messages with this lag
+    leaps: int = 0  # how often a stamp lay before the one before
+    wrong: bool = False  # the lag has stayed the same: it is the clock's
+    off_s: float = 0.0  # how far the clock is behind; negative: ahead
+    jumps: bool = False
+
+
+NO_STAMPS = DeviceClock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +92,7 @@ class SensorTrack:
     apart_since_s: float | None = None  # since when it differs from its neighbours
     apart_odd_one: bool = False  # it stands alone against two or more
     apart_words: str = ""
+    clock: DeviceClock = NO_STAMPS
 
 
 class Verdict(NamedTuple):

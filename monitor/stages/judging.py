@@ -7,10 +7,11 @@ from statistics import median
 from monitor.physics.observer import observe
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.quality.agreement import Apart, Spread, Witness, compare, remembered
+from monitor.quality.device_clock import dated
 from monitor.quality.health import tick as health_tick
 from monitor.quality.judge import judge
 from monitor.quality.rules import Judging
-from monitor.quality.track import SensorTrack, new_track
+from monitor.quality.track import Reason, SensorTrack, new_track
 from monitor.stages import air as air_stage
 from monitor.stages.facts import SensorFacts, Shop
 from monitor.stages.late import collected, is_late
@@ -26,11 +27,12 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     by_zone: dict[str, list[Reading]] = defaultdict(list)
     probes: list[Reading] = []
     late: dict[str, list[Reading]] = defaultdict(list)
-    for order, reading in readings:
-        sensor = shop.sensors.get(reading.key.source)
+    for order, received in readings:
+        sensor = shop.sensors.get(received.key.source)
         if sensor is None:  # no longer in the settings; its readings stay in the store
             continue
-        track, verdict = judge(tracks[sensor.id], reading, sensor.rules)
+        track, reading = dated(tracks[sensor.id], received, sensor.rules)
+        track, verdict = judge(track, reading, sensor.rules)
         tracks[sensor.id] = track
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))
@@ -41,7 +43,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
             continue
         if reading.key.quantity is Quantity.SURFACE_TEMPERATURE:
             probes.append(reading)
-        elif of_sensor(track.health) == 0.0:
+        elif _speaks(track):
             by_zone[sensor.zone].append(reading)
     heard = dict(state.heard)
     for zone, believed in by_zone.items():
@@ -49,6 +51,11 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     kept = collected(state.late, late, shop.derived_every_s) if late else state.late
     after = replace(state, order=readings[-1].order, tracks=tracks, heard=heard, late=kept)
     return _probed(shop, after, probes), Effects(marks=tuple(marks))
+
+
+def _speaks(track: SensorTrack) -> bool:
+    """Whether what a sensor says moves the air: it is believed, or this is its first word."""
+    return track.reason is Reason.NOT_HEARD_YET or of_sensor(track.health) == 0.0
 
 
 def _probed(shop: Shop, state: CoreState, probes: list[Reading]) -> CoreState:
@@ -78,9 +85,9 @@ def health(
         tracks[sensor.id] = track
         if changed is None:
             continue
-        if of_sensor(changed) > 0.0:
+        if not _speaks(track):
             heard[sensor.zone] = air_stage.forget(heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone])
-        if changed.reason or state.tracks[sensor.id].health is not None:
+        if not _is_beginning(state.tracks[sensor.id], track):
             key = f"sensor/{sensor.id}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
             events.append(
                 NewEvent(
@@ -94,6 +101,12 @@ def health(
                 )
             )
     return replace(state, tracks=tracks, heard=heard), events
+
+
+def _is_beginning(before: SensorTrack, after: SensorTrack) -> bool:
+    """Not heard yet, or heard for the first time and well: nothing has happened to it."""
+    new = before.health is None or before.reason is Reason.NOT_HEARD_YET
+    return new and after.reason in (Reason.NONE, Reason.NOT_HEARD_YET)
 
 
 def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float) -> None:

@@ -138,7 +138,7 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         for kind, value in watch.of_package(use, back_s.get(zone.site)):
             yield watch.seen(kind, name, value, now_s, truths, numbers)
     for sensor in shop.sensors.values():
-        value = watch.of_sensor(state.tracks[sensor.id].health)
+        value = watch.of_track(state.tracks[sensor.id])
         yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
     for site in shop.shifts.sites:
         yield watch.seen("shifts_unknown", site, float(site in shifts_unknown), now_s)

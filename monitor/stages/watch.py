@@ -8,6 +8,7 @@ from monitor.alarms.shop import body_conditions, package_conditions, shift_condi
 from monitor.alarms.states import AlarmBook
 from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
 from monitor.exposure.clock import ExposureClock
+from monitor.quality.track import Reason, SensorTrack
 from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import GONE, PackageFacts, Shop, ZoneFacts
@@ -142,6 +143,11 @@ def left_unanswered(state: CoreState) -> int:
 def of_sensor(health: SensorHealth | None) -> float:
     """1 while a sensor is not believed."""
     return 0.0 if health is None or health.status in BELIEVED else 1.0
+
+
+def of_track(track: SensorTrack) -> float:
+    """The same for its alarm: one that was just set up gets its time to speak before anybody is called."""
+    return 0.0 if track.reason is Reason.NOT_HEARD_YET else of_sensor(track.health)
 
 
 def zone_facts(zone: ZoneFacts, at_work: frozenset[str]) -> tuple[str, ...]:

@@ -35,6 +35,26 @@ def test_a_good_payload_is_shown_as_it_is_understood() -> None:
         assert text.endswith("All of it is understood.")
 
 
+def test_a_fraction_sent_as_percent_is_not_believed_and_the_slip_is_named() -> None:
+    payload = b"""{"sequence": 7, "quantities": {
+      "air_temperature": {"value": 17.4, "unit": "Cel"},
+      "relative_humidity": {"value": 0.61, "unit": "%RH"}}}"""
+    for settings, name in ((SETTINGS, topic("slip-1")), (SETTINGS, None), (None, None)):
+        ok, text = text_of(settings, name, payload)
+        assert not ok
+        assert 'a fraction sent as percent? send 61 or give the unit as "/"' in text
+        assert "All of it is understood" not in text
+
+
+def test_near_nothing_in_hot_air_is_no_slip_and_degrees_of_the_wrong_kind_are_named() -> None:
+    """At a dew point of 15 °C, 1705 Pa, air of 150 °C (476 kPa) holds 0.36 %RH (ASHRAE 2017, ch. 1)."""
+    oven = b"""{"sequence": 7, "quantities": {
+      "relative_humidity": {"value": 0.36, "unit": "%RH"},
+      "air_temperature": {"value": 150, "unit": "Cel"}}}"""
+    assert "fraction" not in text_of(None, None, oven)[1]
+    assert "Fahrenheit sent as Celsius" in text_of(None, None, oven.replace(b"150", b"68"))[1]
+
+
 def test_every_fault_is_named_with_its_reason_and_fix() -> None:
     payload = b"""{"time": 42, "sequence": "7", "note": 1, "quantities": {
       "air_temperature": {"value": 17.4, "unit": "Cel"}, "relative_humidity": {"value": -5, "unit": "%RH"},

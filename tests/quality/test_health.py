@@ -84,7 +84,7 @@ def test_silence_is_a_failure_since_the_last_reading_and_the_next_reading_ends_i
 def test_a_sensor_that_never_spoke_is_a_failure_too() -> None:
     track, change = tick(new_track("bay-1", START_S), RULES, START_S + 10.0)
     assert change is not None
-    assert change.status is SensorStatus.GOOD
+    assert (change.status, track.reason) == (SensorStatus.FUNCTION_CHECK, Reason.NOT_HEARD_YET)
     _, change = tick(track, RULES, START_S + 301.0)
     assert change is not None
     assert "no reading since it was set up" in change.reason
