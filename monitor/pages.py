@@ -1,7 +1,7 @@
 """Gives the pages what the running service knows: the last look ahead, channels, what was measured when."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.clock import Clock
 from monitor.errors import Fault, InputError
@@ -16,8 +16,10 @@ from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.report.week import week_sheet
 from monitor.settings import Settings
+from monitor.snapshot import Snapshot
 from monitor.store.contract import Ledger
 from monitor.things.entries import Seen
+from monitor.values import SensorHealth, SensorStatus
 from monitor.weather.provider import WeatherState
 from monitor.web.deps import ChannelNow, SeenAsk, Sent, SiteAhead, Tried
 
@@ -100,3 +102,22 @@ class Channels:
             self.couriers[channel].worked()
         state, cause = word(outcome)
         return Tried(Sent(state), cause)
+
+
+def with_remarks(snapshot: Snapshot, remarks: Mapping[str, str]) -> Snapshot:
+    """The picture with what ingest noticed of sensors beside what their readings say of them."""
+    if not remarks:
+        return snapshot
+    zones = (
+        replace(zone, sensors=tuple(_remarked(one, remarks.get(one.sensor, "")) for one in zone.sensors))
+        for zone in snapshot.zones
+    )
+    return replace(snapshot, zones=tuple(zones))
+
+
+def _remarked(health: SensorHealth, remark: str) -> SensorHealth:
+    if not remark:
+        return health
+    good = health.status is SensorStatus.GOOD
+    status = SensorStatus.MAINTENANCE_REQUIRED if good else health.status
+    return replace(health, status=status, reason=f"{health.reason}; {remark}" if health.reason else remark)

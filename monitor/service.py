@@ -172,6 +172,8 @@ class Service:
             seen = replace(
                 seen, packages=tuple(p for p in seen.packages if (p.opened_s or 0.0) <= seen.time_s)
             )
+        if self.ingest is not None:
+            seen = pages.with_remarks(seen, self.ingest.status().remarks)
         return replace(seen, parts=tuple(self._parts()), simulated=self.clock.simulated)
 
     def messages(self) -> int:

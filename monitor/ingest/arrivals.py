@@ -9,6 +9,10 @@ from monitor.values import Reading, SeriesKey
 
 BACK_AT_MOST_S = 3_600.0  # a stored arrival further ahead than this came from a clock that was wrong
 SEQUENCES_KEPT = 64  # a sensor
+# What a broker repeats it repeats in one go; a device whose sequence stands still, wraps early or begins anew
+# in steady air comes at its own pace.
+APART_S = 0.5
+REPEATS_BORNE = 3  # so many at a device's own pace; what follows is new, whatever its sequence says
 MS_S = 0.001
 
 
@@ -37,6 +41,8 @@ class RepeatGuard:
     def __init__(self) -> None:
         self._last_s: dict[SeriesKey, float] = {}
         self._seen: dict[str, OrderedDict[tuple[SeriesKey, int], float]] = {}
+        self._came_s: dict[str, float] = {}
+        self._paced: dict[str, int] = {}  # by sensor: repeats in a row at its own pace
 
     def remember(self, readings: Iterable[Reading]) -> None:
         """Learn from readings that the store holds, oldest first."""
@@ -48,9 +54,25 @@ class RepeatGuard:
         """The readings of one message as they are to be stored; none when it is a repeat."""
         if all(reading.time_from_device for reading in readings):
             return readings
-        if all(self._is_repeat(reading) for reading in readings):
+        if self._is_repeated(readings):
             return []
         return [reading if reading.time_from_device else self._apart(reading) for reading in readings]
+
+    def distrusted(self) -> frozenset[str]:
+        """Sensors whose sequence number does not move on as their messages do."""
+        return frozenset(name for name, n in self._paced.copy().items() if n > REPEATS_BORNE)
+
+    def _is_repeated(self, readings: list[Reading]) -> bool:
+        """Whether a message is a repeat; at a device's own pace only a few are."""
+        sensor, arrived_s = readings[0].key.source, readings[0].arrived_s
+        before_s = self._came_s.get(sensor, arrived_s)
+        self._came_s[sensor] = arrived_s
+        if not all(self._is_repeat(reading) for reading in readings):
+            self._paced[sensor] = 0
+            return False
+        paced = self._paced.get(sensor, 0) + (arrived_s - before_s >= APART_S)
+        self._paced[sensor] = paced
+        return paced <= REPEATS_BORNE
 
     def _is_repeat(self, reading: Reading) -> bool:
         if reading.time_from_device or reading.sequence is None:

@@ -55,6 +55,7 @@ class SensorCatalogue:
     rules: TimeRules = field(default_factory=TimeRules)
     max_payload_bytes: int = MAX_PAYLOAD_BYTES
     root: str = "dryshift"
+    interval_s: Mapping[str, float] = field(default_factory=dict)  # by sensor: how often it should speak
 
     @classmethod
     def from_settings(cls, settings: Settings) -> "SensorCatalogue":
@@ -72,7 +73,8 @@ class SensorCatalogue:
         if faults:
             raise InputError(faults)
         rules = TimeRules(settings.mqtt.future_tolerance_s, settings.mqtt.max_age_s)
-        return cls(topics, rules, root=settings.mqtt.topic_root)
+        interval_s = {sensor.id: sensor.interval_s for sensor in settings.sensors}
+        return cls(topics, rules, root=settings.mqtt.topic_root, interval_s=interval_s)
 
 
 def sensor_topic(root: str, site: str, sensor: Sensor) -> str:

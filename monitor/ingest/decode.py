@@ -4,11 +4,15 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from monitor.ingest.catalogue import SensorCatalogue, SensorPlan
-from monitor.ingest.foreign import decode_mapped, decode_number
+from monitor.ingest.foreign import at, decode_mapped, decode_number
+from monitor.ingest.jsontext import parse
 from monitor.ingest.own import decode_own
 from monitor.ingest.rejection import Decoded, Reason, refused
 from monitor.ingest.senml import decode_senml
-from monitor.ingest.times import TimeRules
+from monitor.ingest.times import TimeRules, device_time
+
+# A SenML time below this is relative to now (RFC 8428, 4.5.3).
+_RELATIVE_BELOW_S = 2**28
 
 Decoder = Callable[[tuple[SensorPlan, ...], bytes, float, TimeRules], Decoded]
 
@@ -30,3 +34,15 @@ def decode(topic: str, payload: bytes, arrived_s: float, catalogue: SensorCatalo
         fix = f"send at most {catalogue.max_payload_bytes} bytes"
         return refused(Reason.TOO_LARGE, "message", f"{len(payload)} bytes", fix)
     return DECODERS[plans[0].format](plans, payload, arrived_s, catalogue.rules)
+
+
+def given_time_s(plans: tuple[SensorPlan, ...], payload: bytes) -> float | None:
+    """The device's own time in a message, sound or not; None where it gives none."""
+    document = parse(payload)
+    if isinstance(document, dict):
+        mapped = plans[0].format == "json"
+        return device_time(at(document, plans[0].time_pointer) if mapped else document.get("time"))
+    if isinstance(document, list) and document and isinstance(document[0], dict):
+        seconds = device_time(document[0].get("bt", document[0].get("t")))
+        return seconds if seconds is not None and seconds >= _RELATIVE_BELOW_S else None
+    return None

@@ -4,11 +4,14 @@ import logging
 from collections import Counter
 
 from monitor.ingest.arrivals import RepeatGuard
+from monitor.ingest.budget import Budget
 from monitor.ingest.catalogue import SensorCatalogue
-from monitor.ingest.decode import decode
+from monitor.ingest.decode import decode, given_time_s
 from monitor.ingest.pending import Batch, Delivery
 from monitor.ingest.rejection import Decoded, Reason, Rejection
+from monitor.ingest.remarks import Remarks
 from monitor.store.contract import SetAside
+from monitor.values import Reading
 
 KEPT_PAYLOAD_BYTES = 4_096
 KEPT_FAULTS = 5
@@ -24,6 +27,8 @@ class Intake:
     def __init__(self, catalogue: SensorCatalogue, guard: RepeatGuard) -> None:
         self._catalogue = catalogue
         self._guard = guard
+        self._budget = Budget(catalogue.interval_s)
+        self.remarks = Remarks()
         self._unacknowledged: dict[int, Delivery] = {}
         self._kept_at: dict[tuple[str, Reason], float] = {}
         self.own_topics: set[str] = set()
@@ -80,14 +85,35 @@ class Intake:
         if retained and (rejections or not all(reading.time_from_device for reading in readings)):
             self.counts["retained_ignored"] += 1
             return
+        if readings and not readings[0].time_from_device:
+            self._look_at_clock(topic, payload, readings[0])
         if readings:
             admitted = self._guard.admit(readings)
             if admitted:
-                into.readings += admitted
+                into.readings += self._within_budget(admitted)
             else:
                 self.counts["repeated"] += len(readings)
         if rejections:
             self._set_aside(topic, payload, arrived_s, Decoded(readings, rejections), into)
+
+    def _look_at_clock(self, topic: str, payload: bytes, reading: Reading) -> None:
+        """How far a stamp was off that was not used; read again once a minute at most."""
+        sensor, arrived_s = reading.key.source, reading.arrived_s
+        if self.remarks.looks_at_clock(sensor, arrived_s):
+            given_s = given_time_s(self._catalogue.topics[topic], payload)
+            self.remarks.unstamped(sensor, arrived_s, None if given_s is None else given_s - arrived_s)
+
+    def _within_budget(self, readings: list[Reading]) -> list[Reading]:
+        kept = self._budget.admit(readings)
+        if len(kept) < len(readings):
+            sensor = readings[0].key.source
+            self.counts["left_out"] += len(readings) - len(kept)
+            self.remarks.flooded(sensor, readings[0].arrived_s, self._budget.left_out[sensor])
+        return kept
+
+    def distrusted(self) -> frozenset[str]:
+        """Sensors whose sequence number is not believed."""
+        return self._guard.distrusted()
 
     def unreadable(self, topic: str, payload: bytes, arrived_s: float, error: Exception, into: Batch) -> None:
         """Keep a message that met a defect of ours; it must not come back for ever."""
@@ -99,6 +125,8 @@ class Intake:
     def _set_aside(self, topic: str, payload: bytes, arrived_s: float, decoded: Decoded, into: Batch) -> None:
         reason = decoded.rejections[0].reason
         self.rejected[reason.value] += 1
+        for plan in self._catalogue.topics.get(topic, ()):
+            self.remarks.unread(plan.sensor, arrived_s, str(decoded.rejections[0].fault))
         if decoded.readings and not self._is_due(topic, reason, arrived_s):
             return
         detail = _detail(decoded.rejections)

@@ -39,6 +39,7 @@ class IngestStatus:
     last_message_s: float | None
     counts: Mapping[str, int]
     rejected: Mapping[str, int]
+    remarks: Mapping[str, str]  # by sensor: what its readings cannot tell
 
 
 class IngestSession:
@@ -55,6 +56,7 @@ class IngestSession:
         on_committed: Callable[[], None] = lambda: None,
     ) -> None:
         self._store = store
+        self._clock = clock
         self._on_committed = on_committed
         self._address = address or (settings.host, settings.port)
         guard = RepeatGuard()
@@ -107,6 +109,7 @@ class IngestSession:
             last_message_s=self._intake.last_message_s,
             counts=MappingProxyType(self._stored | counts),
             rejected=MappingProxyType(dict(self._intake.rejected)),
+            remarks=self._intake.remarks.words(self._clock.now_s(), self._intake.distrusted()),
         )
 
     def _commit_all(self) -> None:

@@ -1,10 +1,11 @@
 """Arrival times never go back, and messages without a clock are told apart or known as repeats."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.clock import ManualClock
-from monitor.ingest.arrivals import ArrivalTimes, RepeatGuard
+from monitor.ingest.arrivals import REPEATS_BORNE, ArrivalTimes, RepeatGuard
 from monitor.values import Reading
 from tests.ingest.yard import AIR, HUMIDITY, NOW_S, UNHURRIED, key
 
@@ -91,3 +92,27 @@ def test_only_the_latest_sequences_are_remembered() -> None:
         guard.admit([at(NOW_S + n, 17.4, n)])
     assert guard.admit([at(NOW_S + 2_000, 17.4, 999)]) == []
     assert guard.admit([at(NOW_S + 2_000, 17.4, 1)]) != []
+
+
+def test_a_sequence_that_stands_still_in_steady_air_does_not_silence_a_sensor() -> None:
+    guard = RepeatGuard()
+    kept = sum(bool(guard.admit([at(NOW_S + n, 17.4, 7)])) for n in range(600))
+    assert kept >= 600 - 1 - REPEATS_BORNE
+    assert guard.distrusted() == {"s"}
+    guard.admit([at(NOW_S + 601, 17.5, 8)])
+    assert not guard.distrusted()
+
+
+@pytest.mark.parametrize("wraps_at", [2, 16])
+def test_a_sequence_that_begins_anew_early_does_not_silence_a_sensor(wraps_at: int) -> None:
+    guard = RepeatGuard()
+    kept = sum(bool(guard.admit([at(NOW_S + 30 * n, 17.4, n % wraps_at)])) for n in range(600))
+    assert kept >= 600 - REPEATS_BORNE
+
+
+def test_what_a_broker_repeats_in_one_go_stays_known_however_much_it_is() -> None:
+    guard = RepeatGuard()
+    sent = [at(NOW_S + 30 * n, 17.4, n) for n in range(50)]
+    assert all(guard.admit([reading]) for reading in sent)
+    again = [one._replace(time_s=NOW_S + 2000, arrived_s=NOW_S + 2000) for one in sent]
+    assert not any(guard.admit([one]) for one in again)
