@@ -6,6 +6,7 @@ from dataclasses import replace
 from monitor.alarms.messages import compose, say
 from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trigger
 from monitor.quality.health import newest_s
+from monitor.quality.track import Reason
 from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, WarningNow, ZoneNow
 from monitor.stages import air as air_stage
 from monitor.stages import packages as package_stage
@@ -17,6 +18,7 @@ from monitor.stages.state import CoreState, Since
 from monitor.values import Level, SensorHealth, SensorStatus
 
 AHEAD_S = 600.0  # what was just entered may lie a little ahead of the last tick
+APART = frozenset({Reason.DISAGREES, Reason.ODD_ONE_OUT})
 UNKNOWN_WAIT = Wait(None, "unknown")
 
 
@@ -45,7 +47,10 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
         oven_c = None if oven is None else oven[1]
         air = state.air.get(zone.id)
         level, reason = standing.zone_level(shop, zone, air, oven_c, state.time_s)
-        health = (_health(sensor.id, state) for sensor in shop.sensors_of(zone.id))
+        sensors = shop.sensors_of(zone.id)
+        if any(state.tracks[sensor.id].reason in APART for sensor in sensors):
+            reason += "; its sensors differ, the worse counts"
+        health = (_health(sensor.id, state) for sensor in sensors)
         yield ZoneNow(
             id=zone.id,
             name=zone.name,
