@@ -32,6 +32,11 @@ def is_sound(lag_s: float, rules: QualityRules) -> bool:
     return -rules.judging.ahead_s <= lag_s <= rules.judging.behind_s
 
 
+def may_tell_of_the_past(clock: DeviceClock) -> bool:
+    """Whether a late stamp may be a backlog's; one whose lag stays the same is as likely a wrong clock's."""
+    return not clock.seen or clock.wrong or (clock.moved and clock.n <= 1)
+
+
 def _time_s(clock: DeviceClock, reading: Reading) -> float:
     if clock.jumps:
         return reading.arrived_s
@@ -67,6 +72,7 @@ def _followed(clock: DeviceClock, reading: Reading, rules: QualityRules) -> Devi
         lag_s=first_lag_s,
         lag_since_s=lag_since_s,
         n=n,
+        moved=clock.seen and (clock.moved or abs(lag_s - clock.lag_s) > _SAME_LAG_S),
         leaps=0 if steady else leaps,
         wrong=steady or (clock.wrong and not jumps),
         off_s=first_lag_s if steady else clock.off_s,

@@ -71,6 +71,7 @@ class DeviceClock(NamedTuple):
     lag_s: float = 0.0  # at which it now stays
     lag_since_s: float = NEVER_S
     n: int = 0  # messages with this lag
+    moved: bool = False  # the lag has changed since: it may be a backlog
     leaps: int = 0  # how often a stamp lay before the one before
     wrong: bool = False  # the lag has stayed the same: it is the clock's
     off_s: float = 0.0  # how far the clock is behind; negative: ahead

@@ -7,7 +7,7 @@ from statistics import median
 from monitor.physics.observer import observe
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.quality.agreement import Apart, Spread, Witness, compare, remembered
-from monitor.quality.device_clock import dated
+from monitor.quality.device_clock import dated, may_tell_of_the_past
 from monitor.quality.health import tick as health_tick
 from monitor.quality.judge import judge
 from monitor.quality.rules import Judging
@@ -37,7 +37,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))
             continue
-        if is_late(state.silences.get(sensor.zone, ()), reading, track):
+        if may_tell_of_the_past(track.clock) and is_late(state.silences.get(sensor.zone, ()), reading, track):
             late[sensor.zone].append(reading)
         if not verdict.current:
             continue

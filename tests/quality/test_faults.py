@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from monitor.quality.device_clock import dated
+from monitor.quality.device_clock import dated, may_tell_of_the_past
 from monitor.quality.health import tick
 from monitor.quality.judge import judge
 from monitor.quality.rules import QualityRules
@@ -189,6 +189,23 @@ def test_a_device_whose_clock_is_wrong_is_named_and_judged_by_arrival(
     assert found.believed == 10
     newest_s = found.track.channels[AIR].last_time_s
     assert newest_s == START_S + HOUR_S - EVERY_S
+
+
+def test_a_wrong_clock_fills_no_gap_of_the_past_and_a_backlog_does() -> None:
+    """Until its clock is found wrong, a device a day behind would tell of the air of yesterday."""
+    track, told = new_track("bay-1", START_S), 0
+    for n in range(10):
+        arrived_s = START_S + EVERY_S * n
+        key = SeriesKey("slip-bay", "bay-1", AIR)
+        track, as_judged = dated(track, Reading(key, arrived_s - 86_400.0, arrived_s, 15.0, n, True), OPEN)
+        told += may_tell_of_the_past(track.clock) and as_judged.time_s < arrived_s - HOUR_S
+    assert told == 0
+    track, told = new_track("bay-1", START_S), 0
+    for n in range(100):
+        stamp_s = START_S - HOUR_S + EVERY_S * n
+        track, _ = dated(track, Reading(key, stamp_s, START_S, 15.0, n, True), OPEN)
+        told += may_tell_of_the_past(track.clock)
+    assert told == 99
 
 
 @pytest.mark.parametrize("times_as_fast", [2.0, 10.0, 1000.0])
