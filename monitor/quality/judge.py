@@ -51,7 +51,7 @@ def judge(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[Se
         if verdict is BELIEVED and track.reason is Reason.ODD_ONE_OUT:
             verdict = _doubt(SensorStatus.OUT_OF_SPECIFICATION, Reason.ODD_ONE_OUT, track.apart_words)
     if usable:
-        channel = lived(channel, time_s, value, limits)
+        channel = lived(track.channels.get(quantity), channel, value, limits)
     return (
         SensorTrack(
             track.sensor,

@@ -40,16 +40,21 @@ def as_percent(humidity_frac: float) -> str:
     return f"a fraction sent as percent? {cure}; if it is true, hold the sensor in room air once"
 
 
-def lived(channel: ChannelTrack, time_s: float, value: float, limits: ChannelRules) -> ChannelTrack:
+def lived(
+    before: ChannelTrack | None, channel: ChannelTrack, value: float, limits: ChannelRules
+) -> ChannelTrack:
     """The track of a humidity channel with what tells its unit, and how long it has stood at an end."""
     if limits.quantity is not Quantity.RELATIVE_HUMIDITY:
         return channel
-    at_end = value <= 0.0 or value >= _FULL_FRAC
-    if not at_end:
-        end_s = NEVER_S
-    else:
-        same_end = channel.end_since_s != NEVER_S and (channel.last_value > 0.0) == (value > 0.0)
-        end_s = channel.end_since_s if same_end else time_s
+    end_s = NEVER_S
+    if value <= 0.0 or value >= _FULL_FRAC:
+        end_s = channel.last_time_s
+        if (
+            before is not None
+            and before.end_since_s != NEVER_S
+            and (before.last_value > 0.0) == (value > 0.0)
+        ):
+            end_s = before.end_since_s
     highest = value if value > channel.highest else channel.highest
     if end_s == channel.end_since_s and highest == channel.highest:
         return channel

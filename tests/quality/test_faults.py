@@ -252,6 +252,12 @@ def test_a_fine_sensor_that_freezes_is_found_within_hours_not_within_a_day() -> 
     assert found.first_s - 99 * EVERY_S <= 2.1 * HOUR_S
 
 
+def test_from_one_end_of_the_range_to_the_other_the_time_counts_anew() -> None:
+    swings = lambda n: (15.0 + lively(n), 0.5 if n < 10 else 1.0 if n < 100 else 0.0)  # noqa: E731
+    found = run(swings, 0.9, CABINET)
+    assert found.track.channels[RH].end_since_s >= START_S + 100 * EVERY_S
+
+
 def test_a_unit_once_proved_stays_proved() -> None:
     dried = lambda n: (15.0 + lively(n), max(0.005, 0.4 - 0.001 * n) + 1e-4 * lively(n))  # noqa: E731
     found = run(dried, 6.0, CABINET)
