@@ -12,8 +12,9 @@ from monitor.commands.running import demo_settings
 from tests.disks import small_disk
 
 HOLDS = """
-import signal
+import signal, sys
 from monitor.demo.folder import demo_folder
+signal.signal(signal.SIGTERM, lambda *_: sys.exit())
 with demo_folder() as folder:
     print(folder, flush=True)
     signal.pause()
@@ -63,8 +64,8 @@ def test_the_next_demo_takes_away_the_folder_of_a_killed_one_and_leaves_that_of_
         assert kept.is_dir()
         assert own.is_dir()
     finally:
-        ended(running, signal.SIGINT)
-        ended(other, signal.SIGINT)
+        ended(running, signal.SIGTERM)
+        ended(other, signal.SIGTERM)
     assert [entry.name for entry in tmp_path.iterdir()] == ["dryshift-demo-of-somebody"]
 
 
