@@ -8,7 +8,13 @@ tested="$here/deploy/tested-versions.txt"
 extra=${1:-}
 [ $# -gt 0 ] && shift
 
-fail() { printf 'install.sh: %s\n' "$@" >&2; exit 1; }
+# The first word says who speaks; what follows can be copied as it stands.
+fail() {
+  printf 'install.sh: %s\n' "$1" >&2
+  shift
+  [ $# -eq 0 ] || printf '%s\n' "$@" >&2
+  exit 1
+}
 
 lacking() {
   for package in "$@"; do
