@@ -158,7 +158,8 @@ def _play(
         publisher.start()
         _watch(service, clock, span_s, stop)
         if not stop.is_set():
-            click.echo(f"The days are over: {publisher.sent} messages sent. Going on at live speed.")
+            next_ = "" if stop_after_days else " Going on at live speed."
+            click.echo(f"The days are over: {publisher.sent} messages sent.{next_}")
         if not stop_after_days:
             stop.wait()
         click.echo("Stopping.")

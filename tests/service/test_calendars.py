@@ -107,6 +107,7 @@ def test_new_shifts_hold_from_the_moment_they_are_known(tmp_path: Path) -> None:
     assert yard.loop.shop.shifts.calendars == ()
     yard.loop.reshape(calendars=calendars.read(START_S))
     yard.goes_on(5, evening_minute=0.0)
+    yard.close()
     assert len(yard.loop.shop.shifts.calendars) == 1
 
 
