@@ -9,7 +9,7 @@ arrival as long as they come at once. A clock that jumps about is not believed a
 from dataclasses import replace
 
 from monitor.quality.rules import QualityRules
-from monitor.quality.track import DeviceClock, SensorTrack
+from monitor.quality.track import NO_STAMPS, DeviceClock, SensorTrack
 from monitor.values import Reading
 
 _SAME_LAG_S = 5.0  # a message's way takes a little longer now and then
@@ -18,13 +18,10 @@ _LEAPS = 3  # steps back of a clock that is called jumping
 
 def dated(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[SensorTrack, Reading]:
     """The track with what this stamp says of the device's clock, and the reading as it is to be judged."""
-    if not reading.time_from_device:
-        clock = track.clock._replace(arrived_s=max(track.clock.arrived_s, reading.arrived_s))
-        return (track if clock == track.clock else replace(track, clock=clock)), reading
+    if not reading.time_from_device or is_sound(reading.arrived_s - reading.time_s, rules):
+        return (replace(track, clock=NO_STAMPS) if track.clock.seen else track), reading
     clock = _followed(track.clock, reading, rules)
-    if clock != track.clock:
-        track = replace(track, clock=clock)
-    return track, reading._replace(time_s=_time_s(clock, reading))
+    return replace(track, clock=clock), reading._replace(time_s=_time_s(clock, reading))
 
 
 def is_sound(lag_s: float, rules: QualityRules) -> bool:
@@ -48,9 +45,8 @@ def _time_s(clock: DeviceClock, reading: Reading) -> float:
 
 
 def _followed(clock: DeviceClock, reading: Reading, rules: QualityRules) -> DeviceClock:
+    """What one more stamp, which is not sound, says of the clock."""
     lag_s = reading.arrived_s - reading.time_s
-    if is_sound(lag_s, rules):
-        return DeviceClock(arrived_s=reading.arrived_s, stamp_s=reading.time_s)
     new = reading.arrived_s > clock.arrived_s  # the next message, not another number of the same
     leaps = clock.leaps + (new and clock.seen and reading.time_s < clock.stamp_s - _SAME_LAG_S)
     if not clock.seen:

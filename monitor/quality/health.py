@@ -7,7 +7,7 @@ from typing import NamedTuple
 from monitor.quality.judge import faded, named, shown
 from monitor.quality.rules import DAY_S, ChannelRules, QualityRules
 from monitor.quality.stillness import stands_still
-from monitor.quality.track import NEVER_S, ChannelTrack, DeviceClock, Reason, SensorTrack
+from monitor.quality.track import NEVER_S, NO_STAMPS, ChannelTrack, Reason, SensorTrack
 from monitor.values import SensorHealth, SensorStatus
 
 # Worst first. Sources differ on the last two; instrument manuals rank F, C, S, M.
@@ -73,7 +73,7 @@ def newest_s(track: SensorTrack) -> float | None:
 def _not_ahead(track: SensorTrack, now_s: float) -> SensorTrack:
     """After the clock was set back, remembered times must not lie in the future and block new readings."""
     if track.clock.arrived_s > now_s:
-        track = replace(track, clock=DeviceClock())
+        track = replace(track, clock=NO_STAMPS)
     if all(channel.last_time_s <= now_s for channel in track.channels.values()):
         return track if track.watched_from_s <= now_s else replace(track, watched_from_s=now_s)
     channels = {

@@ -62,9 +62,9 @@ class ChannelTrack(NamedTuple):
 
 
 class DeviceClock(NamedTuple):
-    """What a device's stamps have said of its clock. Lag: how far a stamp lies behind its arrival."""
+    """What stamps say of a device's clock since none is sound. Lag: how far one lies behind its arrival."""
 
-    arrived_s: float = NEVER_S  # of the last message, stamped or not
+    arrived_s: float = NEVER_S  # of the last message
     stamp_s: float = NEVER_S  # the last one, as the device gave it
     seen: bool = False  # stamps are not sound now
     since_s: float = NEVER_S  # since when none was sound
