@@ -1,5 +1,7 @@
 """Says how bad each zone, body and package is, in the levels that pages show, and the words for it."""
 
+import math
+
 from monitor.exposure.verdict import PackageVerdict
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import GONE, Shop, StoreFacts, ZoneFacts
@@ -60,7 +62,7 @@ def zone_level(
 def _humidity(
     shop: Shop, zone: ZoneFacts, air: AirState | None, humidity_frac: float | None
 ) -> tuple[Level, str]:
-    if humidity_frac is None:
+    if humidity_frac is None or not math.isfinite(humidity_frac):
         return Level.UNKNOWN, NOT_KNOWN
     percent = f"{humidity_frac * 100.0:.0f} %RH"
     if zone.kind == "outdoor":
@@ -68,7 +70,7 @@ def _humidity(
     limit = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
     if humidity_frac > limit:
         return Level.CAUTION, f"humid: {percent}, limit {limit * 100.0:.0f} %RH"
-    if air is not None and zone.max_dew_point_c is not None and air.dew_point_c > zone.max_dew_point_c:
+    if air is not None and zone.max_dew_point_c is not None and not air.dew_point_c <= zone.max_dew_point_c:
         return Level.CAUTION, "dew point above the zone's limit"
     return Level.SAFE, f"dry enough: {percent}"
 
@@ -81,7 +83,7 @@ def _ago(time_s: float, now_s: float) -> str:
 
 
 def _oven(zone: ZoneFacts, oven_c: float | None) -> tuple[Level, str]:
-    if oven_c is None:
+    if oven_c is None or not math.isfinite(oven_c):
         return Level.UNKNOWN, NOT_KNOWN
     if zone.min_temperature_c is not None and oven_c < zone.min_temperature_c:
         return Level.DANGER, "below its minimum"
@@ -123,6 +125,8 @@ _STORE_ACTIONS = {
 
 def body_level(now: Figures | None, caution_k: float, *, air_known: bool) -> tuple[Level, str]:
     """The level of a body and why; above the dew point is not yet dry."""
+    if now is not None and not math.isfinite(now.margin_k):
+        return Level.UNKNOWN, NOT_KNOWN
     if now is None:
         return Level.UNKNOWN, JUST_ENTERED if air_known else NOT_KNOWN
     form = "frost" if now.from_frost else "dew"

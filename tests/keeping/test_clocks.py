@@ -236,3 +236,18 @@ def test_a_package_withdrawn_long_ago_is_let_go_while_the_service_runs(yard: Yar
     yard.enter("spool-9", SPOOL)
     assert set(yard.loop.state.clocks) <= {"spool-9"}
     assert "rods-3" not in yard.loop.shop.packages
+
+
+def test_rods_with_an_r_keep_their_hours_over_moves_where_the_air_is_measured(yard: Yard) -> None:
+    """D1.1 Table 5.1: 9 h for R, in air no wetter than the test's (`shared/consumables.toml`)."""
+    yard.run_to(START_S + 617)
+    yard.enter("rods-r", replace(RODS, consumable="e7018-r"))
+    yard.run_to(START_S + HOUR + 43)
+    yard.enter("rods-r", Moved(Place.ON_MACHINE, "panel-hall"))
+    yard.run_to(START_S + 3 * HOUR)
+    live = clock_of(yard, "rods-r")
+    same(live, anew(yard, "rods-r"))
+    assert (live.unknown_s, yard.package("rods-r").limit_h) == (0.0, 9.0)
+    yard.air["panel-hall"] = lambda _: None
+    yard.run_to(START_S + 4 * HOUR)
+    assert yard.package("rods-r").limit_h == 4.0

@@ -1,7 +1,13 @@
 """What is said of a thing that has no figures yet."""
 
+import math
+from types import SimpleNamespace
+
+import pytest
+
 from monitor.stages import standing
-from monitor.values import Level
+from monitor.stages.facts import ZoneFacts
+from monitor.values import AirState, Level
 
 
 def test_what_was_just_brought_in_is_not_blamed_on_a_sensor() -> None:
@@ -14,3 +20,17 @@ def test_where_no_sensor_is_believed_the_sensor_is_to_be_looked_after() -> None:
     level, reason = standing.body_level(None, 3.0, air_known=False)
     assert (level, reason) == (Level.UNKNOWN, "no believable reading")
     assert "sensor" in standing.body_action("plate", level, air_known=False)
+
+
+@pytest.mark.parametrize("kind", ["oven", "quiver", "cabinet", "store", "hall", "outdoor"])
+def test_a_number_that_is_none_is_not_known_and_never_safe(kind: str) -> None:
+    nan = math.nan
+    zone = ZoneFacts("z", "Z", "s", kind, True, 0.1, 101_325.0, 0.6, 12.0, 120.0)
+    air = AirState(*(nan,) * 10)
+    shop = SimpleNamespace(holds=lambda _: True, limits=SimpleNamespace(humidity_caution_frac=0.6))
+    assert standing.zone_level(shop, zone, air, nan, 0.0)[0] is Level.UNKNOWN  # type: ignore[arg-type]
+
+
+def test_a_margin_that_is_no_number_is_not_known() -> None:
+    now = SimpleNamespace(margin_k=math.nan, wet=False, from_frost=False)
+    assert standing.body_level(now, 3.0, air_known=True)[0] is Level.UNKNOWN  # type: ignore[arg-type]
