@@ -207,6 +207,7 @@ _REFERENCES = (
     ("cylinders", "zone", "zone"),
     ("plates", "zone", "zone"),
     ("packages", "zone", "zone"),
+    ("packages", "oven", "zone"),
     ("weather", "outdoor_zone", "zone"),
     ("cylinders", "work_zone", "zone"),
     ("plates", "work_zone", "zone"),

@@ -58,7 +58,8 @@ class Package(Section):
     name: str
     consumable: Identifier  # class id of shared/consumables.toml
     opened_at: AwareDatetime
-    sealed_at: AwareDatetime | None = None
+    sealed_at: AwareDatetime | None = None  # shut again by the shop, or put into the oven named next
+    oven: Identifier | None = None
     spool: Identifier | None = None  # geometry id of shared/spools.toml
     shop_limit_h: Annotated[float, Field(gt=0)] | None = None
 
@@ -66,6 +67,8 @@ class Package(Section):
     def _sealed_after_opened(self) -> Self:
         if self.sealed_at is not None and self.sealed_at < self.opened_at:
             raise ValueError("sealed_at is before opened_at; correct one of the two")
+        if self.oven is not None and self.sealed_at is None:
+            raise ValueError(f"oven {self.oven} without a time; write under sealed_at when it went in")
         return self
 
 

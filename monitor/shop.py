@@ -179,7 +179,8 @@ def declared_history(package: Package) -> PackageHistory:
     """What the settings file says of a package."""
     sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
     opened_s = package.opened_at.timestamp()
-    history = from_settings(package.id, package.name, package.consumable, package.zone, opened_s, sealed_s)
+    names = package.id, package.name, package.consumable, package.zone
+    history = from_settings(*names, opened_s, sealed_s, package.oven or "")
     return replace(history, spool=package.spool or "")
 
 

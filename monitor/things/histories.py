@@ -164,10 +164,17 @@ def _happening(dated: Dated, history: PackageHistory) -> Happened | None:
 
 
 def from_settings(
-    package: str, name: str, consumable: str, zone: str, opened_s: float, sealed_s: float | None
+    package: str,
+    name: str,
+    consumable: str,
+    zone: str,
+    opened_s: float,
+    sealed_s: float | None,
+    oven: str = "",
 ) -> PackageHistory:
-    """The history of a package that the settings file declares."""
+    """What the settings file declares of a package; `oven`: the zone it was put into instead of shut."""
     stays: tuple[Stay, ...] = (Stay(Place.OPEN_AIR, zone, opened_s, sealed_s),)
     if sealed_s is not None:
-        stays = (*stays, Stay(Place.SEALED, zone, sealed_s))
+        kept = Stay(Place.HOLDING_OVEN, oven, sealed_s) if oven else Stay(Place.SEALED, zone, sealed_s)
+        stays = (*stays, kept)
     return PackageHistory(package, name, consumable, "", "", "", stays, ())

@@ -65,7 +65,15 @@ def declared(settings: Settings) -> dict[str, Thing]:
     found = [
         Thing(p.id, "package", p.name, p.consumable, p.zone, "open", p.opened_at.timestamp())
         if p.sealed_at is None
-        else Thing(p.id, "package", p.name, p.consumable, p.zone, "sealed", p.sealed_at.timestamp())
+        else Thing(
+            p.id,
+            "package",
+            p.name,
+            p.consumable,
+            p.oven or p.zone,
+            "sealed" if p.oven is None else "holding oven",
+            p.sealed_at.timestamp(),
+        )
         for p in settings.packages
     ]
     found += [

@@ -115,6 +115,8 @@ def test_a_declared_package_goes_on_from_what_the_settings_say() -> None:
     history = package_history("rods", [Dated(6000.0, Moved(Place.OPEN_AIR, "slip-bay"))], before)
     assert history is not None
     assert [stay.place for stay in history.stays] == [Place.OPEN_AIR, Place.SEALED, Place.OPEN_AIR]
+    baked = from_settings("rods", "Rods", "e7018", "wire-store", 1000.0, 5000.0, "rod-oven")
+    assert [(stay.place, stay.zone) for stay in baked.stays][1] == (Place.HOLDING_OVEN, "rod-oven")
     with pytest.raises(InputError, match="lies before its entry of 1970-01-01 01:23"):
         package_history("rods", [Dated(4000.0, Moved(Place.OPEN_AIR, "slip-bay"))], before)
 
