@@ -4,6 +4,8 @@ import threading
 import time
 from typing import Protocol
 
+SLOWED_S = 60.0  # a clock set back by more is followed at once
+
 
 class Clock(Protocol):
     """Tells the time of day; `simulated` says that it is a demo's or a replay's."""
@@ -20,10 +22,11 @@ class Clock(Protocol):
 
 
 class SystemClock:
-    """The machine's own clock, made to never go back.
+    """The machine's own clock, made to not go back by little.
 
-    After the machine's clock was set back, this one runs at half speed until the two agree, so that
-    delays and deadlines go on; set forward, it follows at once.
+    After the machine's clock was set back by up to a minute, this one runs at half speed until the two
+    agree, so that delays and deadlines go on. Set back further, or set forward, it follows at once: whoever
+    remembers a time that now lies ahead begins anew.
     """
 
     simulated = False
@@ -38,7 +41,9 @@ class SystemClock:
         with self._lock:
             wall_s, moment = time.time(), time.monotonic()
             slow_s = self._told_s + 0.5 * (moment - self._told_at)
-            self._told_s, self._told_at = max(wall_s, slow_s), moment
+            ahead_s = slow_s - wall_s
+            self._told_s = slow_s if 0.0 < ahead_s <= SLOWED_S else wall_s
+            self._told_at = moment
             return self._told_s
 
     def ahead_s(self) -> float:

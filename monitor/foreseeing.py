@@ -35,7 +35,7 @@ from monitor.store.contract import Ledger, SeriesStore
 from monitor.values import EventKind, NewEvent
 from monitor.weather.archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
-from monitor.weather.site import outdoor_air
+from monitor.weather.site import outdoor_air, provider_for
 from monitor.zone_hours import NOT_FORETOLD, measured_outdoor, shift_was_humid, site_histories, zone_ahead
 
 HISTORY_DAYS = 60
@@ -63,6 +63,13 @@ class _Outdoor:
 
     clouds: Clouds
     dew_point_c: tuple[float, ...]
+
+
+def weather_providers(settings: Settings) -> dict[str, WeatherProvider]:
+    """The forecast provider of every site."""
+    chosen = {weather.site: weather for weather in settings.weather}
+    cache = settings.service.data_dir / "weather"
+    return {site.id: provider_for(chosen.get(site.id), site, cache) for site in settings.sites}
 
 
 class Foreseer:

@@ -52,8 +52,8 @@ class Keeper:
         self._behind: dict[str, float] = {}  # written but not yet derived: subject, and from when on
         self._saved_s = loop.state.time_s
 
-    def load(self) -> None:
-        """Take up everything the ledger tells, after a start."""
+    def load(self, *, anew: bool = False) -> None:
+        """Take up everything the ledger tells, after a start; `anew`: nothing that is remembered stays."""
         events = self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
         entered_s: dict[str, float] = {}
         for event in events:
@@ -62,10 +62,11 @@ class Keeper:
             things = self.deriver.things(told_of(event) for event in events)
             self._loop.reshape(stores=_store_facts(self.deriver, things))
             air = StoredAir(self._series)
-            for package, derived in self._with_declared(things).items():
+            for package, derived in self._with_declared(things, every=anew).items():
                 self._set_package(package, derived, _checks_from(things, derived.history), air=air)
             for body, found in things.bodies.items():
-                self._set_body(body, found, known=entered_s[body] < self._saved_s)
+                known = not anew and entered_s[body] < self._saved_s
+                self._set_body(body, found, known=known)
 
     def record(self, event: NewEvent, now_s: float) -> Event:
         """Check an entry, write it, and derive what it changes; InputError where it cannot be true."""
@@ -247,11 +248,12 @@ class Keeper:
         words = "; ".join(f"entry {one.number}: {one.faults[0]}" for one in refusals)
         log.warning("%s has entries that cannot be true and were left out: %s", subject, words)
 
-    def _with_declared(self, things: Things) -> dict[str, Derived[PackageHistory]]:
-        """Packages of the ledger, and declared ones that lie where something was read."""
+    def _with_declared(self, things: Things, *, every: bool) -> dict[str, Derived[PackageHistory]]:
+        """Packages of the ledger, and declared ones: those that lie where something was read, or all."""
         found = dict(things.packages)
         for package, facts in self._loop.shop.packages.items():
-            if package not in found and any(stay.zone in things.stores for stay in facts.stays):
+            wanted = every or any(stay.zone in things.stores for stay in facts.stays)
+            if package not in found and wanted:
                 found[package] = self.deriver.package(package, ())
         return found
 

@@ -3,13 +3,18 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from monitor.alarms.authority import authority_from, refusal
+from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.clock import Clock
 from monitor.errors import Fault, InputError
 from monitor.foreseeing import Foreseer, SiteView
 from monitor.keeping import Keeper
+from monitor.loop import CoreLoop
 from monitor.notify.courier import Courier
 from monitor.notify.outcome import Delivered, Sender
 from monitor.notify.trial import try_channel, word
+from monitor.pipeline import Operate
+from monitor.reference import load_toml
 from monitor.report.group import job_sheet, lot_sheet
 from monitor.report.package import package_sheet
 from monitor.report.sheet import Sheet
@@ -19,9 +24,40 @@ from monitor.settings import Settings
 from monitor.snapshot import Snapshot
 from monitor.store.contract import Ledger
 from monitor.things.entries import Seen
-from monitor.values import SensorHealth, SensorStatus
+from monitor.values import EventKind, NewEvent, SensorHealth, SensorStatus
 from monitor.weather.provider import WeatherState
-from monitor.web.deps import ChannelNow, SeenAsk, Sent, SiteAhead, Tried
+from monitor.web.deps import ChannelNow, OperateRequest, OperateResult, SeenAsk, Sent, SiteAhead, Tried
+
+
+def operated(loop: CoreLoop, settings: Settings, request: OperateRequest, now_s: float) -> OperateResult:
+    """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
+    authority = authority_from(load_toml("alarm_authority.toml"))
+    role = next((one.role for one in settings.people if request.who in (one.name, one.id)), None)
+    refused = refusal(authority, role, request.action)
+    if refused is not None:
+        return OperateResult(False, refused)
+    command = Command(
+        kind=CommandKind(request.action),
+        condition_id=request.condition,
+        who=request.who,
+        why=request.reason,
+        until_s=request.until_s,
+        began_s=request.since_s,
+    )
+    event = NewEvent(
+        EventKind.ALARM_COMMAND,
+        request.condition,
+        request.time_s,
+        request.who,
+        {"action": request.action, "until_s": request.until_s, "since_s": request.since_s},
+        request.reason,
+        request.key,
+    )
+    try:
+        loop.put(Operate(command, now_s), [event])
+    except CommandRefusedError as error:
+        return OperateResult(False, error.reason)
+    return OperateResult(True, "done")
 
 
 def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:

@@ -8,11 +8,13 @@ from monitor.alarms.lifecycle import empty_book, watched_again, with_conditions
 from monitor.alarms.states import AlarmState
 from monitor.quality.health import resumed
 from monitor.stages import judging, late, telling, ticking, watch
+from monitor.stages.afresh import begun_anew
 from monitor.stages.air import ZoneAir
 from monitor.stages.facts import Shop
 from monitor.stages.picturing import picture
 from monitor.stages.state import (
     NOTHING,
+    Afresh,
     Arrived,
     BodySet,
     ClockSet,
@@ -103,19 +105,22 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
     """
     match given:
         case Arrived(readings):
-            return judging.arrived(shop, state, readings)
+            after = judging.arrived(shop, state, readings)
         case Tick(now_s):
-            return ticking.tick(shop, state, now_s)
+            after = ticking.tick(shop, state, now_s)
         case Gap(now_s, why):
-            return _gap(shop, state, now_s, why)
+            after = _gap(shop, state, now_s, why)
         case Resume(now_s):
             state, fills = late.filled(shop, state, now_s)
-            return state, Effects(points=fills)
+            after = state, Effects(points=fills)
+        case Afresh(now_s):
+            after = begun_anew(first_state(shop, now_s), state, given)
         case Operate(command, now_s):
             book, transitions = answer(state.groups, state.book, command, now_s)
-            return telling.settle(shop, replace(state, book=book), transitions, now_s)
+            after = telling.settle(shop, replace(state, book=book), transitions, now_s)
         case _:
-            return _told(state, given), NOTHING
+            after = _told(state, given), NOTHING
+    return after
 
 
 def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet | Recounted) -> CoreState:
@@ -162,6 +167,7 @@ def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreStat
 
 
 __all__ = [
+    "Afresh",
     "Arrived",
     "CoreState",
     "Effects",

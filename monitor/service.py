@@ -1,5 +1,6 @@
 """Wires the service together: broker, ingest, loop, couriers, periodic work, pages; starts and stops it."""
 
+import hashlib
 import logging
 import secrets
 import threading
@@ -11,37 +12,35 @@ from pathlib import Path
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from monitor import pages
-from monitor.alarms.authority import authority_from, refusal
-from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.calendaring import Calendars
 from monitor.clock import Clock
 from monitor.delivering import Delivering
 from monitor.deriving import Deriver
-from monitor.foreseeing import Foreseer
+from monitor.errors import DryshiftError
+from monitor.foreseeing import Foreseer, weather_providers
 from monitor.ingest.broker import EmbeddedBroker
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.session import IngestSession
 from monitor.keeping import Keeper, shop_with_things
 from monitor.loop import CoreLoop
-from monitor.notify.alive import HeartbeatError, beat, tell_init
+from monitor.notify.alive import tell_init
 from monitor.notify.answering import with_links
 from monitor.outlook.shifts import ShiftSpan, upcoming
-from monitor.pace import Missed, Pace
-from monitor.pipeline import Operate, Shop
+from monitor.parts import intake_parts, server_part, watch_part
+from monitor.pipeline import Shop
 from monitor.recounting import Recounter
-from monitor.reference import load_toml
 from monitor.report.sources import Sources
 from monitor.settings import Settings
 from monitor.shop import build_shop
 from monitor.snapshot import Part, Snapshot
-from monitor.stages.state import ServiceFacts
 from monitor.store.backup import back_up
 from monitor.store.contract import Event, StoreUnavailableError
 from monitor.store.opening import open_ledger_for, open_series_store
 from monitor.values import EventKind, NewEvent, Notification
+from monitor.watch import Watch
+from monitor.watching import Watching
 from monitor.weather.archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider
-from monitor.weather.site import provider_for
 from monitor.web.app import create_app
 from monitor.web.deps import OperateRequest, OperateResult, WebDeps
 from monitor.web.server import Server, serve
@@ -50,7 +49,7 @@ log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
 CALENDARS_EVERY_S = 3_600.0
-AT_THE_JUMP_S = 30.0  # what arrived so soon after the last look came before the clock jumped
+START_WAIT_S = 5.0  # real seconds: with little to work through, pages are right from the start
 KEY_FILE = "link.key"
 
 
@@ -63,13 +62,6 @@ def link_key(settings: Settings) -> bytes:
         file.touch(mode=0o600)
         file.write_bytes(secrets.token_bytes(32))
     return file.read_bytes()
-
-
-def weather_providers(settings: Settings) -> dict[str, WeatherProvider]:
-    """The forecast provider of every site."""
-    chosen = {weather.site: weather for weather in settings.weather}
-    cache = settings.service.data_dir / "weather"
-    return {site.id: provider_for(chosen.get(site.id), site, cache) for site in settings.sites}
 
 
 class Service:
@@ -85,7 +77,12 @@ class Service:
         self.shop: Shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
         self.key = link_key(settings)
         self.series = open_series_store(settings)
-        self.ledger = open_ledger_for(settings)
+        try:
+            self.ledger = open_ledger_for(settings)
+            self.ledger.hold([site.id for site in settings.sites])
+        except DryshiftError:
+            self.series.close()
+            raise
         self.broker: EmbeddedBroker | None = None
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
@@ -103,6 +100,7 @@ class Service:
             foresee=self.foreseer.look,
             look_every_s=settings.warning.look_every_s,
             recount=Recounter(Deriver(settings, self.series), self.series),
+            keep_damaged=self._keep_damaged,
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
         self.ingest: IngestSession | None = None
@@ -111,20 +109,21 @@ class Service:
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
+        self._opened = threading.Event()  # new readings may come
+        self._watch = Watch(self.loop, self.keeper, self.ledger, clock)
+        self._watching: Watching | None = None
         self._periodic = BackgroundScheduler(timezone="UTC")
-        self._pace = Pace(clock)
-        self._missed: Missed | None = None  # still to be recorded
         self._core_error = ""
         self._pictured = False
-        self._authority = authority_from(load_toml("alarm_authority.toml"))
 
     def start(self) -> None:
         """Begin; raises InputError where a port is taken."""
         if self.broker is not None:
             self.broker.start()
         self._record(EventKind.SERVICE_STARTED, "the service started")
-        self.loop.resume(self.clock.now_s())
-        self.keeper.load()
+        self._began_s, self._began_order = self.clock.now_s(), self.series.last_order()
+        self._core.start()
+        self._watch.caught_up.wait(START_WAIT_S)
         self.ingest = IngestSession(
             self.settings.mqtt,
             SensorCatalogue.from_settings(self.settings),
@@ -135,8 +134,18 @@ class Service:
         )
         self.delivering = Delivering(self.settings, self.ledger, self.clock, self.ingest, self.snapshot)
         self.ingest.start()
-        self._core.start()
+        self._opened.set()
         self.delivering.start()
+        self._watching = Watching(
+            self.settings,
+            self.clock,
+            self._watch.proof,
+            self.ledger,
+            self.ingest,
+            self.delivering.senders,
+            lambda: self._core_error or self._store_error(),
+        )
+        self._watching.start()
         self._schedule()
         web = self.settings.web
         self.server = serve(create_app(self._web_deps()), web.host, web.port)
@@ -145,6 +154,8 @@ class Service:
     def stop(self) -> None:
         """Stop taking readings, finish what is here, save, close."""
         tell_init("STOPPING=1")
+        if self._watching is not None:
+            self._watching.stop()
         if self.server is not None:
             self.server.stop()
         if self._periodic.running:
@@ -154,27 +165,29 @@ class Service:
         if self.ingest is not None:
             self.ingest.stop()
         self._stopping.set()
+        self._opened.set()
         self._wake.set()
         if self._core.is_alive():
             self._core.join()
-        self.loop.save()
-        self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
-        if self.broker is not None:
-            self.broker.stop()
-        self.series.close()
-        self.ledger.close()
-        self.archive.close()
+        try:
+            if (
+                self._watch.caught_up.is_set()
+            ):  # what was not worked through yet is taken up again by the next start
+                self.loop.save()
+                self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
+        finally:
+            if self.broker is not None:
+                self.broker.stop()
+            self.series.close()
+            self.ledger.close()
+            self.archive.close()
 
     def snapshot(self) -> Snapshot:
         """The picture of now, with how the service itself is doing."""
-        seen = self.loop.snapshot()
-        if self.clock.simulated:  # a demo's packages are declared beforehand, each to be opened in its hour
-            seen = replace(
-                seen, packages=tuple(p for p in seen.packages if (p.opened_s or 0.0) <= seen.time_s)
-            )
-        if self.ingest is not None:
+        seen = self._watch.snapshot()
+        if self.ingest is not None and not seen.not_judged:
             seen = pages.with_remarks(seen, self.ingest.status().remarks)
-        return replace(seen, parts=tuple(self._parts()), simulated=self.clock.simulated)
+        return replace(seen, parts=tuple(self._parts()))
 
     def messages(self) -> int:
         """How many messages have reached the service since it started."""
@@ -182,56 +195,44 @@ class Service:
 
     def operate(self, request: OperateRequest) -> OperateResult:
         """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
-        people = self.settings.people
-        role = next((one.role for one in people if request.who in (one.name, one.id)), None)
-        refused = refusal(self._authority, role, request.action)
-        if refused is not None:
-            return OperateResult(False, refused)
-        command = Command(
-            kind=CommandKind(request.action),
-            condition_id=request.condition,
-            who=request.who,
-            why=request.reason,
-            until_s=request.until_s,
-            began_s=request.since_s,
-        )
-        event = NewEvent(
-            EventKind.ALARM_COMMAND,
-            request.condition,
-            request.time_s,
-            request.who,
-            {"action": request.action, "until_s": request.until_s, "since_s": request.since_s},
-            request.reason,
-            request.key,
-        )
-        try:
-            self.loop.put(Operate(command, self.clock.now_s()), [event])
-        except CommandRefusedError as error:
-            return OperateResult(False, error.reason)
-        return OperateResult(True, "done")
+        self._ready_for_entries()
+        return pages.operated(self.loop, self.settings, request, self.clock.now_s())
+
+    def _ready_for_entries(self) -> None:
+        if not self._watch.caught_up.is_set():
+            raise StoreUnavailableError("what was stored before the start is still being worked through")
 
     def _run_core(self) -> None:
+        while not self._watch.caught_up.is_set() and not self._stopping.is_set():
+            self._at_border(self._catch_up)
+        self._opened.wait()
         while not self._stopping.is_set():
             self._wake.wait(LOOK_EVERY_S)
             self._wake.clear()
             self._look()
-        self._look()
+        if self._watch.caught_up.is_set():
+            self._look()
+
+    def _catch_up(self) -> None:
+        self._watch.catch_up(self._began_s, self._began_order)
+        self._core_error = ""
 
     def _look(self) -> None:
+        self._at_border(self._judge)
+
+    def _judge(self) -> None:
         assert self.ingest is not None
+        # The watermark is read first: what is committed after it was read belongs to a later tick.
+        until_s = self.ingest.watermark_s()
+        self._watch.judge(until_s, self._service_facts(until_s))
+        self._core_error = ""
+        if not (self._pictured or self.foreseer.views):
+            self._pictured = True
+            self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
+
+    def _at_border(self, work: Callable[[], None]) -> None:
         try:
-            self._missed = self._pace.look() or self._missed
-            if self._missed is not None:
-                self.loop.skip(self._missed.from_s + AT_THE_JUMP_S, self.clock.now_s(), self._missed.why)
-                self._missed = None
-            # The watermark is read first: what is committed after it was read belongs to a later tick.
-            until_s = self.ingest.watermark_s()
-            self.loop.put(ServiceFacts(self._service_facts(until_s)))
-            self.loop.advance_to(until_s)
-            self._core_error = ""
-            if not (self._pictured or self.foreseer.views):
-                self._pictured = True
-                self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
+            work()
         except StoreUnavailableError as error:
             if str(error) != self._core_error:
                 log.warning("the core cannot write and will try again: %s", error)
@@ -262,18 +263,21 @@ class Service:
             every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
         if self.settings.calendars:
             every(CALENDARS_EVERY_S, self._read_calendars, "calendars")
-        every(20.0, self._pat_watchdog, "watchdog")
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
-        url = self.settings.service.heartbeat_url
-        if url is not None:
-            every(self.settings.service.heartbeat_every_s, self._guarded(lambda: beat(url)), "heartbeat")
         self._periodic.start()
 
-    def _pat_watchdog(self) -> None:
-        """Only while the core works: a core that is stuck is restarted by the init system."""
-        if self._core.is_alive() and not self._core_error.startswith("defect"):
-            tell_init("WATCHDOG=1")
+    def _keep_damaged(self, state: bytes) -> str:
+        """Put a checkpoint that cannot be read beside the data, once, for whoever looks into it."""
+        name = f"checkpoint-{hashlib.sha256(state).hexdigest()[:16]}.damaged"
+        try:
+            (self.settings.service.data_dir / name).write_bytes(state)
+        except OSError as error:
+            return f"not at all, {error.strerror}"
+        return name
+
+    def _store_error(self) -> str:
+        return "" if self.ingest is None else self.ingest.status().store_error
 
     def _read_calendars(self) -> None:
         calendars = self.calendars.read(self.clock.now_s())
@@ -296,47 +300,24 @@ class Service:
         def run() -> None:
             try:
                 work()
-            except (StoreUnavailableError, HeartbeatError) as error:
+            except StoreUnavailableError as error:
                 log.warning("periodic work put off: %s", error)
 
         return run
 
     def _parts(self) -> list[Part]:
-        parts = [self._pace.part()]
+        now_s = self.clock.now_s()
+        found = [self._watch.clock_part(), watch_part(self._watch.not_judged(), self._core_error)]
         if self.ingest is not None:
-            status = self.ingest.status()
             kind = "embedded" if self.broker is not None else "external"
-            text = (
-                f"{kind} broker {status.broker}" if status.connected else f"broker away: {status.last_error}"
-            )
-            numbers = {"messages": float(sum(status.counts.values())), "pending": float(status.pending)}
-            parts.append(Part("broker", status.connected, text, numbers))
-            behind_s = max(self.clock.now_s() - self.loop.state.time_s, 0.0)
-            good = not (status.store_error or self._core_error)
-            parts.append(
-                Part(
-                    "series", good, status.store_error or self._core_error or "stored", {"behind_s": behind_s}
-                )
-            )
+            behind_s = max(now_s - self.loop.state.time_s, 0.0)
+            found += intake_parts(self.ingest.status(), kind, self._core_error, behind_s)
         shipping = self.series.shipping()
         if shipping is not None:
-            good = shipping.state in {"up_to_date", "sending"}
-            words = shipping.state.replace("_", " ") + (f": {shipping.last_error}" if not good else "")
-            oldest_s = shipping.oldest_waiting_s
-            behind_s = 0.0 if oldest_s is None else max(self.clock.now_s() - oldest_s, 0.0)
-            if shipping.waiting:
-                words += f"; {shipping.waiting} numbers waiting, {behind_s:.0f} s behind"
-            if shipping.refused:
-                words += f"; {shipping.refused} refused by the server and kept here"
-            numbers = {
-                "waiting": float(shipping.waiting),
-                "behind_s": behind_s,
-                "refused": float(shipping.refused),
-            }
-            parts.append(Part("time-series server", good and not shipping.refused, words, numbers))
+            found.append(server_part(shipping, now_s))
         if self.delivering is not None:
-            parts += self.delivering.parts()
-        return parts + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
+            found += self.delivering.parts()
+        return found + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
 
     def _dressed(self, note: Notification) -> Notification:
         base_url = self.settings.web.public_url
@@ -377,6 +358,7 @@ class Service:
 
     def record(self, event: NewEvent) -> Event:
         """Write one event of a page; InputError where it cannot be true."""
+        self._ready_for_entries()
         return self.keeper.record(event, self.clock.now_s())
 
     def shift_spans(self, start_s: float, end_s: float) -> Sequence[ShiftSpan]:

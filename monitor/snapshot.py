@@ -1,8 +1,8 @@
 """What the shop looks like now: the frozen picture the core makes and pages, API and metrics read."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from monitor.values import AirState, Level, SensorHealth
+from monitor.values import AirState, Level, SensorHealth, SensorStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,3 +177,65 @@ class Snapshot:
     parts: tuple[Part, ...] = ()
     simulated: bool = False
     warnings: tuple[WarningNow, ...] = ()
+    not_judged: str = ""  # why none of it is judged now; every level is unknown then
+
+
+def not_judged(now: Snapshot, why: str) -> Snapshot:
+    """The picture of a watch that stands still: what was known is told as what was, and nothing as known."""
+    return replace(
+        now,
+        not_judged=why,
+        zones=tuple(_zone_unknown(zone, why) for zone in now.zones),
+        bodies=tuple(_body_unknown(body, why) for body in now.bodies),
+        packages=tuple(_package_unknown(package, why) for package in now.packages),
+        shifts=tuple(
+            replace(shift, level=Level.UNKNOWN, probability_frac=None, reason=why) for shift in now.shifts
+        ),
+    )
+
+
+def _was(level: Level, reason: str, why: str) -> str:
+    return why if level is Level.UNKNOWN else f"{why}; was: {reason}"
+
+
+def _zone_unknown(zone: ZoneNow, why: str) -> ZoneNow:
+    return replace(
+        zone,
+        level=Level.UNKNOWN,
+        reason=_was(zone.level, zone.reason, why),
+        air=None,
+        sensors=tuple(
+            replace(sensor, status=SensorStatus.FUNCTION_CHECK, reason=why) for sensor in zone.sensors
+        ),
+        temperature_c=None,
+        humidity_frac=None,
+        checked_s=None,
+    )
+
+
+def _body_unknown(body: BodyNow, why: str) -> BodyNow:
+    unknown = Wait(None, "unknown")
+    return replace(
+        body,
+        level=Level.UNKNOWN,
+        reason=_was(body.level, body.reason, why),
+        action=body.action or "Feel it by hand.",
+        skin_temperature_c=None,
+        margin_k=None,
+        margin_std_k=None,
+        wet_probability_frac=None,
+        water_film_gm2=None,
+        to_dew_point=unknown,
+        to_margin=unknown,
+        to_dry=unknown,
+    )
+
+
+def _package_unknown(package: PackageNow, why: str) -> PackageNow:
+    return replace(
+        package,
+        level=Level.UNKNOWN,
+        verdict=_was(package.level, package.verdict, why),
+        left_h=None,
+        due_at_s=None,
+    )

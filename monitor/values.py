@@ -142,6 +142,7 @@ class EventKind(StrEnum):
     SERVICE_STARTED = "service_started"
     SERVICE_STOPPED = "service_stopped"
     SERVICE_GAP = "service_gap"
+    SERVICE_ANEW = "service_anew"
     SENSOR_STATUS = "sensor_status"
     ALARM_TRANSITION = "alarm_transition"
     ALARM_COMMAND = "alarm_command"

@@ -97,6 +97,9 @@ WIRING = {
     "rehearsing",
     "pace",
     "pages",
+    "parts",
+    "watch",
+    "watching",
 }
 WORLD = {
     "asyncio",

@@ -41,7 +41,7 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
     that is not in the book. A condition whose value is
     unknown keeps its state: unknown neither clears an alarm nor counts as safe.
     """
-    book = _set_back(book, now_s)
+    book = set_back(book, now_s)
     by_condition: dict[str, list[Observation]] = {}
     for observation in sorted(observations, key=lambda o: o.time_s):
         by_condition.setdefault(observation.condition_id, []).append(observation)
@@ -89,7 +89,7 @@ def _unknown_members(
     return Observation(name, float(count), now_s)
 
 
-def _set_back(book: AlarmBook, now_s: float) -> AlarmBook:
+def set_back(book: AlarmBook, now_s: float) -> AlarmBook:
     """After the clock was set back no remembered time may lie ahead, or alarms would wait for it."""
     if now_s >= book.now_s:
         return book

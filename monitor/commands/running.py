@@ -1,9 +1,10 @@
 """`dryshift run` and `dryshift demo`: the service on a settings file, and on the invented yard."""
 
+import errno
 import logging
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -19,17 +20,25 @@ from monitor.demo.publisher import Publisher
 from monitor.demo.sensors import Send, make_world, messages
 from monitor.errors import InputError
 from monitor.ingest.broker import EmbeddedBroker
+from monitor.language import translator
+from monitor.notify.alive import tell_init
+from monitor.notify.channels import make_sender
+from monitor.notify.distress import TOTAL_S, not_started, send_straight
 from monitor.reference import config_folder
 from monitor.service import Service
 from monitor.settings import Settings
 from monitor.settings_file import load
 from monitor.shop import known_reference
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.holding import hold
+from monitor.store.sqlite_file import explain
 from monitor.web.server import check_port
 
 DEMO_START = datetime(2026, 9, 7, tzinfo=ZoneInfo("Europe/London"))
 DAY_S = 86_400.0
 LIVE_DAYS = 14.0
+TRY_AGAIN_S = 10.0
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO})
 
 
 def _until_told() -> threading.Event:
@@ -51,8 +60,53 @@ def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> Non
     )
     settings = load(settings_file, secrets, known_reference())
     stop = _until_told()
-    with hold(settings.service.data_dir):
-        _run(settings, stop)
+    Starting(settings, stop).run(_run)
+
+
+class Starting:
+    """Starts the service, and where a store cannot be used tells people once and tries again until it can."""
+
+    def __init__(self, settings: Settings, stop: threading.Event) -> None:
+        self._settings = settings
+        self._stop = stop
+        self._said = ""
+
+    def run(self, work: Callable[[Settings, threading.Event], None]) -> None:
+        """Do the work with the data folder held; StoreUnavailableError if stopped before it began."""
+        while True:
+            try:
+                with hold(self._settings.service.data_dir):
+                    return work(self._settings, self._stop)
+            except OSError as error:
+                if error.errno not in NO_ROOM:
+                    raise
+                problem = explain(error, self._settings.service.data_dir)
+            except StoreUnavailableError as error:
+                problem = error
+            self._tell(problem)
+            tell_init(f"EXTEND_TIMEOUT_USEC={int(2e6 * (TRY_AGAIN_S + TOTAL_S))}")
+            if self._stop.wait(TRY_AGAIN_S):
+                raise problem
+
+    def _tell(self, problem: StoreUnavailableError) -> None:
+        if not self._said:
+            settings = self._settings
+            senders = {
+                c.id: make_sender(c, _no_broker, settings.mqtt.topic_root)
+                for c in settings.channels
+                if c.kind != "mqtt"  # its link to the broker comes with the service
+            }
+            now_s = SystemClock().now_s()
+            note = not_started(now_s, str(problem), translator(settings.web.language))
+            taken = send_straight(senders, note, now_s)
+            click.echo(f"  cannot start, told {taken} of {len(senders)} channels; trying again", err=True)
+        if str(problem) != self._said:
+            click.echo(f"  {problem}", err=True)
+        self._said = str(problem)
+
+
+def _no_broker(topic: str, payload: bytes) -> str:
+    return f"no broker yet for {len(payload)} bytes to {topic}"
 
 
 def _run(settings: Settings, stop: threading.Event) -> None:

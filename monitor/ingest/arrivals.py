@@ -7,7 +7,7 @@ from monitor.clock import Clock
 from monitor.ingest.times import whole_ms
 from monitor.values import Reading, SeriesKey
 
-BACK_AT_MOST_S = 3_600.0  # a stored arrival further ahead than this came from a clock that was wrong
+BACK_AT_MOST_S = 60.0  # an earlier time further ahead than this came from a clock that was wrong
 SEQUENCES_KEPT = 64  # a sensor
 # What a broker repeats it repeats in one go; a device whose sequence stands still, wraps early or begins anew
 # in steady air comes at its own pace.
@@ -17,16 +17,19 @@ MS_S = 0.001
 
 
 class ArrivalTimes:
-    """Arrival times in whole milliseconds that never go back, not even over a restart."""
+    """Arrival times in whole milliseconds that never go back, not even over a restart.
+
+    Only where the clock itself was put right by more than a minute are they put right with it.
+    """
 
     def __init__(self, clock: Clock, stored_s: float | None = None) -> None:
         self._clock = clock
-        now_s = clock.now_s()
-        self._last_s = stored_s if stored_s is not None and stored_s - now_s <= BACK_AT_MOST_S else 0.0
+        self._last_s = stored_s or 0.0
 
     def next_s(self) -> float:
         """The time of what arrives now."""
-        self._last_s = max(self._last_s, whole_ms(self._clock.now_s()))
+        now_s = whole_ms(self._clock.now_s())
+        self._last_s = now_s if self._last_s - now_s > BACK_AT_MOST_S else max(self._last_s, now_s)
         return self._last_s
 
 
@@ -82,7 +85,8 @@ class RepeatGuard:
 
     def _apart(self, reading: Reading) -> Reading:
         last_s = self._last_s.get(reading.key)
-        if last_s is not None and reading.arrived_s <= reading.time_s <= last_s:
+        near = last_s is not None and last_s - reading.time_s <= BACK_AT_MOST_S
+        if last_s is not None and near and reading.arrived_s <= reading.time_s <= last_s:
             reading = reading._replace(time_s=whole_ms(last_s + MS_S))
         self._note(reading)
         return reading

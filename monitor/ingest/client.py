@@ -50,7 +50,7 @@ def state_topic(settings: MqttSection) -> str:
 
 
 def state_payload(state: str) -> bytes:
-    """What it says there: "online", "offline" (stopped) or "lost" (the broker's word for it)."""
+    """What it says: "online", "not_judging", "offline" (stopped) or "lost" (the broker's word for it)."""
     return json.dumps({"state": state}).encode()
 
 

@@ -80,6 +80,7 @@ class BrokerLink:
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
         self._thread: threading.Thread | None = None
+        self._said = "online"
         self.state = LinkState(since_s=clock.now_s())
 
     def start(self, intake: Intake, pending: Pending) -> None:
@@ -117,6 +118,13 @@ class BrokerLink:
         except (RuntimeError, ValueError) as error:
             return str(error)
         return None if info.is_published() else f"the broker did not answer within {timeout_s:g} s"
+
+    def say_state(self, state: str) -> None:
+        """Publish the service's state, retained, where it is another than before."""
+        if state != self._said:
+            self._said = state
+            if self.state.connected:
+                self._client.publish(state_topic(self._settings), state_payload(state), qos=1, retain=True)
 
     def _wake(self) -> None:
         if self._thread is not None and threading.get_ident() == self._thread.ident:
@@ -249,7 +257,7 @@ class BrokerLink:
         self.state = LinkState(connected=True, since_s=self._clock.now_s())
         log.info("connected to the broker at %s, session %s", self._where(), flags.session_present)
         subscribe(client, self._settings, self._wanted)
-        client.publish(state_topic(self._settings), state_payload("online"), qos=1, retain=True)
+        client.publish(state_topic(self._settings), state_payload(self._said), qos=1, retain=True)
 
     def _on_disconnect(
         self,

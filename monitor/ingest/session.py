@@ -88,6 +88,10 @@ class IngestSession:
         """Publish retained state at QoS 1; None when the broker has it, else the reason."""
         return self._link.publish(topic, payload)
 
+    def say_state(self, state: str) -> None:
+        """What the service's retained state topic says from now on, also after the broker was away."""
+        self._link.say_state(state)
+
     def watermark_s(self) -> float:
         """Everything that arrived before this is in the store, and nothing older will follow."""
         return self._pending.watermark_s()

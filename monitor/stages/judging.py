@@ -49,7 +49,10 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     for zone, believed in by_zone.items():
         heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone])
     kept = collected(state.late, late, shop.derived_every_s) if late else state.late
-    after = replace(state, order=readings[-1].order, tracks=tracks, heard=heard, late=kept)
+    last = readings[-1]
+    after = replace(
+        state, order=last.order, judged_s=last.reading.time_s, tracks=tracks, heard=heard, late=kept
+    )
     return _probed(shop, after, probes), Effects(marks=tuple(marks))
 
 

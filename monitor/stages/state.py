@@ -47,7 +47,7 @@ class Silence(NamedTuple):
 class CoreState:
     """Everything the core remembers; plain enough to be stored and read back."""
 
-    order: int  # of the last reading judged
+    order: int  # of the last reading judged; 0 where none was
     time_s: float  # of the last tick
     derived_s: float  # when derived series were last written
     tracks: dict[str, SensorTrack]
@@ -78,6 +78,8 @@ class CoreState:
         default_factory=dict
     )  # by zone: clocks are to be recounted
     clouds: dict[str, Clouds] = field(default_factory=dict)  # by site, as last forecast
+    store: int = 0  # which series store `order` counts in; 0: not known
+    judged_s: float = 0.0  # the time that the last reading judged gives, so that its store is known again
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,16 @@ class Resume:
     """The service has caught up after a start: what waits is worked in before clocks are derived anew."""
 
     now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Afresh:
+    """What was known cannot be believed any more: begin anew with the readings after `order` of a store."""
+
+    now_s: float
+    why: str
+    order: int
+    store: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +169,19 @@ class Recounted:
     clocks: dict[str, ExposureClock]
 
 
-Input = Arrived | Tick | Gap | Resume | Operate | ServiceFacts | Foreseen | ClockSet | BodySet | Recounted
+Input = (
+    Arrived
+    | Tick
+    | Gap
+    | Resume
+    | Afresh
+    | Operate
+    | ServiceFacts
+    | Foreseen
+    | ClockSet
+    | BodySet
+    | Recounted
+)
 
 
 @dataclass(frozen=True, slots=True)

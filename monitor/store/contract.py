@@ -85,6 +85,12 @@ class SeriesStore(Protocol):
     def write_points(self, points: Sequence[Point]) -> None:
         """Store derived numbers; the same (series, time) again replaces."""
 
+    def forget_points_after(self, time_s: float) -> None:
+        """Drop derived numbers of later times: they were written under a clock that was ahead."""
+
+    def identity(self) -> int:
+        """A number of chance made with the store, which its copies keep; never 0."""
+
     def mark(self, marks: Sequence[Mark]) -> None:
         """Mark readings as doubtful and take them out of the rollups."""
 
@@ -239,6 +245,12 @@ class Ledger(Protocol):
 
     def checkpoint(self) -> Checkpoint | None:
         """The last checkpoint written."""
+
+    def hold(self, sites: Sequence[str]) -> None:
+        """Keep every other service out while this one runs; InputError where one runs, or ran for others."""
+
+    def bring_forward(self, now_s: float, until_s: float) -> None:
+        """Messages that wait for a time after now and up to `until_s`, which was undone, are due now."""
 
     def due(self, now_s: float, limit: int = 100, channel: str | None = None) -> list[OutboxItem]:
         """Waiting items (of one channel, or of all) whose time has come, oldest first."""

@@ -80,6 +80,14 @@ class InfluxSeriesStore:
         """Store derived numbers; the same (series, time) again replaces."""
         self.local.write_points(points)
 
+    def forget_points_after(self, time_s: float) -> None:
+        """Drop derived numbers of later times here; what the server had of them is written over in time."""
+        self.local.forget_points_after(time_s)
+
+    def identity(self) -> int:
+        """The local file's, which alone has an order of arrival."""
+        return self.local.identity()
+
     def mark(self, marks: Sequence[Mark]) -> None:
         """Mark readings as doubtful, here and on the server."""
         self.local.mark(marks)

@@ -26,6 +26,7 @@ from monitor.store.contract import (
     Witness,
 )
 from monitor.store.ledger_engine import CHAIN_LOCK, open_engine, reading, writing
+from monitor.store.ledger_hold import LedgerHold
 from monitor.store.ledger_tables import CHAIN_HEAD, CHECKPOINT, EVENT, OUTBOX
 from monitor.store.sqlite_file import copy_whole, explain
 from monitor.values import EventKind, NewEvent, Notification
@@ -45,6 +46,7 @@ class SqlLedger:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._hold: LedgerHold | None = None
         self._insert: Any = (postgresql if engine.dialect.name == "postgresql" else sqlite).insert
 
     def commit(
@@ -56,6 +58,8 @@ class SqlLedger:
         checkpoint: Checkpoint | None = None,
     ) -> list[Event]:
         """Write all or nothing; events and outbox items whose key is already there change nothing."""
+        if self._hold is not None:
+            self._hold.keep()
         messages = [_message_row(channel, notification) for channel, notification in outbox]
         with writing(self._engine, CHAIN_LOCK if events else None) as db:
             written = self._chain(db, events, entered_s) if events else []
@@ -157,6 +161,21 @@ class SqlLedger:
             row = db.execute(select(CHECKPOINT)).mappings().first()
         return Checkpoint(row["arrival_order"], row["time_s"], bytes(row["state"])) if row else None
 
+    def hold(self, sites: Sequence[str]) -> None:
+        """Keep every other service out while this one runs; InputError where one runs, or ran for others.
+
+        A ledger on SQLite lies in the data folder, which is held as a whole.
+        """
+        if self._engine.dialect.name == "postgresql":
+            self._hold = LedgerHold(self._engine)
+            self._hold.take(sites)
+
+    def bring_forward(self, now_s: float, until_s: float) -> None:
+        """Messages that wait for a time after now and up to `until_s`, which was undone, are due now."""
+        undone = (OUTBOX.c.state == "waiting") & OUTBOX.c.next_try_s.between(now_s, until_s)
+        with writing(self._engine, None) as db:
+            db.execute(update(OUTBOX).where(undone).values(next_try_s=now_s))
+
     def due(self, now_s: float, limit: int = 100, channel: str | None = None) -> list[OutboxItem]:
         """Waiting items (of one channel, or of all) whose time has come, oldest first."""
         ready = (OUTBOX.c.state == "waiting") & (OUTBOX.c.next_try_s <= now_s)
@@ -239,6 +258,8 @@ class SqlLedger:
 
     def close(self) -> None:
         """Let go of the database."""
+        if self._hold is not None:
+            self._hold.leave()
         self._engine.dispose()
 
 

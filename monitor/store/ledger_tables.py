@@ -68,3 +68,10 @@ CHECKPOINT = Table(
     Column("time_s", Double, nullable=False),
     Column("state", LargeBinary, nullable=False),
 )
+
+# The sites whose ledger this is, where several shops could be pointed at one database.
+OWNER = Table(
+    "owner",
+    METADATA,
+    Column("site", Text, primary_key=True),
+)

@@ -22,6 +22,10 @@ class Catalog:
         self.floors = Floors()
         self.last_order = 0
 
+    def forget(self) -> None:
+        """Say that another file may lie there."""
+        self._failed = True
+
     def enter(self, db: sqlite3.Connection) -> None:
         """Bring the mirror up to date at the start of a write; a write that fails spoils it again."""
         version = db.execute("PRAGMA data_version").fetchone()[0]

@@ -1,5 +1,10 @@
-"""Opens one SQLite file so that a commit is durable, readers never wait, and every failure is named."""
+"""Opens one SQLite file so that a commit is durable, readers never wait, and every failure is named.
 
+A file that is taken away or replaced while it is open is noticed at the next use, and what lies there then is
+opened: what is written into a file without a name would be lost with the process.
+"""
+
+import logging
 import os
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -15,6 +20,8 @@ WRITER_CACHE_KIB = 65_536
 READER_CACHE_KIB = 16_384
 CHECKPOINT_PAGES = 4_000
 JOURNAL_LIMIT_BYTES = 64 * 1024 * 1024
+
+log = logging.getLogger(__name__)
 
 _FULL = "the disk is full; free some space and the work goes on by itself"
 _WORDS = {
@@ -55,22 +62,51 @@ class SqliteFile:
 
     def __init__(self, path: Path, schema: Schema, busy_timeout_s: float = 5.0) -> None:
         self.path = path
+        self.opened = 0  # how often; another number means that another file may lie there
+        self._schema = schema
         self._busy_timeout_s = busy_timeout_s
         self._lock = RLock()
         self._idle: LifoQueue[sqlite3.Connection] = LifoQueue()
+        self._journal = path.with_name(path.name + "-wal")
+        self._open()
+
+    def _open(self) -> None:
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
             self._writer = self._connect(f"cache_size = -{WRITER_CACHE_KIB}")
         except (OSError, sqlite3.Error) as error:
-            raise explain(error, path) from error
+            raise explain(error, self.path) from error
         try:
-            self._prepare(schema)
+            self._prepare(self._schema)
         except sqlite3.Error as error:
             self._writer.close()
-            raise explain(error, path) from error
+            raise explain(error, self.path) from error
         except StoreUnavailableError:
             self._writer.close()
             raise
+        self._lies = (_number_of(self.path), _number_of(self._journal))
+        self.opened += 1
+
+    def _follow(self) -> None:
+        """Open anew where the file was taken away or replaced."""
+        lies = (_number_of(self.path), _number_of(self._journal))
+        if lies[0] == self._lies[0]:
+            self._lies = lies
+            return
+        with self._lock:
+            if _number_of(self.path) == self._lies[0] or self._is_writing():
+                return
+            log.error("%s: was taken away or replaced while it was open; what lies there is used", self.path)
+            self._close_all()
+            if lies[1] is not None and lies[1] == self._lies[1]:
+                self._journal.unlink(missing_ok=True)  # it belongs to the file that is gone
+            self._open()
+
+    def _is_writing(self) -> bool:
+        try:
+            return self._writer.in_transaction
+        except sqlite3.ProgrammingError:  # closed: the last opening failed
+            return False
 
     def _connect(self, *pragmas: str) -> sqlite3.Connection:
         """A connection with these settings, closed where one fails (as on a file that is no database)."""
@@ -125,6 +161,7 @@ class SqliteFile:
     def write(self) -> Iterator[sqlite3.Connection]:
         """One transaction; all of it is on the disk when the block ends, or none of it."""
         with self._lock:
+            self._follow()
             db = self._writer
             try:
                 db.execute("BEGIN IMMEDIATE")
@@ -140,6 +177,8 @@ class SqliteFile:
     @contextmanager
     def read(self) -> Iterator[sqlite3.Connection]:
         """One unchanging view of the file."""
+        self._follow()
+        opened = self.opened
         try:
             db = self._reader()
             try:
@@ -148,7 +187,10 @@ class SqliteFile:
             finally:
                 if db.in_transaction:
                     db.execute("ROLLBACK")
-                self._idle.put(db)
+                if opened == self.opened:
+                    self._idle.put(db)
+                else:
+                    db.close()
         except sqlite3.Error as error:
             raise explain(error, self.path) from error
 
@@ -166,12 +208,26 @@ class SqliteFile:
     def close(self) -> None:
         """Let go of every connection; the last one folds the journal into the file."""
         with self._lock:
-            while True:
-                try:
-                    self._idle.get_nowait().close()
-                except Empty:
-                    break
-            self._writer.close()
+            self._close_all()
+
+    def _close_all(self) -> None:
+        while True:
+            try:
+                self._idle.get_nowait().close()
+            except Empty:
+                break
+        self._writer.close()
+
+
+def _number_of(path: Path) -> tuple[int, int] | None:
+    """Which file lies there; None where none does."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise explain(error, path) from error
+    return found.st_dev, found.st_ino
 
 
 def copy_whole(source: sqlite3.Connection, target: Path) -> Path:

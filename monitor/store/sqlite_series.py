@@ -1,5 +1,6 @@
 """The embedded series store: one SQLite file that holds readings, derived points and their rollups."""
 
+import secrets
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ from monitor.errors import Fault, InputError, RangeError
 from monitor.store import rollups, series_append, series_reads, series_retention
 from monitor.store.contract import AppendResult, Bucket, SeriesSlice, SetAside, Shipping
 from monitor.store.cover import Floors
-from monitor.store.series_catalog import Catalog, add_number
+from monitor.store.series_catalog import Catalog, add_number, read_number, write_number
 from monitor.store.series_marks import write_marks
 from monitor.store.series_retention import Retention
 from monitor.store.series_schema import HOUR_MS, SERIES_SCHEMA
@@ -19,6 +20,7 @@ from monitor.store.sqlite_file import SqliteFile
 from monitor.values import Mark, Point, Reading, SeriesKey, StoredReading
 
 _COUNTERS = ("stored", "repeated", "contradicting", "set_aside", "doubtful")
+_IDENTITY = "identity"
 _UPSERT = """
 INSERT INTO point (series_id, time_ms, value) VALUES (?, ?, ?)
 ON CONFLICT (series_id, time_ms) DO UPDATE SET value = excluded.value"""
@@ -62,6 +64,7 @@ class SqliteSeriesStore:
         self.set_aside_max = set_aside_max
         self.catalog = Catalog()
         self._lock = RLock()
+        self._opened = 0
         self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
 
     @contextmanager
@@ -69,6 +72,9 @@ class SqliteSeriesStore:
         """One transaction on the file, with what is remembered of it up to date."""
         with self._lock:
             with self.file.write() as db:
+                if self.file.opened != self._opened:
+                    self.catalog.forget()
+                    self._opened = self.file.opened
                 self.catalog.enter(db)
                 yield db
             self.catalog.leave()
@@ -104,6 +110,25 @@ class SqliteSeriesStore:
             db.executemany(_UPSERT, rows)
             self.catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
             rollups.refresh(db, self.catalog, only_many=True)
+
+    def forget_points_after(self, time_s: float) -> None:
+        """Drop derived numbers of later times: they were written under a clock that was ahead."""
+        after_ms = whole_ms("time_s", time_s)
+        with self.writing() as db:
+            found = db.execute(
+                "DELETE FROM point WHERE time_ms > ? RETURNING series_id, time_ms", (after_ms,)
+            ).fetchall()
+            self.catalog.mark_stale(db, {(series_id, time_ms // HOUR_MS) for series_id, time_ms in found})
+
+    def identity(self) -> int:
+        """A number of chance made with the store, which its copies keep; never 0."""
+        found = self._number(_IDENTITY)
+        if found:
+            return found
+        with self.writing() as db:  # a file of an earlier version gets one now
+            found = read_number(db, _IDENTITY) or 1 + secrets.randbelow(2**62)
+            write_number(db, _IDENTITY, found)
+        return found
 
     def mark(self, marks: Sequence[Mark]) -> None:
         """Mark readings as doubtful and take them out of the rollups; GOOD takes a mark back."""

@@ -15,7 +15,6 @@ from monitor.store.contract import EventPage
 from monitor.values import EventKind, Quantity, SeriesKey
 from monitor.web import metrics
 from monitor.web.alarms import AnswerForm, operate
-from monitor.web.now_view import OLD_AFTER_S
 from monitor.web.page import Web
 from monitor.web.problems import described, faults_of
 from monitor.web.ticks import ticked, ticks
@@ -224,12 +223,11 @@ def _service(web: Web) -> APIRouter:
 
     @router.get("/readyz", summary="Ready?", responses={503: {"model": Health}})
     def readyz(response: Response) -> Health:
-        """Ready when every part works and the picture is fresh."""
+        """Ready when every part works and what is shown is judged now."""
         snapshot = deps.snapshot()
         failing = [f"{part.name}: {part.text}" for part in snapshot.parts if not part.ok]
-        age_s = deps.clock() - snapshot.time_s
-        if age_s > OLD_AFTER_S:
-            failing.append(f"picture: {age_s:.0f} s old")
+        if snapshot.not_judged:
+            failing.append(f"picture: {snapshot.not_judged}")
         response.status_code = 503 if failing else 200
         return Health(ok=not failing, failing=failing)
 

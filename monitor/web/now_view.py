@@ -7,7 +7,6 @@ from monitor.snapshot import ActionNow, AlarmNow, BodyNow, PackageNow, ShiftNow,
 from monitor.values import Level, SensorHealth, SensorStatus
 from monitor.web.look import HEALTH, SET_APART, risk_rank
 
-OLD_AFTER_S = 180.0
 SHIFT_HORIZON_S = 48 * 3_600.0
 SHOWN_LINES = 4
 LOOK = "Treat it as humid until it reports again. Check power and cable of its sensors."
@@ -53,13 +52,13 @@ class Answer:
     headline: str
     lines: tuple[Line, ...]
     more: int  # lines left out
-    old_since_s: float | None  # set when the picture itself is old
+    old_since_s: float | None  # set when nothing is judged now: the time of what was judged last
 
 
 def answer(snapshot: Snapshot, now_s: float) -> Answer:
     """The worst of everything; what is not known is never shown as safe."""
     lines = sorted(_lines(snapshot, now_s), key=_order)
-    old_since_s = snapshot.time_s if now_s - snapshot.time_s > OLD_AFTER_S else None
+    old_since_s = snapshot.time_s if snapshot.not_judged else None
     if not lines:
         level, headline = Level.SAFE, "All dry"
         if not [zone for zone in snapshot.zones if zone.kind != "outdoor"]:

@@ -140,9 +140,8 @@ def notes(deps: WebDeps, snapshot: Snapshot, now_s: float) -> list[Note]:
     """What is wrong or special with the service, worst first."""
     show = Show(deps.settings)
     found = []
-    if now_s - snapshot.time_s > now_view.OLD_AFTER_S:
-        age = show.duration(now_s - snapshot.time_s)
-        text = f"Old picture: it is from {show.moment(snapshot.time_s, now_s)}, {age} ago."
+    if snapshot.not_judged:
+        text = f"Nothing is judged now: the picture is from {show.moment(snapshot.time_s, now_s)}."
         found.append(Note("alert", text))
     found += [Note("alert", f"{part.name}: {part.text}") for part in snapshot.parts if not part.ok]
     return found

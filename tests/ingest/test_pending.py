@@ -109,7 +109,7 @@ def test_the_watermark_does_not_pass_what_is_just_being_read() -> None:
 def test_an_arrival_is_never_before_a_watermark_told_earlier() -> None:
     clock, pending = make()
     told_s = pending.watermark_s()
-    clock.time_s -= 100
+    clock.time_s -= 50
     assert pending.open_burst() >= told_s
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from schemathesis import GenerationMode
 
+from monitor.snapshot import not_judged
 from monitor.web.app import create_app
 from monitor.web.server import Server
 from tests.web import sample
@@ -120,8 +121,11 @@ def test_ready_means_every_part_works_and_the_picture_is_fresh(shop: sample.Shop
     assert (answer.status_code, answer.json()["failing"][0][:8]) == (503, "Forecast")
     shop.picture = sample.calm()
     assert requests.get(server.url + "/readyz", timeout=10).status_code == 200
-    shop.now_s += 600
-    assert requests.get(server.url + "/readyz", timeout=10).json()["failing"] == ["picture: 600 s old"]
+    shop.picture = not_judged(shop.picture, "not judged for 10 min")
+    answer = requests.get(server.url + "/readyz", timeout=10)
+    assert (answer.status_code, answer.json()["failing"]) == (503, ["picture: not judged for 10 min"])
+    zones = requests.get(server.url + "/api/now", timeout=10).json()["zones"]
+    assert {zone["level"] for zone in zones} == {"unknown"}
 
 
 def test_metrics_parse_as_openmetrics(server: Server) -> None:

@@ -5,13 +5,14 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.snapshot import ShiftNow, Snapshot
+from monitor.snapshot import ShiftNow, Snapshot, not_judged
 from monitor.values import Level
 from monitor.web import now_view
 from tests.web import sample
 
 WET = sample.wet_morning()
 CALM = sample.calm()
+WHY = "not judged for 10 min"
 
 
 def test_a_wet_cylinder_comes_first_with_what_to_do() -> None:
@@ -79,13 +80,20 @@ def test_the_headline_of_an_overdue_package_says_no_more_than_its_action() -> No
 
 
 def test_an_old_picture_is_not_safe() -> None:
-    found = now_view.answer(CALM, sample.NOW_S + 600)
+    found = now_view.answer(not_judged(CALM, WHY), sample.NOW_S + 600)
     assert (found.level, found.headline) == (Level.UNKNOWN, "Not known now")
     assert found.old_since_s == CALM.time_s
 
 
-def test_an_old_danger_stays_a_danger() -> None:
-    assert now_view.answer(WET, sample.NOW_S + 600).level is Level.DANGER
+def test_an_old_danger_is_not_known_any_more_and_its_words_stay() -> None:
+    seen = not_judged(WET, WHY)
+    found = now_view.answer(seen, sample.NOW_S + 600)
+    assert found.level is Level.UNKNOWN
+    assert {one.level for one in (*seen.zones, *seen.bodies, *seen.packages, *seen.shifts)} == {Level.UNKNOWN}
+    was = next(body for body in WET.bodies if body.level is Level.DANGER)
+    now = next(body for body in seen.bodies if body.id == was.id)
+    assert (now.reason, now.action) == (f"{WHY}; was: {was.reason}", was.action)
+    assert (now.margin_k, now.wet_probability_frac) == (None, None)
 
 
 def test_an_empty_shop_is_not_safe() -> None:

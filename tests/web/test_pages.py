@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import requests
 
+from monitor.snapshot import not_judged
 from monitor.values import EventKind, NewEvent
 from monitor.web.numbers import checks_of
 from monitor.web.server import Server
@@ -69,8 +70,10 @@ def test_the_first_page_says_what_is_wrong_with_the_service(shop: sample.Shop, s
     assert "Forecast: no answer since 03:00" in html
     assert "demo time" in html
     assert "keeps messages in memory only" in html
-    shop.now_s += 1_200
-    assert "Old picture: it is from 05:51, 20" in requests.get(server.url + "/", timeout=10).text
+    shop.picture = not_judged(shop.picture, "not judged for 20 min")
+    html = requests.get(server.url + "/", timeout=10).text
+    assert "Nothing is judged now: the picture is from 05:51." in html
+    assert "risk-safe" not in html
 
 
 def test_cautions_never_tell_anyone_to_heat_a_cylinder(server: Server) -> None:
