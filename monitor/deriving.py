@@ -5,17 +5,19 @@ from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from typing import Generic, TypeVar, get_args
 
+import numpy as np
+
 from monitor.errors import Fault
 from monitor.exposure.clock import ExposureClock, clock_over
 from monitor.physics.bodies import body_data
-from monitor.physics.lag import BodyState, start_state
+from monitor.physics.lag import start_state
 from monitor.reference import load_toml
 from monitor.settings import Cylinder, Plate, Settings
 from monitor.shop import book_of, cylinder_facts, declared_history, package_facts, plate_facts
 from monitor.stages.air import Sample
-from monitor.stages.bodies import carry
-from monitor.stages.facts import BodyFacts, PackageFacts, StoreFacts, ZoneFacts
+from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, Suppositions
 from monitor.stages.series import ZONE
+from monitor.stages.supposing import Held, between, carried, course_of
 from monitor.store.contract import SeriesStore
 from monitor.stored_air import StoredAir, nearest
 from monitor.things.bodies import BodyHistory, Stand, body_as_told
@@ -29,6 +31,7 @@ BROUGHT_IN_STD_K = 2.0  # how well the temperature of something just brought in 
 BODY_MEMORY_S = 3 * 86_400.0  # what a body met longer ago no longer shows (stacks of steel: about a day)
 BODY_STEP_S = 300.0
 NEAR_S = 3_600.0
+HOUR_S = 3_600.0
 T = TypeVar("T")
 BODY_KINDS = (EventKind.CYLINDER, EventKind.STEEL)
 
@@ -183,7 +186,7 @@ class Deriver:
                 facts = cylinder_facts(declared, self._bodies)
             else:
                 facts = plate_facts(declared, self._bodies)
-        return replace(facts, zone=history.zone, present=history.present)
+        return replace(facts, zone=history.zone, present=history.present, brought_in=made is not None)
 
     def _plate(self, history: BodyHistory, made: PlateBroughtIn) -> Plate:
         fields: dict[str, object] = {
@@ -198,45 +201,56 @@ class Deriver:
         }
         return Plate.model_validate(fields)
 
-    def body_state(
-        self, history: BodyHistory, facts: BodyFacts, zones: Mapping[str, ZoneFacts], until_s: float
-    ) -> BodyState | None:
-        """The body after the air it stood in since it came, as far as a body remembers; None: not known."""
+    def body_state(self, history: BodyHistory, facts: BodyFacts, shop: Shop, until_s: float) -> Held:
+        """The body after the air it stood in since it came, as far as it remembers; no state: not known."""
         oldest_s = until_s - BODY_MEMORY_S
         came_s = history.came_s
         start_s = oldest_s if came_s is None or came_s < oldest_s else came_s
-        state = self._start(history, facts, start_s)
         air = StoredAir(self._series)
+        held = self._start(history, facts, shop.supposed, start_s, air)
         for n, stand in enumerate(history.stands):
             next_s = history.stands[n + 1].start_s if n + 1 < len(history.stands) else until_s
             end_s = until_s if next_s is None else min(next_s, until_s)
             begin_s = start_s if stand.start_s is None else max(stand.start_s, start_s)
-            if end_s >= begin_s and stand.zone in zones:  # of a place that is gone nothing is known
-                samples = _thinned(air, stand.zone, begin_s, end_s)
-                state = carry(facts.body, state, samples, zones[stand.zone])
-        return state
+            if end_s >= begin_s and stand.zone in shop.zones:  # of a place that is gone nothing is known
+                samples = thinned(air, stand.zone, begin_s, end_s)
+                held = carried(course_of(shop, replace(facts, zone=stand.zone)), held, samples)
+        return held
 
-    def _start(self, history: BodyHistory, facts: BodyFacts, start_s: float) -> BodyState | None:
-        """A body comes in at the temperature it was entered with, else at the outdoor air's."""
+    def _start(
+        self, history: BodyHistory, facts: BodyFacts, rules: Suppositions, start_s: float, air: StoredAir
+    ) -> Held:
+        """A body comes in at the temperature it was entered with, else anywhere down to the coldest known."""
         made = history.made
-        zone = history.stands[0].zone
-        if made is not None and start_s == history.came_s:
-            temperature_c = made.start_temperature_c
-            if temperature_c is None:
-                temperature_c = self._outdoor_c(zone, start_s)
-        else:
+        if made is None or start_s != history.came_s:
             skin = SeriesKey(_zone_at(history, start_s), history.id, Quantity.SKIN_TEMPERATURE)
             temperature_c = nearest(self._series, skin, start_s, NEAR_S)
+        elif made.start_temperature_c is None:
+            return self._between(history.stands[0].zone, facts, rules, start_s, air)
+        else:
+            temperature_c = made.start_temperature_c
         if temperature_c is None:
-            return None
-        return start_state(facts.body, start_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K)
+            return Held(None)
+        return Held(start_state(facts.body, start_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K))
 
-    def _outdoor_c(self, zone: str, time_s: float) -> float | None:
+    def _between(
+        self, zone: str, facts: BodyFacts, rules: Suppositions, start_s: float, air: StoredAir
+    ) -> Held:
+        """From the coldest outdoor air of the last days (its own, where none is known) to the warmest now."""
         known = self.zones.get(zone)
         outdoor = None if known is None else self._outdoor.get(known.site)
-        if outdoor is None:
-            return None
-        return nearest(self._series, SeriesKey(outdoor, ZONE, Quantity.AIR_TEMPERATURE), time_s, NEAR_S)
+        places = [place for place in (outdoor, zone) if place is not None]
+        key = Quantity.AIR_TEMPERATURE
+        now = [nearest(self._series, SeriesKey(place, ZONE, key), start_s, NEAR_S) for place in places]
+        warm = [celsius for celsius in now if celsius is not None]
+        if not warm:
+            return Held(None)
+        found = air.samples(places[0], start_s - rules.look_back_h * HOUR_S, start_s)
+        known_s = float(np.ptp(found.times_s)) if found.times_s.size else 0.0
+        coldest = [*warm, *found.temperature_c.tolist()]
+        if known_s < rules.whole_day_h * HOUR_S:
+            coldest.append(max(warm) - rules.brought_in_k)
+        return between(facts.body, start_s, min(coldest), max(warm))
 
 
 def _zone_at(history: BodyHistory, time_s: float) -> str:
@@ -244,7 +258,7 @@ def _zone_at(history: BodyHistory, time_s: float) -> str:
     return zones[-1] if zones else history.stands[0].zone
 
 
-def _thinned(air: StoredAir, zone: str, start_s: float, end_s: float) -> tuple[Sample, ...]:
+def thinned(air: StoredAir, zone: str, start_s: float, end_s: float) -> tuple[Sample, ...]:
     """A zone's air at most every few minutes, which is enough for what has an hour's time constant."""
     found = air.samples(zone, start_s, end_s)
     kept: list[Sample] = []

@@ -225,10 +225,11 @@ class Keeper:
         now = state.bodies.get(body)
         moved = now is not None and since_s > now.time_s and history.came_s != since_s
         if now is not None and (known or moved):
-            self._loop.reshape(bodies={body: facts}, given=BodySet(body, now))
+            self._loop.reshape(bodies={body: facts}, given=BodySet(body, now, state.supposed.get(body)))
             return
-        anew = self.deriver.body_state(history, facts, self._loop.shop.zones, state.time_s)
-        self._loop.reshape(bodies={body: facts}, given=BodySet(body, anew))
+        with_it = with_things(self._loop.shop, {}, {body: facts}, {})
+        anew = self.deriver.body_state(history, facts, with_it, state.time_s)
+        self._loop.reshape(bodies={body: facts}, given=BodySet(body, *anew))
 
     def _note_adrift(self, subject: str, zone: str | None) -> None:
         """What lies in a zone that the settings do not name is said, and told on the page."""

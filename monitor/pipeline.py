@@ -29,6 +29,7 @@ from monitor.stages.state import (
     ServiceFacts,
     Tick,
 )
+from monitor.stages.supposing import Held
 from monitor.values import EventKind, NewEvent
 
 
@@ -74,6 +75,7 @@ def fitted(shop: Shop, state: CoreState) -> CoreState:
         dew_trends={name: state.dew_trends.get(name, watch.NO_TREND) for name in zones},
         bodies={name: body for name, body in state.bodies.items() if name in bodies},
         figures={name: now for name, now in state.figures.items() if name in bodies},
+        supposed={name: one for name, one in state.supposed.items() if name in bodies},
         clocks={name: clock for name, clock in state.clocks.items() if name in shop.packages},
         uses={name: use for name, use in state.uses.items() if name in shop.packages},
         silences={name: kept for name, kept in state.silences.items() if name in zones},
@@ -137,16 +139,25 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet 
                 clocks[package] = clock
             uses = {name: kept for name, kept in state.uses.items() if name != package}
             return replace(state, clocks=clocks, uses=uses, derived_s=0.0)
-        case Recounted(counted):
+        case Recounted(counted, followed):
             kept = {name: use for name, use in state.uses.items() if name not in counted}
             clocks = {**state.clocks, **counted}
+            for body, held in followed.items():
+                state = _body_set(state, body, held)
             return replace(state, clocks=clocks, uses=kept, filled={}, derived_s=0.0)
-        case BodySet(body, body_state):
-            bodies = {name: kept for name, kept in state.bodies.items() if name != body}
-            if body_state is not None:
-                bodies[body] = body_state
-            figures = {name: kept for name, kept in state.figures.items() if name != body}
-            return replace(state, bodies=bodies, figures=figures)
+        case BodySet(body, body_state, supposed):
+            return _body_set(state, body, Held(body_state, supposed))
+
+
+def _body_set(state: CoreState, body: str, held: Held) -> CoreState:
+    bodies = {name: kept for name, kept in state.bodies.items() if name != body}
+    ranges = {name: kept for name, kept in state.supposed.items() if name != body}
+    figures = {name: kept for name, kept in state.figures.items() if name != body}
+    if held.state is not None:
+        bodies[body] = held.state
+    if held.supposed is not None:
+        ranges[body] = held.supposed
+    return replace(state, bodies=bodies, supposed=ranges, figures=figures)
 
 
 def _gap(shop: Shop, state: CoreState, now_s: float, why: str) -> tuple[CoreState, Effects]:

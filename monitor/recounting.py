@@ -1,11 +1,13 @@
 """Counts clocks again where late readings filled a gap of their air, and tells the ledger old and new."""
 
-from monitor.deriving import Deriver
+from monitor.deriving import Deriver, thinned
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.standing import hours_text
+from monitor.physics.night_sky import NO_FORECAST
 from monitor.stages.facts import PackageFacts, Shop
 from monitor.stages.packages import verdict
 from monitor.stages.state import CoreState, Recounted
+from monitor.stages.supposing import Held, carried, course_of
 from monitor.store.contract import SeriesStore
 from monitor.stored_air import StoredAir
 from monitor.values import EventKind, NewEvent
@@ -33,7 +35,19 @@ class Recounter:
             if after is not None and _counted(after) != _counted(before):
                 clocks[name] = after
                 events.append(_event(shop, facts, (before, after), spans, state.time_s))
-        return Recounted(clocks), events
+        return Recounted(clocks, self._followed(shop, state, air)), events
+
+    def _followed(self, shop: Shop, state: CoreState, air: StoredAir) -> dict[str, Held]:
+        """Bodies whose air had a gap that is filled now, carried through what was measured in it."""
+        found: dict[str, Held] = {}
+        for name, supposed in state.supposed.items():
+            facts, before = shop.bodies[name], supposed.before
+            if before is None or facts.zone not in state.filled:
+                continue
+            samples = thinned(air, facts.zone, before.time_s, state.bodies[name].time_s)
+            clouds = state.clouds.get(shop.zones[facts.zone].site, NO_FORECAST)
+            found[name] = carried(course_of(shop, facts, clouds), Held(before), samples)
+        return found
 
 
 def _spans(facts: PackageFacts, state: CoreState) -> dict[str, tuple[float, float]]:

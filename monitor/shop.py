@@ -22,6 +22,7 @@ from monitor.reference import load_toml
 from monitor.settings import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
 from monitor.stages.air import SensorAccuracy
 from monitor.stages.facts import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.stages.supposing import suppositions
 from monitor.things.histories import PackageHistory, from_settings
 from monitor.things.rules import RuleBook, rule_book
 from monitor.things.stores import Check, with_checks
@@ -73,6 +74,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         },
         packages=declared_packages(settings),
         limits=_limits(settings),
+        supposed=suppositions(load_toml("supposed.toml")),
         catalogue=catalogue,
         conditions=shop_conditions(catalogue, settings),
         shifts=shift_plan(settings, calendars),

@@ -1,6 +1,7 @@
 """Carries every cylinder and plate along with its zone's air, and says how near to wet each is."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from monitor.alarms.trend import FAR_H
 from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, Answer, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import AIR_RANGE_C, BodyState, advance, start_state, surface_margin_k
+from monitor.physics.lag import BodyState, advance, surface_margin_k
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 from monitor.physics.uncertainty import wet_probability_frac
@@ -17,8 +18,6 @@ from monitor.snapshot import Wait
 from monitor.stages.air import Sample
 from monitor.stages.facts import ZoneFacts
 from monitor.values import AirState
-
-UNKNOWN_START_STD_K = 3.0  # a body first seen standing in a zone: taken to be about as warm as its air
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +37,8 @@ class Figures:
     hours_to_wet: float  # at the trend of the last hour
     open_sky: bool = False  # whether it sees any sky
     cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
+    supposed: str = ""  # what was not measured or entered of it, and is taken against us
+    doubtful: bool = False  # by what was supposed it could be shown at another level
 
     @property
     def wet(self) -> bool:
@@ -61,19 +62,13 @@ class Place:
 
 def carry(
     body: Body,
-    state: BodyState | None,
-    samples: tuple[Sample, ...],
+    state: BodyState,
+    samples: Sequence[Sample],
     zone: ZoneFacts,
     clouds: Clouds = NO_FORECAST,
-) -> BodyState | None:
-    """The body after these samples of its zone's air; None until there has been any."""
-    usable = [s for s in samples if AIR_RANGE_C[0] <= s.temperature_c <= AIR_RANGE_C[1]]
-    if not usable:
-        return state
-    if state is None:
-        first = usable[0]
-        state = start_state(body, first.time_s, first.temperature_c, temperature_std_k=UNKNOWN_START_STD_K)
-    later = [s for s in usable if s.time_s > state.time_s]
+) -> BodyState:
+    """The body after these samples of its zone's air, those later than its own time."""
+    later = [s for s in samples if s.time_s > state.time_s]
     if not later:
         return state
     return advance(

@@ -64,6 +64,7 @@ class BodyFacts:
     body: Body
     present: bool = True
     work_zone: str | None = None  # where it will be used
+    brought_in: bool = False  # entered by a person, not standing there by the settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,18 @@ class SensorFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Suppositions:
+    """How much colder than known air what was not measured or entered is supposed to be."""
+
+    standing_k: float  # a body that has stood there, below the first air heard
+    brought_in_k: float  # one that came in without a temperature, below the air
+    swing_k: float  # air that was not heard for `swing_in_h` or longer, below its warmer side
+    swing_in_h: float
+    look_back_h: float  # over which the coldest known air is looked for
+    whole_day_h: float  # a shorter record does not show how cold it gets
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """The shop's planning limits."""
 
@@ -136,6 +149,7 @@ class Shop:
     bodies: Mapping[str, BodyFacts]
     packages: Mapping[str, PackageFacts]
     limits: Limits
+    supposed: Suppositions
     catalogue: Catalogue
     conditions: tuple[Condition, ...]
     shifts: ShiftPlan

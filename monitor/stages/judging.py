@@ -64,13 +64,14 @@ def _speaks(track: SensorTrack) -> bool:
 def _probed(shop: Shop, state: CoreState, probes: list[Reading]) -> CoreState:
     if not probes:
         return state
-    bodies = dict(state.bodies)
+    bodies, supposed = dict(state.bodies), dict(state.supposed)
     for reading in probes:
         sensor = shop.sensors[reading.key.source]
         facts = shop.bodies.get(sensor.body or "")
         if facts is not None and facts.id in bodies:
             bodies[facts.id] = observe(facts.body, bodies[facts.id], reading.value, sensor.surface_std_k)
-    return replace(state, bodies=bodies)
+            supposed.pop(facts.id, None)  # its temperature is measured now
+    return replace(state, bodies=bodies, supposed=supposed)
 
 
 def health(

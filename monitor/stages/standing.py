@@ -124,11 +124,19 @@ _STORE_ACTIONS = {
 
 
 def body_level(now: Figures | None, caution_k: float, *, air_known: bool) -> tuple[Level, str]:
-    """The level of a body and why; above the dew point is not yet dry."""
+    """The level of a body and why, with what had to be supposed; where that decides it, it is unknown."""
     if now is not None and not math.isfinite(now.margin_k):
         return Level.UNKNOWN, NOT_KNOWN
     if now is None:
         return Level.UNKNOWN, JUST_ENTERED if air_known else NOT_KNOWN
+    if now.doubtful:
+        return Level.UNKNOWN, now.supposed
+    level, reason = measured_level(now, caution_k)
+    return level, f"{reason}; {now.supposed}" if now.supposed else reason
+
+
+def measured_level(now: Figures, caution_k: float) -> tuple[Level, str]:
+    """The level that a body's figures give; above the dew point is not yet dry."""
     form = "frost" if now.from_frost else "dew"
     if now.margin_k <= 0.0:
         return Level.DANGER, "gathering frost" if now.from_frost else "sweating"

@@ -15,6 +15,7 @@ from monitor.quality.track import SensorTrack
 from monitor.snapshot import ActionNow, ShiftNow
 from monitor.stages.air import Sample, ZoneAir
 from monitor.stages.bodies import Figures
+from monitor.stages.supposing import Held, Supposed
 from monitor.values import AirState, Level, Mark, NewEvent, Notification, Point, Reading, StoredReading
 
 NOT_RUNNING = "the service was not running"
@@ -69,6 +70,7 @@ class CoreState:
     actions: tuple[ActionNow, ...] = ()
     memory: WarningMemory = field(default_factory=WarningMemory)
     spoken: dict[str, Sample] = field(default_factory=dict)  # by zone: the last air that clocks have seen
+    supposed: dict[str, Supposed] = field(default_factory=dict)  # by body
     watched_s: float = 0.0  # since when the shop has been watched without a break
     digest_s: float = 0.0  # up to when the hours of daily words have been looked at
     carried_s: float = 0.0  # when packages were last carried along
@@ -156,17 +158,19 @@ class ClockSet:
 
 @dataclass(frozen=True, slots=True)
 class BodySet:
-    """A body that was brought in or changed; without a state it is taken to be as warm as its air."""
+    """A body that was brought in or changed; without a state it begins with the first air that is heard."""
 
     body: str
     state: BodyState | None
+    supposed: Supposed | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Recounted:
-    """Clocks counted again after late readings had filled a gap of their air."""
+    """Clocks counted again after late readings had filled a gap of air, and bodies carried through it."""
 
     clocks: dict[str, ExposureClock]
+    bodies: dict[str, Held] = field(default_factory=dict)
 
 
 Input = (

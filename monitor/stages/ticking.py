@@ -12,11 +12,12 @@ from monitor.stages import bodies as body_stage
 from monitor.stages import late, standing, watch
 from monitor.stages import packages as package_stage
 from monitor.stages.digest import daily
-from monitor.stages.facts import GONE, Shop, ZoneFacts
+from monitor.stages.facts import GONE, BodyFacts, Shop, ZoneFacts
 from monitor.stages.hours import hours
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
+from monitor.stages.supposing import Held, carried, course_of
 from monitor.stages.telling import settle
 from monitor.values import Level, Point
 
@@ -76,29 +77,49 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 
 
 def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
-    bodies, figures, trends = dict(state.bodies), dict(state.figures), dict(state.margin_trends)
+    bodies, supposed = dict(state.bodies), dict(state.supposed)
+    figures, trends = dict(state.figures), dict(state.margin_trends)
     for facts in shop.bodies.values():
         zone = shop.zones[facts.zone]
         air = state.air.get(zone.id)
         before = bodies.get(facts.id)
-        clouds = state.clouds.get(zone.site, NO_FORECAST)
-        after = body_stage.carry(facts.body, before, state.heard[zone.id].samples, zone, clouds)
-        if after is not None:
-            bodies[facts.id] = after
-        if air is None or after is None:
+        course = course_of(shop, facts, state.clouds.get(zone.site, NO_FORECAST))
+        range_before = supposed.pop(facts.id, None)
+        held = carried(course, Held(before, range_before), state.heard[zone.id].samples)
+        if (held.supposed is None) is not (range_before is None):
+            trends.pop(facts.id, None)  # the other end of a range is no trend
+        if held.state is not None:
+            bodies[facts.id] = held.state
+        if held.supposed is not None:
+            supposed[facts.id] = held.supposed
+        if air is None or held.state is None:
             figures.pop(facts.id, None)
             continue
         seen = figures.get(facts.id)
         went_on = seen is not None and now_s - seen.time_s <= shop.fresh_s[zone.id]
-        if seen is None or after != before or now_s - seen.time_s >= shop.derived_every_s:
-            place = body_stage.Place(air, zone, clouds)
-            seen = body_stage.figures(facts.body, after, place, now_s, shop.limits.margin_caution_k)
+        if seen is None or held.state != before or now_s - seen.time_s >= shop.derived_every_s:
+            place = body_stage.Place(air, zone, course.clouds)
+            seen = _figures(shop, facts, held, place, now_s)
             trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
             trend = followed(trend, now_s, seen.margin_k, watch.TREND)
             hours = hours_to(trend, 0.0, watch.TREND)
             trends[facts.id] = trend
             figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
-    return replace(state, bodies=bodies, figures=figures, margin_trends=trends)
+    return replace(state, bodies=bodies, supposed=supposed, figures=figures, margin_trends=trends)
+
+
+def _figures(
+    shop: Shop, facts: BodyFacts, held: Held, place: body_stage.Place, now_s: float
+) -> body_stage.Figures:
+    """The figures of the end against us; in doubt where the kinder end would be shown otherwise."""
+    assert held.state is not None
+    caution_k = shop.limits.margin_caution_k
+    seen = body_stage.figures(facts.body, held.state, place, now_s, caution_k)
+    if held.supposed is None:
+        return seen
+    kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s, caution_k)
+    ends = (standing.measured_level(one, caution_k)[0] for one in (seen, kinder))
+    return replace(seen, supposed=held.supposed.words, doubtful=len(set(ends)) > 1)
 
 
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:

@@ -115,7 +115,7 @@ def of_desiccant(zone: ZoneFacts, now_s: float) -> float:
 
 def of_body(now: Figures | None) -> Seen:
     """Kind and value for each condition of a body."""
-    if now is None:
+    if now is None or now.doubtful:
         yield from (("body_margin_low", None), ("body_wet", None), ("body_time_to_wet", None))
         return
     yield "body_margin_low", now.margin_k

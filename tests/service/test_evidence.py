@@ -9,8 +9,8 @@ from click.testing import CliRunner
 
 from monitor.cli import main
 from monitor.errors import InputError
-from monitor.things.entries import Opened
-from monitor.values import Level
+from monitor.things.entries import CylinderDelivered, Opened, PlateBroughtIn
+from monitor.values import Level, Quantity, Reading, SeriesKey
 from monitor.web.shelf import things
 from tests.service.evidence_yard import EvidenceYard, steady
 from tests.service.yard import START_S
@@ -94,3 +94,109 @@ def test_after_a_stop_sensors_that_stay_silent_are_not_said_to_report(yard: Evid
 
 def _outbox(yard: EvidenceYard) -> list:
     return yard.ledger.outbox(limit=10_000)
+
+
+COLD_MORNING = steady(12.0, 0.80)  # dew point 8.7 °C; what comes in at 2 °C sweats by 6.7 K
+
+
+def test_a_plate_entered_without_a_temperature_on_a_cold_morning_is_not_taken_as_dry(
+    yard: EvidenceYard,
+) -> None:
+    yard.goes_on(2.0, bay_1=COLD_MORNING)
+    yard.enters("deck", PlateBroughtIn("Deck plate", "slip-bay", 0.025))
+    yard.enters("deck-2", PlateBroughtIn("Deck plate 2", "slip-bay", 0.025, start_temperature_c=2.0))
+    yard.enters("mix-7", CylinderDelivered("Mix 7", "argon", "slip-bay"))
+    yard.goes_on(0.1, bay_1=COLD_MORNING)
+    assert yard.body("deck-2").level is Level.DANGER
+    for name in ("deck", "mix-7"):
+        assert yard.body(name).level is Level.UNKNOWN
+        assert "temperature not entered" in yard.body(name).reason
+        assert "10 K colder" in yard.body(name).reason
+        assert "Feel it by hand" in yard.body(name).action
+    yard.goes_on(20.0, bay_1=COLD_MORNING)  # the range comes together with the plate's own time constant
+    assert yard.body("deck").level in (Level.SAFE, Level.CAUTION)
+    assert "not entered" not in yard.body("deck").reason
+
+
+def test_at_the_first_start_what_stands_there_may_be_colder_than_its_air(yard: EvidenceYard) -> None:
+    yard.goes_on(0.2, bay_1=steady(12.0, 0.75))  # 4.3 K clear if as warm as the air
+    assert yard.body().level is Level.UNKNOWN
+    assert "6 K colder" in yard.body().reason
+
+
+def test_where_both_ends_say_the_same_it_is_said_with_what_was_supposed(yard: EvidenceYard) -> None:
+    yard.goes_on(0.2, bay_1=steady(12.0, 0.30))
+    assert yard.body().level is Level.SAFE
+    assert yard.body().reason.startswith("dry; start temperature not entered")
+
+
+def night(hours: float) -> tuple[float, float]:
+    """Mild and moderate till two, a cold night till ten, then damp air over what has gone cold."""
+    if 2.0 <= hours < 10.0:
+        return -1.0, 0.90
+    return 12.0, 0.60
+
+
+def silent_at_night(hours: float) -> tuple[float, float] | None:
+    return None if 2.0 <= hours < 10.0 else night(hours)
+
+
+LONG_DRY_START = 30.0  # hours, until nothing of the first start is supposed any more
+
+
+def shifted(air, by: float):
+    return lambda hours: air(max(hours - by, 0.0))
+
+
+def test_a_gap_in_which_a_plate_may_have_gone_cold_leaves_it_unknown(tmp_path: Path) -> None:
+    heard, silent = EvidenceYard(tmp_path / "heard"), EvidenceYard(tmp_path / "silent")
+    heard.goes_on(LONG_DRY_START + 10.2, bay_1=shifted(night, LONG_DRY_START))
+    silent.goes_on(LONG_DRY_START + 10.2, bay_1=shifted(silent_at_night, LONG_DRY_START))
+    assert heard.body().level is Level.DANGER
+    plate = silent.body()
+    assert plate.level is Level.UNKNOWN
+    assert "air not heard for 8 h" in plate.reason
+    silent.goes_on(24.0, bay_1=steady(12.0, 0.60))
+    assert silent.body().level is Level.SAFE
+    assert silent.body().reason == "dry"
+    heard.close()
+    silent.close()
+
+
+def test_a_short_gap_says_little_about_thick_steel(yard: EvidenceYard) -> None:
+    yard.goes_on(LONG_DRY_START, bay_1=steady(12.0, 0.50))
+    yard.goes_on(0.5)
+    yard.goes_on(0.2, bay_1=steady(12.0, 0.50))
+    assert yard.body().level is Level.SAFE
+
+
+def test_readings_that_come_late_restore_what_the_gap_had_made_unknown(yard: EvidenceYard) -> None:
+    yard.goes_on(LONG_DRY_START, bay_1=steady(12.0, 0.60))
+    since_s = yard.now_s
+    yard.goes_on(8.0)
+    yard.goes_on(0.2, bay_1=steady(12.0, 0.60))
+    assert yard.body().level is Level.UNKNOWN
+    late = []
+    for n in range(8 * 60):
+        late += yard.readings("bay-1", steady(12.0, 0.60), since_s + 60.0 * n, yard.now_s + 1.0)
+    yard.series.append(late)
+    yard.goes_on(0.5, bay_1=steady(12.0, 0.60))
+    assert yard.body().level is Level.SAFE
+    assert yard.body().reason == "dry"
+
+
+def test_a_probe_on_the_skin_ends_what_was_supposed(yard: EvidenceYard) -> None:
+    yard.stops()
+    probe = (
+        '\n[[sensors]]\nid = "skin-1"\nzone = "slip-bay"\nbody = "plate-keel"\ninterval_s = 60\n'
+        '[[sensors.measures]]\nquantity = "surface_temperature_c"\nunit = "Cel"\naccuracy = 0.5\n'
+    )
+    yard.settings_are(probe)
+    yard.goes_on(0.1, bay_1=steady(12.0, 0.75))
+    assert yard.body().level is Level.UNKNOWN
+    key = SeriesKey("slip-bay", "skin-1", Quantity.SURFACE_TEMPERATURE)
+    for n in range(10):
+        said = 11.9 + 0.01 * (n % 3)
+        yard.series.append([Reading(key, yard.now_s + 1.0, yard.now_s + 1.0, said, None, True)])
+        yard.goes_on(1 / 60.0, bay_1=steady(12.0, 0.75))
+    assert yard.body().level is Level.SAFE
