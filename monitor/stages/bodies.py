@@ -38,7 +38,8 @@ class Figures:
     open_sky: bool = False  # whether it sees any sky
     cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
     supposed: str = ""  # what was not measured or entered of it, and is taken against us
-    doubtful: bool = False  # by what was supposed it could be shown at another level
+    doubtful: bool = False  # it is not safe only by what was supposed
+    wet_doubtful: bool = False  # it is wet only by what was supposed
 
     @property
     def wet(self) -> bool:

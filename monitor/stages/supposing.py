@@ -1,7 +1,8 @@
 """What nobody measured of a body is supposed against us, as a range whose two ends are both carried along.
 
 A body's own state is the end against us; the kinder end is kept beside it until both have come together, as
-the body's own time constant lets them. Where the ends would be shown at different levels, it is unknown.
+the body's own time constant lets them. Where only the end against us is not safe, the level is unknown;
+where both are not, the worse one speaks.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

@@ -111,15 +111,17 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
 def _figures(
     shop: Shop, facts: BodyFacts, held: Held, place: body_stage.Place, now_s: float
 ) -> body_stage.Figures:
-    """The figures of the end against us; in doubt where the kinder end would be shown otherwise."""
+    """The figures of the end against us; in doubt where only they are not safe."""
     assert held.state is not None
     caution_k = shop.limits.margin_caution_k
     seen = body_stage.figures(facts.body, held.state, place, now_s, caution_k)
     if held.supposed is None:
         return seen
     kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s, caution_k)
-    ends = (standing.measured_level(one, caution_k)[0] for one in (seen, kinder))
-    return replace(seen, supposed=held.supposed.words, doubtful=len(set(ends)) > 1)
+    against, kind = (standing.measured_level(one, caution_k)[0] for one in (seen, kinder))
+    doubtful = kind is Level.SAFE and against is not Level.SAFE
+    wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)
+    return replace(seen, supposed=held.supposed.words, doubtful=doubtful, wet_doubtful=wet_doubtful)
 
 
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:

@@ -115,7 +115,12 @@ def of_desiccant(zone: ZoneFacts, now_s: float) -> float:
 
 def of_body(now: Figures | None) -> Seen:
     """Kind and value for each condition of a body."""
-    if now is None or now.doubtful:
+    if now is not None and now.wet_doubtful:
+        yield "body_margin_low", None if now.doubtful else now.margin_k
+        yield "body_wet", None
+        yield "body_time_to_wet", now.hours_to_wet if now.hours_to_wet < FAR_H else None
+        return
+    if now is None:
         yield from (("body_margin_low", None), ("body_wet", None), ("body_time_to_wet", None))
         return
     yield "body_margin_low", now.margin_k
