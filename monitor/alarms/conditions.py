@@ -7,6 +7,7 @@ from typing import NamedTuple
 from monitor.alarms.catalogue import Catalogue, Direction, Priority
 from monitor.errors import RangeError
 
+SUPPOSED = "what had to be supposed decides it"  # why a value of something in a watched zone is unknown
 MIN_CYCLE_S = 60.0  # chattering is three cycles in a minute; with this floor there can be one at most
 
 

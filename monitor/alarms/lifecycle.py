@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.moves import Step, move, released
 from monitor.alarms.states import SET_ASIDE, Alarm, AlarmBook, AlarmState, Transition, Trigger
 
@@ -81,6 +81,7 @@ def _unknown_members(
     """How many conditions that hand their unknown values to `name` are unknown and in play."""
     count = sum(
         alarms[c.id].unknown_since_s is not None
+        and alarms[c.id].unknown_reason != SUPPOSED  # its zone is watched; the page says what is not known
         and not alarms[c.id].out_of_play
         and alarms[c.id].state is not AlarmState.OUT_OF_SERVICE
         for c in conditions.values()

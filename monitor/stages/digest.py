@@ -171,7 +171,8 @@ def _levels(shop: Shop, state: CoreState, site: str) -> Iterator[Level]:
         if zone.site == site and shop.zones[zone.id].in_use and (zone.sensors or zone.level is Level.DANGER):
             yield zone.level
     things = [(one.zone, one.level) for one in seen.bodies]
-    for zone_id, level in (*things, *((one.zone, one.level) for one in seen.packages)):
+    opened = [one for one in seen.packages if (one.opened_s or 0.0) <= state.time_s]
+    for zone_id, level in (*things, *((one.zone, one.level) for one in opened)):
         if shop.zones[zone_id].site == site and shop.zones[zone_id].in_use:
             yield level
 

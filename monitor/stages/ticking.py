@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from monitor.alarms.conditions import Condition, Observation
+from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.lifecycle import advance, with_conditions
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
 from monitor.physics.night_sky import NO_FORECAST
@@ -151,8 +151,11 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
         yield from _of_zone(shop, state, zone, facts[zone.id], now_s)
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
-        for kind, value in watch.of_body(state.figures.get(body.id)):
-            yield watch.seen(kind, body.id, value, now_s, truths)
+        figures = state.figures.get(body.id)
+        for kind, value in watch.of_body(figures):
+            one = watch.seen(kind, body.id, value, now_s, truths)
+            supposed = figures is not None and value is None
+            yield replace(one, unknown_reason=SUPPOSED) if supposed else one
     for name, use in state.uses.items():
         zone = shop.zones[shop.packages[name].zone]
         zone_truths = facts[zone.id]
