@@ -65,7 +65,7 @@ class EvidenceYard:
 
     def goes_on(self, hours: float, **airs: Air) -> list[Notification]:
         """Time passes with this air at each sensor (by id, with _ for -); what is posted meanwhile."""
-        before = {item.notification.key for item in self.ledger.outbox(limit=10_000)}
+        before = {item.notification.key for item in self.ledger.outbox()}
         end_s = self.now_s + hours * HOUR_S
         readings = []
         while self.now_s < end_s:
@@ -74,7 +74,7 @@ class EvidenceYard:
                 readings += self.readings(name.replace("_", "-"), air, self.now_s)
         self.series.append(readings)
         self.loop.advance_to(self.now_s)
-        items = reversed(self.ledger.outbox(limit=10_000))
+        items = reversed(self.ledger.outbox())
         return [item.notification for item in items if item.notification.key not in before]
 
     def readings(self, sensor: str, air: Air, time_s: float, arrived_s: float | None = None) -> list[Reading]:

@@ -93,7 +93,7 @@ def test_after_a_stop_sensors_that_stay_silent_are_not_said_to_report(yard: Evid
 
 
 def _outbox(yard: EvidenceYard) -> list:
-    return yard.ledger.outbox(limit=10_000)
+    return yard.ledger.outbox()
 
 
 COLD_MORNING = steady(12.0, 0.80)  # dew point 8.7 °C; what comes in at 2 °C sweats by 6.7 K
