@@ -145,8 +145,7 @@ class Deriver:
 
     def package_facts(self, history: PackageHistory, checks: Mapping[str, Sequence[Check]]) -> PackageFacts:
         """A package as the core sees it; InputError for an unknown class or a rule that cannot stand."""
-        speaks_s = self.settings.limits.check_speaks_s
-        return package_facts(history, self.book, checks, speaks_s=speaks_s)
+        return package_facts(history, self.book, checks)
 
     def store_facts(self, zone: str, history: StoreHistory) -> StoreFacts:
         """A storage place as the core sees it."""

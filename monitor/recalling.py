@@ -58,7 +58,11 @@ class Recall:
     def rules(self, package: str) -> ClockRules | None:
         """The rules that hold for a package."""
         history = self.history(package)
-        return None if history is None else self._deriver.book.rules_for(package, history.consumable)
+        return (
+            None
+            if history is None
+            else self._deriver.book.rules_for(package, history.consumable, history.spool)
+        )
 
     def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
         """A package's clock at a moment, from its whole history; None before it was opened."""

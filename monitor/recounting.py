@@ -64,7 +64,7 @@ def _spans(facts: PackageFacts, state: CoreState) -> dict[str, tuple[float, floa
 
 def _counted(clock: ExposureClock) -> tuple[object, ...]:
     """What a late reading can change, without the last digits of sums."""
-    sums = (clock.weighted_s, clock.hot_s, clock.bake_s)
+    sums = (clock.weighted_s, clock.heat.hot_s, clock.heat.bake_s, clock.heat.ramp_s)
     whole = (clock.open_s, clock.unknown_s, clock.unproven_s, clock.beyond_s, clock.restarts, clock.rebakes)
     return (*whole, clock.overheated, *(round(value, 3) for value in sums))
 

@@ -174,7 +174,9 @@ def declared_packages(settings: Settings) -> dict[str, PackageFacts]:
 
 def book_of(settings: Settings) -> RuleBook:
     """The rules of every class, as this shop works with them."""
-    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"))
+    spools = spool_data(load_toml("spools.toml")).spools.values()
+    metal = frozenset(spool.id for spool in spools if spool.stands_heat)
+    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"), metal)
 
 
 def declared_history(package: Package) -> PackageHistory:
@@ -190,17 +192,15 @@ def package_facts(
     history: PackageHistory,
     book: RuleBook,
     checks: Mapping[str, Sequence[Check]] | None = None,
-    speaks_s: float = 0.0,
 ) -> PackageFacts:
     """A package as the core sees it, with what people read where it lay; InputError for an unknown class."""
-    stays = history.stays if speaks_s == 0.0 else with_checks(history.stays, checks or {}, speaks_s)
     return PackageFacts(
         id=history.id,
         name=history.name,
         consumable=history.consumable,
         zone=history.zone,
-        stays=stays,
-        rules=book.rules_for(history.id, history.consumable),
+        stays=with_checks(history.stays, checks or {}),
+        rules=book.rules_for(history.id, history.consumable, history.spool),
         happenings=tuple(sorted(history.happenings, key=lambda happening: happening.time_s)),
         entered_s=history.entered_s,
         place=history.stays[-1].place,

@@ -45,6 +45,10 @@ class Place(StrEnum):
     UNKNOWN = "unknown"
 
 
+OVENS = frozenset({Place.HOLDING_OVEN, Place.REDRY})  # a hold or a bake counts here
+HOT_PLACES = OVENS | {Place.HEATED_QUIVER}
+
+
 class Counts(StrEnum):
     """What a place does to the exposure clock."""
 
@@ -91,6 +95,7 @@ class Care:
     oven_min_c: Sourced | None
     quiver_min_c: Sourced | None  # from which a portable quiver keeps rods as an oven does
     hold_min_h: Sourced | None
+    heat_gap_h: Sourced | None  # most between two readings that are to prove heat, where a person read one
     hold_restarts_clock: bool
     hold_restart_source: str
     cabinet_max_rh_frac: Sourced | None
@@ -272,6 +277,7 @@ def _care(row: Table) -> Care:
         oven_min_c=row.optional_sourced("oven_min", "degC", 30, 600),
         quiver_min_c=row.optional_sourced("quiver_min", "degC", 30, 600),
         hold_min_h=row.optional_sourced("hold_min", "h", 0, 100),
+        heat_gap_h=row.optional_sourced("heat_gap", "h", 0, 4),
         hold_restarts_clock=restarts,
         hold_restart_source=restart_source,
         cabinet_max_rh_frac=row.optional_sourced("cabinet_max_rh", "1", 0, 1),

@@ -5,19 +5,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.exposure.air import NO_AIR, AirSamples, AirStretch, HeldAir, Segments, segments
-from monitor.exposure.classes import Counts, Place
+from monitor.exposure.air import NO_AIR, AirSamples, AirStretch, HeldAir, Segments, Speaks, segments
+from monitor.exposure.classes import HOT_PLACES, Counts, Place
+from monitor.exposure.heat import NOTHING_READ, Heat, Proved, heat_after
 from monitor.exposure.history import Event, Happening, Stay, checked_history
 from monitor.exposure.limits import HOUR_S, ClockRules
 from monitor.exposure.places import (
-    BAKE,
-    HOT,
-    HOT_PLACES,
     OPEN_PLACES,
-    OVENS,
-    RAMP,
     SHUT_PLACES,
-    TOO_HOT,
     Marks,
     Run,
     marks_of,
@@ -58,17 +53,26 @@ class ExposureClock:
     whole_open_s: float = 0.0  # never reset
     counting: bool = True  # whether the clock was running at time_s
     restarts: int = 0
-    rebakes: int = 0
-    rebakes_without_ramp: int = 0
-    hot_s: float = 0.0  # without a break, in this stay
-    bake_s: float = 0.0  # without a break, in this stay
-    ramp_s: float = 0.0  # in this stay, before the bake
-    baking: bool = False  # this stay has reached the redry temperature
-    overheated: bool = False
+    heat: Heat = NOTHING_READ  # what was read of the oven
     wet: bool = False
     withdrawn: bool = False
     unsound_beads: int = 0  # in a row
     uptake_kgkg: tuple[float, ...] = ()
+
+    @property
+    def rebakes(self) -> int:
+        """How often bake heat was read."""
+        return self.heat.rebakes
+
+    @property
+    def rebakes_without_ramp(self) -> int:
+        """How many of those were not shown to have begun slowly."""
+        return self.heat.rebakes_without_ramp
+
+    @property
+    def overheated(self) -> bool:
+        """Whether more heat was read than its redrying allows."""
+        return self.heat.overheated
 
 
 def start_clock(
@@ -83,6 +87,7 @@ def start_clock(
         zone=zone,
         bagged_s=opened_s if place in SHUT_PLACES else None,
         counting=rules.counts(place) not in _CLOSED,
+        heat=Heat(since_s=opened_s),
         uptake_kgkg=uptake,
     )
 
@@ -94,23 +99,30 @@ def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) 
     if (stretch.place, stretch.zone) != (clock.place, clock.zone):
         clock = _moved(clock, stretch)
     clock = _in_bag(clock, stretch)
+    heat, proved = heat_after(clock.heat, stretch, rules)
+    clock = replace(clock, heat=heat)
+    for time_s, what in proved:
+        clock = _counted(clock, replace(stretch, until_s=time_s), rules)
+        clock = _after_hold(clock, rules) if what is Proved.HOLD else _after_bake(clock, rules)
+    return _counted(clock, stretch, rules)
+
+
+def _counted(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) -> ExposureClock:
+    """The hours and the water up to the stretch's end."""
+    if stretch.until_s <= clock.time_s:
+        return clock
     bag = rules.consumable.care.bag_protects_h
     cut_s = None
     if bag is not None and clock.bagged_s is not None:
         cut_s = clock.bagged_s + bag.value * HOUR_S
-    spans, air = segments(stretch, clock.time_s, clock.air, rules.reading_speaks_s, cut_s, clock.wettest_pa)
+    speaks = Speaks(rules.speaks_in_s(stretch.zone), rules.check_speaks_s)
+    spans, air = segments(stretch, clock.time_s, clock.air, speaks, cut_s, clock.wettest_pa)
     if clock.place in HOT_PLACES:  # the vapour in a hot oven says nothing of the air of the shop
         spans = replace(spans, wettest_pa=np.full(spans.start_s.shape, clock.wettest_pa))
     marks = marks_of(spans, stretch.place, cut_s, rules)
-    water_from = 0
     for run in runs_of(spans, marks, rules):
-        clock, baked = _after_run(clock, run, rules)
-        if baked:
-            clock = replace(
-                clock, uptake_kgkg=tuple(uniform_state(0.0).tolist()) if clock.uptake_kgkg else ()
-            )
-            water_from = run.end
-    uptake = _water(clock, spans, marks, water_from, rules)
+        clock = _after_run(clock, run)
+    uptake = _water(clock, spans, marks, rules)
     wettest_pa = float(spans.wettest_pa[-1])
     return replace(clock, time_s=stretch.until_s, air=air, wettest_pa=wettest_pa, uptake_kgkg=uptake)
 
@@ -160,17 +172,12 @@ def clock_over(
 def _through(
     clock: ExposureClock, stay: Stay, end_s: float, air_lookup: AirLookup, rules: ClockRules
 ) -> ExposureClock:
-    start_s = clock.time_s - rules.reading_speaks_s
+    checks = stay.readings
+    back_s = rules.speaks_in_s(stay.zone)
+    # A person's reading speaks only where no sensor has spoken since, so that is looked for as far back.
+    start_s = clock.time_s - (max(back_s, rules.check_speaks_s) if checks else back_s)
     samples = NO_AIR if stay.zone is None else air_lookup(stay.zone, start_s, end_s)
-    stretch = AirStretch(
-        stay.place,
-        stay.zone,
-        end_s,
-        samples,
-        stay.checked_temperature_c,
-        stay.checked_rh_frac,
-        stay.desiccant_s,
-    )
+    stretch = AirStretch(stay.place, stay.zone, end_s, samples, checks, stay.desiccant_s)
     return advance_clock(clock, stretch, rules)
 
 
@@ -180,10 +187,7 @@ def _moved(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
         place=stretch.place,
         zone=stretch.zone,
         air=None if stretch.zone != clock.zone else clock.air,
-        hot_s=0.0,
-        bake_s=0.0,
-        ramp_s=0.0,
-        baking=False,
+        heat=clock.heat.moved(clock.time_s),
     )
 
 
@@ -198,12 +202,12 @@ def _in_bag(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
     return replace(clock, bagged_s=max(known, default=clock.time_s))
 
 
-def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
-    """The clock after one run, and whether a bake that counts was completed in it."""
+def _after_run(clock: ExposureClock, run: Run) -> ExposureClock:
+    """The clock after one run."""
     clock = replace(clock, counting=run.runs)
     if run.runs:
         unproven = 0.0 if clock.place in OPEN_PLACES else run.duration_s
-        clock = replace(
+        return replace(
             clock,
             open_s=_ms(clock.open_s + run.duration_s),
             weighted_s=clock.weighted_s + run.weighted_s,
@@ -212,28 +216,28 @@ def _after_run(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[Expos
             beyond_s=_ms(clock.beyond_s + run.beyond_s),
             whole_open_s=_ms(clock.whole_open_s + run.duration_s),
         )
-    elif clock.place in SHUT_PLACES:
-        clock = replace(clock, bag_s=_ms(clock.bag_s + run.duration_s))
-    elif clock.place is Place.DRY_CABINET:
-        clock = replace(clock, cabinet_s=_ms(clock.cabinet_s + run.duration_s))
-    if clock.place not in OVENS:
-        return clock, False
-    clock = _held(clock, run, rules)
-    return _baked(clock, run, rules) if clock.place is Place.REDRY else (clock, False)
+    if clock.place in SHUT_PLACES:
+        return replace(clock, bag_s=_ms(clock.bag_s + run.duration_s))
+    if clock.place is Place.DRY_CABINET:
+        return replace(clock, cabinet_s=_ms(clock.cabinet_s + run.duration_s))
+    return clock
 
 
-def _held(clock: ExposureClock, run: Run, rules: ClockRules) -> ExposureClock:
-    """A proven hold in the oven, begun before the hours were used up, starts the count anew."""
-    if run.heat < HOT:
-        return replace(clock, hot_s=0.0)
-    before, after = clock.hot_s, _ms(clock.hot_s + run.duration_s)
-    clock = replace(clock, hot_s=after)
-    hold = rules.consumable.care.hold_min_h
-    if hold is None or not rules.hold_restarts_clock or not before < hold.value * HOUR_S <= after:
-        return clock
-    if clock.open_s == 0.0 or not _may_return(clock, rules):
+def _after_hold(clock: ExposureClock, rules: ClockRules) -> ExposureClock:
+    """A proved hold in the oven, begun before the hours were used up, starts the count anew."""
+    if not rules.hold_restarts_clock or clock.open_s == 0.0 or not _may_return(clock, rules):
         return clock
     return replace(_from_zero(clock), restarts=clock.restarts + 1)
+
+
+def _after_bake(clock: ExposureClock, rules: ClockRules) -> ExposureClock:
+    """A proved bake that is allowed starts the count anew, and dries."""
+    redry = rules.consumable.redry
+    most = None if redry is None else redry.max_count
+    if not rules.redry_allowed or (most is not None and clock.rebakes > most.value):
+        return clock
+    dry = tuple(uniform_state(0.0).tolist()) if clock.uptake_kgkg else ()
+    return replace(_from_zero(clock), uptake_kgkg=dry)
 
 
 def _may_return(clock: ExposureClock, rules: ClockRules) -> bool:
@@ -249,33 +253,6 @@ def _may_return(clock: ExposureClock, rules: ClockRules) -> bool:
 def air_shown(clock: ExposureClock) -> bool:
     """Whether all the air it was open in was measured and no wetter than the air its hours were proved in."""
     return clock.beyond_s == 0.0 and clock.unknown_s == 0.0
-
-
-def _baked(clock: ExposureClock, run: Run, rules: ClockRules) -> tuple[ExposureClock, bool]:
-    redry = rules.consumable.redry
-    if redry is None:
-        return clock, False
-    if run.heat < BAKE:
-        ramp = run.duration_s if run.heat == RAMP and not clock.baking else 0.0
-        return replace(clock, bake_s=0.0, ramp_s=_ms(clock.ramp_s + ramp)), False
-    if not clock.baking:
-        ramp_h = redry.ramp_time_h.value if redry.ramp_time_h is not None else 0.0
-        hasty = 1 if clock.ramp_s < ramp_h * HOUR_S else 0
-        clock = replace(
-            clock,
-            baking=True,
-            rebakes=clock.rebakes + 1,
-            rebakes_without_ramp=clock.rebakes_without_ramp + hasty,
-        )
-    if run.heat == TOO_HOT:
-        return replace(clock, overheated=True, bake_s=0.0), False
-    before, after = clock.bake_s, _ms(clock.bake_s + run.duration_s)
-    clock = replace(clock, bake_s=after)
-    if not before < redry.time_h.value * HOUR_S <= after or not rules.redry_allowed:
-        return clock, False
-    if redry.max_count is not None and clock.rebakes > redry.max_count.value:
-        return clock, False
-    return _from_zero(clock), True
 
 
 def _from_zero(clock: ExposureClock) -> ExposureClock:
@@ -296,14 +273,10 @@ def _ms(value_s: float) -> float:
     return round(value_s, 3)
 
 
-def _water(
-    clock: ExposureClock, spans: Segments, marks: Marks, first: int, rules: ClockRules
-) -> tuple[float, ...]:
+def _water(clock: ExposureClock, spans: Segments, marks: Marks, rules: ClockRules) -> tuple[float, ...]:
     if rules.sorption is None or not clock.uptake_kgkg:
         return clock.uptake_kgkg
     temperature, humidity = water_air(spans, marks, clock.place)
     duration = np.where(marks.shut, 0.0, spans.duration_s)
-    state = advance_state(
-        np.array(clock.uptake_kgkg), duration[first:], temperature[first:], humidity[first:], rules.sorption
-    )
+    state = advance_state(np.array(clock.uptake_kgkg), duration, temperature, humidity, rules.sorption)
     return tuple(state.tolist())

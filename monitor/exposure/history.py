@@ -10,11 +10,20 @@ from monitor.exposure.classes import Place
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """A person's reading of a place's own display; what was not read is None."""
+
+    time_s: float
+    temperature_c: float | None = None
+    rh_frac: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Stay:
     """One stay in one place; `end_s` None: it is still there.
 
-    A checked value is what a person read on the oven or the cabinet; it speaks for the whole stay where no
-    sensor does.
+    A checked value is what a person read on the oven or the cabinet as the package went in; `checks` is what
+    was read there at other times, in order. Each speaks for a while, where no sensor has spoken since.
     """
 
     place: Place
@@ -24,6 +33,15 @@ class Stay:
     checked_temperature_c: float | None = None
     checked_rh_frac: float | None = None
     desiccant_s: float | None = None  # when the bag it lies in was given fresh desiccant, as somebody entered
+    checks: tuple[Check, ...] = ()
+
+    @property
+    def readings(self) -> tuple[Check, ...]:
+        """All that a person read of this place, in order of time."""
+        if self.checked_temperature_c is None and self.checked_rh_frac is None:
+            return self.checks
+        own = Check(self.start_s, self.checked_temperature_c, self.checked_rh_frac)
+        return tuple(sorted((own, *self.checks), key=lambda check: check.time_s))
 
 
 class Happening(StrEnum):

@@ -1,10 +1,11 @@
 """Which hours govern a package: the code's, or a shop's own, looser only with a written reason."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.errors import Fault, InputError
+from monitor.exposure.air import CHECK_SPEAKS_S
 from monitor.exposure.classes import Authority, ConsumableClass, Counts, Permission, Place, class_named
 from monitor.exposure.tables import Table
 from monitor.physics.saturation import vapour_pressure_pa
@@ -64,6 +65,13 @@ class ClockRules:
     rating: RatingLimit | None
     sorption: SorptionParameters | None
     reading_speaks_s: float
+    check_speaks_s: float = CHECK_SPEAKS_S  # a person's reading
+    speaks_s: Mapping[str, float] = field(default_factory=dict)  # by zone, where it is otherwise: ovens
+    stands_heat: bool = True  # False: wound on what an oven melts or chars, or nobody said on what
+
+    def speaks_in_s(self, zone: str | None) -> float:
+        """How long after it a sensor's reading in a zone is still taken as known."""
+        return self.speaks_s.get(zone or "", self.reading_speaks_s)
 
     @property
     def shop_is_looser(self) -> bool:
@@ -101,19 +109,23 @@ class ClockRules:
     def redry_allowed(self) -> bool:
         """Whether redrying brings this package back."""
         redry = self.consumable.redry
-        if redry is None:
+        if redry is None or not self.stands_heat:
             return False
         return redry.permission is Permission.CODE or bool(self.shop.redry_permission)
 
     def hot_from_c(self, place: Place) -> float | None:
-        """The temperature from which an oven or quiver protects."""
+        """The temperature from which an oven or quiver protects; None: none does.
+
+        Where the class has no holding temperature of its own, the least of its redrying is taken, and only
+        where it may be redried at all: a maker's leave for wire, and a spool that stands the heat.
+        """
         quiver = self.consumable.care.quiver_min_c
         if place is Place.HEATED_QUIVER:
             return quiver.value if quiver is not None else None
         oven, redry = self.consumable.care.oven_min_c, self.consumable.redry
         if oven is not None:
             return oven.value
-        return redry.min_c.value if redry is not None and place is Place.REDRY else None
+        return redry.min_c.value if redry is not None and self.redry_allowed else None
 
 
 def clock_rules(

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.exposure.air import BoolArray, Segments
-from monitor.exposure.classes import Counts, Place
+from monitor.exposure.classes import HOT_PLACES, Counts, Place
 from monitor.exposure.limits import ClockRules
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import saturation_pressure_water_pa
@@ -17,10 +17,7 @@ from monitor.physics.sorption import (
 )
 
 OPEN_PLACES = frozenset({Place.OPEN_AIR, Place.ON_MACHINE, Place.UNKNOWN})
-OVENS = frozenset({Place.HOLDING_OVEN, Place.REDRY})  # a hold or a bake counts here
-HOT_PLACES = OVENS | {Place.HEATED_QUIVER}
 SHUT_PLACES = frozenset({Place.SEALED, Place.BAGGED})  # while they protect, no water goes in or out
-COLD, RAMP, HOT, BAKE, TOO_HOT = 0.0, 1.0, 2.0, 3.0, 4.0  # RAMP: no hotter than the first step of a bake
 
 
 class Marks(NamedTuple):
@@ -29,7 +26,7 @@ class Marks(NamedTuple):
     runs: BoolArray  # the clock
     shut: BoolArray  # no water goes in or out
     known: BoolArray  # the air is known
-    heat: FloatArray  # one of the levels below
+    baked: BoolArray  # hot enough to drive all water out
 
 
 def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRules) -> Marks:
@@ -49,31 +46,21 @@ def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRul
         protected = spans.start_s < cut_s if cut_s is not None else no
     shut = protected if place in SHUT_PLACES else no
     known = np.isfinite(spans.vapour_pressure_pa)
-    return Marks(~protected, shut, known, _heat(temperature, place, rules))
+    return Marks(~protected, shut, known, _baked(temperature, place, rules))
 
 
-def _heat(temperature_c: FloatArray, place: Place, rules: ClockRules) -> FloatArray:
-    heat = np.full(temperature_c.shape, COLD)
-    if place not in HOT_PLACES:
-        return heat
-    hot_from, redry = rules.hot_from_c(place), rules.consumable.redry
-    if place is Place.REDRY and redry is not None and redry.ramp_max_c is not None:
-        heat[temperature_c <= redry.ramp_max_c.value] = RAMP
-    if hot_from is not None:
-        heat[temperature_c >= hot_from] = HOT
-    if place is Place.REDRY and redry is not None:
-        heat[temperature_c >= redry.min_c.value] = BAKE
-        heat[temperature_c > redry.max_c.value] = TOO_HOT
-    return heat
+def _baked(temperature_c: FloatArray, place: Place, rules: ClockRules) -> BoolArray:
+    redry = rules.consumable.redry
+    if place not in HOT_PLACES or redry is None:
+        return np.zeros(temperature_c.shape, dtype=np.bool_)
+    return temperature_c >= redry.min_c.value
 
 
 class Run(NamedTuple):
     """Neighbouring spans that do the same."""
 
-    end: int  # index after its last span
     duration_s: float
     runs: bool
-    heat: float
     weighted_s: float
     unknown_s: float
     beyond_s: float
@@ -82,8 +69,7 @@ class Run(NamedTuple):
 def runs_of(spans: Segments, marks: Marks, rules: ClockRules) -> list[Run]:
     if spans.start_s.size == 0:
         return []
-    key = marks.heat + np.where(marks.runs, 8.0, 0.0)
-    firsts = np.flatnonzero(np.append(True, np.diff(key) != 0.0))
+    firsts = np.flatnonzero(np.append(True, marks.runs[1:] != marks.runs[:-1]))
     weight = np.maximum(1.0, exposure_weight(spans.wettest_pa))
     weight[marks.known] = exposure_weight(spans.vapour_pressure_pa[marks.known])
     running = np.where(marks.runs, spans.duration_s, 0.0)
@@ -94,10 +80,8 @@ def runs_of(spans: Segments, marks: Marks, rules: ClockRules) -> list[Run]:
         np.where(_beyond(spans, rules), running, 0.0),
     )
     sums = [np.add.reduceat(column, firsts).tolist() for column in columns]
-    ends = [*firsts[1:].tolist(), key.size]
-    flags, heats = marks.runs[firsts].tolist(), marks.heat[firsts].tolist()
-    rows = zip(ends, flags, heats, *sums, strict=True)
-    return [Run(end, whole, flag, heat, w, u, b) for end, flag, heat, whole, w, u, b in rows]
+    rows = zip(marks.runs[firsts].tolist(), *sums, strict=True)
+    return [Run(whole, flag, w, u, b) for flag, whole, w, u, b in rows]
 
 
 def _beyond(spans: Segments, rules: ClockRules) -> BoolArray:
@@ -128,5 +112,5 @@ def water_air(spans: Segments, marks: Marks, place: Place) -> tuple[FloatArray, 
         temperature = np.where(warm, measured, temperature)
         saturated = saturation_pressure_water_pa(temperature)
         humidity = np.where(warm & ~marks.known, REFERENCE_VAPOUR_PRESSURE_PA / saturated, humidity)
-        humidity = np.where(marks.heat >= BAKE, 0.0, humidity)
+        humidity = np.where(marks.baked, 0.0, humidity)
     return temperature, np.minimum(humidity, 1.0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,21 @@ from monitor.errors import Fault, InputError
 from monitor.exposure.clock import ExposureClock
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.materials import Material
-from monitor.exposure.tables import Sourced, Table
+from monitor.exposure.tables import Sourced, Status, Table
 from monitor.physics.spool import Layers, RunOff, Winding, layers_of, run_off, wet_depth_m
+
+
+class Body(StrEnum):
+    """What a spool is made of."""
+
+    PLASTIC = "plastic"
+    METAL = "metal"
+    FIBRE = "fibre"
 
 
 @dataclass(frozen=True, slots=True)
 class SpoolType:
-    """A spool's geometry and the mass its label gives."""
+    """A spool's geometry, what it is made of, and the mass its label gives."""
 
     id: str
     title: str
@@ -24,6 +33,12 @@ class SpoolType:
     barrel_m: Sourced
     width_m: Sourced
     label_kg: Sourced
+    body: Body
+
+    @property
+    def stands_heat(self) -> bool:
+        """Whether it may go into an oven: metal only."""
+        return self.body is Body.METAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +126,15 @@ def _add(known: dict[str, Any], name: str, value: object, row: Table) -> None:
     known[name] = value
 
 
+def _body(row: Table) -> Body:
+    made = row.sub("body")
+    body = made.choice("material", Body)
+    made.choice("status", Status)
+    made.text("source")
+    made.no_more()
+    return body
+
+
 def _spool(row: Table) -> SpoolType:
     spool = SpoolType(
         id=row.text("id"),
@@ -119,6 +143,7 @@ def _spool(row: Table) -> SpoolType:
         barrel_m=row.sourced("barrel", "m", 0.01, 2.0),
         width_m=row.sourced("width", "m", 0.005, 2.0),
         label_kg=row.sourced("labels", "kg", 0.05, 2000.0),
+        body=_body(row),
     )
     if spool.barrel_m.value >= spool.flange_m.value:
         row.fault("barrel", "must be smaller than flange; correct one of the two")

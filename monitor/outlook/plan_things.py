@@ -8,6 +8,7 @@ import numpy as np
 from monitor.exposure.air import AirStretch
 from monitor.exposure.classes import Counts, Place
 from monitor.exposure.clock import advance_clock
+from monitor.exposure.history import Check
 from monitor.exposure.limits import ClockRules
 from monitor.exposure.places import OPEN_PLACES
 from monitor.exposure.verdict import package_verdict
@@ -203,7 +204,9 @@ def _used_if_kept(
         stretch = AirStretch(Place.BAGGED, lay.zone, shift.start_s, desiccant_s=leave_s)
     else:
         oven_c = package.rules.hot_from_c(Place.HOLDING_OVEN)
-        stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checked_temperature_c=oven_c)
+        read = np.arange(leave_s, shift.start_s, HOUR_S).tolist()  # shown hot all the while
+        checks = tuple(Check(time_s, oven_c) for time_s in read)
+        stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checks=checks)
     kept = replace(package, clock=advance_clock(clock, stretch, package.rules))
     verdict = package_verdict(
         clock_after(kept, course, row, shift.end_s, (lay.place, lay.zone)), package.rules

@@ -149,12 +149,28 @@ def forget(air: ZoneAir, sensor: str, fresh_s: float) -> ZoneAir:
     return replace(air, heard=heard, last=None if last_s is None else assumed(heard, last_s, fresh_s))
 
 
-def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> tuple[float, float] | None:
-    """Time and mean temperature of the sensors heard lately; for ovens."""
-    fresh = [h for h in air.heard.values() if now_s - h.temperature_time_s <= fresh_s]
-    if not fresh:
+class Warmth(NamedTuple):
+    """How warm a place is: the coldest of its sensors, at the time of the newest reading."""
+
+    time_s: float
+    coldest_c: float
+
+
+def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> Warmth | None:
+    """How warm a place is, while one of its sensors was heard lately; for ovens.
+
+    The coldest counts, also of a sensor that has fallen silent: a warmer one elsewhere does not unsay it.
+    """
+    warmth = temperature_heard(air)
+    return warmth if warmth is not None and now_s - warmth.time_s <= fresh_s else None
+
+
+def temperature_heard(air: ZoneAir) -> Warmth | None:
+    """How warm a place was when a sensor was last heard, however long ago."""
+    told = [h for h in air.heard.values() if h.temperature_time_s > NOTHING_HEARD.temperature_time_s]
+    if not told:
         return None
-    return max(h.temperature_time_s for h in fresh), sum(h.temperature_c for h in fresh) / len(fresh)
+    return Warmth(max(h.temperature_time_s for h in told), min(h.temperature_c for h in told))
 
 
 def boxed_humidity_frac(inside_c: float, around: AirState | None) -> float:

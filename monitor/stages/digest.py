@@ -12,12 +12,12 @@ from monitor.alarms.wording import Wording
 from monitor.outlook.shifts import upcoming
 from monitor.quality.health import newest_s
 from monitor.stages import standing, watch
-from monitor.stages.air import temperature_only
 from monitor.stages.facts import Shop
 from monitor.stages.hours import hours
 from monitor.stages.naming import wording_of
 from monitor.stages.picturing import as_move, picture
 from monitor.stages.state import CoreState
+from monitor.stages.stores import store_now
 from monitor.values import Level, Notification
 
 LATE_S = 2 * 3600.0  # a daily word that is later than this is left out
@@ -196,7 +196,6 @@ def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight
 def _zone_lines(shop: Shop, state: CoreState, site: str, now_s: float) -> Iterator[str]:
     for zone in shop.zones.values():
         if zone.site == site and zone.in_use:
-            oven = temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-            oven_c = None if oven is None else oven[1]
-            _, reason = standing.zone_level(shop, zone, state.air.get(zone.id), oven_c, now_s)
+            now = store_now(shop, state, zone, now_s)
+            _, reason = standing.zone_level(shop, zone, state.air.get(zone.id), now, now_s)
             yield f"{zone.name}: {reason}"

@@ -138,7 +138,7 @@ def _air_of(
         if now is not None:
             yield time_s, list(air_points(zone, now, time_s))
         elif warm is not None:
-            yield time_s, [warmth_point(zone, warm[1], time_s)]
+            yield time_s, [warmth_point(zone, warm.coldest_c, warm.time_s)]
 
 
 def _left(silence: Silence, grid: Sequence[float], told: dict[float, list[Point]]) -> Iterator[Silence]:

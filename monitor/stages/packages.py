@@ -9,29 +9,35 @@ from monitor.exposure.air import NO_AIR, AirSamples, AirStretch
 from monitor.exposure.clock import ExposureClock, advance_clock, happened, start_clock
 from monitor.exposure.history import Stay
 from monitor.exposure.verdict import PackageVerdict, package_verdict
-from monitor.stages.air import Sample, ZoneAir, boxed_humidity_frac, temperature_only
+from monitor.stages.air import Sample, boxed_humidity_frac, temperature_only
 from monitor.stages.facts import PackageFacts, Shop
-from monitor.values import AirState
+from monitor.stages.state import CoreState
+from monitor.stages.stores import HEATED
 
 Samples = Mapping[str, tuple[Sample, ...]]
 
 
-def zone_samples(
-    shop: Shop, heard: Mapping[str, ZoneAir], air: Mapping[str, AirState], now_s: float
-) -> dict[str, Sample]:
+def zone_samples(shop: Shop, state: CoreState, now_s: float) -> dict[str, Sample]:
     """The air of each zone as the derived series keep it, so that a clock derived anew comes out the same.
 
-    Where only a temperature is known (an oven), the humidity is NaN; a quiver that is off holds the air
-    around it.
+    Of a heated place it is kept at the time at which it was measured: a sensor that has fallen silent proves
+    nothing of the time after. Where only a temperature is known, the humidity is NaN; a quiver that is off
+    holds the air around it.
     """
     samples: dict[str, Sample] = {}
-    for zone, believed in heard.items():
-        now = air.get(zone)
-        if now is not None:
+    for zone, believed in state.heard.items():
+        now = state.air.get(zone)
+        warm = temperature_only(believed, now_s, shop.fresh_s[zone])
+        if now is not None and shop.zones[zone].kind not in HEATED:
             samples[zone] = Sample(now_s, now.temperature_c, now.relative_humidity_frac)
-        elif (warm := temperature_only(believed, now_s, shop.fresh_s[zone])) is not None:
-            around = air.get(shop.zones[zone].stands_in or "")
-            samples[zone] = Sample(now_s, warm[1], boxed_humidity_frac(warm[1], around))
+        elif warm is not None:
+            before = state.spoken.get(zone)
+            around = state.air.get(shop.zones[zone].stands_in or "")
+            humidity = (
+                boxed_humidity_frac(warm.coldest_c, around) if now is None else now.relative_humidity_frac
+            )
+            told = Sample(warm.time_s, warm.coldest_c, humidity)
+            samples[zone] = told if before is None or told.time_s > before.time_s else before
     return samples
 
 
@@ -77,8 +83,8 @@ def _through(
     package: PackageFacts, clock: ExposureClock, stay: Stay, samples: Samples, until_s: float
 ) -> ExposureClock:
     air = _samples(samples.get(stay.zone or "", ()))
-    told = stay.checked_temperature_c, stay.checked_rh_frac, stay.desiccant_s
-    return advance_clock(clock, AirStretch(stay.place, stay.zone, until_s, air, *told), package.rules)
+    stretch = AirStretch(stay.place, stay.zone, until_s, air, stay.readings, stay.desiccant_s)
+    return advance_clock(clock, stretch, package.rules)
 
 
 def _samples(samples: tuple[Sample, ...]) -> AirSamples:

@@ -8,13 +8,13 @@ from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trig
 from monitor.quality.health import newest_s
 from monitor.quality.track import Reason
 from monitor.snapshot import AlarmNow, BodyNow, PackageNow, Snapshot, Wait, WarningNow, ZoneNow
-from monitor.stages import air as air_stage
 from monitor.stages import packages as package_stage
 from monitor.stages import standing
 from monitor.stages.facts import PackageFacts, Shop
 from monitor.stages.foretelling import foretold
 from monitor.stages.naming import wording_of
 from monitor.stages.state import CoreState, Since
+from monitor.stages.stores import store_now
 from monitor.values import Level, SensorHealth, SensorStatus
 
 AHEAD_S = 600.0  # what was just entered may lie a little ahead of the last tick
@@ -43,10 +43,9 @@ def _since(state: CoreState, name: str) -> float:
 
 def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
     for zone in shop.zones.values():
-        oven = air_stage.temperature_only(state.heard[zone.id], state.time_s, shop.fresh_s[zone.id])
-        oven_c = None if oven is None else oven[1]
+        now = store_now(shop, state, zone, state.time_s)
         air = state.air.get(zone.id)
-        level, reason = standing.zone_level(shop, zone, air, oven_c, state.time_s)
+        level, reason = standing.zone_level(shop, zone, air, now, state.time_s)
         sensors = shop.sensors_of(zone.id)
         if any(state.tracks[sensor.id].reason in APART for sensor in sensors):
             reason += "; its sensors differ, the worse counts"
@@ -61,9 +60,9 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
             since_s=_since(state, f"zone/{zone.id}"),
             air=air,
             sensors=tuple(health),
-            temperature_c=standing.known_temperature_c(zone, oven_c, state.time_s),
-            humidity_frac=standing.known_humidity_frac(zone, air, state.time_s),
-            checked_s=standing.read_by_hand_s(zone, air, oven_c, state.time_s),
+            temperature_c=now.temperature_c,
+            humidity_frac=now.humidity_frac,
+            checked_s=now.checked_s,
             desiccant_due_s=zone.store.desiccant_due_s,
             action=standing.zone_action(zone, level, state.time_s),
         )

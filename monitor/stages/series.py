@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 
 from monitor.stages import packages as package_stage
-from monitor.stages.air import boxed_humidity_frac, temperature_only
 from monitor.stages.facts import Shop
 from monitor.stages.state import CoreState
+from monitor.stages.stores import HEATED
 from monitor.values import AirState, Point, Quantity, SeriesKey
 
 ZONE = "zone"  # the source of a zone's own series
@@ -14,15 +14,15 @@ ZONE = "zone"  # the source of a zone's own series
 def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, ...]:
     """The numbers of this moment; what is not known is left out, so that a gap shows as a gap."""
     points: list[Point] = []
-    for zone, air in state.air.items():
-        points += air_points(zone, air, now_s)
-    for zone, heard in state.heard.items():
-        warm = temperature_only(heard, now_s, shop.fresh_s[zone])
-        if zone not in state.air and warm is not None:  # an oven has a temperature only
-            points.append(warmth_point(zone, warm[1], now_s))
-            humidity = boxed_humidity_frac(warm[1], state.air.get(shop.zones[zone].stands_in or ""))
-            if humidity == humidity:
-                points.append(Point(SeriesKey(zone, ZONE, Quantity.RELATIVE_HUMIDITY), now_s, humidity))
+    for zone, told in package_stage.zone_samples(shop, state, now_s).items():
+        air = state.air.get(zone)
+        if air is not None and shop.zones[zone].kind not in HEATED:
+            points += air_points(zone, air, now_s)
+            continue
+        points.append(warmth_point(zone, told.temperature_c, told.time_s))  # as clocks have it
+        if told.relative_humidity_frac == told.relative_humidity_frac:
+            humidity = SeriesKey(zone, ZONE, Quantity.RELATIVE_HUMIDITY)
+            points.append(Point(humidity, told.time_s, told.relative_humidity_frac))
     for name, now in state.figures.items():
         zone = shop.bodies[name].zone
         values = (

@@ -4,55 +4,31 @@ import math
 
 from monitor.exposure.verdict import PackageVerdict
 from monitor.stages.bodies import Figures
-from monitor.stages.facts import GONE, Shop, StoreFacts, ZoneFacts
+from monitor.stages.facts import GONE, Shop, ZoneFacts
+from monitor.stages.stores import HEATED, StoreNow
 from monitor.values import AirState, Level
 
 NOT_KNOWN = "no believable reading"
 NOT_NAMED = "not in the settings, nobody watches it"
 NAME_IT = "Name it in the settings again, or enter where its things are now; check them by hand."
 JUST_ENTERED = "just entered, judged at the next look"
-HEATED = frozenset({"oven", "quiver"})  # judged by their temperature alone
-
-
-def known_temperature_c(zone: ZoneFacts, sensor_c: float | None, now_s: float) -> float | None:
-    """A storage place's temperature: its sensor's, else what a person read there lately."""
-    return zone.store.checked_c if sensor_c is None and _read_lately(zone.store, now_s) else sensor_c
-
-
-def known_humidity_frac(zone: ZoneFacts, air: AirState | None, now_s: float) -> float | None:
-    """A place's humidity: its sensor's, else what a person read there lately."""
-    if air is not None:
-        return air.relative_humidity_frac
-    return zone.store.checked_rh_frac if _read_lately(zone.store, now_s) else None
-
-
-def read_by_hand_s(
-    zone: ZoneFacts, air: AirState | None, sensor_c: float | None, now_s: float
-) -> float | None:
-    """When a person read what stands for a place now; None where a sensor does, or nobody has lately."""
-    sensed = sensor_c is not None if zone.kind in HEATED else air is not None
-    return zone.store.checked_s if not sensed and _read_lately(zone.store, now_s) else None
-
-
-def _read_lately(store: StoreFacts, now_s: float) -> bool:
-    return store.checked_s is not None and 0.0 <= now_s - store.checked_s < store.speaks_s
 
 
 def zone_level(
-    shop: Shop, zone: ZoneFacts, air: AirState | None, oven_c: float | None, now_s: float
+    shop: Shop, zone: ZoneFacts, air: AirState | None, now: StoreNow, now_s: float
 ) -> tuple[Level, str]:
-    """The level of a zone's air and why; where no sensor speaks, a person's reading does for a while."""
+    """The level of a zone's air and why; where no sensor speaks, a person's newer reading does."""
     if zone.kind == GONE:
         return Level.UNKNOWN, NOT_NAMED
     if zone.kind in HEATED:
-        level, reason = _oven(zone, known_temperature_c(zone, oven_c, now_s))
-        if level is Level.DANGER and zone.kind == "quiver" and not shop.holds(zone.id):
+        level, reason = _oven(zone, now, now_s)
+        cold = level is Level.DANGER and now.temperature_c is not None
+        if cold and zone.kind == "quiver" and not shop.holds(zone.id):
             level, reason = Level.SAFE, "cold and empty"
     else:
-        level, reason = _humidity(shop, zone, air, known_humidity_frac(zone, air, now_s))
-    checked_s = read_by_hand_s(zone, air, oven_c, now_s)
-    if level is not Level.UNKNOWN and checked_s is not None:
-        reason += f", read by hand {_ago(checked_s, now_s)}"
+        level, reason = _humidity(shop, zone, air, now.humidity_frac)
+    if level is not Level.UNKNOWN and now.checked_s is not None:
+        reason += f", read by hand {_ago(now.checked_s, now_s)}"
     due_s = zone.store.desiccant_due_s
     if level is Level.SAFE and due_s is not None and now_s >= due_s:
         return Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
@@ -82,12 +58,15 @@ def _ago(time_s: float, now_s: float) -> str:
     return f"{hours:.0f} h ago" if hours < 48.0 else f"{hours / 24.0:.0f} days ago"
 
 
-def _oven(zone: ZoneFacts, oven_c: float | None) -> tuple[Level, str]:
-    if oven_c is None or not math.isfinite(oven_c):
-        return Level.UNKNOWN, NOT_KNOWN
-    if zone.min_temperature_c is not None and oven_c < zone.min_temperature_c:
-        return Level.DANGER, "below its minimum"
-    return Level.SAFE, "hot enough"
+def _oven(zone: ZoneFacts, now: StoreNow, now_s: float) -> tuple[Level, str]:
+    """Found cold it stays cold until something says otherwise; found hot it is so only while that speaks."""
+    least_c = zone.min_temperature_c
+    if now.temperature_c is not None and math.isfinite(now.temperature_c):
+        cold = least_c is not None and now.temperature_c < least_c
+        return (Level.DANGER, "below its minimum") if cold else (Level.SAFE, "hot enough")
+    if least_c is not None and now.last_c is not None and now.last_s is not None and now.last_c < least_c:
+        return Level.DANGER, f"below its minimum when last read, {_ago(now.last_s, now_s)}"
+    return Level.UNKNOWN, NOT_KNOWN
 
 
 def zone_action(zone: ZoneFacts, level: Level, now_s: float) -> str:

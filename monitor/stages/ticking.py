@@ -18,6 +18,7 @@ from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
 from monitor.stages.supposing import Held, carried, course_of
+from monitor.stages.stores import store_now
 from monitor.stages.telling import settle
 from monitor.values import Level, Point
 
@@ -127,7 +128,7 @@ def _figures(
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
     clocks, uses = dict(state.clocks), dict(state.uses)
-    now = package_stage.zone_samples(shop, state.heard, state.air, now_s)
+    now = package_stage.zone_samples(shop, state, now_s)
     spoken = {**state.spoken, **now}
     # The air before is given too: it says what a package met that came into a zone since.
     samples = {name: tuple(air[name] for air in (state.spoken, now) if name in air) for name in spoken}
@@ -175,8 +176,7 @@ def _of_zone(
     shop: Shop, state: CoreState, zone: ZoneFacts, truths: tuple[str, ...], now_s: float
 ) -> Iterator[Observation]:
     """What is known of one zone's own conditions."""
-    oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-    oven_c = standing.known_temperature_c(zone, None if oven is None else oven[1], now_s)
+    oven_c = store_now(shop, state, zone, now_s).temperature_c
     rise_kh = state.dew_rises.get(zone.id, 0.0)
     empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
     for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
@@ -212,9 +212,8 @@ def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             since[name] = Since(level, now_s)
 
     for zone in shop.zones.values():
-        oven = air_stage.temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
-        oven_c = None if oven is None else oven[1]
-        level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), oven_c, now_s)
+        now = store_now(shop, state, zone, now_s)
+        level, _ = standing.zone_level(shop, zone, state.air.get(zone.id), now, now_s)
         note(f"zone/{zone.id}", level)
     for body in shop.bodies.values():
         caution_k, known = shop.limits.margin_caution_k, body.zone in state.air

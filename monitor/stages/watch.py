@@ -13,8 +13,8 @@ from monitor.snapshot import ShiftNow
 from monitor.stages.bodies import Figures
 from monitor.stages.facts import GONE, PackageFacts, Shop, ZoneFacts
 from monitor.stages.spells import told_now
-from monitor.stages.standing import HEATED
 from monitor.stages.state import CoreState, Use
+from monitor.stages.stores import HEATED
 from monitor.values import AirState, SensorHealth, SensorStatus
 
 STILL_WET_K = -0.01  # passed on for a body that is still wet though its skin is above the dew point

@@ -5,11 +5,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from monitor.errors import Fault, InputError
+from monitor.exposure.air import CHECK_SPEAKS_S
 from monitor.exposure.classes import ConsumableClass, class_named, consumable_classes
 from monitor.exposure.limits import READING_SPEAKS_S, ClockRules, ShopRule, clock_rules, shop_rules
 from monitor.exposure.materials import SorptionData, sorption_data
+from monitor.exposure.running_off import WIRES
 
 USE_FIRST_FRAC = 0.5
+HEATED_KINDS = frozenset({"oven", "quiver"})
 SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
 
 
@@ -33,6 +36,8 @@ class LimitsLike(Protocol):
 
     @property
     def exposure_due_frac(self) -> float: ...
+    @property
+    def check_speaks_s(self) -> float: ...
 
 
 class ServiceLike(Protocol):
@@ -40,6 +45,24 @@ class ServiceLike(Protocol):
 
     @property
     def derived_every_s(self) -> float: ...
+
+
+class ZoneLike(Protocol):
+    """A zone as far as its heat is concerned."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+
+
+class SensorLike(Protocol):
+    """How long a sensor may be silent."""
+
+    @property
+    def zone(self) -> str: ...
+    @property
+    def stale_after_s(self) -> float: ...
 
 
 class ShopLike(Protocol):
@@ -53,6 +76,10 @@ class ShopLike(Protocol):
     def limits(self) -> LimitsLike: ...
     @property
     def service(self) -> ServiceLike: ...
+    @property
+    def zones(self) -> Iterable[ZoneLike]: ...
+    @property
+    def sensors(self) -> Iterable[SensorLike]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,18 +92,35 @@ class RuleBook:
     usual: ShopRule
     reading_speaks_s: float
     limit_h: Mapping[str, float] = field(default_factory=dict)  # by package
+    check_speaks_s: float = CHECK_SPEAKS_S
+    speaks_s: Mapping[str, float] = field(default_factory=dict)  # by heated zone
+    metal_spools: frozenset[str] = frozenset()
 
-    def rules_for(self, package: str, consumable: str) -> ClockRules:
-        """The rules of one package; InputError for an unknown class or a rule that cannot stand."""
+    def rules_for(self, package: str, consumable: str, spool: str = "") -> ClockRules:
+        """The rules of one package; InputError for an unknown class or a rule that cannot stand.
+
+        Wire of which nobody said on what it is wound counts as wound on plastic.
+        """
         rule = self.by_class.get(consumable, self.usual)
         own_h = self.limit_h.get(package)
         if own_h is not None and (rule.limit_h is None or own_h < rule.limit_h):
             rule = replace(rule, limit_h=own_h)
         known = class_named(self.classes, consumable)
-        return clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
+        rules = clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
+        return replace(
+            rules,
+            check_speaks_s=self.check_speaks_s,
+            speaks_s=self.speaks_s,
+            stands_heat=known.kind not in WIRES or spool in self.metal_spools,
+        )
 
 
-def rule_book(shop: ShopLike, consumables: Mapping[str, Any], sorption: Mapping[str, Any]) -> RuleBook:
+def rule_book(
+    shop: ShopLike,
+    consumables: Mapping[str, Any],
+    sorption: Mapping[str, Any],
+    metal_spools: frozenset[str] = frozenset(),
+) -> RuleBook:
     """The book of a shop; `consumables` and `sorption` are the reference files. InputError for faults."""
     classes = consumable_classes(consumables)
     due_frac = shop.limits.exposure_due_frac
@@ -89,6 +133,9 @@ def rule_book(shop: ShopLike, consumables: Mapping[str, Any], sorption: Mapping[
         usual=usual,
         reading_speaks_s=min(SPEAKS_TICKS * shop.service.derived_every_s, READING_SPEAKS_S),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
+        check_speaks_s=shop.limits.check_speaks_s,
+        speaks_s=_speaks_s(shop),
+        metal_spools=metal_spools,
     )
     faults = [
         Fault(f"shop rule for {name}: document", "nothing", "a rule looser than the code names its document")
@@ -98,6 +145,16 @@ def rule_book(shop: ShopLike, consumables: Mapping[str, Any], sorption: Mapping[
     if faults:
         raise InputError(faults)
     return book
+
+
+def _speaks_s(shop: ShopLike) -> dict[str, float]:
+    """A heated zone's air is kept at its sensor's own times and speaks until that counts as silent."""
+    heated = {zone.id for zone in shop.zones if zone.kind in HEATED_KINDS}
+    found: dict[str, float] = {}
+    for sensor in shop.sensors:
+        if sensor.zone in heated:
+            found[sensor.zone] = max(sensor.stale_after_s, found.get(sensor.zone, 0.0))
+    return found
 
 
 def _row(rule: RuleLike, usual: ShopRule) -> dict[str, Any]:

@@ -1,24 +1,14 @@
-"""What people read on ovens and cabinets, how long it speaks, and when desiccant is due."""
+"""What people read on ovens and cabinets, and when desiccant is due."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
-from monitor.exposure.history import Stay
+from monitor.exposure.history import Check, Stay
 from monitor.things.entries import DesiccantRenewed, StoreChecked
 from monitor.things.telling import Dated
 
+__all__ = ["Check", "StoreHistory", "store_history", "with_checks"]
 DESICCANT_S = 30 * 86_400.0  # common practice: renewed or regenerated monthly
-_FOREVER = float("inf")
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """A person's reading of a place's own display; what was not read is None."""
-
-    time_s: float
-    temperature_c: float | None = None
-    rh_frac: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,41 +36,19 @@ def store_history(entries: Iterable[Dated]) -> StoreHistory:
     return StoreHistory(tuple(checks), renewed_s)
 
 
-def with_checks(
-    stays: Sequence[Stay], checks: Mapping[str, Sequence[Check]], speaks_s: float
-) -> tuple[Stay, ...]:
-    """The stays cut where a person's reading begins and ends to speak, each piece with what was read.
+def with_checks(stays: Sequence[Stay], checks: Mapping[str, Sequence[Check]]) -> tuple[Stay, ...]:
+    """The stays with what people read where the package lay, in order of time.
 
-    A reading speaks from its time on for `speaks_s`, or until the next one; what was read when a package was
-    put away is the first reading of that stay. After that nobody knows, and it counts as not known.
+    A reading from before the stay is kept too: it speaks on for a while, but proves nothing of later.
     """
-    return tuple(piece for stay in stays for piece in _cut(stay, checks.get(stay.zone or "", ()), speaks_s))
-
-
-def _cut(stay: Stay, checks: Sequence[Check], speaks_s: float) -> list[Stay]:
-    own = Check(stay.start_s, stay.checked_temperature_c, stay.checked_rh_frac)
-    end_s = _FOREVER if stay.end_s is None else stay.end_s
-    heard = sorted((own, *checks), key=lambda check: check.time_s)
-    near = [check for check in heard if check.time_s < end_s and check.time_s + speaks_s > stay.start_s]
-    edges = {stay.start_s, end_s}
-    for check in near:
-        edges |= {min(max(time_s, stay.start_s), end_s) for time_s in (check.time_s, check.time_s + speaks_s)}
-    pieces: list[Stay] = []
-    for start_s, until_s in pairwise(sorted(edges)) if len(edges) > 1 else ((stay.start_s, end_s),):
-        spoken = [check for check in near if check.time_s <= start_s < check.time_s + speaks_s]
-        temperature_c = next((c.temperature_c for c in reversed(spoken) if c.temperature_c is not None), None)
-        rh_frac = next((c.rh_frac for c in reversed(spoken) if c.rh_frac is not None), None)
-        ends = None if until_s == _FOREVER else until_s
-        piece = replace(
-            stay, start_s=start_s, end_s=ends, checked_temperature_c=temperature_c, checked_rh_frac=rh_frac
+    return tuple(
+        replace(
+            stay,
+            checks=tuple(
+                check
+                for check in sorted(checks.get(stay.zone or "", ()), key=lambda check: check.time_s)
+                if stay.end_s is None or check.time_s < stay.end_s
+            ),
         )
-        last = pieces[-1] if pieces else None
-        if last is not None and _read(last) == _read(piece):
-            pieces[-1] = replace(last, end_s=ends)
-        else:
-            pieces.append(piece)
-    return pieces
-
-
-def _read(stay: Stay) -> tuple[float | None, float | None]:
-    return stay.checked_temperature_c, stay.checked_rh_frac
+        for stay in stays
+    )

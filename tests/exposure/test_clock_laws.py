@@ -75,11 +75,11 @@ def live(
         steps = [cut for cut in sorted(cuts) if stay.start_s < cut < stay.end_s] + [stay.end_s]
         for until_s in steps:
             clock = clocks[-1]
-            samples = lookup(air)("", clock.time_s - rules.reading_speaks_s, until_s)
+            back_s = rules.check_speaks_s if stay.readings else rules.reading_speaks_s
+            samples = lookup(air)("", clock.time_s - back_s, until_s)
             if stay.zone is None:
                 samples = lookup(air)("", 1.0, 0.0)
-            told = stay.checked_temperature_c, stay.checked_rh_frac, stay.desiccant_s
-            stretch = AirStretch(stay.place, stay.zone, until_s, samples, *told)
+            stretch = AirStretch(stay.place, stay.zone, until_s, samples, stay.readings, stay.desiccant_s)
             clocks.append(advance_clock(clock, stretch, rules))
     return clocks
 
@@ -103,7 +103,7 @@ def test_live_steps_and_one_long_batch_agree(
         assert getattr(stepped, field) == getattr(batch, field), field
     for field in ("bag_s", "cabinet_s", "bagged_s", "wettest_pa"):
         assert getattr(stepped, field) == getattr(batch, field), field
-    for field in ("restarts", "rebakes", "rebakes_without_ramp", "overheated", "counting", "hot_s", "bake_s"):
+    for field in ("restarts", "rebakes", "rebakes_without_ramp", "overheated", "counting", "heat"):
         assert getattr(stepped, field) == getattr(batch, field), field
     assert stepped.uptake_kgkg == pytest.approx(batch.uptake_kgkg, rel=1e-9, abs=1e-15)
     assert package_verdict(stepped, rules).standing is package_verdict(batch, rules).standing
@@ -119,7 +119,7 @@ def test_exposure_never_decreases_but_by_a_bake_or_a_hold(
     for before, after in pairwise(live(stays, [float(cut) for cut in cuts], air, rules)):
         assert after.whole_open_s >= before.whole_open_s
         assert after.open_s <= after.whole_open_s
-        if after.restarts == before.restarts and not (after.baking and after.bake_s > 0.0):
+        if after.restarts == before.restarts and not (after.heat.baking and after.heat.bake_s > 0.0):
             for field in COUNTING:
                 assert getattr(after, field) >= getattr(before, field), field
             worse = ORDER.index(package_verdict(after, rules).standing)

@@ -8,7 +8,7 @@ from monitor.errors import InputError
 from monitor.exposure.air import NO_AIR, AirSamples, AirStretch
 from monitor.exposure.classes import ConsumableClass, Kind, Place
 from monitor.exposure.clock import ExposureClock, advance_clock, happened, start_clock
-from monitor.exposure.history import Event, Happening
+from monitor.exposure.history import Check, Event, Happening
 from monitor.exposure.limits import ClockRules, ProvedHours, ShopRule, clock_rules, shop_rules
 from monitor.exposure.standing import DecidingRule, Standing, hours_text
 from monitor.exposure.verdict import PackageVerdict, package_verdict, verdict_text
@@ -164,7 +164,9 @@ def test_over_after_the_one_rebake_means_withdraw(rules_for: Rules) -> None:
     rules = rules_for("e7018")
     clock = after(rules, 5.0)
     assert "once at 260-430 °C for 2 h" in package_verdict(clock, rules).action
-    oven = AirStretch(Place.REDRY, "oven", clock.time_s + 3 * H, checked_temperature_c=300.0)
+    steps = ((0.0, 110.0), (0.5, 110.0), (0.9, 300.0), (1.9, 300.0), (2.9, 300.0))  # read by hand
+    read = tuple(Check(clock.time_s + hours * H, warm_c) for hours, warm_c in steps)
+    oven = AirStretch(Place.REDRY, "oven", clock.time_s + 3 * H, checks=read)
     clock = advance_clock(clock, oven, rules)
     assert package_verdict(clock, rules).standing is Standing.USABLE
     clock = advance_clock(clock, AirStretch(Place.OPEN_AIR, "slip-bay", clock.time_s + 5 * H), rules)

@@ -8,6 +8,7 @@ import pytest
 from monitor.exposure.air import AirStretch
 from monitor.exposure.classes import Place
 from monitor.exposure.clock import advance_clock
+from monitor.exposure.history import Check
 from monitor.exposure.standing import Standing
 from monitor.exposure.verdict import package_verdict
 from monitor.outlook.action import ActionKind, PlanInputs
@@ -175,7 +176,7 @@ def test_what_a_bag_does_not_protect_is_not_to_be_bagged_and_the_saving_is_what_
     of, clock = yard.packages[0].rules, yard.packages[0].clock
     for place, usable in ((Place.BAGGED, False), (Place.SEALED, False), (Place.HOLDING_OVEN, True)):
         done = advance_clock(clock, AirStretch(Place.OPEN_AIR, "bay", late.end_s), of)
-        night = AirStretch(place, "oven", short.start_s, checked_temperature_c=125.0)
+        night = AirStretch(place, "oven", short.start_s, checks=(Check(late.end_s, 125.0),))
         done = advance_clock(
             advance_clock(done, night, of), AirStretch(Place.OPEN_AIR, "bay", short.end_s), of
         )
