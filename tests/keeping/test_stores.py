@@ -6,6 +6,9 @@ import pytest
 
 from monitor.errors import InputError
 from monitor.exposure.classes import Place
+from monitor.stages.air import NOTHING_HEARD, ZoneAir
+from monitor.stages.packages import zone_samples
+from monitor.stages.stores import store_now
 from monitor.things.entries import DesiccantRenewed, Moved, Opened, StoreChecked
 from monitor.values import Level
 from tests.keeping.test_clocks import RODS, anew, clock_of, same
@@ -182,3 +185,58 @@ def test_a_quiver_is_for_rods(yard: Yard) -> None:
         yard.enter("spool-9", Moved(Place.HEATED_QUIVER, "quiver-1"))
     with pytest.raises(InputError, match="is not for a place of heated quiver"):
         yard.enter("spool-9", Moved(Place.HEATED_QUIVER, "rod-oven"))
+
+
+def test_a_reading_by_hand_does_not_speak_again_after_the_sensor_showed_the_oven_cold(yard: Yard) -> None:
+    """150 °C by hand at ten past, then the sensor falls to 35 °C and is silent: cold until something says
+    otherwise, to the page, the alarm and the clock of the rods (D1.1:2015, 5.3.2: at least 120 °C)."""
+    cold_s, silent_s = START_S + HOUR, START_S + 1.5 * HOUR
+    yard.air["rod-oven"] = lambda t: None if t >= silent_s else (150.0 if t < cold_s else 35.0, None)
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "rod-oven"))
+    yard.enter("rod-oven", StoreChecked(150.0))
+    yard.run_to(silent_s - 60)
+    assert zone(yard, "rod-oven")[:2] == (Level.DANGER, "below its minimum")
+    for hours in (0.5, 1.0, 4.0, 5.0):
+        yard.run_to(silent_s + hours * HOUR)
+        level, reason, _ = zone(yard, "rod-oven")
+        assert level is Level.DANGER
+        assert reason.startswith("below its minimum when last read, ")
+        standing = {alarm.condition for alarm in yard.loop.snapshot().alarms}
+        assert any("rod-oven" in name and "below_minimum" in name for name in standing)
+    live = clock_of(yard, "rods-3")
+    assert live.restarts == 0
+    assert live.open_s > 5 * HOUR
+    same(live, anew(yard, "rods-3"))
+    yard.enter("rod-oven", StoreChecked(150.0))  # newer evidence: somebody looked
+    assert zone(yard, "rod-oven")[0] is Level.SAFE
+
+
+def test_an_oven_found_cold_by_hand_stays_cold_when_nobody_looks_again(yard: Yard) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("quay-oven", StoreChecked(95.0))
+    yard.loop.resume(START_S + 14 * HOUR)
+    assert zone(yard, "quay-oven")[:2] == (Level.DANGER, "below its minimum when last read, 14 h ago")
+
+
+def test_a_cabinets_humidity_read_by_hand_does_not_speak_again_after_its_sensor_did(yard: Yard) -> None:
+    yard.air["dry-cabinet"] = lambda t: None if t >= START_S + HOUR else (24.0, 0.60)
+    yard.run_to(START_S + 300)
+    yard.enter("dry-cabinet", StoreChecked(24.0, 0.15))
+    yard.run_to(START_S + 2 * HOUR)
+    assert zone(yard, "dry-cabinet")[0] is Level.UNKNOWN
+    yard.enter("dry-cabinet", StoreChecked(24.0, 0.15))
+    assert zone(yard, "dry-cabinet")[0] is Level.SAFE
+
+
+def test_of_two_probes_in_one_oven_the_colder_counts_also_when_it_falls_silent(yard: Yard) -> None:
+    shop, state = yard.loop.shop, yard.loop.state
+    heard = {
+        "lower": NOTHING_HEARD._replace(temperature_time_s=START_S - 3000.0, temperature_c=85.0),
+        "upper": NOTHING_HEARD._replace(temperature_time_s=START_S, temperature_c=160.0),
+    }
+    state = replace(state, heard={**state.heard, "rod-oven": ZoneAir(heard)})
+    now = store_now(shop, state, shop.zones["rod-oven"], START_S + 10.0)
+    assert now.temperature_c == 85.0
+    assert zone_samples(shop, state, START_S + 10.0)["rod-oven"][:2] == (START_S, 85.0)
