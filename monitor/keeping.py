@@ -8,7 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from monitor.checking import EntryChecks
 from monitor.deriving import BODY_KINDS, Derived, Deriver, Things
 from monitor.errors import Fault, InputError
+from monitor.exposure.classes import Place
 from monitor.exposure.clock import ExposureClock
+from monitor.exposure.oven_doubts import oven_doubts
 from monitor.exposure.running_off import RunOffGuide
 from monitor.loop import CoreLoop
 from monitor.quality.rules import calibrated_on_s
@@ -19,6 +21,7 @@ from monitor.snapshot import Part
 from monitor.stages.facts import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
 from monitor.stages.packages import as_entered
 from monitor.stages.state import BodySet, ClockSet
+from monitor.stages.stores import store_now
 from monitor.store.contract import Event, Ledger, SeriesStore
 from monitor.stored_air import StoredAir
 from monitor.things.bodies import BodyHistory
@@ -125,6 +128,16 @@ class Keeper:
         if facts is None or history is None or clock is None:
             return None
         return self.checks.run_off(history, clock, facts.rules)
+
+    def oven_doubts(self, package: str, place: Place, zone: str) -> tuple[str, ...]:
+        """What speaks against putting a package into an oven now."""
+        shop, state = self._loop.shop, self._loop.state
+        facts = shop.packages.get(package)
+        clock = None if facts is None else as_entered(facts, state.clocks.get(package), state.spoken)
+        if facts is None or clock is None or zone not in shop.zones:
+            return ()
+        oven_c = store_now(shop, state, shop.zones[zone], state.time_s).temperature_c
+        return oven_doubts(place, clock, facts.rules, oven_c)
 
     def parts(self) -> list[Part]:
         """The things that nobody watches, where there are any."""

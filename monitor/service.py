@@ -346,6 +346,7 @@ class Service:
             try_channel=channels.test,
             sheet=lambda kind, of, site: pages.sheet(self._sources(), kind, of, site),
             run_off=self.keeper.run_off,
+            oven_doubts=self.keeper.oven_doubts,
         )
 
     def _sources(self) -> Sources:

@@ -11,6 +11,7 @@ from pydantic import SecretStr, ValidationError
 
 from monitor.errors import Fault, InputError
 from monitor.settings import Settings
+from monitor.settings_bounds import impossible
 
 SECRET_SIGN = "@"  # a value "@name" is read from the file `name` in the secrets folder
 
@@ -134,6 +135,7 @@ def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -
     yield from _doubled(tree)
     yield from _without_place(tree)
     yield from _out_of_reach(tree)
+    yield from impossible(tree)
     ids: dict[str, frozenset[str]] = {
         "site": _ids(tree, "sites"),
         "zone": _ids(tree, "zones"),

@@ -10,6 +10,7 @@ from monitor.clock import SystemClock
 from monitor.errors import InputError
 from monitor.ingest.catalogue import SensorCatalogue
 from monitor.ingest.payload_check import check_payload
+from monitor.settings_bounds import odd
 from monitor.settings_file import load
 from monitor.settings_things import refuse_ahead_of_now
 from monitor.shop import build_shop, known_reference
@@ -37,6 +38,8 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
         count = len(error.faults)
         click.echo(f"{settings_file}: {count} fault{'s' if count != 1 else ''}.", err=True)
         sys.exit(1)
+    for note in odd(settings.model_dump()):
+        click.echo(f"  looks odd: {note}")
     click.echo(
         f"{settings_file}: in order. {len(settings.zones)} zones, {len(settings.sensors)} sensors, "
         f"{len(settings.cylinders)} cylinders, {len(settings.plates)} plates, "

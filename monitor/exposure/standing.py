@@ -69,6 +69,7 @@ class Situation:
     counting: bool
     left_h: float | None
     may_redry: bool
+    oven_action: str = ""  # of a package in an oven, where something is to be said of that
 
 
 def next_action(situation: Situation, rules: ClockRules) -> str:
@@ -78,6 +79,8 @@ def next_action(situation: Situation, rules: ClockRules) -> str:
     if situation.rule is DecidingRule.TEST_BEAD:
         wire = rules.consumable.kind not in (Kind.COVERED_ELECTRODE, Kind.FLUX)
         return f"Do not weld the job. {'Run off the outer wraps, weld' if wire else 'Weld'} a new test bead."
+    if situation.oven_action:
+        return situation.oven_action
     if situation.standing is Standing.OVER:
         return _when_over(situation, rules)
     if not situation.counting:
@@ -102,8 +105,6 @@ def _when_kept(situation: Situation, rules: ClockRules) -> str:
         return f"Leave it in the oven at least {care.hold_min_h.value:g} h before reissue."
     if situation.place is Place.HEATED_QUIVER:
         return "Lid shut, plugged in; take out what you weld with. Back to the oven at the end of the shift."
-    if situation.place is Place.REDRY:
-        return "Let the bake finish, then straight into the holding oven."
     if situation.standing is Standing.USABLE:
         return "Leave it closed until needed; note the time when you open it."
     return "Leave it closed; use it before fresher ones, and note the time when you open it."

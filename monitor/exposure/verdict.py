@@ -7,6 +7,7 @@ import numpy as np
 from monitor.exposure.classes import Counts, Kind, Place
 from monitor.exposure.clock import ExposureClock, air_shown
 from monitor.exposure.limits import HOUR_S, ClockRules
+from monitor.exposure.oven_doubts import oven_action
 from monitor.exposure.standing import (
     AUTHORITY_TITLES,
     LEVELS,
@@ -81,7 +82,8 @@ def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
     worst = max(governing, key=lambda reading: (reading.used_frac, -reading.limit_h), default=None)
     left_h = min((reading.left_h for reading in governing), default=None)
     standing, rule = _standing(clock, rules, worst)
-    situation = Situation(standing, rule, clock.place, clock.counting, left_h, _may_redry(clock, rules))
+    may_redry, of_oven = _may_redry(clock, rules), oven_action(clock, rules)
+    situation = Situation(standing, rule, clock.place, clock.counting, left_h, may_redry, of_oven)
     return PackageVerdict(
         standing=standing,
         level=LEVELS[standing],
@@ -334,5 +336,5 @@ def _redry_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
         allowed = f" of {redry.max_count.value:.0f} allowed" if redry.max_count is not None else ""
         notes.append(f"Redried {clock.rebakes} x{allowed}.")
     if clock.rebakes_without_ramp > 0:
-        notes.append("The slow first step of the bake was not shown: ask the inspector.")
+        notes.append("The slow first step of the bake was not shown: it does not count. Ask the inspector.")
     return notes

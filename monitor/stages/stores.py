@@ -1,5 +1,6 @@
 """What stands for a storage place now: its sensors, else what a person has read since they last spoke."""
 
+import math
 from typing import NamedTuple
 
 from monitor.stages.air import temperature_heard, temperature_only
@@ -28,9 +29,7 @@ def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> St
     air, store = state.air.get(zone.id), zone.store
     sensed = air is not None if zone.kind not in HEATED else warm is not None
     warm_s, warm_c = _last_sensed(state, zone)
-    humid_s = max((one.humidity_time_s for one in state.heard[zone.id].heard.values()), default=float("-inf"))
-    last_air = state.heard[zone.id].last
-    sensed_s = warm_s if zone.kind in HEATED else max(humid_s, last_air.time_s if last_air else humid_s)
+    sensed_s = warm_s if zone.kind in HEATED else _last_damp_s(state, zone)
     read = store.checked_s is not None and 0.0 <= now_s - store.checked_s < store.speaks_s
     speaks = read and not sensed and store.checked_s is not None and store.checked_s > sensed_s
     humidity = air.relative_humidity_frac if air is not None else (store.checked_rh_frac if speaks else None)
@@ -53,3 +52,12 @@ def _last_sensed(state: CoreState, zone: ZoneFacts) -> tuple[float, float | None
     if spoken is not None and (heard is None or spoken.time_s > heard.time_s):
         return spoken.time_s, spoken.temperature_c
     return (float("-inf"), None) if heard is None else (heard.time_s, heard.coldest_c)
+
+
+def _last_damp_s(state: CoreState, zone: ZoneFacts) -> float:
+    """When a sensor last told the humidity; also one that is no longer believed."""
+    heard, spoken = state.heard[zone.id].heard.values(), state.spoken.get(zone.id)
+    told = [one.humidity_time_s for one in heard]
+    if spoken is not None and math.isfinite(spoken.relative_humidity_frac):
+        told.append(spoken.time_s)
+    return max(told, default=float("-inf"))

@@ -153,7 +153,8 @@ def _speaks_s(shop: ShopLike) -> dict[str, float]:
     found: dict[str, float] = {}
     for sensor in shop.sensors:
         if sensor.zone in heated:
-            found[sensor.zone] = max(sensor.stale_after_s, found.get(sensor.zone, 0.0))
+            speaks_s = sensor.stale_after_s + shop.service.derived_every_s  # kept at most so much later
+            found[sensor.zone] = max(speaks_s, found.get(sensor.zone, 0.0))
     return found
 
 

@@ -1,6 +1,6 @@
 """What can be done to a thing with one tap: the buttons, and the ledger entry that each of them makes."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -23,6 +23,7 @@ class DeedForm(BaseModel):
     """What a person sends: which deed, who, and what the deed asks for."""
 
     deed: Annotated[str, Field(max_length=40)]
+    sure: bool = False  # what spoke against it was shown, and it was done all the same
     who: Annotated[str, Field(min_length=1, max_length=80)]
     key: Annotated[str, Field(min_length=8, max_length=80)]
     ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
@@ -57,6 +58,14 @@ class Deed:
     zones: tuple[str, ...] = ()
     asks: tuple[str, ...] = ()
     grave: bool = False  # asked for twice
+
+
+class DoubtedError(InputError):
+    """A deed that something speaks against; sent once more with `sure` it is written."""
+
+    def __init__(self, deed: Deed, form: DeedForm, doubts: Sequence[str]) -> None:
+        super().__init__([Fault(deed.label, "doubtful", doubt) for doubt in doubts])
+        self.form = form
 
 
 def _moved(place: Place) -> Make:

@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from monitor.alarms.states import CommandKind
 from monitor.errors import Fault, InputError
+from monitor.exposure.classes import Place
 from monitor.exposure.running_off import RunOffGuide
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
@@ -116,7 +117,8 @@ class WebDeps:
     `monitor.things.histories` reads them back. `seen` tells what was measured and counted at a moment,
     `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message,
     `sheet` makes the record of a package, lot, job or week (kind, which one, site), `run_off` says how to run
-    off a package's outer wraps where that is called for.
+    off a package's outer wraps where that is called for, `oven_doubts` what speaks against putting a package
+    into an oven now (package, place, zone).
     """
 
     settings: Settings
@@ -135,3 +137,4 @@ class WebDeps:
     try_channel: Callable[[str, str], Tried] = _no_channel
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
+    oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()

@@ -13,9 +13,9 @@ from monitor.errors import Fault, InputError
 from monitor.exposure.classes import consumable_classes
 from monitor.reference import load_toml
 from monitor.store.contract import Event
-from monitor.things.entries import body_of
+from monitor.things.entries import Moved, body_of
 from monitor.values import EventKind, NewEvent
-from monitor.web.deeds import FIRST, DeedForm, deed_named, deeds_for, strict_turn
+from monitor.web.deeds import FIRST, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
 from monitor.web.forms import read_form, remember_who
 from monitor.web.history_words import happened
 from monitor.web.local_time import moment_of
@@ -98,6 +98,8 @@ def _entering(web: Web) -> APIRouter:
         try:
             form = await read_form(web, request, DeedForm)
             written = await run_in_threadpool(record_deed, web, name, kind, form)
+        except DoubtedError as doubt:
+            return await run_in_threadpool(_doubted, web, request, name, doubt)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, name, kind, refusal.faults)
         response = RedirectResponse(f"/thing/{name}?done={written.number}", status_code=303)
@@ -132,6 +134,9 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
     if deed.zones:
         _check_zone(web, zone, deed.zones)
     entry = deed.make(form.model_copy(update={"zone": zone}), settings)
+    doubts = web.deps.oven_doubts(name, entry.place, zone) if isinstance(entry, Moved) else ()
+    if doubts and not form.sure:
+        raise DoubtedError(deed, form, doubts)
     now_s = web.deps.clock()
     time_s = now_s - form.ago
     if form.at:
@@ -199,6 +204,11 @@ def _refused(web: Web, request: Request, name: str, kind: str, faults: tuple[Fau
     return _new_page(web, request, kind, name, status=422, faults=faults)
 
 
+def _doubted(web: Web, request: Request, name: str, doubt: DoubtedError) -> HTMLResponse:
+    """Asked twice: what speaks against it, and a button for whoever does it all the same."""
+    return _thing_page(web, request, name, status=422, faults=doubt.faults, doubted=doubt.form)
+
+
 def _thing_page(
     web: Web,
     request: Request,
@@ -208,6 +218,7 @@ def _thing_page(
     before: int | None = None,
     status: int = 200,
     faults: tuple[Fault, ...] = (),
+    doubted: DeedForm | None = None,
 ) -> HTMLResponse:
     thing = _things(web)[name]
     page = web.deps.ledger.newest(HISTORY, subject=name, before=before)
@@ -225,6 +236,7 @@ def _thing_page(
         voided=voided,
         done=next((event for event in page.events if event.number == done), None),
         faults=faults,
+        doubted=doubted,
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
     )

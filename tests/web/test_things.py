@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -297,3 +298,24 @@ def test_the_rack_forgets_nothing_however_long_ago_it_was_entered(own: sample.Sh
     )
     own.ledger.commit([long_ago], entered_s=sample.NOW_S)
     assert "keel-9" in things(own.deps.settings, own.ledger, own.picture, own.now_s)
+
+
+def test_what_speaks_against_the_oven_is_shown_first_and_entered_only_when_asked_again(
+    own: sample.Shop,
+) -> None:
+    own.deps = replace(own.deps, oven_doubts=lambda *_: ("Plastic spools melt.",))
+    server = sample.start(own)
+    try:
+        with requests.Session() as session:
+            address = server.url + "/thing/spool-12"
+            oven = next(zone.id for zone in own.deps.settings.zones if zone.kind == "oven")
+            form = {**hidden(session, address), "deed": f"redry@{oven}"}
+            first = session.post(address, data=form, timeout=10)
+            assert (first.status_code, entered(own, "spool-12")) == (422, [])
+            assert "Plastic spools melt." in first.text
+            again = session.post(address, data={**form, "sure": "true"}, timeout=10)
+        assert again.status_code == 200
+        (event,) = entered(own, "spool-12")
+        assert entry_of(event.kind, event.body) == Moved(Place.REDRY, oven)
+    finally:
+        server.stop()
