@@ -7,6 +7,7 @@ import pytest
 
 from monitor.stages import standing
 from monitor.stages.facts import ZoneFacts
+from monitor.stages.stores import StoreNow
 from monitor.values import AirState, Level
 
 
@@ -28,7 +29,8 @@ def test_a_number_that_is_none_is_not_known_and_never_safe(kind: str) -> None:
     zone = ZoneFacts("z", "Z", "s", kind, True, 0.1, 101_325.0, 0.6, 12.0, 120.0)
     air = AirState(*(nan,) * 10)
     shop = SimpleNamespace(holds=lambda _: True, limits=SimpleNamespace(humidity_caution_frac=0.6))
-    assert standing.zone_level(shop, zone, air, nan, 0.0)[0] is Level.UNKNOWN  # type: ignore[arg-type]
+    now = StoreNow(nan, nan, None, nan, 0.0)
+    assert standing.zone_level(shop, zone, air, now, 0.0)[0] is Level.UNKNOWN  # type: ignore[arg-type]
 
 
 def test_a_margin_that_is_no_number_is_not_known() -> None:
