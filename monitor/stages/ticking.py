@@ -17,8 +17,8 @@ from monitor.stages.hours import hours
 from monitor.stages.judging import health
 from monitor.stages.series import derived_points
 from monitor.stages.state import CoreState, Effects, Since, Use
-from monitor.stages.supposing import Held, carried, course_of
 from monitor.stages.stores import store_now
+from monitor.stages.supposing import Held, carried, course_of
 from monitor.stages.telling import settle
 from monitor.values import Level, Point
 
