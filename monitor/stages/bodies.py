@@ -39,6 +39,7 @@ class Figures:
     cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
     supposed: str = ""  # what was not measured or entered of it, and is taken against us
     doubtful: bool = False  # it is not safe only by what was supposed
+    kinder_margin_k: float | None = None  # of the other end of what was supposed
     wet_doubtful: bool = False  # it is wet only by what was supposed
 
     @property

@@ -102,7 +102,9 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             place = body_stage.Place(air, zone, course.clouds)
             seen = _figures(shop, facts, held, place, now_s)
             trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
-            trend = followed(trend, now_s, seen.margin_k, watch.TREND)
+            # What was supposed drifts by itself as it comes together: the trend is that of the kinder end.
+            margin_k = seen.margin_k if seen.kinder_margin_k is None else seen.kinder_margin_k
+            trend = followed(trend, now_s, margin_k, watch.TREND)
             hours = hours_to(trend, 0.0, watch.TREND)
             trends[facts.id] = trend
             figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
@@ -122,7 +124,13 @@ def _figures(
     against, kind = (standing.measured_level(one, caution_k)[0] for one in (seen, kinder))
     doubtful = kind is Level.SAFE and against is not Level.SAFE
     wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)
-    return replace(seen, supposed=held.supposed.words, doubtful=doubtful, wet_doubtful=wet_doubtful)
+    return replace(
+        seen,
+        supposed=held.supposed.words,
+        doubtful=doubtful,
+        kinder_margin_k=kinder.margin_k,
+        wet_doubtful=wet_doubtful,
+    )
 
 
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
