@@ -21,12 +21,13 @@ from monitor.exposure.classes import Place
 from monitor.exposure.clock import ExposureClock, clock_over
 from monitor.exposure.history import Event as Happened
 from monitor.exposure.history import Happening, Stay
+from monitor.stages.stores import HEATED
 from monitor.store.contract import Event
 from monitor.things.entries import Entry, GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
 from monitor.things.histories import Told
 from monitor.values import EventKind
 from tests.keeping.test_clocks import same
-from tests.keeping.yard import HOUR, START_S, Air, Yard, yard_settings
+from tests.keeping.yard import HOUR, START_S, ZONES, Air, Yard, yard_settings
 
 TICK_S = 600.0
 PACKAGES = {"rods": ("e7018", "panel-hall"), "spool": ("fcaw-folded-h8", "slip-bay")}
@@ -94,10 +95,13 @@ def air_of(zone: str, start_s: float, end_s: float) -> AirSamples:
     if zone not in WAVES:
         return NO_AIR
     rows = []
-    for n in range(int(np.ceil(max(start_s, START_S + TICK_S) / TICK_S)), int(end_s // TICK_S) + 1):
+    # Of a heated place the air is kept at the time at which it was measured, a second before the tick.
+    early_s = 1.0 if ZONES[zone][0] in HEATED else 0.0
+    first = int(np.ceil(max(start_s + early_s, START_S + TICK_S) / TICK_S))
+    for n in range(first, int((end_s + early_s) // TICK_S) + 1):
         now = WAVES[zone](n * TICK_S)
         if now is not None and WAVES[zone]((n - 1) * TICK_S) is not None:
-            rows.append((n * TICK_S, now[0], np.nan if now[1] is None else now[1]))
+            rows.append((n * TICK_S - early_s, now[0], np.nan if now[1] is None else now[1]))
     if not rows:
         return NO_AIR
     times, warm, damp = np.array(rows).T
