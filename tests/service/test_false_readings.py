@@ -94,7 +94,7 @@ def after(folder: Path, courses: dict[str, Course], hours: float, stale_after_s:
         for minute in range(0, int(hours * 60) + 1, 5):
             shop.loop.advance_to(START_S + 60.0 * minute)
             levels.add(shop.loop.snapshot().zones[0].level)
-        moves = shop.ledger.events(kinds=[EventKind.ALARM_TRANSITION], limit=10_000)
+        moves = shop.ledger.events(kinds=[EventKind.ALARM_TRANSITION])
         raised = {e.subject: e.time_s for e in moves if e.body["to_state"] == "unacknowledged"}
         live = [(e.subject, e.time_s, e.body["to_state"]) for e in moves]
         given = list(readings(courses, hours))
