@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from monitor.exposure.air import NO_AIR, AirSamples, AirStretch, HeldAir, Segments, Speaks, segments
 from monitor.exposure.classes import HOT_PLACES, Counts, Place
-from monitor.exposure.heat import NOTHING_READ, Heat, Proved, heat_after
+from monitor.exposure.heat import NOTHING_READ, Heat, Proved, Shown, heat_after, still_hot
 from monitor.exposure.history import Event, Happening, Stay, checked_history
 from monitor.exposure.limits import HOUR_S, ClockRules
 from monitor.exposure.places import (
@@ -25,6 +26,17 @@ AirLookup = Callable[[str, float, float], AirSamples]
 _CLOSED = frozenset({Counts.STOPS, Counts.STOPS_FOR_A_TIME})
 
 
+class Sums(NamedTuple):
+    """What has counted up to a moment."""
+
+    open_s: float = 0.0
+    weighted_s: float = 0.0
+    unknown_s: float = 0.0
+    unproven_s: float = 0.0
+    beyond_s: float = 0.0
+    whole_open_s: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class ExposureClock:
     """What is accounted of one package up to `time_s`; plain numbers only, so that it can be stored.
@@ -32,8 +44,8 @@ class ExposureClock:
     The `…_s` counts run since the package was opened, redried or restarted by a hold in the oven:
     `open_s` exposed by the rules of its places, `weighted_s` the same weighted by vapour pressure,
     `unknown_s` the part in air nobody measured, `unproven_s` the part in a bag, cabinet or oven that was not
-    shown to protect, `beyond_s` the part in air wetter than that of the rating's test. `bag_s` and
-    `cabinet_s` did not count: a bag or a cabinet stopped them.
+    shown to protect, `beyond_s` the part in air wetter than that of the rating's test. Not counted are
+    `bag_s`, `cabinet_s` and `heated_s`, which a bag, a cabinet or shown heat stopped.
     """
 
     time_s: float
@@ -50,7 +62,10 @@ class ExposureClock:
     beyond_s: float = 0.0
     bag_s: float = 0.0  # stopped by a bag
     cabinet_s: float = 0.0  # stopped by a dry cabinet
+    heated_s: float = 0.0  # stopped by heat that was shown; of that by a person's readings:
+    by_hand_s: float = 0.0
     whole_open_s: float = 0.0  # never reset
+    at_reading: Sums | None = None  # at the last reading of this heated stay
     counting: bool = True  # whether the clock was running at time_s
     restarts: int = 0
     heat: Heat = NOTHING_READ  # what was read of the oven
@@ -99,16 +114,24 @@ def advance_clock(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) 
     if (stretch.place, stretch.zone) != (clock.place, clock.zone):
         clock = _moved(clock, stretch)
     clock = _in_bag(clock, stretch)
-    heat, proved = heat_after(clock.heat, stretch, rules)
-    clock = replace(clock, heat=heat)
-    for time_s, what in proved:
-        clock = _counted(clock, replace(stretch, until_s=time_s), rules)
+    heat, shown = heat_after(clock.heat, stretch, rules)
+    clock = replace(
+        clock,
+        heat=heat,
+        heated_s=_ms(clock.heated_s + sum(end_s - start_s for start_s, end_s in shown.hot)),
+        by_hand_s=_ms(clock.by_hand_s + sum(end_s - start_s for start_s, end_s in shown.by_hand)),
+    )
+    for time_s, what in shown.proved:
+        clock = _counted(clock, replace(stretch, until_s=time_s), rules, shown)
         clock = _after_hold(clock, rules) if what is Proved.HOLD else _after_bake(clock, rules)
-    return _counted(clock, stretch, rules)
+    return _counted(clock, stretch, rules, shown)
 
 
-def _counted(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) -> ExposureClock:
-    """The hours and the water up to the stretch's end."""
+def _counted(clock: ExposureClock, stretch: AirStretch, rules: ClockRules, shown: Shown) -> ExposureClock:
+    """The hours and the water up to the stretch's end.
+
+    In a heated place every hour counts until the next reading shows that it was hot; then it is taken back.
+    """
     if stretch.until_s <= clock.time_s:
         return clock
     bag = rules.consumable.care.bag_protects_h
@@ -119,12 +142,45 @@ def _counted(clock: ExposureClock, stretch: AirStretch, rules: ClockRules) -> Ex
     spans, air = segments(stretch, clock.time_s, clock.air, speaks, cut_s, clock.wettest_pa)
     if clock.place in HOT_PLACES:  # the vapour in a hot oven says nothing of the air of the shop
         spans = replace(spans, wettest_pa=np.full(spans.start_s.shape, clock.wettest_pa))
-    marks = marks_of(spans, stretch.place, cut_s, rules)
-    for run in runs_of(spans, marks, rules):
+    marks = marks_of(spans, stretch.place, cut_s, rules, shown.hot)
+    if clock.at_reading is not None and any(start_s < clock.time_s < end_s for start_s, end_s in shown.hot):
+        clock = _with_sums(clock, clock.at_reading)
+    seen_s = -np.inf if clock.heat.seen_s is None else clock.heat.seen_s
+    last = int(np.searchsorted(spans.start_s, seen_s))
+    for run in runs_of(spans, marks, rules, slice(0, last)):
         clock = _after_run(clock, run)
+    if clock.time_s <= seen_s <= stretch.until_s:
+        clock = replace(clock, at_reading=_sums(clock))
+    for run in runs_of(spans, marks, rules, slice(last, None)):
+        clock = _after_run(clock, run)
+    if still_hot(clock.heat, stretch, rules):
+        clock = replace(clock, counting=False)
     uptake = _water(clock, spans, marks, rules)
     wettest_pa = float(spans.wettest_pa[-1])
     return replace(clock, time_s=stretch.until_s, air=air, wettest_pa=wettest_pa, uptake_kgkg=uptake)
+
+
+def _sums(clock: ExposureClock) -> Sums:
+    return Sums(
+        clock.open_s,
+        clock.weighted_s,
+        clock.unknown_s,
+        clock.unproven_s,
+        clock.beyond_s,
+        clock.whole_open_s,
+    )
+
+
+def _with_sums(clock: ExposureClock, sums: Sums) -> ExposureClock:
+    return replace(
+        clock,
+        open_s=sums.open_s,
+        weighted_s=sums.weighted_s,
+        unknown_s=sums.unknown_s,
+        unproven_s=sums.unproven_s,
+        beyond_s=sums.beyond_s,
+        whole_open_s=sums.whole_open_s,
+    )
 
 
 def happened(clock: ExposureClock, event: Event, rules: ClockRules) -> ExposureClock:
@@ -188,6 +244,7 @@ def _moved(clock: ExposureClock, stretch: AirStretch) -> ExposureClock:
         zone=stretch.zone,
         air=None if stretch.zone != clock.zone else clock.air,
         heat=clock.heat.moved(clock.time_s),
+        at_reading=None,
     )
 
 
@@ -231,10 +288,8 @@ def _after_hold(clock: ExposureClock, rules: ClockRules) -> ExposureClock:
 
 
 def _after_bake(clock: ExposureClock, rules: ClockRules) -> ExposureClock:
-    """A proved bake that is allowed starts the count anew, and dries."""
-    redry = rules.consumable.redry
-    most = None if redry is None else redry.max_count
-    if not rules.redry_allowed or (most is not None and clock.rebakes > most.value):
+    """A proved bake of a package that may be redried starts the count anew, and dries."""
+    if not rules.redry_allowed or clock.wet or clock.withdrawn:
         return clock
     dry = tuple(uniform_state(0.0).tolist()) if clock.uptake_kgkg else ()
     return replace(_from_zero(clock), uptake_kgkg=dry)
@@ -256,16 +311,9 @@ def air_shown(clock: ExposureClock) -> bool:
 
 
 def _from_zero(clock: ExposureClock) -> ExposureClock:
-    return replace(
-        clock,
-        open_s=0.0,
-        weighted_s=0.0,
-        unknown_s=0.0,
-        unproven_s=0.0,
-        beyond_s=0.0,
-        bag_s=0.0,
-        cabinet_s=0.0,
-    )
+    begun = _with_sums(clock, Sums(whole_open_s=clock.whole_open_s))
+    again = None if clock.at_reading is None else _sums(begun)
+    return replace(begun, at_reading=again, bag_s=0.0, cabinet_s=0.0, heated_s=0.0, by_hand_s=0.0)
 
 
 def _ms(value_s: float) -> float:

@@ -7,12 +7,13 @@ of bake heat is a bake, one beyond its ceiling has spoilt the package, whatever 
 """
 
 from enum import StrEnum
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
 
 from monitor.exposure.air import COLDEST_C, HOTTEST_C, NEVER_S, AirStretch
-from monitor.exposure.classes import HOT_PLACES, OVENS, Place
+from monitor.exposure.classes import HOT_PLACES, OVENS, Kind, Place
 from monitor.exposure.limits import HOUR_S, ClockRules
 
 
@@ -38,6 +39,7 @@ class Heat(NamedTuple):
     bake_s: float = 0.0
     ramp_s: float = 0.0
     baking: bool = False
+    baked_here: bool = False  # a bake was counted in this stay
     rebakes: int = 0
     rebakes_without_ramp: int = 0
     overheated: bool = False
@@ -61,6 +63,7 @@ class _Bands(NamedTuple):
     ramp_s: float
     hold_s: float
     time_s: float
+    most_bakes: float
 
 
 _NEVER = float("inf")
@@ -72,22 +75,73 @@ class _Reading(NamedTuple):
     by_hand: bool
 
 
-def heat_after(heat: Heat, stretch: AirStretch, rules: ClockRules) -> tuple[Heat, list[tuple[float, Proved]]]:
-    """What is known at the end of a stretch of the stay; what was proved in it, and when.
+def still_hot(heat: Heat, stretch: AirStretch, rules: ClockRules) -> bool:
+    """Whether the last reading was hot and the next is not overdue yet."""
+    if heat.seen_s is None or stretch.place not in HOT_PLACES:
+        return False
+    fresh = stretch.until_s - heat.seen_s <= rules.speaks_in_s(stretch.zone)
+    return fresh and heat.seen_c >= _bands(stretch.place, rules).hot_c
 
-    Of a hold or a bake only the length is judged here, and of a bake also its slow first step; whether it may
-    bring the package back is the clock's matter.
+
+class Shown(NamedTuple):
+    """What a stretch's readings prove: holds and bakes with their moments, and when it was hot."""
+
+    proved: list[tuple[float, Proved]]
+    hot: list[tuple[float, float]]  # in order of time, from one reading to the next
+    by_hand: list[tuple[float, float]]  # of those, where one of the two was read by a person
+
+
+NOTHING_SHOWN = Shown([], [], [])
+
+
+def heat_after(heat: Heat, stretch: AirStretch, rules: ClockRules) -> tuple[Heat, Shown]:
+    """What is known at the end of a stretch of the stay, and what was shown in it.
+
+    Of a hold only the length is judged here; of a bake also its slow first step, that it is not one too many
+    and that nothing was too hot before. Whether it may bring the package back is the clock's matter.
     """
     if stretch.place not in HOT_PLACES:
-        return heat, []
-    bands, proved = _bands(stretch.place, rules), []
+        return heat, NOTHING_SHOWN
+    bands, shown = _bands(stretch.place, rules), Shown([], [], [])
     for reading in _readings(stretch, heat.since_s, heat.seen_s):
+        _note_hot(shown, heat, reading, (stretch, rules, bands))
+        heat = _unread(heat, reading.time_s, stretch, rules)
         before, heat = heat, _read(heat, reading, _between_s(heat, reading, stretch, rules), bands)
         if before.hot_s < bands.hold_s <= heat.hot_s:
-            proved.append((reading.time_s, Proved.HOLD))
-        if before.bake_s < bands.time_s <= heat.bake_s and heat.ramp_s >= bands.ramp_s:
-            proved.append((reading.time_s, Proved.BAKE))
-    return heat, proved
+            shown.proved.append((reading.time_s, Proved.HOLD))
+        sound = not heat.overheated and heat.rebakes <= bands.most_bakes
+        if sound and before.bake_s < bands.time_s <= heat.bake_s and heat.ramp_s >= bands.ramp_s:
+            shown.proved.append((reading.time_s, Proved.BAKE))
+    return _unread(heat, stretch.until_s, stretch, rules), shown
+
+
+def _note_hot(
+    shown: Shown, heat: Heat, reading: _Reading, where: tuple[AirStretch, ClockRules, _Bands]
+) -> None:
+    """The time since the reading before, where both were hot and the time between is short enough."""
+    stretch, rules, bands = where
+    if heat.seen_s is None or min(heat.seen_c, reading.temperature_c) < bands.hot_c:
+        return
+    by_hand = heat.by_hand or reading.by_hand
+    most_s = max(rules.speaks_in_s(stretch.zone), rules.check_speaks_s if by_hand else 0.0)
+    if reading.time_s - heat.seen_s <= most_s:
+        shown.hot.append((heat.seen_s, reading.time_s))
+        if by_hand:
+            shown.by_hand.append((heat.seen_s, reading.time_s))
+
+
+def _unread(heat: Heat, until_s: float, stretch: AirStretch, rules: ClockRules) -> Heat:
+    """A bake that nobody read for an hour or so counts as one: unknown counts against it."""
+    redry, gap = rules.consumable.redry, rules.consumable.care.heat_gap_h
+    if stretch.place is not Place.REDRY or heat.baked_here or until_s <= heat.since_s:
+        return heat
+    if redry is None:  # what is never baked
+        spoilt = rules.consumable.kind is Kind.COVERED_ELECTRODE
+        return heat._replace(overheated=heat.overheated or spoilt)
+    most_s = max(rules.speaks_in_s(stretch.zone), gap.value * HOUR_S if gap is not None else 0.0)
+    if until_s - (heat.since_s if heat.seen_s is None else heat.seen_s) <= most_s:
+        return heat
+    return heat._replace(rebakes=heat.rebakes + 1, baking=True, baked_here=True)
 
 
 def _bands(place: Place, rules: ClockRules) -> _Bands:
@@ -95,16 +149,17 @@ def _bands(place: Place, rules: ClockRules) -> _Bands:
     hold_s = _NEVER if care.hold_min_h is None or place not in OVENS else care.hold_min_h.value * HOUR_S
     hot_c = _NEVER if hot_c is None else hot_c
     if redry is None:
-        return _Bands(hot_c, _NEVER, _NEVER, -_NEVER, 0.0, hold_s, _NEVER)
+        return _Bands(hot_c, _NEVER, _NEVER, -_NEVER, 0.0, hold_s, _NEVER, _NEVER)
     stepped = redry.ramp_max_c is not None and redry.ramp_time_h is not None
     return _Bands(
         hot_c=hot_c,
         bake_c=redry.min_c.value,
-        most_c=redry.max_c.value,
+        most_c=redry.max_c.value if rules.stands_heat else float(np.nextafter(redry.min_c.value, -_NEVER)),
         ramp_c=redry.ramp_max_c.value if redry.ramp_max_c is not None else min(hot_c, redry.min_c.value),
         ramp_s=redry.ramp_time_h.value * HOUR_S if stepped and redry.ramp_time_h is not None else 0.0,
         hold_s=hold_s,
         time_s=redry.time_h.value * HOUR_S if place is Place.REDRY else _NEVER,
+        most_bakes=redry.max_count.value if redry.max_count is not None else _NEVER,
     )
 
 
@@ -124,7 +179,16 @@ def _readings(stretch: AirStretch, since_s: float, seen_s: float | None) -> list
         and since_s <= check.time_s <= stretch.until_s
         and (seen_s is None or check.time_s > seen_s)
     ]
-    return sorted([*measured, *by_hand])
+    return _worse_first_and_last(sorted([*measured, *by_hand]))
+
+
+def _worse_first_and_last(readings: list[_Reading]) -> list[_Reading]:
+    """Where two readings of one moment differ, the colder stands before and after the other."""
+    found: list[_Reading] = []
+    for _, group in groupby(readings, key=lambda reading: reading.time_s):
+        alike = list(group)
+        found += alike if len(alike) == 1 else [*alike, alike[0]]
+    return found
 
 
 def _between_s(heat: Heat, reading: _Reading, stretch: AirStretch, rules: ClockRules) -> float | None:
@@ -163,6 +227,7 @@ def _read(heat: Heat, reading: _Reading, between_s: float | None, bands: _Bands)
         bake_s=unbroken_s(heat.bake_s, bands.bake_c, bands.most_c),
         ramp_s=ramp_s,
         baking=baking,
+        baked_here=heat.baked_here or baking,
         rebakes=rebakes,
         rebakes_without_ramp=hasty,
         overheated=heat.overheated or warm_c > bands.most_c,

@@ -1,5 +1,7 @@
 """What each place does to a package: whether its clock runs, how hot it gets, what water it may take."""
 
+from collections.abc import Sequence
+from dataclasses import fields
 from typing import NamedTuple
 
 import numpy as np
@@ -29,7 +31,14 @@ class Marks(NamedTuple):
     baked: BoolArray  # hot enough to drive all water out
 
 
-def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRules) -> Marks:
+def marks_of(
+    spans: Segments,
+    place: Place,
+    cut_s: float | None,
+    rules: ClockRules,
+    hot: Sequence[tuple[float, float]] = (),
+) -> Marks:
+    """What each span does; `hot` says from when to when a heated place was shown to be hot."""
     temperature = spans.temperature_c
     no = np.zeros(temperature.shape, dtype=np.bool_)
     counts = rules.counts(place)
@@ -37,8 +46,7 @@ def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRul
     if counts is Counts.RUNS:
         protected = no
     elif counts is Counts.STOPS_HOT:
-        hot_from = rules.hot_from_c(place)
-        protected = temperature >= hot_from if hot_from is not None else no
+        protected = _within(spans.start_s, hot)
     elif counts is Counts.STOPS_DRY:
         ceiling = rules.consumable.care.cabinet_max_rh_frac
         protected = spans.rh_frac <= ceiling.value if ceiling is not None else no
@@ -47,6 +55,16 @@ def marks_of(spans: Segments, place: Place, cut_s: float | None, rules: ClockRul
     shut = protected if place in SHUT_PLACES else no
     known = np.isfinite(spans.vapour_pressure_pa)
     return Marks(~protected, shut, known, _baked(temperature, place, rules))
+
+
+def _within(times_s: FloatArray, spans: Sequence[tuple[float, float]]) -> BoolArray:
+    """Whether a moment lies in one of the spans, which are in order of time."""
+    if not spans:
+        return np.zeros(times_s.shape, dtype=np.bool_)
+    starts_s, ends_s = np.array(spans).T
+    at = np.searchsorted(starts_s, times_s, side="right") - 1
+    within: BoolArray = (at >= 0) & (times_s < ends_s[np.maximum(at, 0)])
+    return within
 
 
 def _baked(temperature_c: FloatArray, place: Place, rules: ClockRules) -> BoolArray:
@@ -66,7 +84,10 @@ class Run(NamedTuple):
     beyond_s: float
 
 
-def runs_of(spans: Segments, marks: Marks, rules: ClockRules) -> list[Run]:
+def runs_of(spans: Segments, marks: Marks, rules: ClockRules, part: slice) -> list[Run]:
+    """Neighbouring spans of a part that do the same, summed."""
+    spans = Segments(*(getattr(spans, field.name)[part] for field in fields(spans)))
+    marks = Marks(*(column[part] for column in marks))
     if spans.start_s.size == 0:
         return []
     firsts = np.flatnonzero(np.append(True, marks.runs[1:] != marks.runs[:-1]))

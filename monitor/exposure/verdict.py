@@ -163,11 +163,10 @@ def _readings(
             )
         )
     if rules.limit_h is not None:
+        limit_h = rules.limit_h if looser or code_h is None else min(rules.limit_h, code_h)
         source = "planning estimate: hours weighted by vapour pressure, reference 27 °C and 80 % RH"
         title = "the air-weighted clock"
-        readings.append(
-            _reading(DecidingRule.AIR_CLOCK, title, weighted_h, rules.limit_h, weight, source=source)
-        )
+        readings.append(_reading(DecidingRule.AIR_CLOCK, title, weighted_h, limit_h, weight, source=source))
     return tuple(readings)
 
 
@@ -181,7 +180,7 @@ def _reading(
     source: str,
     governs: bool = True,
 ) -> ClockReading:
-    left_h = max(limit_h - used_h, 0.0) / max(weight, 1e-6)
+    left_h = max(limit_h - used_h, 0.0) / max(weight, 1.0)  # drier air gives no hours
     return ClockReading(rule, title, used_h, limit_h, used_h / limit_h, left_h, source, governs)
 
 
@@ -307,6 +306,20 @@ def _kept_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
             f"{hours_text(clock.bag_s / HOUR_S)} in a bag not counted: a bag with desiccant is taken as "
             f"sealed storage for {care.bag_protects_h.value:g} h from its first shutting "
             f"({care.bag_protects_h.cite()})."
+        )
+    if clock.heated_s > 0.0:
+        hours = hours_text(clock.heated_s / HOUR_S)
+        notes.append(f"{hours} in a heated place not counted: shown hot before and after.")
+    if clock.heated_s > 0.0 or clock.rebakes > 0:
+        notes.append(
+            "Of several sensors in an oven the coldest counts, also for too much heat; a silent one stands "
+            "at its last reading."
+        )
+    if clock.by_hand_s > 0.0:
+        notes.append(
+            f"{hours_text(clock.by_hand_s / HOUR_S)} of that between readings by a person, at most "
+            f"{hours_text(rules.check_speaks_s / HOUR_S)} apart: ovens without a recorder are read every "
+            "shift (common practice)."
         )
     if clock.cabinet_s > 0.0 and care.places[Place.DRY_CABINET] is Counts.STOPS_DRY_BY_WORD:
         hours, word = hours_text(clock.cabinet_s / HOUR_S), rules.shop.cabinet_permission

@@ -204,7 +204,7 @@ def _used_if_kept(
         stretch = AirStretch(Place.BAGGED, lay.zone, shift.start_s, desiccant_s=leave_s)
     else:
         oven_c = package.rules.hot_from_c(Place.HOLDING_OVEN)
-        read = np.arange(leave_s, shift.start_s, HOUR_S).tolist()  # shown hot all the while
+        read = [*np.arange(leave_s, shift.start_s, HOUR_S).tolist(), shift.start_s]  # shown hot all the while
         checks = tuple(Check(time_s, oven_c) for time_s in read)
         stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checks=checks)
     kept = replace(package, clock=advance_clock(clock, stretch, package.rules))

@@ -143,9 +143,13 @@ def _moved(history: PackageHistory, time_s: float, moved: Moved) -> PackageHisto
     stays = history.stays
     last = stays[-1]
     closed = replace(last, end_s=time_s if last.end_s is None else min(last.end_s, time_s))
-    checked = moved.checked_temperature_c, moved.checked_rh_frac
+    warm_c, damp_frac = moved.checked_temperature_c, moved.checked_rh_frac
+    if (last.start_s, last.place, last.zone) == (time_s, moved.place, moved.zone or None):
+        # Entered twice: what the first said of the place is not unsaid by the second.
+        warm_c = last.checked_temperature_c if warm_c is None else warm_c
+        damp_frac = last.checked_rh_frac if damp_frac is None else damp_frac
     desiccant_s = time_s if moved.fresh_desiccant else None
-    stay = Stay(moved.place, moved.zone or None, time_s, None, *checked, desiccant_s)
+    stay = Stay(moved.place, moved.zone or None, time_s, None, warm_c, damp_frac, desiccant_s)
     return replace(history, stays=(*stays[:-1], closed, stay))
 
 

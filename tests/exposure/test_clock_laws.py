@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.exposure.air import AirSamples, AirStretch
-from monitor.exposure.classes import Place
+from monitor.exposure.classes import HOT_PLACES, Place
 from monitor.exposure.clock import ExposureClock, advance_clock, clock_over, start_clock
 from monitor.exposure.history import Stay
 from monitor.exposure.limits import ClockRules, ShopRule
@@ -117,7 +117,8 @@ def test_exposure_never_decreases_but_by_a_bake_or_a_hold(
     rules = rules_for(name)
     stays, _, air = history
     for before, after in pairwise(live(stays, [float(cut) for cut in cuts], air, rules)):
-        assert after.whole_open_s >= before.whole_open_s
+        if after.place not in HOT_PLACES:  # there the next reading may take back what counted until it
+            assert after.whole_open_s >= before.whole_open_s
         assert after.open_s <= after.whole_open_s
         if after.restarts == before.restarts and not (after.heat.baking and after.heat.bake_s > 0.0):
             for field in COUNTING:

@@ -71,7 +71,7 @@ HOURLY = tuple((float(h), 150.0) for h in range(3, 8))
 def test_a_hold_is_proved_only_by_readings_on_both_sides_of_it(
     rules_for: Rules, hand: tuple[tuple[float, float], ...], held: bool
 ) -> None:
-    clock = in_oven(rules_for("e7018", TRADE), 7.5, *hand)
+    clock = in_oven(rules_for("e7018", TRADE), 7.0, *hand)
     assert clock.restarts == (1 if held else 0)
     assert (clock.open_s < OPEN_H * H) is held
 
@@ -81,9 +81,13 @@ def test_a_persons_reading_never_speaks_again_after_a_sensor_has_spoken(rules_fo
     air = measured((3.2, 3.4, 35.0))
     clock = in_oven(rules_for("e7018", TRADE), 12.0, (3.1, 150.0), air=air)
     assert clock.restarts == 0
-    assert clock.open_s == pytest.approx((12.0 - 0.1) * H)  # all but from 3.1 to 3.2 h
+    assert clock.open_s == 12.0 * H
     newer = in_oven(rules_for("e7018"), 12.0, (3.1, 150.0), (4.0, 150.0), air=air)
-    assert newer.open_s == pytest.approx((4.0 - 0.1) * H)  # read again after it died: it protects, half a day
+    assert newer.open_s == 12.0 * H  # nor one more number, until the next is read
+    both = in_oven(rules_for("e7018"), 12.0, (3.1, 150.0), (4.0, 150.0), (11.0, 150.0), air=air)
+    assert both.open_s == 5.0 * H
+    notes = package_verdict(both, rules_for("e7018")).notes
+    assert any("between readings by a person" in note for note in notes)
 
 
 def test_beside_a_sensor_that_speaks_the_colder_of_the_two_counts(rules_for: Rules) -> None:
@@ -98,10 +102,43 @@ def test_a_dead_sensor_proves_nothing_after_its_last_reading(rules_for: Rules) -
     assert in_oven(rules_for("e7018", TRADE), 9.0, air=measured((3.0, 7.0, 150.0))).restarts == 1
 
 
-def test_an_oven_protects_while_its_sensor_may_be_silent_and_no_longer(rules_for: Rules) -> None:
+def test_an_oven_protects_up_to_its_sensors_last_reading_and_nobody_need_act_while_it_may_be_silent(
+    rules_for: Rules,
+) -> None:
     rules = replace(rules_for("e7018"), reading_speaks_s=900.0, speaks_s={"oven": 300.0})
     clock = in_oven(rules, 6.0, air=measured((3.0, 4.0, 150.0)))
-    assert clock.open_s == 5.0 * H - 300.0
+    assert (clock.open_s, clock.counting) == (5.0 * H, True)
+    soon = in_oven(rules, 4.05, air=measured((3.0, 4.0, 150.0)))
+    assert (soon.open_s, soon.counting) == (3.05 * H, False)
+    assert "before and after" in " ".join(package_verdict(clock, rules).notes)
+
+
+def test_a_bake_that_nobody_read_is_one_all_the_same(rules_for: Rules) -> None:
+    # 5.3.2.1: one rebake; unknown counts against it
+    clock = in_oven(rules_for("e7018"), 5.0, place=Place.REDRY)
+    assert clock.rebakes == 1
+    short = in_oven(rules_for("e7018"), 3.5, place=Place.REDRY)
+    read = in_oven(rules_for("e7018"), 5.0, place=Place.REDRY, air=measured((3.0, 5.0, 100.0)))
+    assert (short.rebakes, read.rebakes) == (0, 0)
+
+
+def test_what_is_never_baked_is_withdrawn_after_the_oven(rules_for: Rules) -> None:
+    verdict = package_verdict(in_oven(rules_for("e6010"), 5.0, place=Place.REDRY), rules_for("e6010"))
+    assert verdict.standing is Standing.WITHDRAW
+
+
+def test_a_spool_that_is_not_known_to_be_metal_is_spoilt_by_the_heat_of_a_bake(rules_for: Rules) -> None:
+    hot = measured((3.0, 5.0, 110.0))
+    plastic = replace(rules_for("fcaw-folded-h8"), stands_heat=False)
+    assert package_verdict(in_oven(plastic, 5.0, air=hot), plastic).standing is Standing.WITHDRAW
+    metal = replace(plastic, stands_heat=True)
+    assert package_verdict(in_oven(metal, 5.0, air=hot), metal).standing is Standing.USABLE
+
+
+def test_after_too_much_heat_no_bake_restarts_the_hours(rules_for: Rules) -> None:
+    air = measured((3.0, 3.6, 110.0), (3.7, 3.8, 480.0), (3.9, 4.6, 110.0), (4.7, 7.0, 300.0))
+    clock = in_oven(rules_for("e7018"), 7.0, place=Place.REDRY, air=air)
+    assert clock.open_s > OPEN_H * H
 
 
 STEP = ((3.0, 110.0), (3.6, 110.0))

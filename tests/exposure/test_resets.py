@@ -120,7 +120,7 @@ def test_an_unheated_cabinet_stops_the_supplements_hours_only_on_a_written_word(
 
 def test_hours_add_up_over_ten_goes_with_a_hold_between_each(rules_for: Rules, steady_air: Air) -> None:
     # D1.1:2015 5.3.2.2 permits reissue after 4 h at 120 °C; that the count begins anew is the trade's reading
-    times = np.arange(0.0, 80 * H, 60.0)
+    times = np.arange(0.0, 81 * H, 60.0)
     hot = (times / H) % 8.0 >= 3.9
     warm = np.where(hot, 130.0, 20.0)
     air = AirSamples(times, warm, np.where(hot, np.nan, 0.5), np.ones(times.shape, dtype=np.bool_))

@@ -176,7 +176,8 @@ def test_what_a_bag_does_not_protect_is_not_to_be_bagged_and_the_saving_is_what_
     of, clock = yard.packages[0].rules, yard.packages[0].clock
     for place, usable in ((Place.BAGGED, False), (Place.SEALED, False), (Place.HOLDING_OVEN, True)):
         done = advance_clock(clock, AirStretch(Place.OPEN_AIR, "bay", late.end_s), of)
-        night = AirStretch(place, "oven", short.start_s, checks=(Check(late.end_s, 125.0),))
+        hourly = tuple(Check(late.end_s + n * 3600.0, 125.0) for n in range(24))
+        night = AirStretch(place, "oven", short.start_s, checks=hourly)
         done = advance_clock(
             advance_clock(done, night, of), AirStretch(Place.OPEN_AIR, "bay", short.end_s), of
         )
