@@ -13,7 +13,7 @@ from collections import Counter
 from tests.exposure import plain_rules as rules
 from tests.exposure.as_served import service
 from tests.exposure.harsher import CHANGES
-from tests.exposure.judging import milder, milder_than_before, readings_behind
+from tests.exposure.judging import KEPT_NAMES, milder, milder_than_before, readings_behind
 from tests.exposure.plain_evidence import READINGS
 from tests.exposure.plans import Plan, plain
 from tests.exposure.random_histories import random_plan
@@ -33,12 +33,16 @@ def main() -> None:
         tally.update(kinds)
         if kinds:
             tally["milder"] += 1
+            tally["unnamed"] += bool(milder(found, plain(plan, KEPT_NAMES)))
             behind.update(readings_behind(found, plan))
         for number, (name, change) in enumerate(CHANGES.items()):
             other = change(random.Random(seed * len(CHANGES) + number), plan)
             if other is not None:
                 _changed(name, (plan, other, found), (tally, broken))
     print(f"{count} histories, {tally['milder']} milder than the strict reading")
+    print(
+        f"  {tally['unnamed']} of them not by the readings kept on purpose: {', '.join(sorted(KEPT_NAMES))}"
+    )
     print(f"  standing {tally['standing']}, hours {tally['hours']}, hours left {tally['left']}")
     for name, number in behind.most_common():
         print(f"  {number:6d}  {READINGS.get(name, 'by no reading named here')}")

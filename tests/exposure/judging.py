@@ -4,6 +4,28 @@ from tests.exposure import plain_rules as rules
 from tests.exposure.plain_evidence import ALL, READINGS
 from tests.exposure.plans import Plan, plain
 
+#: What is read more loosely on purpose: why, and how the page that shows the hours says it.
+KEPT = {
+    "first bag": (
+        "a bag shut for the first time is a new one with its desiccant, as the deed on the page says; every "
+        "later one keeps that age unless fresh desiccant is entered",
+        "from its first shutting",
+    ),
+    "by hand": (
+        "ovens without a recorder are read every shift; it takes two numbers of one stay, and nothing is "
+        "stopped before the second",
+        "between readings by a person",
+    ),
+    "silent probe": (
+        "a probe that fell silent is told as a fault; its last reading stands beside the one that speaks",
+        "a silent one stands",
+    ),
+    "one probe's harm": (
+        "an oven's air is kept as its coldest probe's; probes that differ are told as a fault",
+        "also for too much heat",
+    ),
+}
+KEPT_NAMES = frozenset(KEPT)
 SMALL_H = 1e-3  # less than four seconds is no other answer,
 SMALL_FRAC = 1e-3  # nor what two formulas of vapour pressure differ by
 

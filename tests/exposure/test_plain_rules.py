@@ -2,7 +2,7 @@
 
 `plain_rules.py` follows the texts (AWS D1.1/D1.1M:2015 5.3.2, AWS D1.8, makers' sheets; as far as known,
 see `shared/consumables.toml`) and is strict where they are open. The service may be stricter than it, never
-milder; what it reads more loosely on purpose stands in KEPT, with the reason, and the page that shows the
+milder; what it reads more loosely on purpose stands in `judging.KEPT`, with the reason, and the page that
 shows the hours says it too. `tests/bench/strictness_bench.py` does the same with ten thousand and more.
 """
 
@@ -13,7 +13,7 @@ import pytest
 from tests.exposure import plain_rules as rules
 from tests.exposure.as_served import service, verdict_of
 from tests.exposure.harsher import CHANGES
-from tests.exposure.judging import milder, milder_than_before, readings_behind
+from tests.exposure.judging import KEPT, KEPT_NAMES, milder, milder_than_before, readings_behind
 from tests.exposure.plain_evidence import Move, Rows, Told
 from tests.exposure.plain_rules import answer
 from tests.exposure.plans import plain
@@ -22,28 +22,6 @@ from tests.exposure.random_histories import random_plan
 H = 3600.0
 HISTORIES = 1000
 CHANGED = 150
-#: What is read more loosely on purpose: why, and how the page that shows the hours says it.
-KEPT = {
-    "first bag": (
-        "a bag shut for the first time is a new one with its desiccant, as the deed on the page says; every "
-        "later one keeps that age unless fresh desiccant is entered",
-        "from its first shutting",
-    ),
-    "by hand": (
-        "ovens without a recorder are read every shift; it takes two numbers of one stay, and nothing is "
-        "stopped before the second",
-        "between readings by a person",
-    ),
-    "silent probe": (
-        "a probe that fell silent is told as a fault; its last reading stands beside the one that speaks",
-        "a silent one stands",
-    ),
-    "one probe's harm": (
-        "an oven's air is kept as its coldest probe's; probes that differ are told as a fault",
-        "also for too much heat",
-    ),
-}
-KEPT_NAMES = frozenset(KEPT)
 
 
 def oven(*spans: tuple[float, float, float]) -> tuple[Rows, ...]:
