@@ -128,6 +128,8 @@ def by_hand(
 ) -> tuple[float, float] | None:
     """The same from what somebody read in this stay: two neighbouring moments, one of them theirs."""
     typed = [row for row in told.typed.get(move.zone, ()) if row[0] >= move.at_s]
+    if not typed:
+        return None
     heard = [row for rows in told.probes.get(move.zone, ()) for row in rows if row[0] >= move.at_s]
     before_s = max((row[0] for row in typed + heard if row[0] <= start_s), default=-math.inf)
     after_s = min((row[0] for row in typed + heard if row[0] > start_s), default=math.inf)
