@@ -103,7 +103,7 @@ def heat_after(heat: Heat, stretch: AirStretch, rules: ClockRules) -> tuple[Heat
     if stretch.place not in HOT_PLACES:
         return heat, NOTHING_SHOWN
     bands, shown = _bands(stretch.place, rules), Shown([], [], [])
-    for reading in _readings(stretch, heat.since_s, heat.seen_s):
+    for reading in _readings(stretch, heat):
         _note_hot(shown, heat, reading, (stretch, rules, bands))
         heat = _unread(heat, reading.time_s, stretch, rules)
         before, heat = heat, _read(heat, reading, _between_s(heat, reading, stretch, rules), bands)
@@ -163,8 +163,9 @@ def _bands(place: Place, rules: ClockRules) -> _Bands:
     )
 
 
-def _readings(stretch: AirStretch, since_s: float, seen_s: float | None) -> list[_Reading]:
+def _readings(stretch: AirStretch, heat: Heat) -> list[_Reading]:
     """Temperatures read since the package went in, in order of time; of two at once the colder first."""
+    since_s, seen_s = heat.since_s, heat.seen_s
     samples = stretch.samples
     use = samples.believed & (samples.times_s >= since_s) & (samples.times_s <= stretch.until_s)
     use = use & (samples.temperature_c >= COLDEST_C) & (samples.temperature_c <= HOTTEST_C)
@@ -177,7 +178,7 @@ def _readings(stretch: AirStretch, since_s: float, seen_s: float | None) -> list
         for check in stretch.checks
         if check.temperature_c is not None
         and since_s <= check.time_s <= stretch.until_s
-        and (seen_s is None or check.time_s > seen_s)
+        and (seen_s is None or (check.time_s, -check.temperature_c) > (seen_s, -heat.seen_c))
     ]
     return _worse_first_and_last(sorted([*measured, *by_hand]))
 

@@ -124,10 +124,11 @@ def last_of(readings: Rows, at_s: float) -> tuple[Row, Row] | None:
 
 
 def by_hand(
-    told: Told, move: Move, start_s: float, end_s: float, most_s: float
+    told: Told, stay: tuple[Move, float], start_s: float, end_s: float, most_s: float
 ) -> tuple[float, float] | None:
-    """The same from what somebody read in this stay: two neighbouring moments, one of them theirs."""
-    typed = [row for row in told.typed.get(move.zone, ()) if row[0] >= move.at_s]
+    """The same from what somebody read in this stay (its move and its end): two neighbours, one theirs."""
+    move, gone_s = stay
+    typed = [row for row in told.typed.get(move.zone, ()) if move.at_s <= row[0] < gone_s]
     if not typed:
         return None
     heard = [row for rows in told.probes.get(move.zone, ()) for row in rows if row[0] >= move.at_s]

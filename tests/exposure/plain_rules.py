@@ -129,6 +129,7 @@ class Count:
     hours: float = 0.0
     weighted: float = 0.0  # each hour times the water of its air, of the test air's
     beyond: bool = False  # air wetter than the test's, or not known, met while the hours ran
+    gone_s: float = math.inf  # when this stay ends
     now: float = 1.0  # water of the present air, of the test air's
     wettest: float = 1.0  # met so far, of the test air's; what nobody measured is no drier
     rebakes: int = 0
@@ -155,6 +156,7 @@ def answer(told: Told, now_s: float) -> Answer:
     for n, move in enumerate(moves):
         end_s = moves[n + 1].at_s if n + 1 < len(moves) else end_of_all_s
         arrive(count, move, before, told.looser)
+        count.gone_s = end_s
         for start_s, stop_s in pieces(told, rule, count, move, end_s):
             stay(told, rule, count, move, start_s, stop_s)
         if move.place in OVENS:
@@ -202,10 +204,10 @@ def stay(told: Told, rule: Rule, count: Count, move: Move, start_s: float, end_s
     if move.place in OVENS:
         heated(told, rule, count, move, start_s, end_s)
     if move.place == "redry":
-        both = with_hand(told, shown, by_hand(told, move, start_s, end_s, BY_HAND_BAKE_S))
+        both = with_hand(told, shown, by_hand(told, (move, count.gone_s), start_s, end_s, BY_HAND_BAKE_S))
         bake(told, rule, count, both, end_s - start_s)
     if move.place in OVENS:
-        shown = with_hand(told, shown, by_hand(told, move, start_s, end_s, TYPED_S))
+        shown = with_hand(told, shown, by_hand(told, (move, count.gone_s), start_s, end_s, TYPED_S))
     if "hold" in told.looser and move.place in OVENS[:1]:
         hold(rule, count, shown, end_s - start_s)
     if paused(told, rule, count, move, shown, end_s):
