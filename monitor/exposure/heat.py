@@ -133,13 +133,14 @@ def _note_hot(
 def _unread(heat: Heat, until_s: float, stretch: AirStretch, rules: ClockRules) -> Heat:
     """A bake that nobody read for an hour or so counts as one: unknown counts against it."""
     redry, gap = rules.consumable.redry, rules.consumable.care.heat_gap_h
+    began_s = heat.since_s if heat.seen_s is None else heat.seen_s
     if stretch.place is not Place.REDRY or heat.baked_here or until_s <= heat.since_s:
         return heat
     if redry is None:  # what is never baked
         spoilt = rules.consumable.kind is Kind.COVERED_ELECTRODE
         return heat._replace(overheated=heat.overheated or spoilt)
     most_s = max(rules.speaks_in_s(stretch.zone), gap.value * HOUR_S if gap is not None else 0.0)
-    if until_s - (heat.since_s if heat.seen_s is None else heat.seen_s) <= most_s:
+    if began_s <= NEVER_S or until_s - began_s <= most_s:  # no stay begun, or not an hour yet
         return heat
     return heat._replace(rebakes=heat.rebakes + 1, baking=True, baked_here=True)
 

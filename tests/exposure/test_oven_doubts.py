@@ -68,9 +68,19 @@ def test_a_plastic_spool_is_doubted_in_the_holding_oven_too_and_nowhere_else(rul
         ("e7018", ShopRule(), True, 0, (132.0, 132.0, 132.0), "Not baking: the oven was at 132 °C"),
         ("e7018", ShopRule(), True, 0, (300.0,), "first step was not shown"),
         ("e7018", ShopRule(), True, 0, (), "Read the oven and enter it"),
-        ("e7018", ShopRule(), True, 1, (110.0,), "Take it out before it bakes again"),
-        ("e6010", ShopRule(), True, 0, (110.0,), "no redrying of it is allowed"),
-        ("fcaw-folded-h8", LETTER, False, 0, (110.0,), "Take it out of the oven: plastic melts"),
+        ("e7018", ShopRule(), True, 1, (110.0, 110.0, 110.0), "Take it out before it bakes again"),
+        (
+            "e7018",
+            ShopRule(),
+            True,
+            1,
+            (110.0,),
+            "Withdraw it",
+        ),  # for an hour nobody knows: it may have baked
+        ("e6010", ShopRule(), True, 0, (110.0,), "Withdraw it"),  # never baked, and it lies in a bake
+        ("fcaw-folded-h8", ShopRule(), True, 0, (60.0,), "no redrying of it is allowed"),
+        ("fcaw-folded-h8", LETTER, False, 0, (60.0,), "Take it out of the oven: plastic melts"),
+        ("fcaw-folded-h8", LETTER, False, 0, (110.0,), "Withdraw it"),  # it has melted
     ],
 )
 def test_what_lies_in_the_oven_is_told_what_is_true_of_it(
