@@ -1,6 +1,6 @@
 """`python -m monitor` is `dryshift`."""
 
-from monitor.cli import main
+from monitor.cli.main import main
 
 if __name__ == "__main__":
     main()

@@ -1,249 +1,342 @@
-"""The rules of the house that a machine can check: who imports whom, what the core may touch, sizes."""
+"""The rules of the house that a machine can check, one rule a test, which lists everything that breaks it."""
 
 import ast
 import re
+from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
-import pytest
+from pydantic import BaseModel
+
+import monitor.settings.schema as schema
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "monitor"
-MODULES = sorted(PACKAGE.rglob("*.py"))
 
-FOUNDATION = {"values", "errors"}
-CORE = {
-    "stages",
-    "things",
-    "physics",
-    "exposure",
-    "quality",
-    "outlook",
-    "alarms",
-    "pipeline",
-    "snapshot",
-    "links",
-}
-# Which rooms a room may import, besides itself and the foundation.
-ALLOWED = {
-    "values": set(),
-    "errors": set(),
-    "reference": set(),
-    "clock": set(),
-    "links": set(),
-    "snapshot": set(),
-    "settings_things": set(),
-    "settings": {"settings_things"},
-    "settings_bounds": set(),
-    "settings_file": {"settings", "settings_bounds"},
-    "physics": set(),
-    "exposure": {"physics"},
-    "quality": {"physics"},
-    "outlook": {"physics", "exposure"},
-    "alarms": {"physics", "exposure", "quality", "outlook"},
-    "language": {"reference"},
-    "stages": {"physics", "exposure", "quality", "outlook", "alarms", "snapshot"},
-    "pipeline": {"stages", "quality", "alarms", "snapshot"},
-    "things": {"physics", "exposure"},
-    "weather": {"settings", "outlook", "physics", "reference"},
-    "store": {"settings", "clock"},
-    "ingest": {"settings", "store", "clock", "quality", "reference"},
-    "notify": {"settings", "store", "alarms", "clock", "links", "reference", "snapshot"},
-    "report": {
-        "settings",
-        "store",
-        "snapshot",
-        "physics",
-        "exposure",
-        "alarms",
-        "outlook",
-        "reference",
-        "things",
-    },
-    "web": {
-        "settings",
-        "store",
-        "snapshot",
-        "physics",
-        "exposure",
-        "quality",
-        "alarms",
-        "outlook",
-        "reference",
-        "links",
-        "report",
-        "things",
-    },
-}
-WIRING = {
-    "service",
-    "cli",
-    "__main__",
-    "demo",
-    "loop",
-    "shop",
-    "commands",
-    "recording",
-    "keeping",
-    "checking",
-    "delivering",
-    "deriving",
-    "observing",
-    "recalling",
-    "recounting",
-    "stored_air",
-    "foreseeing",
-    "zone_hours",
-    "calendaring",
-    "rehearsing",
-    "pace",
-    "pages",
-    "parts",
-    "watch",
-    "watching",
-}
-WORLD = {
-    "asyncio",
-    "http",
-    "io",
-    "logging",
-    "multiprocessing",
-    "os",
-    "pathlib",
-    "random",
-    "requests",
-    "secrets",
-    "socket",
-    "sqlalchemy",
-    "sqlite3",
-    "ssl",
-    "subprocess",
-    "sys",
-    "threading",
-    "time",
-    "urllib",
-    "uuid",
-}
-CLOCK_CALLS = re.compile(r"\b(time\.(time|monotonic)\w*\(|datetime\.(now|utcnow|today)\(|date\.today\()")
-
-
-def room_of(module: Path) -> str:
-    return module.relative_to(PACKAGE).parts[0].removesuffix(".py")
-
-
-def imports(module: Path) -> Iterator[tuple[str, bool]]:
-    """Every imported module's name, and whether the import stands inside a function."""
-    tree = ast.parse(module.read_text(encoding="utf-8"))
-    inside = {
-        id(node)
-        for function in ast.walk(tree)
-        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
-        for node in ast.walk(function)
-    }
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from ((alias.name, id(node) in inside) for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{module}: write imports in full"
-            name = str(node.module)
-            yield name, id(node) in inside
-            if name == "monitor":
-                yield from ((f"monitor.{alias.name}", id(node) in inside) for alias in node.names)
-
-
-@pytest.mark.parametrize("module", MODULES, ids=lambda m: str(m.relative_to(PACKAGE)))
-def test_imports_go_one_way(module: Path) -> None:
-    room = room_of(module)
-    for name, in_function in imports(module):
-        parts = name.split(".")
-        if parts[0] == "monitor":
-            assert not in_function, f"{name} is imported inside a function"
-            target = parts[1] if len(parts) > 1 else ""
-            if room in WIRING or room == "__init__" or target in {room, ""} | FOUNDATION:
-                continue
-            assert target in ALLOWED[room], f"{room} may not import {target}"
-
-
-@pytest.mark.parametrize(
-    "module", [m for m in MODULES if room_of(m) in CORE], ids=lambda m: str(m.relative_to(PACKAGE))
+# Every room: what it may import of ours, and what of others; nothing else.
+PURE = (
+    "bisect collections dataclasses datetime enum functools itertools math numpy statistics typing zoneinfo"
 )
-def test_the_core_does_not_touch_the_world(module: Path) -> None:
-    touched = {name.split(".")[0] for name, _ in imports(module)} & WORLD
-    assert not touched, f"the core imports {sorted(touched)}"
+ROOMS: dict[str, tuple[str, str]] = {
+    "model": ("", PURE),
+    "clock": ("", "threading time typing"),
+    "physics": ("model", PURE),
+    "consumables": ("model physics", PURE),
+    "beads": ("model physics consumables", f"{PURE} fractions re"),
+    "gas": ("model physics", PURE),
+    "history": ("model consumables beads", f"{PURE} msgspec"),
+    "sensors": ("model physics history", f"{PURE} msgspec"),
+    "outlook": ("model physics consumables", f"{PURE} icalendar recurring_ical_events"),
+    "alarms": ("model", PURE),
+    "core": ("model physics sensors consumables outlook alarms", PURE),
+    "settings": ("model", f"{PURE} gettext io json pathlib polib pydantic pydantic_settings tomllib"),
+    "store": (
+        "model clock settings",
+        f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re requests "
+        "rfc8785 secrets shutil sqlalchemy sqlite3 subprocess tempfile threading time urllib3",
+    ),
+    "mqtt": (
+        "model clock sensors settings store",
+        f"{PURE} iotcore json jsonpointer logging msgspec os paho pathlib random re selectors socket ssl "
+        "tempfile threading types",
+    ),
+    "weather": (
+        "model physics outlook settings",
+        f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re requests sqlite3",
+    ),
+    "notify": (
+        "model clock alarms settings store",
+        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os requests "
+        "smtplib socket ssl threading urllib",
+    ),
+    "report": (
+        "model physics consumables history sensors outlook alarms settings store",
+        f"{PURE} csv io re",
+    ),
+    "web": (
+        "model physics consumables beads gas history sensors outlook alarms settings store notify report",
+        f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http io jinja2 json markupsafe "
+        "pathlib prometheus_client pydantic re secrets segno socket starlette threading urllib uvicorn",
+    ),
+    "demo": (
+        "model clock physics outlook core settings store mqtt weather",
+        f"{PURE} contextlib heapq http json os paho pathlib shutil tempfile threading",
+    ),
+    "engine": (
+        "model clock physics consumables beads history sensors outlook alarms core settings store mqtt "
+        "weather notify report web demo",
+        f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
+    ),
+    "cli": (
+        "model clock outlook settings store mqtt weather notify web demo engine",
+        f"{PURE} click errno json logging pathlib signal sys tempfile threading tqdm",
+    ),
+    "__main__": ("cli", ""),
+}
+PURE_ROOMS = {
+    room for room, (_, others) in ROOMS.items() if not {"pathlib", "threading"} & set(others.split())
+}
+OPENS_THE_WORLD = {"open", "eval", "exec", "compile", "__import__", "input", "print", "breakpoint"}
+CLOCK_READERS = {"now", "utcnow", "today"}
+MOMENTS = {"time", "monotonic", "time_ns", "monotonic_ns", "perf_counter", "localtime", "gmtime"}
 
 
-def test_one_module_reads_clocks() -> None:
-    guilty = [
-        str(m.relative_to(ROOT))
-        for m in MODULES
-        if m.name != "clock.py" and CLOCK_CALLS.search(m.read_text(encoding="utf-8"))
-    ]
-    assert guilty == []
+@dataclass(frozen=True)
+class Module:
+    """A file of the package, parsed once."""
+
+    path: Path
+
+    @cached_property
+    def text(self) -> str:
+        return self.path.read_text(encoding="utf-8")
+
+    @cached_property
+    def tree(self) -> ast.Module:
+        return ast.parse(self.text)
+
+    @cached_property
+    def nodes(self) -> list[ast.AST]:
+        return list(ast.walk(self.tree))
+
+    @property
+    def name(self) -> str:
+        return ".".join(self.path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+    @property
+    def room(self) -> str:
+        return self.path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+    @cached_property
+    def imports(self) -> list[tuple[str, int]]:
+        """The names of all that is imported, whole, with its line."""
+        found = []
+        for node in self.nodes:
+            if isinstance(node, ast.Import):
+                found += [(alias.name, node.lineno) for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                found += [
+                    (f"{'.' * node.level}{node.module}.{alias.name}", node.lineno) for alias in node.names
+                ]
+        return found
 
 
-def test_no_import_cycles_between_rooms() -> None:
-    edges = {
-        room: {t for m in MODULES if room_of(m) == room for t in targets(m)} - {room}
-        for room in map(room_of, MODULES)
+MODULES = {module.name: module for path in sorted(PACKAGE.rglob("*.py")) if (module := Module(path))}
+
+
+def ours(name: str) -> str | None:
+    """The module of ours that an imported name stands in."""
+    while name not in MODULES and "." in name:
+        name = name.rpartition(".")[0]
+    return name if name in MODULES and name != "monitor" else None
+
+
+def test_a_room_imports_only_what_its_row_allows() -> None:
+    broken = []
+    for module in MODULES.values():
+        rooms, others = map(str.split, ROOMS.get(module.room, ("", "")))
+        for name, line in module.imports:
+            parts = name.split(".")
+            if parts[0] != "monitor":
+                if parts[0] not in others and module.room != "__init__":
+                    broken.append(f"{module.name}:{line} imports {name}")
+            elif len(parts) > 2 and parts[1] not in [*rooms, module.room]:
+                broken.append(f"{module.name}:{line} imports {name}")
+    assert not broken, "\n".join(broken)
+
+
+def test_rooms_stand_in_one_order_and_no_module_is_in_a_circle() -> None:
+    wants = {
+        module.name: {target for name, _ in module.imports if (target := ours(name))} - {module.name}
+        for module in MODULES.values()
     }
     finished: set[str] = set()
-    while len(finished) < len(edges):
-        free = {room for room, wants in edges.items() if room not in finished and wants <= finished}
-        assert free, f"a cycle among {sorted(set(edges) - finished)}"
+    while len(finished) < len(wants):
+        free = {name for name, needs in wants.items() if name not in finished and needs <= finished}
+        assert free, f"a circle among {sorted(set(wants) - finished)}"
         finished |= free
+    rooms_want = {room: set(rooms.split()) for room, (rooms, _) in ROOMS.items()}
+    done: set[str] = set()
+    while len(done) < len(rooms_want):
+        free_rooms = {room for room, needs in rooms_want.items() if room not in done and needs <= done}
+        assert free_rooms, f"a circle among the rooms {sorted(set(rooms_want) - done)}"
+        done |= free_rooms
 
 
-def targets(module: Path) -> set[str]:
-    names = (name.split(".") for name, _ in imports(module))
-    rooms = {room_of(m) for m in MODULES}
-    return {parts[1] for parts in names if parts[0] == "monitor" and len(parts) > 1} & rooms
+def test_nothing_of_ours_is_imported_inside_a_function_or_by_a_relative_name() -> None:
+    broken = []
+    for module in MODULES.values():
+        inside = {
+            id(node)
+            for function in module.nodes
+            if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
+            for node in ast.walk(function)
+        }
+        for node in module.nodes:
+            if isinstance(node, ast.ImportFrom) and node.level:
+                broken.append(f"{module.name}:{node.lineno} write imports in full")
+            elif isinstance(node, ast.ImportFrom | ast.Import) and id(node) in inside:
+                names = [getattr(node, "module", None) or "", *(alias.name for alias in node.names)]
+                if any(name.split(".")[0] == "monitor" for name in names):
+                    broken.append(f"{module.name}:{node.lineno} imports inside a function")
+    assert not broken, "\n".join(broken)
 
 
-@pytest.mark.parametrize("module", MODULES, ids=lambda m: str(m.relative_to(PACKAGE)))
-def test_modules_and_functions_stay_small_and_say_what_they_are_for(module: Path) -> None:
-    text = module.read_text(encoding="utf-8")
-    assert text.count("\n") <= 400, "a module has at most 400 lines"
-    tree = ast.parse(text)
-    assert ast.get_docstring(tree), "a module's first line says why it exists"
-    assert not re.search(r"(utils?|helpers?|common|managers?|base)\.py$", module.name)
-    for node in ast.walk(tree):
+def test_pure_rooms_open_nothing() -> None:
+    broken = [
+        f"{module.name}:{node.lineno} calls {node.func.id}"
+        for module in MODULES.values()
+        if module.room in PURE_ROOMS
+        for node in module.nodes
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in OPENS_THE_WORLD
+    ]
+    assert not broken, "\n".join(broken)
+
+
+def test_only_the_clock_reads_clocks() -> None:
+    broken = []
+    for module in MODULES.values():
+        if module.name == "monitor.clock":
+            continue
+        for node in module.nodes:
+            named = isinstance(node, ast.Attribute) and node.attr in CLOCK_READERS
+            if named and ast.unparse(node.value).split(".")[-1] in _date_names(module):
+                broken.append(f"{module.name}:{node.lineno} {ast.unparse(node)}")
+            timed = isinstance(node, ast.Attribute) and node.attr in MOMENTS
+            if timed and ast.unparse(node.value) in _time_names(module):
+                broken.append(f"{module.name}:{node.lineno} {ast.unparse(node)}")
+            if isinstance(node, ast.ImportFrom) and node.module == "time":
+                broken += [f"{module.name}:{node.lineno} {a.name}" for a in node.names if a.name != "sleep"]
+    assert not broken, "\n".join(broken)
+
+
+def _date_names(module: Module) -> set[str]:
+    found = {"datetime", "date"}
+    for node in module.nodes:
+        if isinstance(node, ast.ImportFrom) and node.module == "datetime":
+            found |= {
+                alias.asname or alias.name for alias in node.names if alias.name in {"datetime", "date"}
+            }
+    return found
+
+
+def _time_names(module: Module) -> set[str]:
+    return {
+        alias.asname or alias.name
+        for node in module.nodes
+        if isinstance(node, ast.Import)
+        for alias in node.names
+        if alias.name == "time"
+    }
+
+
+def functions(module: Module) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
+    for node in module.nodes:
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield node
+
+
+def test_modules_and_functions_stay_small_and_say_what_they_are_for() -> None:
+    broken = []
+    for module in MODULES.values():
+        lines = module.text.count("\n")
+        if lines > 400:
+            broken.append(f"{module.name} has {lines} lines; a module has at most 400")
+        if not ast.get_docstring(module.tree):
+            broken.append(f"{module.name}: its first line says why it exists")
+        if re.search(r"(utils?|helpers?|common|managers?|base)\.py$", module.path.name):
+            broken.append(f"{module.name}: a name says what is inside")
+        for node in functions(module):
             body = node.body[1:] if ast.get_docstring(node) else node.body
-            lines = (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
-            assert lines <= 50, f"{node.name} has {lines} lines"
+            long = (body[-1].end_lineno or 0) - body[0].lineno + 1 if body else 0
+            if long > 50:
+                broken.append(f"{module.name}: {node.name} has {long} lines; a function has at most 50")
+    assert not broken, "\n".join(broken)
+
+
+def test_no_module_lies_loose_but_the_clock_and_the_entry_point() -> None:
+    loose = {path.name for path in PACKAGE.glob("*.py")}
+    assert loose <= {"__init__.py", "__main__.py", "clock.py"}
+
+
+def test_a_class_name_is_given_once() -> None:
+    where = defaultdict(list)
+    for module in MODULES.values():
+        for node in module.nodes:
+            if isinstance(node, ast.ClassDef):
+                where[node.name].append(module.name)
+    assert {name: places for name, places in where.items() if len(places) > 1} == {}
+
+
+SHARED_FILE_NAMES: dict[str, str] = {}
+
+
+def test_a_file_name_is_given_once() -> None:
+    where = defaultdict(list)
+    for module in MODULES.values():
+        if module.path.name != "__init__.py":
+            where[module.path.name].append(module.name)
+    twice = {name: places for name, places in where.items() if len(places) > 1}
+    assert {name: places for name, places in twice.items() if name not in SHARED_FILE_NAMES} == {}
+
+
+def test_every_setting_is_read_by_the_product() -> None:
+    text = "\n".join(module.text for module in MODULES.values())
+    sections = [
+        kind for kind in vars(schema).values() if isinstance(kind, type) and issubclass(kind, BaseModel)
+    ]
+    unread = [
+        f"{kind.__name__}.{name}"
+        for kind in sections
+        for name in kind.model_fields
+        if not re.search(rf"\.{name}\b", text)
+    ]
+    assert not unread, unread
+
+
+FRAMEWORK_CALLS = re.compile(
+    r"(route|get|post|validator|command|group|option|property|overload|override|setter)"
+)
+
+
+def test_every_public_function_is_called_by_the_product() -> None:
+    used = {
+        node.id if isinstance(node, ast.Name) else node.attr
+        for module in MODULES.values()
+        for node in module.nodes
+        if isinstance(node, ast.Name | ast.Attribute)
+    }
+    pages = "\n".join(file.read_text(encoding="utf-8") for file in PACKAGE.rglob("*.html"))
+    uncalled = [
+        f"{module.name}.{node.name}"
+        for module in MODULES.values()
+        for node in module.tree.body
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        and not node.name.startswith("_")
+        and not any(FRAMEWORK_CALLS.search(ast.unparse(one)) for one in node.decorator_list)
+        and node.name not in used
+        and not re.search(rf"\b{node.name}\(", pages)
+    ]
+    assert not uncalled, "\n".join(uncalled)
 
 
 def test_the_top_level_holds_what_the_design_says() -> None:
-    allowed = {
-        "README.md",
-        "DEVELOPERS.md",
-        "LICENSE",
-        "pyproject.toml",
-        "monitor",
-        "config",
-        "deploy",
-        "tests",
-        "shared",
-    }
+    allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
+    allowed |= {"monitor", "config", "deploy", "tests", "shared"}
     found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
     assert found - allowed == set()
 
 
 def test_nothing_names_a_machine_path_or_a_registry() -> None:
     pattern = re.compile(r"/(work|root|home/\w+)/|pypi\.org|pythonhosted|registry\.npmjs|deb\.debian")
-    for file in [
-        p for folder in ("monitor", "config", "deploy", "tests", "shared") for p in (ROOT / folder).rglob("*")
-    ]:
-        if file.suffix in {
-            ".py",
-            ".toml",
-            ".md",
-            ".sh",
-            ".json",
-            ".html",
-            ".css",
-            ".conf",
-            ".service",
-        } and file != Path(__file__):
-            found = pattern.search(file.read_text(encoding="utf-8"))
-            assert not found, f"{file.relative_to(ROOT)} names {found and found.group()}"
+    suffixes = {".py", ".toml", ".md", ".sh", ".json", ".html", ".css", ".conf", ".service", ".txt"}
+    broken = []
+    for folder in ("monitor", "config", "deploy", "tests", "shared"):
+        for file in (ROOT / folder).rglob("*"):
+            if file.suffix in suffixes and file != Path(__file__):
+                found = pattern.search(file.read_text(encoding="utf-8"))
+                if found:
+                    broken.append(f"{file.relative_to(ROOT)} names {found.group()}")
+    assert not broken, "\n".join(broken)

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor.cli import main
-from monitor.commands.running import DEMO_START, message_lines
+from monitor.cli.main import main
+from monitor.cli.run_commands import DEMO_START, message_lines
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.receivers import free_port, web_receiver
 from tests.test_settings import SMALL, write

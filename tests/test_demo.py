@@ -8,12 +8,12 @@ import sys
 from contextlib import ExitStack, suppress
 from pathlib import Path
 
-from monitor.commands.running import demo_settings
+from monitor.cli.run_commands import demo_settings
 from tests.disks import small_disk
 
 HOLDS = """
 import signal, sys
-from monitor.demo.folder import demo_folder
+from monitor.demo.demo_folder import demo_folder
 signal.signal(signal.SIGTERM, lambda *_: sys.exit())
 with demo_folder() as folder:
     print(folder, flush=True)
@@ -94,6 +94,6 @@ def test_a_full_temporary_folder_is_named_with_what_to_do(tmp_path: Path) -> Non
 def test_no_temporary_folder_at_all_is_named(tmp_path: Path) -> None:
     program = (
         "import tempfile; tempfile._candidate_tempdir_list = lambda: [];"
-        "from monitor.cli import main; main(['demo'])"
+        "from monitor.cli.main import main; main(['demo'])"
     )
     assert "temporary folder: found" in refused(python(tmp_path, "-c", program))

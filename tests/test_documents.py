@@ -2,16 +2,18 @@
 
 import re
 import tomllib
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
 
 from monitor.alarms.states import AlarmState
-from monitor.cli import main
-from monitor.ingest.rejection import Reason
-from monitor.settings import Settings
-from monitor.values import MEASURED, SensorStatus
+from monitor.cli.main import main
+from monitor.model.reading import MEASURED
+from monitor.model.sensor import SensorStatus
+from monitor.mqtt.rejection import RejectionReason
+from monitor.settings.schema import Settings
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -78,12 +80,40 @@ def test_files_that_the_documents_name_are_there(named: str) -> None:
     assert (ROOT / named).exists()
 
 
+def test_every_path_of_code_that_the_guide_names_is_there() -> None:
+    named = set(re.findall(r"`((?:[\w]+/)*\w+\.py|(?:\w+/)+)`", GUIDE))
+    places = [
+        ROOT,
+        ROOT / "monitor",
+        ROOT / "monitor" / "store",
+        ROOT / "monitor" / "web",
+        ROOT / "monitor" / "history",
+    ]
+    gone = sorted(name for name in named if not any((place / name).exists() for place in places))
+    assert gone == []
+
+
+def test_every_step_of_the_guides_journeys_names_what_is_there() -> None:
+    journeys = re.findall(r"### A .*?\n\n(.*?)\n\n", GUIDE, re.S)
+    assert len(journeys) == 2
+    for journey in journeys:
+        steps = re.findall(r"^\d+\. `([\w.]+)`", journey, re.M)
+        assert len(steps) == len(journey.splitlines()) <= 25
+        for step in steps:
+            module, _, name = step.rpartition(".")
+            owner = None
+            if module.rpartition(".")[2][0].isupper():
+                module, _, owner = module.rpartition(".")
+            place = import_module(f"monitor.{module}")
+            assert hasattr(getattr(place, owner) if owner else place, name), f"{step} is gone"
+
+
 @pytest.mark.parametrize("quantity", sorted(MEASURED))
 def test_every_measured_quantity_is_in_the_message_contract(quantity: str) -> None:
     assert quantity.rsplit("_", 1)[0] in MESSAGES
 
 
-@pytest.mark.parametrize("reason", sorted(Reason))
+@pytest.mark.parametrize("reason", sorted(RejectionReason))
 def test_every_reason_to_refuse_a_message_is_in_the_message_contract(reason: str) -> None:
     assert f"`{reason}`" in MESSAGES
 

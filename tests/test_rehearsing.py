@@ -11,24 +11,24 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from monitor.cli import main
+from monitor.cli.main import main
+from monitor.core.derived_series import ZONE
 from monitor.demo.year import yard_air
-from monitor.errors import InputError
+from monitor.engine.build import build_shop
+from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, typical
+from monitor.engine.zone_hours import door_hours, shift_was_humid
+from monitor.model.errors import InputError
+from monitor.model.reading import Point, Quantity, Reading, SeriesKey
 from monitor.outlook.backtest import replay
 from monitor.outlook.hourly import AirHistory, OutdoorAir
 from monitor.outlook.season import SeasonResult, odds_table, season_table
 from monitor.outlook.shifts import ShiftSpan
-from monitor.outlook.warning import Outcome
-from monitor.rehearsing import AIRPORT_ZONE, own_store, rehearse, typical
-from monitor.settings import Settings
-from monitor.settings_file import load
-from monitor.shop import build_shop
-from monitor.stages.series import ZONE
+from monitor.outlook.warning import WarningOutcome
+from monitor.settings.file import load
+from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
-from monitor.store.opening import open_series_store
-from monitor.values import Point, Quantity, Reading, SeriesKey
+from monitor.store.opener import open_series_store
 from monitor.weather.recordings import airport_weather
-from monitor.zone_hours import door_hours, shift_was_humid
 from tests.outlook.air import START_S, room, weather
 
 ROWS = 24 * 70
@@ -140,8 +140,10 @@ def test_a_store_with_too_little_in_it_says_so(settings: Settings) -> None:
 
 def test_a_lower_threshold_misses_less_and_cries_wolf_more(rehearsed: SeasonResult) -> None:
     assert list(rehearsed.scores) == [0.2, 0.3, 0.5]
-    missed = [sum(s.outcome is Outcome.MISS for s in scores) for scores in rehearsed.scores.values()]
-    false = [sum(s.outcome is Outcome.FALSE_ALARM for s in scores) for scores in rehearsed.scores.values()]
+    missed = [sum(s.outcome is WarningOutcome.MISS for s in scores) for scores in rehearsed.scores.values()]
+    false = [
+        sum(s.outcome is WarningOutcome.FALSE_ALARM for s in scores) for scores in rehearsed.scores.values()
+    ]
     assert missed == sorted(missed)
     assert false == sorted(false, reverse=True)
     for scores in rehearsed.scores.values():
@@ -161,7 +163,7 @@ def test_the_odds_said_in_time_beat_the_base_rate(rehearsed: SeasonResult) -> No
 def test_the_command_shows_forecasts_and_warnings_of_the_own_store(
     file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("monitor.commands.backtesting.SystemClock.now_s", lambda _: NOW_S)
+    monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: NOW_S)
     for weather_word in ("perfect", "typical", "none"):
         result = CliRunner().invoke(main, ["backtest", "--store", str(file), "--weather", weather_word])
         assert result.exit_code == 0, result.output

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.errors import InputError
-from monitor.reference import config_folder
-from monitor.settings_file import load
-from monitor.shop import build_shop, known_reference
+from monitor.engine.build import build_shop, known_reference
+from monitor.model.errors import InputError
+from monitor.settings.file import load
+from monitor.settings.reference import config_folder
 
 SMALL = """
 [[sites]]

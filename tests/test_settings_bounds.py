@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from monitor.commands.inspecting import check_command
-from monitor.errors import InputError
-from monitor.reference import config_folder
-from monitor.settings_bounds import BOUNDS
-from monitor.settings_file import load
-from monitor.shop import known_reference
+from monitor.cli.check_commands import check_command
+from monitor.engine.build import known_reference
+from monitor.model.errors import InputError
+from monitor.settings.bounds import BOUNDS
+from monitor.settings.file import load
+from monitor.settings.reference import config_folder
 
 SITE = '[[sites]]\nid = "yard"\nname = "Ferrymoor Slipway"\n'
 PLACE = SITE + 'timezone = "Europe/London"\n'

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.alarms.states import CommandKind
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 Authority = Mapping[CommandKind, frozenset[str]]
 

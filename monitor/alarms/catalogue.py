@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 
 class Direction(StrEnum):
@@ -68,7 +68,7 @@ class Family:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ConditionKind:
     """One kind of condition with its defaults and its words; texts are message ids."""
 
     name: str
@@ -118,7 +118,7 @@ class Grouping:
 class Catalogue:
     """Everything known about kinds of conditions."""
 
-    kinds: Mapping[str, Kind]
+    kinds: Mapping[str, ConditionKind]
     families: Mapping[str, Family]
     responses: Mapping[str, Response]
     grouping: Grouping
@@ -208,9 +208,9 @@ def _kind(
     data: Mapping[str, Any],
     families: Mapping[str, Family],
     responses: Mapping[str, Response],
-) -> Kind:
+) -> ConditionKind:
     place = f"kinds.{name}"
-    return Kind(
+    return ConditionKind(
         name=name,
         watches=read.text(table, place, "watches"),
         family=read.choice(table, place, "family", families),

@@ -5,7 +5,7 @@ from math import isfinite
 from typing import NamedTuple
 
 from monitor.alarms.catalogue import Catalogue, Direction, Priority
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 
 SUPPOSED = "what had to be supposed decides it"  # why a value of something in a watched zone is unknown
 MIN_CYCLE_S = 60.0  # chattering is three cycles in a minute; with this floor there can be one at most
@@ -93,7 +93,7 @@ class Tuning(NamedTuple):
 AS_CATALOGUED = Tuning()
 
 
-class Subject(NamedTuple):
+class ConditionSubject(NamedTuple):
     """The thing a condition watches; `kind` picks the response (cylinder, plate, "")."""
 
     id: str
@@ -110,7 +110,7 @@ def condition_id(kind: str, subject: str) -> str:
 def condition(
     catalogue: Catalogue,
     kind_name: str,
-    subject: Subject,
+    subject: ConditionSubject,
     tuning: Tuning = AS_CATALOGUED,
     *,
     unwatched_id: str | None = None,

@@ -80,14 +80,14 @@ class Day(NamedTuple):
     red: int = 0
 
 
-class Words(NamedTuple):
+class DailyPhrases(NamedTuple):
     """What the lock screen shows."""
 
     title: str
     text: str
 
 
-def say_day(day: Day, wording: Wording) -> Words:
+def say_day(day: Day, wording: Wording) -> DailyPhrases:
     """The daily word; all is well only where nothing stands, nothing is red and everything is known."""
     now = wording.time(day.now_s, day.now_s)
     unknown = wording.text(NOT_KNOWN).format(n=day.unknown) if day.unknown else ""
@@ -95,24 +95,24 @@ def say_day(day: Day, wording: Wording) -> Words:
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
         title, said = _nothing_stands(day, wording, now)
-        return Words(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}")))
+        return DailyPhrases(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}")))
     rows = (_row(day.stands, most, wording) for most in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
     texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
-    return Words(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts))
+    return DailyPhrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts))
 
 
-def _nothing_stands(day: Day, wording: Wording, now: str) -> Words:
+def _nothing_stands(day: Day, wording: Wording, now: str) -> DailyPhrases:
     """Title and first sentence where no trouble stands: what is set aside or not known is not well."""
     nothing = wording.text(NOTHING).format(now=now)
     if day.red:
         red = wording.text(RED).format(n=day.red)
-        return Words(red.rstrip("."), f"{nothing} {red}")
+        return DailyPhrases(red.rstrip("."), f"{nothing} {red}")
     if day.unknown:
-        return Words(wording.text(NOT_KNOWN_TITLE).format(n=day.unknown), nothing)
+        return DailyPhrases(wording.text(NOT_KNOWN_TITLE).format(n=day.unknown), nothing)
     if day.sensors_bad:
-        return Words(_sensors(day, wording).rstrip("."), nothing)
-    return Words(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
+        return DailyPhrases(_sensors(day, wording).rstrip("."), nothing)
+    return DailyPhrases(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
 
 
 def _fitting(texts: Iterable[str]) -> str:

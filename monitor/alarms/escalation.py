@@ -12,7 +12,7 @@ from monitor.alarms.states import Alarm
 ROUNDS = 3  # how often a high warning that nobody answers goes round
 
 
-class Telling(StrEnum):
+class Notice(StrEnum):
     """Why somebody is told now."""
 
     FIRST = "first"
@@ -24,7 +24,7 @@ class Telling(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Delivery:
+class NoticeTo:
     """One person to be told one thing; `who` is the one who answered.
 
     `message` is the same for everybody who is told the same, so that a channel that several people share
@@ -33,7 +33,7 @@ class Delivery:
 
     message: str
     person: str
-    telling: Telling
+    telling: Notice
     announcement: Announcement
     who: str = ""
 
@@ -70,14 +70,14 @@ def due_deliveries(
     alarms: Mapping[str, Alarm],
     roster: Roster,
     now_s: float,
-) -> tuple[EscalationBook, tuple[Delivery, ...]]:
+) -> tuple[EscalationBook, tuple[NoticeTo, ...]]:
     """Who is to be told now, of new warnings and of those that nobody has answered yet.
 
     A high warning breaks quiet hours; any other waits for their end and goes on to the next person at
     once. A site without an on-call list tells nobody here.
     """
     courses = dict(book.courses)
-    deliveries: list[Delivery] = []
+    deliveries: list[NoticeTo] = []
     for announcement in announcements:
         if announcement.site in roster.sites:
             _begin(courses, announcement, roster, now_s, deliveries)
@@ -93,7 +93,7 @@ def due_deliveries(
     return EscalationBook(courses), tuple(_as_of(delivery, alarms, now_s) for delivery in deliveries)
 
 
-def _as_of(delivery: Delivery, alarms: Mapping[str, Alarm], now_s: float) -> Delivery:
+def _as_of(delivery: NoticeTo, alarms: Mapping[str, Alarm], now_s: float) -> NoticeTo:
     """The delivery with what is known now: the first telling may be hours ago."""
     announcement = delivery.announcement
     cause = announcement.cause
@@ -115,7 +115,7 @@ def _begin(
     announcement: Announcement,
     roster: Roster,
     now_s: float,
-    deliveries: list[Delivery],
+    deliveries: list[NoticeTo],
 ) -> None:
     name = announcement.group_id
     course = courses.get(name)
@@ -123,7 +123,7 @@ def _begin(
         told = course.told if course is not None else ()
         for person in told:
             if roster.quiet_until_s(person, announcement.site, now_s) is None:
-                deliveries.append(_delivery(announcement, person, Telling.CLEARED))
+                deliveries.append(_delivery(announcement, person, Notice.CLEARED))
         courses.pop(name, None)
     elif RANK[announcement.priority] < RANK[roster.tell_from]:
         return
@@ -136,18 +136,18 @@ def _begin(
             course, announcement=announcement, round=0, held={}, asked=course.told, answered=False
         )
         for person in course.told:
-            again = _tell(again, person, Telling.AGAIN, roster, now_s, deliveries)
+            again = _tell(again, person, Notice.AGAIN, roster, now_s, deliveries)
         waits = course.told and announcement.why is not Why.RISING
         wait_s = roster.sites[announcement.site].escalate_after_s if waits else 0.0
         courses[name] = replace(again, next_s=now_s + wait_s)
 
 
-def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Delivery]) -> Course:
+def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[NoticeTo]) -> Course:
     for person, until_s in sorted(course.held.items()):
         if now_s >= until_s:
             held = {name: end_s for name, end_s in course.held.items() if name != person}
             course = replace(course, held=held)
-            course = _tell(course, person, Telling.AFTER_QUIET, roster, now_s, deliveries)
+            course = _tell(course, person, Notice.AFTER_QUIET, roster, now_s, deliveries)
     site = course.announcement.site
     steps = roster.steps(site, now_s)
     high = course.announcement.priority is Priority.HIGH
@@ -158,7 +158,7 @@ def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Delive
                 break
             course = replace(course, asked=(), round=course.round + 1)
             continue
-        telling, told = Telling.ESCALATED if course.told else Telling.FIRST, len(deliveries)
+        telling, told = Notice.ESCALATED if course.told else Notice.FIRST, len(deliveries)
         course = _tell(course, person, telling, roster, now_s, deliveries)
         reached = len(deliveries) > told
         wait_s = roster.sites[site].escalate_after_s if reached else 0.0
@@ -167,7 +167,7 @@ def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Delive
 
 
 def _settled(
-    course: Course, alarms: Mapping[str, Alarm], roster: Roster, now_s: float, deliveries: list[Delivery]
+    course: Course, alarms: Mapping[str, Alarm], roster: Roster, now_s: float, deliveries: list[NoticeTo]
 ) -> Course:
     members = (alarms.get(member.condition_id) for member in course.announcement.members)
     answerers = [a.who for a in members if a is not None and a.who]
@@ -176,17 +176,17 @@ def _settled(
         for person in course.told:
             quiet = roster.quiet_until_s(person, course.announcement.site, now_s)
             if who not in (person, roster.name(person)) and quiet is None:
-                deliveries.append(_delivery(course.announcement, person, Telling.ANSWERED, who=who))
+                deliveries.append(_delivery(course.announcement, person, Notice.ANSWERED, who=who))
     return replace(course, answered=True, held={})
 
 
 def _tell(
     course: Course,
     person: str,
-    telling: Telling,
+    telling: Notice,
     roster: Roster,
     now_s: float,
-    deliveries: list[Delivery],
+    deliveries: list[NoticeTo],
 ) -> Course:
     until_s = None
     if course.announcement.priority is not Priority.HIGH:
@@ -198,7 +198,7 @@ def _tell(
 
 
 def _delivery(
-    announcement: Announcement, person: str, telling: Telling, round_: int = 0, who: str = ""
-) -> Delivery:
-    mark = ".answered" if telling is Telling.ANSWERED else f".{round_}" if round_ else ""
-    return Delivery(f"{announcement.key}{mark}", person, telling, announcement, who)
+    announcement: Announcement, person: str, telling: Notice, round_: int = 0, who: str = ""
+) -> NoticeTo:
+    mark = ".answered" if telling is Notice.ANSWERED else f".{round_}" if round_ else ""
+    return NoticeTo(f"{announcement.key}{mark}", person, telling, announcement, who)

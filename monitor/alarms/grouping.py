@@ -34,7 +34,7 @@ class Why(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Pending:
+class PendingGroup:
     """A telling that waits for its moment; `news` are the conditions it is about."""
 
     why: Why
@@ -51,7 +51,7 @@ class Group:
     site: str
     family: str
     joined: tuple[Transition, ...] = ()
-    pending: Pending | None = None
+    pending: PendingGroup | None = None
     told_s: dict[Priority, float] = field(default_factory=dict)  # last telling at this priority or above
     told_worst: dict[str, float] = field(default_factory=dict)  # by kind, as it was last told
     told: tuple[Transition, ...] = ()  # every member that was told of
@@ -209,11 +209,11 @@ def _joins(
     why = Why.RAISED if not group.told_s else Why.WORSENED if lately_s is None else Why.GROWN
     pending = group.pending
     if pending is None or pending.why is Why.RISING:
-        pending = Pending(why, due_s, transition.cause_s, (transition.condition_id,))
+        pending = PendingGroup(why, due_s, transition.cause_s, (transition.condition_id,))
     else:
         news = (*pending.news, transition.condition_id)
         if due_s < pending.due_s:
-            pending = Pending(why, due_s, transition.cause_s, news)
+            pending = PendingGroup(why, due_s, transition.cause_s, news)
         else:
             pending = replace(pending, news=news)
     open_groups[group.id] = replace(group, pending=pending)
@@ -265,7 +265,7 @@ def _rises(
     if news and not above and group.pending is None:
         last_s = max(group.told_s.values(), default=LONG_AGO_S)
         due_s = max(now_s + rules.gather_s[transition.priority], last_s + rules.rising_s)
-        group = replace(group, pending=Pending(Why.RISING, due_s, transition.cause_s, (name,)))
+        group = replace(group, pending=PendingGroup(Why.RISING, due_s, transition.cause_s, (name,)))
     open_groups[group.id] = group
 
 

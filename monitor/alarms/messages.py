@@ -4,13 +4,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from monitor.alarms.catalogue import Kind, Shows
-from monitor.alarms.escalation import Delivery, Telling
+from monitor.alarms.catalogue import ConditionKind, Shows
+from monitor.alarms.escalation import Notice, NoticeTo
 from monitor.alarms.grouping import Announcement, Why
 from monitor.alarms.states import AlarmState, Transition
 from monitor.alarms.trend import HOUR_S
 from monitor.alarms.wording import Wording, plain
-from monitor.values import Notification
+from monitor.model.notification import Notification
 
 LONGEST = 160  # one text message in the 7-bit alphabet of 3GPP TS 23.038
 _NAME_LENGTHS = (60, 32, 24, 16, 12, 8)
@@ -49,7 +49,7 @@ class Room(NamedTuple):
 _ROOMS = tuple(Room(named, length) for length in _NAME_LENGTHS for named in _MOST_NAMED)
 
 
-class Said(NamedTuple):
+class AlarmText(NamedTuple):
     """One condition in words, for a page."""
 
     title: str
@@ -57,7 +57,7 @@ class Said(NamedTuple):
     action: str
 
 
-def say(transition: Transition, wording: Wording, now_s: float) -> Said:
+def say(transition: Transition, wording: Wording, now_s: float) -> AlarmText:
     """One alarm in words: what it is, in one sentence, and everything there is to do."""
     kind = wording.catalogue.kinds[transition.kind]
     response = wording.catalogue.responses[transition.response]
@@ -68,7 +68,7 @@ def say(transition: Transition, wording: Wording, now_s: float) -> Said:
     else:
         sentence = wording.text(kind.says).format_map(fields)
         text = f"{sentence} {_by(transition, kind, wording, now_s)}".strip()
-    return Said(wording.text(kind.title), text, wording.text(response.full))
+    return AlarmText(wording.text(kind.title), text, wording.text(response.full))
 
 
 def compose(announcement: Announcement, wording: Wording) -> Notification:
@@ -98,9 +98,9 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
     )
 
 
-def compose_for(delivery: Delivery, wording: Wording) -> Notification:
+def compose_for(delivery: NoticeTo, wording: Wording) -> Notification:
     """The message of one delivery to one person, under the delivery's own key."""
-    if delivery.telling is Telling.ANSWERED:
+    if delivery.telling is Notice.ANSWERED:
         note = compose_answered(delivery.announcement, delivery.who, wording)
     else:
         note = compose(delivery.announcement, wording)
@@ -151,7 +151,7 @@ def _began_s(announcement: Announcement) -> float:
     return min(m.cause_s if m.began_s is None else m.began_s for m in announcement.news)
 
 
-def _several(announcement: Announcement, kind: Kind) -> bool:
+def _several(announcement: Announcement, kind: ConditionKind) -> bool:
     """Whether the warning is worded for several things.
 
     What concerns the whole site is said by its cause; and so is one thing that is worse than the others.
@@ -163,7 +163,7 @@ def _several(announcement: Announcement, kind: Kind) -> bool:
     return len(_alike(announcement).subjects) > 1 or not kind.says_many
 
 
-def _response(announcement: Announcement, wording: Wording, kind: Kind) -> tuple[str, str]:
+def _response(announcement: Announcement, wording: Wording, kind: ConditionKind) -> tuple[str, str]:
     """What to do: the short word of it, and all of it."""
     responses = wording.catalogue.responses
     own = responses[announcement.cause.response]
@@ -173,7 +173,7 @@ def _response(announcement: Announcement, wording: Wording, kind: Kind) -> tuple
     return shared.many or shared.short, shared.full
 
 
-def _shared(announcement: Announcement, wording: Wording, kind: Kind) -> str:
+def _shared(announcement: Announcement, wording: Wording, kind: ConditionKind) -> str:
     """The response to several things at once: the one they share, else their kind's, else their family's."""
     about = _alike(announcement) if kind.says_many else announcement
     found = {member.response for member in about.news}
@@ -186,7 +186,7 @@ def _shared(announcement: Announcement, wording: Wording, kind: Kind) -> str:
     return wording.catalogue.families[announcement.family].response
 
 
-def _title(announcement: Announcement, wording: Wording, kind: Kind) -> str:
+def _title(announcement: Announcement, wording: Wording, kind: ConditionKind) -> str:
     if _several(announcement, kind) and not kind.says_many:
         return wording.text(wording.catalogue.families[announcement.family].title)
     return wording.text(kind.title)
@@ -206,7 +206,7 @@ def _row(things: Sequence[str], wording: Wording, room: Room) -> str:
     return wording.text(AND_OTHERS).format(names=names, n=rest)
 
 
-def _fitted(announcement: Announcement, wording: Wording, kind: Kind) -> str:
+def _fitted(announcement: Announcement, wording: Wording, kind: ConditionKind) -> str:
     """The fullest wording that fits: names are cut first, then what is beside the point goes."""
     text = ""
     for with_all in (True, False):
@@ -217,7 +217,9 @@ def _fitted(announcement: Announcement, wording: Wording, kind: Kind) -> str:
     return text[:LONGEST]
 
 
-def _worded(announcement: Announcement, wording: Wording, kind: Kind, room: Room, with_all: bool) -> str:
+def _worded(
+    announcement: Announcement, wording: Wording, kind: ConditionKind, room: Room, with_all: bool
+) -> str:
     if announcement.why is Why.CLEARED:
         hint = wording.text(CLEARED_HINT) if announcement.family == "damp_air" and with_all else ""
         text = _cleared(announcement, wording, kind, room)
@@ -244,7 +246,7 @@ def _worded(announcement: Announcement, wording: Wording, kind: Kind, room: Room
     return wording.text(RISING).format(text=text) if announcement.why is Why.RISING else text
 
 
-def _cleared(announcement: Announcement, wording: Wording, kind: Kind, room: Room) -> str:
+def _cleared(announcement: Announcement, wording: Wording, kind: ConditionKind, room: Room) -> str:
     if _several(announcement, kind):
         family = wording.catalogue.families[announcement.family]
         return wording.text(family.says_clear).format(
@@ -254,7 +256,9 @@ def _cleared(announcement: Announcement, wording: Wording, kind: Kind, room: Roo
     return wording.text(kind.says_clear).format_map(fields)
 
 
-def _fields(cause: Transition, kind: Kind, wording: Wording, now_s: float, length: int) -> dict[str, str]:
+def _fields(
+    cause: Transition, kind: ConditionKind, wording: Wording, now_s: float, length: int
+) -> dict[str, str]:
     began_s = cause.cause_s if cause.began_s is None else cause.began_s
     return {
         "subject": wording.name(cause.subject, length),
@@ -267,12 +271,12 @@ def _fields(cause: Transition, kind: Kind, wording: Wording, now_s: float, lengt
     }
 
 
-def _shown(kind: Kind, value: float | None) -> float | None:
+def _shown(kind: ConditionKind, value: float | None) -> float | None:
     """A margin that is gone is told as nothing left: that it is wet is another condition's word."""
     return max(value, 0.0) if kind.shows is Shows.DIFFERENCE and value is not None else value
 
 
-def _deadline_s(cause: Transition, kind: Kind) -> float:
+def _deadline_s(cause: Transition, kind: ConditionKind) -> float:
     """By when: as handed in, else worked out from a value that is itself a time left."""
     if "by_s" in cause.numbers:
         return cause.numbers["by_s"]
@@ -280,7 +284,7 @@ def _deadline_s(cause: Transition, kind: Kind) -> float:
     return cause.time_s + left_h * HOUR_S
 
 
-def _by(cause: Transition, kind: Kind, wording: Wording, now_s: float) -> str:
+def _by(cause: Transition, kind: ConditionKind, wording: Wording, now_s: float) -> str:
     if not kind.says_by or "by_s" not in cause.numbers:
         return ""
     return wording.text(kind.says_by).format(by=wording.time(cause.numbers["by_s"], now_s))

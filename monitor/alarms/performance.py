@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.states import AlarmState, Transition, Trigger
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 FIGURES = (
     "per_shift",
@@ -89,7 +89,7 @@ class Answerer(NamedTuple):
     median_s: float
 
 
-class Check(NamedTuple):
+class PerformanceCheck(NamedTuple):
     """One measure against its figure."""
 
     name: str
@@ -116,7 +116,7 @@ class Performance:
     by_priority: dict[Priority, int]
     answerers: tuple[Answerer, ...]
     unanswered: int
-    checks: tuple[Check, ...]
+    checks: tuple[PerformanceCheck, ...]
     suggestion: str
 
 

@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.conditions import Condition
-from monitor.errors import DryshiftError
+from monitor.model.errors import DryshiftError
 
 
 class AlarmState(StrEnum):

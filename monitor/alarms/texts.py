@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from monitor.alarms.ahead import AHEAD_TEXTS
 from monitor.alarms.catalogue import Catalogue, Response
 from monitor.alarms.daily import DAILY_TEXTS
 from monitor.alarms.messages import FRAME_TEXTS
+from monitor.alarms.outlook_words import AHEAD_TEXTS
 from monitor.alarms.wording import WORDING_TEXTS
 
 

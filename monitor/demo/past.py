@@ -2,13 +2,13 @@
 
 import numpy as np
 
+from monitor.core.derived_series import ZONE
 from monitor.demo.estuary import FloatArray
-from monitor.demo.sensors import HOUR_S, World
+from monitor.demo.yard_sensors import HOUR_S, World
+from monitor.model.reading import Point, Quantity, SeriesKey
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
-from monitor.stages.series import ZONE
 from monitor.store.contract import SeriesStore
-from monitor.values import Point, Quantity, SeriesKey
-from monitor.weather.archive import ForecastArchive
+from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import OutdoorForecast, WeatherReply, WeatherState
 
 BEFORE_DAYS = 28.0

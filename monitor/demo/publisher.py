@@ -7,7 +7,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.clock import FastClock
-from monitor.demo.sensors import Send
+from monitor.demo.yard_sensors import Send
 
 AHEAD_S = 0.002  # real seconds; a shorter wait is not worth waiting
 MOST_ON_THE_WAY = 8

@@ -47,7 +47,7 @@ OVEN_C = 125.0
 
 
 @dataclass(frozen=True, slots=True)
-class ZoneAir:
+class YardAir:
     """Minute by minute temperature and vapour pressure of one zone."""
 
     temperature_c: FloatArray
@@ -68,10 +68,10 @@ def working(hours: FloatArray) -> FloatArray:
     return np.asarray(weekday | saturday, dtype=np.float64)
 
 
-def zone_air(building: Building, outside: Outdoor) -> ZoneAir:
+def zone_air(building: Building, outside: Outdoor) -> YardAir:
     """Follow the outdoor air through walls, doors, heater and dryer, one minute at a time."""
     if building.fabric_share == 0.0:
-        return ZoneAir(outside.temperature_c, outside.vapour_pressure_pa)
+        return YardAir(outside.temperature_c, outside.vapour_pressure_pa)
     open_doors = working(outside.hours)
     exchange_h = building.air_changes_h + building.door_air_changes_h * open_doors
     follow = 1.0 - np.exp(-exchange_h * STEP_S / 3600.0)
@@ -93,10 +93,10 @@ def zone_air(building: Building, outside: Outdoor) -> ZoneAir:
         limit = 0.995 if building.dry_to_frac is None or fails[n] else building.dry_to_frac
         vapour = min(vapour, limit * float(saturation_pressure_water_pa(air_c)))
         temperature[n], vapours[n] = air_c, vapour
-    return ZoneAir(temperature, vapours)
+    return YardAir(temperature, vapours)
 
 
-def oven_air(outside: Outdoor) -> ZoneAir:
+def oven_air(outside: Outdoor) -> YardAir:
     """A holding oven that was switched off over Thursday night."""
     off = (outside.hours % 168 >= 94.0) & (outside.hours % 168 < 101.0)
     temperature = np.empty(outside.hours.size)
@@ -105,10 +105,10 @@ def oven_air(outside: Outdoor) -> ZoneAir:
         aim = float(outside.temperature_c[n]) if off[n] else OVEN_C
         value += (1.0 - np.exp(-STEP_S / 5400.0)) * (aim - value)
         temperature[n] = value
-    return ZoneAir(temperature, np.full(outside.hours.size, 900.0))
+    return YardAir(temperature, np.full(outside.hours.size, 900.0))
 
 
-def lagging_skin_c(air: ZoneAir, time_constant_h: float) -> FloatArray:
+def lagging_skin_c(air: YardAir, time_constant_h: float) -> FloatArray:
     """Skin temperature of steel that follows the air by plain first-order lag (the demo's own truth)."""
     follow = 1.0 - np.exp(-STEP_S / (time_constant_h * 3600.0))
     skin = np.empty(air.temperature_c.size)

@@ -5,7 +5,7 @@ import socket
 
 import requests
 
-from monitor.errors import DryshiftError
+from monitor.model.errors import DryshiftError
 
 
 class HeartbeatError(DryshiftError):

@@ -6,7 +6,7 @@ from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Sender
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender
-from monitor.settings import Channel
+from monitor.settings.schema import Channel
 
 
 def make_sender(channel: Channel, publish: Publish, root: str) -> Sender:

@@ -5,9 +5,9 @@ from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from monitor.model.event import EventKind, NewEvent
 from monitor.notify.outcome import Delivered, Refused, Retry, Sender
 from monitor.store.contract import Ledger, OutboxItem
-from monitor.values import EventKind, NewEvent
 
 FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 600.0

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from datetime import datetime, tzinfo
 from gettext import NullTranslations
 
+from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Sender
 from monitor.store.contract import Ledger, StoreUnavailableError
-from monitor.values import Notification
 
 log = logging.getLogger(__name__)
 

@@ -10,9 +10,9 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from urllib.parse import urlsplit
 
+from monitor.model.notification import Notification
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
-from monitor.values import Notification
 
 
 @dataclass(frozen=True, slots=True)

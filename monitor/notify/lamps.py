@@ -4,9 +4,9 @@ import json
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from monitor.settings import Channel
-from monitor.snapshot import AlarmNow, Snapshot
-from monitor.values import Level
+from monitor.model.level import Level
+from monitor.model.picture import AlarmNow, Picture
+from monitor.settings.schema import Channel
 
 Publish = Callable[[str, bytes], str | None]
 """Publishes retained at QoS 1: returns None when the broker has it, else the reason."""
@@ -24,7 +24,7 @@ def topic_base(channel: Channel, root: str) -> str:
     return channel.topic or f"{root}/{{site}}/lamp"
 
 
-def lamp_states(now: Snapshot) -> dict[tuple[str, str], dict[str, Any]]:
+def lamp_states(now: Picture) -> dict[tuple[str, str], dict[str, Any]]:
     """By site and zone: how bad it is there, and what stands; one more for each whole site."""
     states: dict[tuple[str, str], dict[str, Any]] = {}
     for site in dict.fromkeys(zone.site for zone in now.zones):
@@ -65,7 +65,7 @@ class Lamps:
         self._shown: dict[str, dict[str, Any]] = {}
         self._all_s: float | None = None
 
-    def show(self, now: Snapshot) -> str | None:
+    def show(self, now: Picture) -> str | None:
         """None when the broker has everything, else what went wrong; the rest waits for the next turn."""
         if self._all_s is None or not 0.0 <= now.time_s - self._all_s < AGAIN_S:
             self._shown.clear()

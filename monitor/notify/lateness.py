@@ -1,6 +1,6 @@
 """Says of a message that it comes late, so that nobody takes it for new."""
 
-from monitor.values import Notification
+from monitor.model.notification import Notification
 
 LATE_S = 600.0
 

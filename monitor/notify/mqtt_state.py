@@ -2,10 +2,10 @@
 
 import json
 
+from monitor.model.notification import Notification
 from monitor.notify.lamps import Publish
 from monitor.notify.outcome import Delivered, Outcome, Retry
 from monitor.notify.webhook import payload
-from monitor.values import Notification
 
 LAST_MESSAGE = "_message"  # no zone can be called so
 ALL_SITES = "_all"

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Protocol
 
-from monitor.values import Notification
+from monitor.model.notification import Notification
 
 
 @dataclass(frozen=True, slots=True)

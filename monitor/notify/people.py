@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from monitor.alarms.roster import Roster, SiteRoster, roster_from
-from monitor.settings import Settings
+from monitor.settings.schema import Settings
 
 EVERYBODY = "*"  # is told first at a site where nobody is on call
 TWO_HOURS_S = 7200.0

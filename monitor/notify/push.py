@@ -2,9 +2,9 @@
 
 import apprise
 
+from monitor.model.notification import Notification
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
-from monitor.values import Notification
 
 _KIND = {
     "high": apprise.NotifyType.FAILURE,

@@ -1,7 +1,8 @@
 """Tries one channel with a message that says it is a test, and says what became of it."""
 
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry, Sender
-from monitor.values import EventKind, NewEvent, Notification
 
 SUBJECT = "test"
 GOOD_FOR_S = 600.0

@@ -11,8 +11,8 @@ from typing import Any
 
 import requests
 
+from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
-from monitor.values import Notification
 
 # Answers that another try cannot mend; 408, 425 and 429 ask for another try.
 _REFUSED = frozenset(range(400, 500)) - {408, 409, 425, 429}

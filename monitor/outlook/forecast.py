@@ -53,7 +53,7 @@ class ZoneForecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class ForecastSpread:
     """How wrong one quantity's forecasts were of late: the band at the knots, and whole past error courses.
 
     The courses hold every hour, so that they are as rough as the air is. `stretch` scales them so that
@@ -66,7 +66,7 @@ class Spread:
     past_hour: FloatArray
 
 
-def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread:
+def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> ForecastSpread:
     """The spread as known at a row of a replay."""
     day = int(day_of(replay.now.size)[row])
     half, raw = bands.half[day], bands.raw_half[day]
@@ -78,7 +78,7 @@ def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread
     came = ahead(replay.now[first : row + 1], last - first)
     error = came - at_every_hour(replay.now[past], replay.value[past])
     whole = np.isfinite(error).all(axis=1)
-    return Spread(
+    return ForecastSpread(
         np.where(known, half, UNLEARNT_HALF_K),
         stretch,
         error[whole],
@@ -87,7 +87,7 @@ def spread_at(replay: Track, bands: Bands, hour: FloatArray, row: int) -> Spread
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class ForecastMoment:
     """Now in one zone."""
 
     zone: str
@@ -104,9 +104,9 @@ def at_every_hour(now: float | FloatArray, knots: FloatArray) -> FloatArray:
 
 
 def assemble(
-    now: Moment,
+    now: ForecastMoment,
     values: tuple[FloatArray, FloatArray],
-    spreads: tuple[Spread, Spread],
+    spreads: tuple[ForecastSpread, ForecastSpread],
     balance_dew_point_c: FloatArray,
     *,
     with_weather: bool,
@@ -140,7 +140,7 @@ def assemble(
     )
 
 
-def past_courses(spreads: tuple[Spread, Spread], hour: float) -> FloatArray:
+def past_courses(spreads: tuple[ForecastSpread, ForecastSpread], hour: float) -> FloatArray:
     """Joint error courses (both quantities, courses, hours) that began nearest to this hour of day."""
     rows = min(spread.past_error.shape[0] for spread in spreads)
     if rows < SAMPLES:

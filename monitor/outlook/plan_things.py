@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.exposure.air import AirStretch
-from monitor.exposure.classes import Counts, Place
-from monitor.exposure.clock import advance_clock
-from monitor.exposure.history import Check
-from monitor.exposure.limits import ClockRules
-from monitor.exposure.places import OPEN_PLACES
-from monitor.exposure.verdict import package_verdict
+from monitor.consumables.classes import Counts, Place
+from monitor.consumables.exposure_air import AirStretch
+from monitor.consumables.exposure_clock import advance_clock
+from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.stays import StoreReading
+from monitor.consumables.storage_places import OPEN_PLACES
+from monitor.consumables.verdict import package_verdict
 from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s
 from monitor.outlook.courses import ZoneCourse, time_constant_h
 from monitor.outlook.hourly import HOUR_S, FloatArray
@@ -205,7 +205,7 @@ def _used_if_kept(
     else:
         oven_c = package.rules.hot_from_c(Place.HOLDING_OVEN)
         read = [*np.arange(leave_s, shift.start_s, HOUR_S).tolist(), shift.start_s]  # shown hot all the while
-        checks = tuple(Check(time_s, oven_c) for time_s in read)
+        checks = tuple(StoreReading(time_s, oven_c) for time_s in read)
         stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checks=checks)
     kept = replace(package, clock=advance_clock(clock, stretch, package.rules))
     verdict = package_verdict(

@@ -15,7 +15,14 @@ from monitor.outlook.bank import (
     within_reach,
 )
 from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert
-from monitor.outlook.forecast import Moment, Spread, ZoneForecast, assemble, nothing_known, spread_at
+from monitor.outlook.forecast import (
+    ForecastMoment,
+    ForecastSpread,
+    ZoneForecast,
+    assemble,
+    nothing_known,
+    spread_at,
+)
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import (
     Drivers,
@@ -46,7 +53,7 @@ class QuantityModel:
     balance: BalanceTrack
     balance_space: Space
     reach: FloatArray
-    spread: Spread
+    spread: ForecastSpread
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,7 @@ def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -
     pair = model.sighted if seen.any() and model.sighted else model.blind
     now_dew = float(to_space(carried.vapour_pressure_pa[-1:], Space.DEW_POINT)[0])
     return assemble(
-        Moment(model.zone, recent.end_s, now_dew, float(carried.temperature_c[-1])),
+        ForecastMoment(model.zone, recent.end_s, now_dew, float(carried.temperature_c[-1])),
         (dew, air),
         (pair[0].spread, pair[1].spread),
         balance,

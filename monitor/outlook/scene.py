@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from monitor.exposure.clock import ExposureClock
-from monitor.exposure.limits import ClockRules
+from monitor.consumables.exposure_clock import ExposureClock
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState
 from monitor.physics.night_sky import ROOFED, Sky
@@ -59,7 +59,7 @@ class PackageAhead:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class PlanPhrases:
     """How times and temperatures are said to a person."""
 
     zone: ZoneInfo
@@ -84,7 +84,7 @@ class Scene:
     """Everything of one site that a shift can make wet."""
 
     site: str
-    words: Words
+    words: PlanPhrases
     zones: Mapping[str, ZoneAhead]
     bodies: tuple[BodyAhead, ...] = ()
     packages: tuple[PackageAhead, ...] = ()

@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
 from monitor.outlook.courses import FILM_WET_GM2
-from monitor.outlook.forecast import Moment, ZoneForecast, assemble, spread_at
+from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
@@ -71,7 +71,7 @@ class _Truth:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class OddsSaid:
     """The odds last said of a shift while there was time to act, and what came."""
 
     shift: ShiftSpan
@@ -84,7 +84,7 @@ class SeasonResult:
     """Every shift scored under each of the odds tried, and what was said of it."""
 
     scores: Mapping[float, tuple[Score, ...]]
-    said: tuple[Said, ...]
+    said: tuple[OddsSaid, ...]
 
 
 def replay_season(season: Season) -> SeasonResult:
@@ -118,7 +118,7 @@ def replay_season(season: Season) -> SeasonResult:
             odds: tuple(score(replace(memory, scores=()), shift, humid).scores[0] for shift, humid in came)
             for odds, memory in memories.items()
         },
-        tuple(Said(shift, said[shift.id], humid) for shift, humid in came if shift.id in said),
+        tuple(OddsSaid(shift, said[shift.id], humid) for shift, humid in came if shift.id in said),
     )
 
 
@@ -145,7 +145,7 @@ def replayed_forecast(replayed: Replay, row: int) -> ZoneForecast | None:
         return None
     hour = (history.start_s / HOUR_S + np.arange(history.temperature_c.size, dtype=np.float64)) % DAY_H
     dew, heat = replayed.dew_point, replayed.temperature
-    now = Moment(history.zone, history.start_s + row * HOUR_S, float(dew_point_c(pressure)), air)
+    now = ForecastMoment(history.zone, history.start_s + row * HOUR_S, float(dew_point_c(pressure)), air)
     spreads = (
         spread_at(dew, replayed.dew_point_bands, hour, row),
         spread_at(heat, replayed.temperature_bands, hour, row),

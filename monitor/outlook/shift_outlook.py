@@ -6,17 +6,17 @@ from enum import StrEnum
 
 import numpy as np
 
-from monitor.exposure.air import AirSamples, AirStretch
-from monitor.exposure.classes import Place
-from monitor.exposure.clock import ExposureClock, advance_clock
-from monitor.exposure.verdict import package_verdict
+from monitor.consumables.classes import Place
+from monitor.consumables.exposure_air import AirSamples, AirStretch
+from monitor.consumables.exposure_clock import ExposureClock, advance_clock
+from monitor.consumables.verdict import package_verdict
+from monitor.model.level import Level
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import BoolArray, FloatArray
 from monitor.outlook.scene import PackageAhead, Scene
 from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.saturation import dew_point_c
-from monitor.values import Level
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
 PACKAGE_COURSES = 12
@@ -25,7 +25,7 @@ LIKELY_FRAC = 0.5  # water on steel more likely than not: danger
 RISING_K = 1.5  # outdoor air counts as arriving when its dew point climbs by so much
 
 
-class Limit(StrEnum):
+class ShiftLimit(StrEnum):
     """Which limit is crossed."""
 
     WET = "wet"  # water on a body
@@ -39,7 +39,7 @@ class Limit(StrEnum):
 class Crossing:
     """The odds that one thing crosses one limit during a shift; `by_course` says in which courses."""
 
-    limit: Limit
+    limit: ShiftLimit
     subject: str
     name: str
     zone: str
@@ -104,7 +104,7 @@ def hours_of(times_s: FloatArray, shift: ShiftSpan) -> BoolArray:
 
 def humid_courses(crossings: Sequence[Crossing]) -> BoolArray | None:
     """In which courses the shift is humid: anything but a package's clock crosses."""
-    counted = [c.by_course for c in crossings if c.limit is not Limit.CLOCK]
+    counted = [c.by_course for c in crossings if c.limit is not ShiftLimit.CLOCK]
     return np.logical_or.reduce(counted) if counted else None
 
 
@@ -119,11 +119,11 @@ def crossings_of(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> tuple[Crossing
         if zone.limit_humidity_frac is not None:
             over = course.humidity_frac - zone.limit_humidity_frac
             value = course.humidity_frac[-1]
-            found.append(_crossing(Limit.HUMIDITY, place, course.times_s, inside, over, value))
+            found.append(_crossing(ShiftLimit.HUMIDITY, place, course.times_s, inside, over, value))
         if zone.limit_dew_point_c is not None:
             dew = dew_point_c(course.vapour_pressure_pa)
             over = dew - zone.limit_dew_point_c
-            found.append(_crossing(Limit.DEW_POINT, place, course.times_s, inside, over, dew[-1]))
+            found.append(_crossing(ShiftLimit.DEW_POINT, place, course.times_s, inside, over, dew[-1]))
     for thing in scene.bodies:
         if (body := ahead.bodies.get(thing.id)) is None or not (
             inside := hours_of(body.times_s, shift)
@@ -131,16 +131,16 @@ def crossings_of(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> tuple[Crossing
             continue
         place = (thing.id, thing.name, thing.zone)
         wetness = np.where(body.wet, np.maximum(-body.margin_k, 1e-3), -body.margin_k)
-        found.append(_crossing(Limit.WET, place, body.times_s, inside, wetness, body.margin_k[-1]))
+        found.append(_crossing(ShiftLimit.WET, place, body.times_s, inside, wetness, body.margin_k[-1]))
         under = scene.margin_k - body.margin_k
-        found.append(_crossing(Limit.MARGIN, place, body.times_s, inside, under, body.margin_k[-1]))
+        found.append(_crossing(ShiftLimit.MARGIN, place, body.times_s, inside, under, body.margin_k[-1]))
     clocks = (_clock_crossing(p, ahead, shift) for p in scene.packages)
     found += [c for c in clocks if c is not None]
     return tuple(sorted(found, key=lambda c: -c.probability_frac))
 
 
 def _crossing(
-    limit: Limit,
+    limit: ShiftLimit,
     place: tuple[str, str, str],
     times_s: FloatArray,
     inside: BoolArray,
@@ -179,7 +179,7 @@ def _clock_crossing(package: PackageAhead, ahead: Ahead, shift: ShiftSpan) -> Cr
     due_s = verdict.due_at_s if verdict.due_at_s is not None else shift.end_s
     worst_s = min(max(due_s, shift.start_s), shift.end_s)
     return Crossing(
-        Limit.CLOCK,
+        ShiftLimit.CLOCK,
         package.id,
         package.name,
         package.zone or "",
@@ -226,7 +226,7 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
         why = f"no forecast for {', '.join(ahead.missing)}" if ahead.missing else "nothing here has a limit"
         return ShiftOutlook(shift, Level.UNKNOWN, None, None, None, why, crossings, notes)
     probability = float(humid.mean())
-    wet = [c.by_course for c in crossings if c.limit is Limit.WET]
+    wet = [c.by_course for c in crossings if c.limit is ShiftLimit.WET]
     wet_probability = float(np.logical_or.reduce(wet).mean()) if wet else 0.0
     level = _level(scene, ahead, probability, wet_probability)
     worst = _leading(crossings)
@@ -244,12 +244,18 @@ def _level(scene: Scene, ahead: Ahead, probability: float, wet_probability: floa
     return Level.UNKNOWN if ahead.missing else Level.SAFE  # what is not known never counts as safe
 
 
-_GRAVITY = {Limit.WET: 0, Limit.MARGIN: 1, Limit.DEW_POINT: 2, Limit.HUMIDITY: 2, Limit.CLOCK: 3}
+_GRAVITY = {
+    ShiftLimit.WET: 0,
+    ShiftLimit.MARGIN: 1,
+    ShiftLimit.DEW_POINT: 2,
+    ShiftLimit.HUMIDITY: 2,
+    ShiftLimit.CLOCK: 3,
+}
 
 
 def _leading(crossings: Sequence[Crossing]) -> Crossing:
     """The crossing to speak of: water before margins before humid air, if about as likely."""
-    judged = [c for c in crossings if c.limit is not Limit.CLOCK]
+    judged = [c for c in crossings if c.limit is not ShiftLimit.CLOCK]
     likely = [c for c in judged if c.probability_frac >= 0.8 * judged[0].probability_frac]
     return min(likely, key=lambda c: (_GRAVITY[c.limit], -c.probability_frac))
 
@@ -261,11 +267,11 @@ def reason_text(scene: Scene, ahead: Ahead, shift: ShiftSpan, crossing: Crossing
     dew = say.temperature(float(dew_point_c(course.vapour_pressure_pa[-1])[row]))
     cause = _cause(scene, ahead, crossing, row)
     at = say.clock(crossing.worst_s, shift.start_s)
-    if crossing.limit in (Limit.WET, Limit.MARGIN):
+    if crossing.limit in (ShiftLimit.WET, ShiftLimit.MARGIN):
         skin = say.temperature(float(ahead.bodies[crossing.subject].skin_c[-1, row]))
         return f"{cause}dew point {dew} over {crossing.name} at {skin}, worst {at}"
     name = scene.zones[crossing.zone].name
-    if crossing.limit is Limit.HUMIDITY:
+    if crossing.limit is ShiftLimit.HUMIDITY:
         return f"{cause}{name} at {crossing.worst_value:.0%} RH, dew point {dew}, worst {at}"
     return f"{cause}{name} with a dew point of {dew}, worst {at}"
 
@@ -280,6 +286,6 @@ def _cause(scene: Scene, ahead: Ahead, crossing: Crossing, row: int) -> str:
             return f"wet air from outside from {scene.words.clock(float(course.times_s[rising[0] + 1]))}: "
     if dew[row] >= dew[0] + RISING_K:
         return "moisture building up inside: "
-    if crossing.limit in (Limit.WET, Limit.MARGIN):
+    if crossing.limit in (ShiftLimit.WET, ShiftLimit.MARGIN):
         return "steel colder than the air: "
     return ""

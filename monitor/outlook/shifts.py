@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import icalendar
 import recurring_ical_events
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})

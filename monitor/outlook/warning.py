@@ -6,10 +6,10 @@ from datetime import datetime, time, timedelta
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from monitor.model.level import Level
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.shifts import ShiftSpan
-from monitor.values import Level
 
 SURE_FRAC = 0.85  # so likely that there is no waiting for a better forecast
 WAIT_H = 3.0  # how long before the last good moment the plain threshold is enough
@@ -55,7 +55,7 @@ class WarningDecision:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ToldWarning:
     """What has been told of one shift."""
 
     shift: ShiftSpan
@@ -73,7 +73,7 @@ class Told:
         return self.warned_s is not None and self.cancelled_s is None
 
 
-class Outcome(StrEnum):
+class WarningOutcome(StrEnum):
     """How a shift and its warning came out."""
 
     HIT = "hit"
@@ -87,7 +87,7 @@ class Score:
     """One shift scored after it ended; lead time only where there was a warning."""
 
     shift: ShiftSpan
-    outcome: Outcome
+    outcome: WarningOutcome
     lead_s: float | None
 
 
@@ -95,7 +95,7 @@ class Score:
 class WarningMemory:
     """What is remembered between decisions: shifts told of, and the scores of those that are over."""
 
-    told: Mapping[str, Told] = field(default_factory=dict)
+    told: Mapping[str, ToldWarning] = field(default_factory=dict)
     scores: tuple[Score, ...] = ()
 
 
@@ -112,7 +112,7 @@ def decide(
     if not _may_speak(now_s, rules):
         return memory, ()
     for outlook in outlooks:
-        before = told.get(outlook.shift.id, Told(outlook.shift))
+        before = told.get(outlook.shift.id, ToldWarning(outlook.shift))
         deadline_s = (first_deadline_s or {}).get(outlook.shift.id)
         kind = _decision(outlook, before, now_s, rules, deadline_s)
         if kind is not None:
@@ -127,7 +127,7 @@ def told_beside(
     """Shifts that a message about their spell has named count as warned of since then; `told_s` by shift."""
     told = dict(memory.told)
     for outlook in outlooks:
-        before = told.get(outlook.shift.id, Told(outlook.shift))
+        before = told.get(outlook.shift.id, ToldWarning(outlook.shift))
         if outlook.shift.id in told_s and before.warned_s is None:
             named = _after(Decision.WARN, outlook, before, told_s[outlook.shift.id])
             told[outlook.shift.id] = named
@@ -140,7 +140,7 @@ def _may_speak(now_s: float, rules: WarningRules) -> bool:
 
 
 def _decision(
-    outlook: ShiftOutlook, before: Told, now_s: float, rules: WarningRules, deadline_s: float | None
+    outlook: ShiftOutlook, before: ToldWarning, now_s: float, rules: WarningRules, deadline_s: float | None
 ) -> Decision | None:
     probability, shift = outlook.probability_frac, outlook.shift
     if probability is None or now_s >= shift.start_s:
@@ -171,7 +171,7 @@ def act_by_s(shift: ShiftSpan, rules: WarningRules, deadline_s: float | None) ->
     return latest_s
 
 
-def _matters(outlook: ShiftOutlook, before: Told) -> bool:
+def _matters(outlook: ShiftOutlook, before: ToldWarning) -> bool:
     if before.updates >= MOST_UPDATES:
         return False
     worse = outlook.level is Level.DANGER and before.level is not Level.DANGER
@@ -183,7 +183,7 @@ def _matters(outlook: ShiftOutlook, before: Told) -> bool:
     return worse or moved
 
 
-def _after(kind: Decision, outlook: ShiftOutlook, before: Told, now_s: float) -> Told:
+def _after(kind: Decision, outlook: ShiftOutlook, before: ToldWarning, now_s: float) -> ToldWarning:
     if kind is Decision.CANCEL:
         return replace(before, cancelled_s=now_s)
     return replace(
@@ -198,7 +198,7 @@ def _after(kind: Decision, outlook: ShiftOutlook, before: Told, now_s: float) ->
     )
 
 
-def _message(kind: Decision, outlook: ShiftOutlook, after: Told) -> WarningDecision:
+def _message(kind: Decision, outlook: ShiftOutlook, after: ToldWarning) -> WarningDecision:
     number = after.updates if kind is Decision.UPDATE else after.warnings
     return WarningDecision(
         kind=kind,
@@ -215,13 +215,13 @@ def score(memory: WarningMemory, shift: ShiftSpan, humid: bool) -> WarningMemory
     """Score a shift that is over by what was measured in it; a shift is scored once."""
     if any(done.shift.id == shift.id for done in memory.scores):
         return memory
-    told = memory.told.get(shift.id, Told(shift))
+    told = memory.told.get(shift.id, ToldWarning(shift))
     lead_s = shift.start_s - told.warned_s if told.standing and told.warned_s is not None else None
     outcome = {
-        (True, True): Outcome.HIT,
-        (False, True): Outcome.MISS,
-        (True, False): Outcome.FALSE_ALARM,
-        (False, False): Outcome.QUIET,
+        (True, True): WarningOutcome.HIT,
+        (False, True): WarningOutcome.MISS,
+        (True, False): WarningOutcome.FALSE_ALARM,
+        (False, False): WarningOutcome.QUIET,
     }[told.standing, humid]
     kept = {name: one for name, one in memory.told.items() if name != shift.id}
     return WarningMemory(kept, (*memory.scores, Score(shift, outcome, lead_s))[-KEEP_SCORED:])
@@ -250,12 +250,12 @@ class Tally:
 
 def tally(scores: Sequence[Score]) -> Tally:
     """Count the scores of some shifts."""
-    count = {outcome: sum(s.outcome is outcome for s in scores) for outcome in Outcome}
-    leads = [s.lead_s for s in scores if s.outcome is Outcome.HIT and s.lead_s is not None]
+    count = {outcome: sum(s.outcome is outcome for s in scores) for outcome in WarningOutcome}
+    leads = [s.lead_s for s in scores if s.outcome is WarningOutcome.HIT and s.lead_s is not None]
     return Tally(
-        count[Outcome.HIT],
-        count[Outcome.MISS],
-        count[Outcome.FALSE_ALARM],
-        count[Outcome.QUIET],
+        count[WarningOutcome.HIT],
+        count[WarningOutcome.MISS],
+        count[WarningOutcome.FALSE_ALARM],
+        count[WarningOutcome.QUIET],
         sum(leads) / len(leads) / HOUR_S if leads else None,
     )

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.physics.convection import Face, Surface
 from monitor.physics.elementwise import check_range
 from monitor.physics.night_sky import SkyDoubt

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
 from monitor.physics.saturation import ZERO_C_K, water_slope
 

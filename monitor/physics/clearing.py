@@ -60,7 +60,7 @@ class Air:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class ClearingTimes:
     """Hours until something holds; None where there is no number, and then the reach says why.
 
     The bounds move exchange, skin, humidity and sky by 1.28 standard deviations each, all one way: at least
@@ -78,9 +78,9 @@ class Answer:
 class Clearing:
     """When a body is clear in each of the three senses, and how wet it gets on the way."""
 
-    dew_point: Answer
-    margin: Answer
-    dry: Answer
+    dew_point: ClearingTimes
+    margin: ClearingTimes
+    dry: ClearingTimes
     peak_film_gm2: float
     frost: bool  # whether the first two count from the frost point of the air now, not from its dew point
 
@@ -333,7 +333,7 @@ def _crossing_hours(path: Trajectory, excess: FloatArray, index: int) -> float:
     return (float(path.time_s[index - 1] - path.time_s[0]) + share * step_s) / _S_PER_H
 
 
-def _answer(paths: list[Trajectory], goal: Goal, margin_k: float) -> Answer:
+def _answer(paths: list[Trajectory], goal: Goal, margin_k: float) -> ClearingTimes:
     hours, lost = _reached_hours(paths[0], goal, margin_k)
     others = [_reached_hours(path, goal, margin_k)[0] for path in paths[1:]]
     found = [value for value in (hours, *others) if value is not None]
@@ -341,5 +341,5 @@ def _answer(paths: list[Trajectory], goal: Goal, margin_k: float) -> Answer:
     high = max(found) if len(found) == len(paths) else None
     if hours is None:
         possible = bool(_possible(paths[0], goal, margin_k).any())
-        return Answer(Reach.BEYOND_HORIZON if possible else Reach.NOT_REACHABLE, None, low, high, None)
-    return Answer(Reach.NOW if hours == 0.0 else Reach.REACHED, hours, low, high, lost)
+        return ClearingTimes(Reach.BEYOND_HORIZON if possible else Reach.NOT_REACHABLE, None, low, high, None)
+    return ClearingTimes(Reach.NOW if hours == 0.0 else Reach.REACHED, hours, low, high, lost)

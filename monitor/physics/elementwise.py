@@ -12,7 +12,7 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 
 FloatArray = NDArray[np.float64]
 Values = float | FloatArray

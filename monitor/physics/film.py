@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.air_transport import HEAT_CAPACITY_AIR_JKGK
 from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
 from monitor.physics.saturation import saturation_pressure_pa

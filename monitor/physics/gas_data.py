@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.physics.gas_moisture import ppmv_from_frost_point
 from monitor.physics.purge import Hose
 from monitor.physics.regulator import RegulatorBody

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.errors import Fault, InputError, RangeError
+from monitor.model.errors import Fault, InputError, RangeError
 from monitor.physics.elementwise import Maths, V, Values, check_below, check_range, elementwise
 from monitor.physics.saturation import ZERO_C_K
 from monitor.physics.shielding_gas import CARBON_DIOXIDE, GasMixture

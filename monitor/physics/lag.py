@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range

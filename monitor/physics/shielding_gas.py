@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 MOLAR_MASS_KGMOL = {
     "argon": 0.039948,

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.elementwise import FloatArray, Maths, V, check_range, elementwise
 from monitor.physics.saturation import vapour_pressure_pa
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.sorption import SorptionParameters, uptake_at_depth_kgkg
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from monitor.physics.bodies import Body
-from monitor.physics.response import phis
+from monitor.physics.step_response import phis
 from monitor.physics.stepping import AirPoint, Moment
 
 _GAP_S = 600.0  # samples farther apart leave room for the air to have strayed

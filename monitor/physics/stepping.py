@@ -9,11 +9,11 @@ import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.bodies import Body
 from monitor.physics.exchange import Exchange, Surroundings, exchange
 from monitor.physics.film import HEAT_OF_FUSION_JG, change_phase
-from monitor.physics.response import Push, phis, respond
+from monitor.physics.step_response import Push, phis, respond
 
 SKIN_RANGE_C = (-75.0, 105.0)
 _TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K

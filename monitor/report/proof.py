@@ -2,12 +2,12 @@
 
 from dataclasses import dataclass
 
-from monitor.report.sheet import Section, Writing
+from monitor.report.sheet import SheetSection, Writing
 from monitor.store.contract import Ledger, Verification, Witness
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
+class ChainProof:
     """What the check of the chain gave, and where the chain ended."""
 
     verification: Verification
@@ -26,12 +26,12 @@ class Proof:
         return f"THE CHAIN IS BROKEN at event {self.verification.broken_at}: {self.verification.reason}"
 
 
-def verified(ledger: Ledger) -> Proof:
+def verified(ledger: Ledger) -> ChainProof:
     """Walk the chain now."""
-    return Proof(ledger.verify(), ledger.head())
+    return ChainProof(ledger.verify(), ledger.head())
 
 
-def proof_section(proof: Proof, writing: Writing) -> Section:
+def proof_section(proof: ChainProof, writing: Writing) -> SheetSection:
     """The check, and the newest event's hash to hold against later copies."""
     found = proof.verification
     rows = (
@@ -44,4 +44,4 @@ def proof_section(proof: Proof, writing: Writing) -> Section:
         "Each event holds the SHA-256 of the one before it. Keep this number and hash: a later copy of the "
         "record must still hold them.",
     )
-    return Section("proof", "The record", ("", ""), rows, note)
+    return SheetSection("proof", "The record", ("", ""), rows, note)

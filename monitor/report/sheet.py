@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 
 NOTHING = ""  # an empty cell: not known
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -17,7 +17,7 @@ CAUTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class SheetSection:
     """One table; every cell is text in the shop's units and on the site's clock."""
 
     id: str
@@ -36,12 +36,12 @@ class Sheet:
     title: str
     made_at: str
     zone: str  # the time zone that all times are in
-    sections: tuple[Section, ...]
+    sections: tuple[SheetSection, ...]
     record_holds: bool
     record_text: str
     caution: str = CAUTION
 
-    def section(self, name: str) -> Section:
+    def section(self, name: str) -> SheetSection:
         """A table by its id; InputError lists the known ones."""
         found = next((one for one in self.sections if one.id == name), None)
         if found is None:
@@ -89,7 +89,7 @@ def csv_of(sheet: Sheet) -> str:
     return _written([*head, [sheet.caution], [], *_blocks(sheet)])
 
 
-def table_csv(section: Section) -> str:
+def table_csv(section: SheetSection) -> str:
     """One table with its column names first."""
     return _written([list(section.columns), *(list(row) for row in section.rows)])
 

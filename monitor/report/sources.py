@@ -4,15 +4,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from monitor.exposure.air import AirSamples
-from monitor.exposure.clock import ExposureClock
-from monitor.exposure.limits import ClockRules
+from monitor.consumables.exposure_air import AirSamples
+from monitor.consumables.exposure_clock import ExposureClock
+from monitor.consumables.exposure_limits import ClockRules
+from monitor.history.package_history import PackageHistory, Refusal
+from monitor.model.event import EventKind
 from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import Writing
-from monitor.settings import Settings, Site
+from monitor.settings.schema import Settings, Site
 from monitor.store.contract import Event, Ledger, SeriesStore
-from monitor.things.histories import PackageHistory, Refusal
-from monitor.values import EventKind
 
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 

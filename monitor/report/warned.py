@@ -2,9 +2,9 @@
 
 from collections.abc import Collection
 
-from monitor.report.sheet import Section, Writing
+from monitor.model.event import EventKind
+from monitor.report.sheet import SheetSection, Writing
 from monitor.report.sources import Sources
-from monitor.values import EventKind
 
 COLUMNS = ("when", "thing", "condition", "from", "to", "who", "why")
 
@@ -14,7 +14,7 @@ def warnings_section(
     subjects: Collection[str] | None,
     writing: Writing,
     between_s: tuple[float, float] | None = None,
-) -> Section:
+) -> SheetSection:
     """Every move of the conditions of these things (None: of all)."""
     start_s, end_s = between_s if between_s is not None else (None, None)
     events = sources.ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s, end_s=end_s)
@@ -31,7 +31,7 @@ def warnings_section(
         for event in events
         if subjects is None or event.body.get("subject") in subjects
     )
-    return Section("warnings", "Warnings", COLUMNS, rows)
+    return SheetSection("warnings", "Warnings", COLUMNS, rows)
 
 
 def _words(name: object) -> str:

@@ -10,9 +10,9 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Witness
-from monitor.store.ledger import open_ledger
+from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.sqlite_file import check_file, explain
 
 MANIFEST = "manifest.json"

@@ -8,8 +8,10 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.errors import DryshiftError
-from monitor.values import EventKind, Mark, NewEvent, Notification, Point, Reading, SeriesKey, StoredReading
+from monitor.model.errors import DryshiftError
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.notification import Notification
+from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import rfc8785
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
+from monitor.model.event import EventKind, NewEvent
 from monitor.store.contract import Event, Verification, Witness
-from monitor.values import EventKind, NewEvent
 
 GENESIS = Witness(0, "0" * 64)
 

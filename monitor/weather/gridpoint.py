@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from monitor.outlook.hourly import HOUR_S, FloatArray
+from monitor.weather.answer_reading import reply
 from monitor.weather.fetch import Fetcher, FetchState
 from monitor.weather.provider import (
+    ForecastPlace,
     OutdoorForecast,
-    Place,
     SchemaError,
     Steps,
     Terms,
@@ -20,7 +21,6 @@ from monitor.weather.provider import (
     hourly,
     time_of,
 )
-from monitor.weather.reading import reply
 
 PROVIDER = "us-nws"
 POINT_GOOD_S = 14 * 86_400.0  # which grid square a place lies in changes seldom
@@ -33,7 +33,7 @@ class Gridpoint:
 
     id = PROVIDER
 
-    def __init__(self, place: Place, terms: Terms, fetcher: Fetcher) -> None:
+    def __init__(self, place: ForecastPlace, terms: Terms, fetcher: Fetcher) -> None:
         place = checked_place(place, terms)
         self._terms, self._fetcher = terms, fetcher
         self._point_url = f"{terms.base_url}/points/{place.latitude_deg},{place.longitude_deg}"

@@ -5,10 +5,11 @@ from typing import Any
 
 import numpy as np
 
+from monitor.weather.answer_reading import reply
 from monitor.weather.fetch import Fetcher
 from monitor.weather.provider import (
+    ForecastPlace,
     OutdoorForecast,
-    Place,
     SchemaError,
     Steps,
     Terms,
@@ -17,7 +18,6 @@ from monitor.weather.provider import (
     hourly,
     time_of,
 )
-from monitor.weather.reading import reply
 
 PROVIDER = "met-norway"
 
@@ -27,7 +27,7 @@ class Locationforecast:
 
     id = PROVIDER
 
-    def __init__(self, place: Place, terms: Terms, fetcher: Fetcher) -> None:
+    def __init__(self, place: ForecastPlace, terms: Terms, fetcher: Fetcher) -> None:
         place = checked_place(place, terms)
         self._terms, self._fetcher = terms, fetcher
         self._url = (

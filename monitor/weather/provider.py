@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from monitor.errors import DryshiftError, Fault, InputError
+from monitor.model.errors import DryshiftError, Fault, InputError
 from monitor.outlook.hourly import HOUR_S, FloatArray, hour_floor
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 
@@ -97,7 +97,7 @@ class Terms:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ForecastPlace:
     """Where a forecast is for, and whom the provider may ask about our requests."""
 
     latitude_deg: float
@@ -185,12 +185,12 @@ def _cover(times_s: FloatArray, steps: Steps) -> FloatArray | None:
     return np.interp(times_s, steps.times_s, told)
 
 
-def checked_place(place: Place, terms: Terms) -> Place:
+def checked_place(place: ForecastPlace, terms: Terms) -> ForecastPlace:
     """The place as the provider wants it; raises InputError where the contact is missing."""
     if not place.contact.strip():
         fix = f"{terms.name} asks for a way to reach you; write an e-mail address or web page"
         raise InputError([Fault("weather.contact", "nothing", fix)])
-    return Place(
+    return ForecastPlace(
         round(place.latitude_deg, terms.coordinate_decimals),
         round(place.longitude_deg, terms.coordinate_decimals),
         round(place.altitude_m),

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.outlook.backtest import Recording
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, fill_short_gaps, hourly_means
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa

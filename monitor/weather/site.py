@@ -5,25 +5,25 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray, OutdoorAir
 from monitor.outlook.skill import nearest_issue, with_site_sensor
-from monitor.reference import load_toml
-from monitor.settings import Site, Weather
-from monitor.weather.archive import ForecastArchive
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Site, Weather
 from monitor.weather.fetch import Fetcher
+from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.gridpoint import Gridpoint
 from monitor.weather.locationforecast import Locationforecast
 from monitor.weather.provider import (
+    ForecastPlace,
     NoProvider,
     OutdoorForecast,
-    Place,
     Terms,
     WeatherProvider,
     terms_from_mapping,
 )
 
-PROVIDERS: Mapping[str, Callable[[Place, Terms, Fetcher], WeatherProvider]] = {
+PROVIDERS: Mapping[str, Callable[[ForecastPlace, Terms, Fetcher], WeatherProvider]] = {
     Locationforecast.id: Locationforecast,
     Gridpoint.id: Gridpoint,
 }
@@ -47,7 +47,7 @@ def provider_for(
     if site.latitude_deg is None or site.longitude_deg is None:
         fix = f"site {site.id!r} needs latitude_deg and longitude_deg for a forecast"
         raise InputError([Fault("sites", "no coordinates", fix)])
-    place = Place(site.latitude_deg, site.longitude_deg, site.altitude_m, weather.contact or "")
+    place = ForecastPlace(site.latitude_deg, site.longitude_deg, site.altitude_m, weather.contact or "")
     fetcher = Fetcher(cache / weather.provider, f"dryshift ({place.contact})")
     return PROVIDERS[weather.provider](place, terms[weather.provider], fetcher)
 

@@ -13,62 +13,62 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import Scope
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
-from monitor.web import (
-    ahead,
-    alarm_care,
-    alarms,
+from monitor.web import live
+from monitor.web.frame.deps import WebDeps
+from monitor.web.frame.guard import Guard
+from monitor.web.frame.page import STATIC, Web, make_web
+from monitor.web.frame.problems import Problem, faults_of, problem_response
+from monitor.web.pages import (
+    ahead_page,
+    alarm_care_page,
+    alarms_page,
     api,
-    bead,
-    cause,
-    check,
-    evidence,
-    gas,
-    labels,
-    live,
-    now,
-    numbers,
-    one_tap,
-    records,
-    safety,
-    sensors,
+    bead_page,
+    cause_page,
+    evidence_page,
+    gas_page,
+    labels_page,
+    now_page,
+    numbers_page,
+    one_tap_page,
+    records_page,
+    safety_page,
+    sensor_check_page,
+    sensors_page,
     service_page,
-    sheets,
-    things,
+    sheets_page,
+    things_page,
     todo,
-    week,
+    week_page,
 )
-from monitor.web.deps import WebDeps
-from monitor.web.guard import Guard
-from monitor.web.page import STATIC, Web, make_web
-from monitor.web.problems import Problem, faults_of, problem_response
 
 _DESCRIPTION = """What a welding shop's air, gas, steel and opened consumables are like, as JSON.
 
 Numbers are in the unit that ends their name; times are epoch seconds UTC. Errors are problem details
 (RFC 9457). The governing code, the maker's data sheet, the qualified procedure and licensed people decide."""
 ROOMS = (
-    now,
+    now_page,
     todo,
-    ahead,
-    week,
-    alarm_care,
-    alarms,
-    one_tap,
-    things,
-    labels,
-    bead,
-    cause,
-    evidence,
-    gas,
-    sensors,
-    check,
+    ahead_page,
+    week_page,
+    alarm_care_page,
+    alarms_page,
+    one_tap_page,
+    things_page,
+    labels_page,
+    bead_page,
+    cause_page,
+    evidence_page,
+    gas_page,
+    sensors_page,
+    sensor_check_page,
     service_page,
-    sheets,
-    records,
-    numbers,
-    safety,
+    sheets_page,
+    records_page,
+    numbers_page,
+    safety_page,
     api,
 )
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")

@@ -9,21 +9,21 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
-from monitor.snapshot import Snapshot
-from monitor.web import ahead, alarms, now, sensors, service_page, things
-from monitor.web.guard import form_token, session_of
-from monitor.web.page import EVERYWHERE, Web, who_of
+from monitor.model.picture import Picture
+from monitor.web.frame.guard import form_token, session_of
+from monitor.web.frame.page import EVERYWHERE, Web, who_of
+from monitor.web.pages import ahead_page, alarms_page, now_page, sensors_page, service_page, things_page
 
 LOOK_EVERY_S = 1.0
 BEAT_EVERY_S = 10.0
 DRAW_EVERY_S = 15.0
 PAGES: dict[str, dict[str, str]] = {
-    "now": now.PIECES | EVERYWHERE,
-    "ahead": ahead.PIECES | EVERYWHERE,
-    "alarms": alarms.PIECES | EVERYWHERE,
-    "sensors": sensors.PIECES | EVERYWHERE,
+    "now": now_page.PIECES | EVERYWHERE,
+    "ahead": ahead_page.PIECES | EVERYWHERE,
+    "alarms": alarms_page.PIECES | EVERYWHERE,
+    "sensors": sensors_page.PIECES | EVERYWHERE,
     "service": service_page.PIECES | EVERYWHERE,
-    "things": things.PIECES | EVERYWHERE,
+    "things": things_page.PIECES | EVERYWHERE,
     "other": EVERYWHERE,
 }
 
@@ -57,7 +57,7 @@ async def _stream(
     web: Web, templates: dict[str, str], token: str, who: str, stopping: Stopping
 ) -> AsyncIterator[str]:
     sent: dict[str, str] = {}
-    drawn: tuple[Snapshot | None, int] = (None, 0)
+    drawn: tuple[Picture | None, int] = (None, 0)
     quiet_s = BEAT_EVERY_S
     yield "retry: 3000\n\n"
     while not stopping.event.is_set():

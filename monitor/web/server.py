@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import uvicorn
 from fastapi import FastAPI
 
-from monitor.errors import Fault, InputError
+from monitor.model.errors import Fault, InputError
 from monitor.web.live import Stopping
 
 START_S = 20.0

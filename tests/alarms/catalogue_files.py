@@ -8,8 +8,8 @@ from pathlib import Path
 import polib
 
 from monitor.alarms.texts import texts
-from monitor.language import DOMAIN, catalogue_file, languages
-from monitor.reference import shared_folder
+from monitor.settings.language import DOMAIN, catalogue_file, languages
+from monitor.settings.reference import shared_folder
 from tests.alarms.shop import catalogue
 
 

@@ -4,11 +4,11 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
-from monitor.alarms.conditions import Condition, Observation, Subject, condition
+from monitor.alarms.conditions import Condition, ConditionSubject, Observation, condition
 from monitor.alarms.lifecycle import advance, empty_book, with_conditions
 from monitor.alarms.states import AlarmBook, Transition
 from monitor.alarms.wording import Wording
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 START_S = 1_760_000_000.0  # 9 October 2025, 08:53:20 UTC
 ANN, BEN, CLEO = "ann", "ben", "cleo"
@@ -41,7 +41,7 @@ def watched(
     subject_kind = {"argon": "cylinder", "deck": "plate", "wire": "cored wire"}.get(
         subject.split("-")[0], "cylinder"
     )
-    made = condition(catalogue(), kind, Subject(subject, zone, "ferrymoor", subject_kind))
+    made = condition(catalogue(), kind, ConditionSubject(subject, zone, "ferrymoor", subject_kind))
     return replace(made, **changes)  # type: ignore[arg-type]
 
 

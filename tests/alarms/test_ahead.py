@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.alarms.ahead import Shift, ToDo, say_ahead, say_called_off
 from monitor.alarms.daily import Day, HumidShift, Sight, say_day
 from monitor.alarms.messages import LONGEST
-from monitor.language import languages, translator
+from monitor.alarms.outlook_words import ForetoldShift, ToDo, say_ahead, say_called_off
+from monitor.settings.language import languages, translator
 from tests.alarms.shop import wording
 
 HOUR_S = 3600.0
@@ -21,10 +21,10 @@ HEAT = ToDo("Heat Panel Hall to 15 °C from Tue 04:00", TUE_S - 2 * HOUR_S)
 DOOR = ToDo("Keep the Slip Bay door shut until Tue 21:00", TUE_S + HOUR_S)
 
 
-def shifts(count: int, odds: float | None = 0.9, reason: str = REASON) -> list[Shift]:
+def shifts(count: int, odds: float | None = 0.9, reason: str = REASON) -> list[ForetoldShift]:
     starts = [TUE_S + (n // 2 * 24 + n % 2 * 8) * HOUR_S for n in range(count)]
     names = ("early", "late")
-    return [Shift(names[n % 2], s, s + 8 * HOUR_S, odds, reason) for n, s in enumerate(starts)]
+    return [ForetoldShift(names[n % 2], s, s + 8 * HOUR_S, odds, reason) for n, s in enumerate(starts)]
 
 
 def test_one_humid_shift_as_a_lead_reads_it() -> None:

@@ -4,8 +4,8 @@ import pytest
 
 from monitor.alarms.authority import authority_from, refusal
 from monitor.alarms.states import CommandKind
-from monitor.errors import InputError
-from monitor.reference import load_toml
+from monitor.model.errors import InputError
+from monitor.settings.reference import load_toml
 
 TABLE = authority_from(load_toml("alarm_authority.toml"))
 

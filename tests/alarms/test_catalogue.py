@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from monitor.alarms.catalogue import Direction, Priority, catalogue_from
-from monitor.alarms.conditions import MIN_CYCLE_S, Subject, Tuning, condition
-from monitor.errors import InputError
-from monitor.reference import load_toml
+from monitor.alarms.conditions import MIN_CYCLE_S, ConditionSubject, Tuning, condition
+from monitor.model.errors import InputError
+from monitor.settings.reference import load_toml
 from tests.alarms.shop import catalogue
 
 DATA = load_toml("conditions.toml")
@@ -49,13 +49,15 @@ def test_every_kind_calls_for_a_response_and_cannot_chatter(name: str) -> None:
     assert set(kind.not_when) <= FACTS
     for subject_kind in ("cylinder", "plate", ""):
         if subject_kind in kind.responses or "" in kind.responses:
-            made = condition(catalogue(), name, Subject("x", "z", "s", subject_kind), Tuning(off_delay_s=0.0))
+            made = condition(
+                catalogue(), name, ConditionSubject("x", "z", "s", subject_kind), Tuning(off_delay_s=0.0)
+            )
             assert made.on_delay_s + made.off_delay_s >= MIN_CYCLE_S
 
 
 def test_the_dead_band_lies_on_the_safe_side() -> None:
     for name in KINDS:
-        subject = Subject("x", "z", "s", "plate")
+        subject = ConditionSubject("x", "z", "s", "plate")
         made = condition(catalogue(), name, subject)
         safer = -1.0 if made.direction is Direction.ABOVE else 1.0
         assert made.clear(made.limit + safer * made.dead_band)

@@ -12,9 +12,9 @@ from monitor.alarms.commands import operate
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.escalation import (
     ROUNDS,
-    Delivery,
     EscalationBook,
-    Telling,
+    Notice,
+    NoticeTo,
     due_deliveries,
     nobody_answers,
 )
@@ -23,7 +23,7 @@ from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose_for
 from monitor.alarms.roster import Duty, Quiet, Roster, roster_from
 from monitor.alarms.states import AlarmBook, Command, CommandKind
-from monitor.settings import OnCall, Person
+from monitor.settings.schema import OnCall, Person
 from tests.alarms.shop import ANN, BEN, CLEO, START_S, book_of, catalogue, watched, wording
 
 LONDON = ZoneInfo("Europe/London")
@@ -51,12 +51,12 @@ class Yard:
     book: AlarmBook = field(init=False)
     groups: GroupBook = field(default_factory=GroupBook)
     courses: EscalationBook = field(default_factory=EscalationBook)
-    told: list[Delivery] = field(default_factory=list)
+    told: list[NoticeTo] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.book = book_of(*self.conditions, now_s=self.start_s)
 
-    def goes_on(self, minutes: int, values: dict[str, float]) -> list[Delivery]:
+    def goes_on(self, minutes: int, values: dict[str, float]) -> list[NoticeTo]:
         """What is delivered while these values are observed for a while."""
         before = len(self.told)
         for _ in range(minutes):
@@ -75,7 +75,7 @@ class Yard:
         )
         self.told += due
 
-    def answers(self, who: str, condition: Condition) -> list[Delivery]:
+    def answers(self, who: str, condition: Condition) -> list[NoticeTo]:
         before = len(self.told)
         command = Command(CommandKind.ACKNOWLEDGE, condition.id, who)
         self.book, moved = operate(self.book, command, self.book.now_s)
@@ -83,7 +83,7 @@ class Yard:
         return self.told[before:]
 
 
-def people(deliveries: list[Delivery]) -> list[tuple[str, Telling]]:
+def people(deliveries: list[NoticeTo]) -> list[tuple[str, Notice]]:
     return [(d.person, d.telling) for d in deliveries]
 
 
@@ -93,9 +93,9 @@ WET = watched("body_wet")
 
 def test_the_first_is_told_first_and_the_next_only_if_nobody_answers() -> None:
     yard = Yard((LOW,), roster())
-    assert people(yard.goes_on(20, {LOW.id: 2.0})) == [(ANN, Telling.FIRST)]
-    assert people(yard.goes_on(5, {LOW.id: 2.0})) == [(BEN, Telling.ESCALATED)]
-    assert people(yard.goes_on(15, {LOW.id: 2.0})) == [(CLEO, Telling.ESCALATED)]
+    assert people(yard.goes_on(20, {LOW.id: 2.0})) == [(ANN, Notice.FIRST)]
+    assert people(yard.goes_on(5, {LOW.id: 2.0})) == [(BEN, Notice.ESCALATED)]
+    assert people(yard.goes_on(15, {LOW.id: 2.0})) == [(CLEO, Notice.ESCALATED)]
     assert yard.goes_on(300, {LOW.id: 2.0}) == []
 
 
@@ -103,7 +103,7 @@ def test_an_answer_ends_the_course_and_those_who_knew_are_told_who_answered() ->
     yard = Yard((LOW,), roster())
     yard.goes_on(26, {LOW.id: 2.0})
     answered = yard.answers(BEN, LOW)
-    assert people(answered) == [(ANN, Telling.ANSWERED)]
+    assert people(answered) == [(ANN, Notice.ANSWERED)]
     note = compose_for(answered[0], wording())
     assert note.text == "ben has answered: Close to sweating, Gas Cage."
     assert yard.goes_on(120, {LOW.id: 2.0}) == []
@@ -122,11 +122,11 @@ NIGHT_S = START_S + 12.5 * 3600.0  # 22:23 by summer time: Ben's quiet hours
 
 def test_quiet_hours_hold_a_medium_warning_until_morning_and_the_next_is_told_at_once() -> None:
     yard = Yard((LOW,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
-    assert people(yard.goes_on(12, {LOW.id: 2.0})) == [(ANN, Telling.FIRST)]
+    assert people(yard.goes_on(12, {LOW.id: 2.0})) == [(ANN, Notice.FIRST)]
     night = yard.goes_on(7 * 60, {LOW.id: 2.0})
-    assert people(night) == [(CLEO, Telling.ESCALATED)]
+    assert people(night) == [(CLEO, Notice.ESCALATED)]
     morning = yard.goes_on(60, {LOW.id: 2.0})
-    assert people(morning) == [(BEN, Telling.AFTER_QUIET)]
+    assert people(morning) == [(BEN, Notice.AFTER_QUIET)]
     assert "since Thu 22:24" in compose_for(morning[0], wording()).text
 
 
@@ -139,7 +139,7 @@ def test_a_warning_answered_in_the_night_does_not_wake_the_sleeper_in_the_mornin
 
 def test_a_high_warning_breaks_quiet_hours() -> None:
     yard = Yard((WET,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
-    assert people(yard.goes_on(12, {WET.id: -1.0})) == [(BEN, Telling.FIRST)]
+    assert people(yard.goes_on(12, {WET.id: -1.0})) == [(BEN, Notice.FIRST)]
 
 
 def test_whoever_is_on_duty_is_told_first() -> None:
@@ -152,7 +152,7 @@ def test_getting_wet_tells_everybody_who_knew_of_the_close_call() -> None:
     yard = Yard((LOW, WET), roster())
     yard.goes_on(26, {LOW.id: 2.0, WET.id: 2.0})
     worse = yard.goes_on(8, {LOW.id: -1.0, WET.id: -1.0})
-    assert people(worse) == [(ANN, Telling.AGAIN), (BEN, Telling.AGAIN)]
+    assert people(worse) == [(ANN, Notice.AGAIN), (BEN, Notice.AGAIN)]
     assert all(d.announcement.priority is Priority.HIGH for d in worse)
 
 
@@ -162,7 +162,7 @@ def test_answered_and_still_rising_goes_to_those_who_knew_and_one_further() -> N
     yard.answers(ANN, LOW)
     yard.goes_on(60, {LOW.id: 2.9})
     rising = yard.goes_on(10, {LOW.id: 1.0})
-    assert people(rising) == [(ANN, Telling.AGAIN), (BEN, Telling.ESCALATED)]
+    assert people(rising) == [(ANN, Notice.AGAIN), (BEN, Notice.ESCALATED)]
     note = compose_for(rising[0], wording())
     assert note.text.startswith("Worse: Argon 3, Gas Cage: skin only 1.0 degrees above dew point")
 
@@ -171,7 +171,7 @@ def test_the_all_clear_goes_to_those_who_knew() -> None:
     yard = Yard((LOW,), roster())
     yard.goes_on(12, {LOW.id: 2.0})
     cleared = yard.goes_on(15, {LOW.id: 8.0})
-    assert people(cleared) == [(ANN, Telling.CLEARED)]
+    assert people(cleared) == [(ANN, Notice.CLEARED)]
     assert yard.courses.courses == {}
 
 
@@ -180,7 +180,7 @@ def test_low_warnings_are_left_to_the_page() -> None:
     yard = Yard((humid,), roster())
     assert yard.goes_on(60, {humid.id: 0.9}) == []
     yard = Yard((humid,), roster(tell_from=Priority.LOW))
-    assert people(yard.goes_on(20, {humid.id: 0.9})) == [(ANN, Telling.FIRST)]
+    assert people(yard.goes_on(20, {humid.id: 0.9})) == [(ANN, Notice.FIRST)]
 
 
 def test_a_site_without_an_on_call_list_tells_nobody_here() -> None:

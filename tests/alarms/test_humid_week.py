@@ -14,14 +14,14 @@ from dataclasses import dataclass
 import pytest
 
 from monitor.alarms.catalogue import RANK, Priority
-from monitor.alarms.conditions import Condition, Observation, Subject, condition_id
+from monitor.alarms.conditions import Condition, ConditionSubject, Observation, condition_id
 from monitor.alarms.grouping import Announcement, GroupBook, Why, answer, regroup
 from monitor.alarms.lifecycle import advance, empty_book, with_conditions
-from monitor.alarms.shop import body_conditions, package_conditions, shop_conditions
+from monitor.alarms.shop_conditions import body_conditions, package_conditions, shop_conditions
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError, Transition
 from monitor.alarms.trend import Trend, TrendRules, followed, hours_to, slope_per_h
-from monitor.settings import LimitsSection, Measure, Sensor, Settings, Site, Zone
-from monitor.values import Quantity
+from monitor.model.reading import Quantity
+from monitor.settings.schema import LimitsSection, Measure, Sensor, Settings, Site, Zone
 from tests.alarms.shop import ANN, START_S, catalogue
 
 CATALOGUE = catalogue()
@@ -105,9 +105,11 @@ class Week:
     def conditions(self) -> list[Condition]:
         made = list(shop_conditions(CATALOGUE, yard()))
         for body in self.bodies:
-            made += body_conditions(CATALOGUE, Subject(body.id, body.zone, "ferrymoor", body.kind), LIMITS)
+            made += body_conditions(
+                CATALOGUE, ConditionSubject(body.id, body.zone, "ferrymoor", body.kind), LIMITS
+            )
         for name in self.packages:
-            made += package_conditions(CATALOGUE, Subject(name, "slip-bay", "ferrymoor"), LIMITS)
+            made += package_conditions(CATALOGUE, ConditionSubject(name, "slip-bay", "ferrymoor"), LIMITS)
         return made
 
     def run(self) -> None:

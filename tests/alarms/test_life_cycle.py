@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.alarms.commands import operate
-from monitor.alarms.conditions import MIN_CYCLE_S, Observation, Subject, Tuning, condition
+from monitor.alarms.conditions import MIN_CYCLE_S, ConditionSubject, Observation, Tuning, condition
 from monitor.alarms.lifecycle import advance, watched_again, with_conditions
 from monitor.alarms.states import (
     AlarmBook,
@@ -19,7 +19,7 @@ from monitor.alarms.states import (
     Transition,
     Trigger,
 )
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from tests.alarms.shop import ANN, BEN, START_S, book_of, catalogue, held_for, watched
 
 HOUR_S = 3600.0
@@ -79,7 +79,7 @@ def test_delays_that_would_let_an_alarm_chatter_are_refused_or_lifted() -> None:
     with pytest.raises(RangeError, match="on and off delay"):
         watched(on_delay_s=10.0, off_delay_s=20.0)
     kind = "body_margin_low"
-    subject = Subject("argon-3", "gas-cage", "ferrymoor", "cylinder")
+    subject = ConditionSubject("argon-3", "gas-cage", "ferrymoor", "cylinder")
     lifted = condition(catalogue(), kind, subject, Tuning(on_delay_s=0.0, off_delay_s=0.0))
     assert lifted.on_delay_s + lifted.off_delay_s >= MIN_CYCLE_S
 

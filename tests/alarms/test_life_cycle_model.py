@@ -22,7 +22,7 @@ from monitor.alarms.states import (
     Transition,
     Trigger,
 )
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 from tests.alarms.shop import ANN, book_of, watched
 from tests.alarms.written_model import Move, legal_moves
 

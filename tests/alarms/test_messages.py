@@ -18,8 +18,8 @@ from monitor.alarms.messages import LONGEST, compose, compose_answered, say
 from monitor.alarms.states import AlarmState
 from monitor.alarms.texts import texts
 from monitor.alarms.wording import Wording
-from monitor.errors import InputError
-from monitor.language import catalogue_file, languages, translator
+from monitor.model.errors import InputError
+from monitor.settings.language import catalogue_file, languages, translator
 from tests.alarms.catalogue_files import template, template_file
 from tests.alarms.shop import START_S, book_of, catalogue, watched, wording
 

@@ -5,11 +5,11 @@ from dataclasses import asdict
 import pytest
 
 from monitor.alarms.catalogue import Priority
-from monitor.alarms.metrics import measure
+from monitor.alarms.figures import measure
 from monitor.alarms.performance import Move, Performance, Span, figures_from, move_from, move_of
 from monitor.alarms.states import AlarmState, Trigger
-from monitor.errors import InputError
-from monitor.reference import load_toml
+from monitor.model.errors import InputError
+from monitor.settings.reference import load_toml
 from tests.alarms.shop import ANN, START_S, book_of, held_for, watched
 
 FIGURES = figures_from(load_toml("alarm_performance.toml"))

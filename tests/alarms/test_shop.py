@@ -3,9 +3,10 @@
 import pytest
 
 from monitor.alarms.catalogue import Priority
-from monitor.alarms.conditions import Subject
-from monitor.alarms.shop import package_conditions, shift_condition, shop_conditions
-from monitor.settings import (
+from monitor.alarms.conditions import ConditionSubject
+from monitor.alarms.shop_conditions import package_conditions, shift_condition, shop_conditions
+from monitor.model.reading import Quantity
+from monitor.settings.schema import (
     Cylinder,
     LimitsSection,
     Measure,
@@ -15,7 +16,6 @@ from monitor.settings import (
     Site,
     Zone,
 )
-from monitor.values import Quantity
 from tests.alarms.shop import catalogue
 
 
@@ -107,8 +107,8 @@ def test_what_cannot_be_known_of_a_body_is_its_zones_blindness() -> None:
 
 
 def test_packages_and_shifts_come_and_go_with_their_own_limits() -> None:
-    package = Subject("rods-7", "slip-bay", "ferrymoor")
+    package = ConditionSubject("rods-7", "slip-bay", "ferrymoor")
     due, over, left_open = package_conditions(catalogue(), package, YARD.limits)
     assert (due.limit, over.limit, left_open.limit) == (YARD.limits.exposure_due_frac, 1.0, 0.0)
-    shift = shift_condition(catalogue(), Subject("early-monday", "", "ferrymoor"), 0.4)
+    shift = shift_condition(catalogue(), ConditionSubject("early-monday", "", "ferrymoor"), 0.4)
     assert shift.limit == 0.4

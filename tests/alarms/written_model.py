@@ -1,7 +1,7 @@
 """The written model of the life cycle: the legal moves of `alarm_states.toml`."""
 
 from monitor.alarms.states import AlarmState, Trigger
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 Move = tuple[AlarmState, Trigger, AlarmState]
 

@@ -13,7 +13,7 @@ import numpy as np
 from monitor.physics.bodies import body_data, cylinder_body, plate_body
 from monitor.physics.clearing import clearing, held_air, latest_arrival_s
 from monitor.physics.lag import advance, start_state, trajectory
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 BODIES = 60
 

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.exposure.air import AirSamples, AirStretch
-from monitor.exposure.classes import Place, consumable_classes
-from monitor.exposure.clock import advance_clock, start_clock
-from monitor.exposure.limits import ShopRule, clock_rules
-from monitor.exposure.materials import sorption_data
-from monitor.exposure.verdict import package_verdict
+from monitor.consumables.classes import Place, consumable_classes
+from monitor.consumables.exposure_air import AirSamples, AirStretch
+from monitor.consumables.exposure_clock import advance_clock, start_clock
+from monitor.consumables.exposure_limits import ShopRule, clock_rules
+from monitor.consumables.materials import sorption_data
+from monitor.consumables.verdict import package_verdict
 
 SHARED = Path(__file__).parents[2] / "shared"
 

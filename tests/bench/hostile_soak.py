@@ -26,19 +26,20 @@ from typing import Any
 import requests
 
 from monitor.clock import SystemClock
-from monitor.ingest.encode import encode_own
-from monitor.loop import CoreLoop
-from monitor.settings_file import load
-from monitor.shop import build_shop
+from monitor.engine.build import build_shop
+from monitor.engine.loop import CoreLoop
+from monitor.model.level import Level
+from monitor.model.reading import Quantity
+from monitor.mqtt.encode import encode_own
+from monitor.settings.file import load
 from monitor.store.contract import StoreUnavailableError
-from monitor.store.ledger import open_ledger
-from monitor.store.opening import SERIES_FILE, open_series_store
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Level, Quantity
+from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.opener import SERIES_FILE, open_series_store
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import Mosquitto, Publisher
 from tests.disks import small_disk
+from tests.engine.yard import TOPIC, write_shop
 from tests.receivers import free_port, web_receiver
-from tests.service.yard import TOPIC, write_shop
 
 DISK_MEGABYTES = 12
 TICK_S = 1.0

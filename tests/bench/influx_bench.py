@@ -24,14 +24,14 @@ from influxdb_client.client.write_api import SYNCHRONOUS
 from pydantic import SecretStr
 
 from monitor.clock import SystemClock
-from monitor.ingest.catalogue import SensorCatalogue
-from monitor.ingest.session import IngestSession
-from monitor.settings import InfluxSection
+from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.mqtt.session import IngestSession
+from monitor.settings.schema import InfluxSection
 from monitor.store.contract import SeriesStore
-from monitor.store.influx_layout import ReadingRow, reading_line
-from monitor.store.influx_series import InfluxSeriesStore
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Quantity, Reading, SeriesKey
+from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.influx.layout import ReadingRow, reading_line
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.bench.ingest_bench import BROKER, let_go, shop, start_publisher
 from tests.brokers import Mosquitto
 from tests.store import servers

@@ -28,12 +28,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.clock import SystemClock
-from monitor.ingest.catalogue import SensorCatalogue
-from monitor.ingest.encode import encode_own
-from monitor.ingest.session import IngestSession
-from monitor.settings import MqttSection, Settings
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Quantity
+from monitor.model.reading import Quantity
+from monitor.mqtt.encode import encode_own
+from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.mqtt.session import IngestSession
+from monitor.settings.schema import MqttSection, Settings
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import HOST, Mosquitto
 
 SENSORS = 50

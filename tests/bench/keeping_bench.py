@@ -12,16 +12,17 @@ from statistics import median
 
 import numpy as np
 
-from monitor.exposure.classes import Place
-from monitor.keeping import THINGS
-from monitor.report.package import package_sheet
+from monitor.consumables.classes import Place
+from monitor.core.derived_series import ZONE
+from monitor.engine.bookkeeper import THINGS
+from monitor.history.entries import Moved, Opened, TestBead, body_of
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.reading import Point, Quantity, SeriesKey
+from monitor.report.package_sheet import package_sheet
 from monitor.report.sources import Sources
-from monitor.report.week import week_sheet
-from monitor.stages.series import ZONE
-from monitor.store.series_append import MAX_TIME_S
-from monitor.things.entries import Moved, Opened, TestBead, body_of
-from monitor.values import EventKind, NewEvent, Point, Quantity, SeriesKey
-from tests.keeping.yard import AIR, HOUR, START_S, Yard, yard_settings
+from monitor.report.week_sheet import week_sheet
+from monitor.store.series.append import MAX_TIME_S
+from tests.bookkeeper.yard import AIR, HOUR, START_S, Yard, yard_settings
 
 DAYS = 28
 PACKAGES = 60

@@ -19,15 +19,16 @@ from pathlib import Path
 
 from tqdm import tqdm
 
-from monitor.settings_file import load
+from monitor.model.event import EventKind
+from monitor.model.reading import Quantity, SeriesKey
+from monitor.settings.file import load
 from monitor.store.contract import Ledger
-from monitor.store.opening import open_ledger_for, open_series_store
-from monitor.values import EventKind, Quantity, SeriesKey
+from monitor.store.opener import open_ledger_for, open_series_store
 from tests.brokers import Mosquitto, wait_until
+from tests.engine.live import Sensor
+from tests.engine.test_end_to_end import Killable
+from tests.engine.yard import AnchoredClock, humid_evening, write_shop
 from tests.receivers import WebReceiver, web_receiver
-from tests.service.live import Sensor
-from tests.service.test_end_to_end import Killable
-from tests.service.yard import AnchoredClock, humid_evening, write_shop
 
 MAIL = """
 [[channels]]

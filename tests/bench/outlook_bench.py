@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from monitor.engine.rehearsal import Weather, demo_year, foreseen
 from monitor.outlook.backtest import (
     backtest,
     baseline_table,
@@ -21,7 +22,6 @@ from monitor.outlook.backtest import (
     event_table,
     replay,
 )
-from monitor.rehearsing import Weather, demo_year, foreseen
 from monitor.weather.recordings import open_recordings
 
 

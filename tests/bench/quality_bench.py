@@ -6,10 +6,10 @@ Run: python -m tests.bench.quality_bench
 import random
 from time import process_time
 
-from monitor.quality.health import tick
-from monitor.quality.judge import judge, judge_many
-from monitor.quality.track import new_track
-from tests.quality.sensors import AIR, RH, START_S, reading, rules
+from monitor.sensors.health import tick
+from monitor.sensors.judge import judge, judge_many
+from monitor.sensors.track import new_track
+from tests.sensors.sensors import AIR, RH, START_S, reading, rules
 
 N = 100_000
 

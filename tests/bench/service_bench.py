@@ -19,10 +19,10 @@ import requests
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.clock import SystemClock
-from monitor.ingest.encode import encode_own
-from monitor.service import Service
-from monitor.settings_file import load
-from monitor.values import Point, Quantity, Reading, SeriesKey
+from monitor.engine.service import Service
+from monitor.model.reading import Point, Quantity, Reading, SeriesKey
+from monitor.mqtt.encode import encode_own
+from monitor.settings.file import load
 from tests.brokers import HOST, Mosquitto, wait_until
 from tests.receivers import WebReceiver, web_receiver
 

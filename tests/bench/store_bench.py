@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from time import perf_counter
 
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Quantity, Reading, SeriesKey
+from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 
 T0 = 1_700_006_400.0
 EVERY_S = 30

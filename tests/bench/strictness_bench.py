@@ -11,12 +11,13 @@ import sys
 from collections import Counter
 
 from tests.exposure import plain_rules as rules
-from tests.exposure.as_served import service
-from tests.exposure.harsher import CHANGES
-from tests.exposure.judging import KEPT_NAMES, milder, milder_than_before, readings_behind
-from tests.exposure.plain_evidence import READINGS
-from tests.exposure.plans import Plan, plain
-from tests.exposure.random_histories import random_plan
+
+from tests.consumables.as_served import service
+from tests.consumables.harsher import CHANGES
+from tests.consumables.judging import KEPT_NAMES, milder, milder_than_before, readings_behind
+from tests.consumables.plain_evidence import READINGS
+from tests.consumables.plans import Plan, plain
+from tests.consumables.random_histories import random_plan
 
 HISTORIES = 10_000
 

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import requests
 
-from monitor.settings import Settings
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Point, Quantity, Reading, SeriesKey
-from monitor.web import week_data
+from monitor.model.reading import Point, Quantity, Reading, SeriesKey
+from monitor.settings.schema import Settings
+from monitor.store.series.sqlite_series import SqliteSeriesStore
+from monitor.web.pages import week_data
 from tests.web import sample
 
 SENSORS = 20

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.event import EventKind
+from monitor.model.notification import Notification
 from monitor.notify.courier import (
     FIRST_WAIT_S,
     HAND_OVER_AFTER,
@@ -24,8 +26,7 @@ from monitor.notify.courier import (
 )
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
 from monitor.store.contract import OutboxItem
-from monitor.store.ledger import SqlLedger, open_ledger
-from monitor.values import EventKind, Notification
+from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from tests.notify.test_senders import NOTE, NOW_S
 
 

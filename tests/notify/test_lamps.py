@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
+from monitor.model.level import Level
+from monitor.model.picture import AlarmNow, BodyNow, Picture, Wait, ZoneNow
 from monitor.notify.lamps import AGAIN_S, Lamps, lamp_states
-from monitor.snapshot import AlarmNow, BodyNow, Snapshot, Wait, ZoneNow
-from monitor.values import Level
 
 NOW_S = 1_788_912_000.0
 WAIT = Wait(None, "unknown")
@@ -47,7 +47,7 @@ def body(where: str, level: Level) -> BodyNow:
 
 
 ZONES = (zone("slip-bay", Level.SAFE), zone("gas-cage", Level.SAFE))
-DRY = Snapshot(NOW_S, ZONES)
+DRY = Picture(NOW_S, ZONES)
 WET = replace(DRY, bodies=(body("slip-bay", Level.DANGER),), alarms=(alarm("slip-bay"),))
 
 
@@ -137,7 +137,7 @@ def test_after_the_broker_was_away_everything_is_published_again() -> None:
     ],
 )
 def test_a_zone_is_as_bad_as_the_worst_in_it(levels: tuple[Level, Level], shown: str) -> None:
-    now = Snapshot(NOW_S, (zone("slip-bay", levels[0]),), bodies=(body("slip-bay", levels[1]),))
+    now = Picture(NOW_S, (zone("slip-bay", levels[0]),), bodies=(body("slip-bay", levels[1]),))
     assert lamp_states(now)["ferrymoor", "slip-bay"]["level"] == shown
 
 

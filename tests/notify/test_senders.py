@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import pytest
 
+from monitor.model.notification import Notification
 from monitor.notify.email import EmailSender, MailServer
 from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Delivered, Refused, Retry
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender, signature
-from monitor.values import Notification
 from tests.receivers import mail_receiver, web_receiver
 
 NOW_S = 1_788_912_000.0

@@ -6,12 +6,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from monitor.exposure.classes import Place, consumable_classes
-from monitor.exposure.clock import ExposureClock, start_clock
-from monitor.exposure.limits import ClockRules, clock_rules
+from monitor.consumables.classes import Place, consumable_classes
+from monitor.consumables.exposure_clock import ExposureClock, start_clock
+from monitor.consumables.exposure_limits import ClockRules, clock_rules
 from monitor.outlook.forecast import Band, ZoneForecast
 from monitor.outlook.hourly import AHEAD_H, FloatArray
-from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Practice, practice_from_mapping
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
@@ -90,7 +90,7 @@ def package(name: str, zone: str, of: ClockRules, opened_s: float) -> PackageAhe
 def scene(**changes: object) -> Scene:
     base: dict[str, object] = {
         "site": "ferrymoor",
-        "words": Words(LONDON),
+        "words": PlanPhrases(LONDON),
         "zones": {
             "bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", has_door=True),
             "yard": ZoneAhead("yard", "Plate Yard", "ferrymoor", "yard"),

@@ -17,7 +17,7 @@ from monitor.outlook.backtest import (
     score_rows,
 )
 from monitor.outlook.experts import KNOTS_H
-from monitor.outlook.scene import Scene, Words, ZoneAhead
+from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.season import Season, SeasonBody, replay_season, replayed_forecast
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules, tally
@@ -83,7 +83,7 @@ def test_a_replayed_hour_gives_the_forecast_of_that_hour(replayed: Replay) -> No
 
 def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed: Replay) -> None:
     zones = {"bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", limit_humidity_frac=0.9)}
-    scene = Scene("ferrymoor", Words(LONDON), zones, warn_frac=0.2)
+    scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, warn_frac=0.2)
     days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
     plan = ShiftPlan((WeeklyShift("ferrymoor", "Early", days, time(6), time(14), LONDON),))
     rules = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)

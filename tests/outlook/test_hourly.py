@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.outlook.hourly import (
     AirHistory,
     ahead,

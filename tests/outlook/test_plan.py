@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.exposure.air import AirStretch
-from monitor.exposure.classes import Place
-from monitor.exposure.clock import advance_clock
-from monitor.exposure.history import Check
-from monitor.exposure.standing import Standing
-from monitor.exposure.verdict import package_verdict
+from monitor.consumables.classes import Place
+from monitor.consumables.exposure_air import AirStretch
+from monitor.consumables.exposure_clock import advance_clock
+from monitor.consumables.standing import Standing
+from monitor.consumables.stays import StoreReading
+from monitor.consumables.verdict import package_verdict
 from monitor.outlook.action import ActionKind, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import FloatArray
@@ -176,7 +176,7 @@ def test_what_a_bag_does_not_protect_is_not_to_be_bagged_and_the_saving_is_what_
     of, clock = yard.packages[0].rules, yard.packages[0].clock
     for place, usable in ((Place.BAGGED, False), (Place.SEALED, False), (Place.HOLDING_OVEN, True)):
         done = advance_clock(clock, AirStretch(Place.OPEN_AIR, "bay", late.end_s), of)
-        hourly = tuple(Check(late.end_s + n * 3600.0, 125.0) for n in range(24))
+        hourly = tuple(StoreReading(late.end_s + n * 3600.0, 125.0) for n in range(24))
         night = AirStretch(place, "oven", short.start_s, checks=hourly)
         done = advance_clock(
             advance_clock(done, night, of), AirStretch(Place.OPEN_AIR, "bay", short.end_s), of

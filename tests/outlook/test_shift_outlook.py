@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.model.level import Level
 from monitor.outlook.courses import body_course, time_constant_h, zone_course
 from monitor.outlook.scene import ZoneAhead
-from monitor.outlook.shift_outlook import Limit, look_ahead, shift_outlooks
+from monitor.outlook.shift_outlook import ShiftLimit, look_ahead, shift_outlooks
 from monitor.physics.saturation import dew_point_c
-from monitor.values import Level
 from tests.outlook.ahead import (
     HOURS,
     NOW_S,
@@ -95,7 +95,7 @@ def test_a_packages_clock_is_run_through_the_shift_and_does_not_make_it_humid() 
     spool = replace(package("Rods 3", "bay", of, min(due, NOW_S - 60.0)))
     yard = scene(packages=(spool,), zones={"bay": scene().zones["bay"]})
     found = shift_outlooks(yard, look_ahead(yard, {"bay": forecast("bay", 6.0, 15.0)}, NOW_S), (SHIFT,))[0]
-    clock = next(c for c in found.crossings if c.limit is Limit.CLOCK)
+    clock = next(c for c in found.crossings if c.limit is ShiftLimit.CLOCK)
     assert clock.probability_frac == 1.0
     assert found.probability_frac is None
 

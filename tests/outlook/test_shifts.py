@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift, calendar_from_text, upcoming
 
 LONDON = ZoneInfo("Europe/London")

@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.level import Level
 from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.warning import (
     Decision,
-    Outcome,
     WarningMemory,
+    WarningOutcome,
     WarningRules,
     act_by_s,
     decide,
@@ -19,7 +20,6 @@ from monitor.outlook.warning import (
     tally,
     told_beside,
 )
-from monitor.values import Level
 from tests.outlook.ahead import LONDON, SHIFT, START_S
 
 H = 3600.0
@@ -50,7 +50,7 @@ def test_a_shift_that_was_named_with_its_spell_is_scored_as_warned_of_and_not_to
     memory = told_beside(WarningMemory(), [outlook(0.6)], told_s)
     _, decisions = decide([outlook(0.9)], memory, START_S - 12 * H, RULES)
     assert decisions == ()
-    assert score(memory, SHIFT, humid=False).scores[0].outcome is Outcome.FALSE_ALARM
+    assert score(memory, SHIFT, humid=False).scores[0].outcome is WarningOutcome.FALSE_ALARM
     assert score(memory, SHIFT, humid=True).scores[0].lead_s == 40 * H
     cancelled, decisions = decide([outlook(0.1)], memory, START_S - 12 * H, RULES)
     assert [d.kind for d in decisions] == [Decision.CANCEL]
@@ -110,10 +110,10 @@ def test_scores_follow_the_contingency_table_and_count_a_cancelled_warning_as_no
     warned, _ = decide([outlook(0.95)], WarningMemory(), START_S - 12 * H, RULES)
     cancelled, _ = decide([outlook(0.0)], warned, START_S - 11 * H, RULES)
     cases = {
-        Outcome.HIT: (warned, True),
-        Outcome.FALSE_ALARM: (warned, False),
-        Outcome.MISS: (cancelled, True),
-        Outcome.QUIET: (WarningMemory(), False),
+        WarningOutcome.HIT: (warned, True),
+        WarningOutcome.FALSE_ALARM: (warned, False),
+        WarningOutcome.MISS: (cancelled, True),
+        WarningOutcome.QUIET: (WarningMemory(), False),
     }
     for outcome, (memory, humid) in cases.items():
         done = score(memory, SHIFT, humid)

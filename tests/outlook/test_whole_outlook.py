@@ -6,17 +6,17 @@ from datetime import time
 import numpy as np
 import pytest
 
+from monitor.model.level import Level
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.hourly import AirHistory, OutdoorAir
 from monitor.outlook.plan import plan
 from monitor.outlook.response import RECENT_H, explain, fit, forecast
-from monitor.outlook.scene import Scene, Words, ZoneAhead
+from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift, upcoming
 from monitor.outlook.warning import Decision, WarningMemory, WarningRules, decide
 from monitor.outlook.whatif import Control, ahead_under, zone_answer
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
-from monitor.values import Level
 from tests.outlook.ahead import LONDON, plate, practice, thing
 from tests.outlook.air import START_S, room, weather
 
@@ -70,7 +70,7 @@ def outlook() -> Looked:
     coming = dew_point_c(outdoor.vapour_pressure_pa[ROWS:])
     scene = Scene(
         "ferrymoor",
-        Words(LONDON),
+        PlanPhrases(LONDON),
         zones,
         bodies=(keel,),
         warn_frac=0.2,

@@ -8,12 +8,12 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from scipy.optimize import brentq
 
-from monitor.errors import InputError, RangeError
+from monitor.model.errors import InputError, RangeError
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body, regulator_body
 from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import start_state, trajectory
-from monitor.reference import load_toml
-from monitor.settings_things import Cylinder
+from monitor.settings.reference import load_toml
+from monitor.settings.things import Cylinder
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, pla
 from monitor.physics.clearing import held_air, if_brought_in
 from monitor.physics.convection import Face
 from monitor.physics.lag import start_state, trajectory
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 KELVIN = 273.15
 SUBLIMATION_JG = 2834.3

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import InputError, RangeError
+from monitor.model.errors import InputError, RangeError
 from monitor.physics import calibration as c
 from monitor.physics.saturation import saturation_pressure_water_pa
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 RecordCheck = Callable[..., None]
 SALTS = c.salts_from_mapping(load_toml("salts.toml"))

@@ -7,7 +7,7 @@ from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import nusselt
 from monitor.physics.air_transport import conductivity_wmk, kinematic_viscosity_m2s, rayleigh_number
 from monitor.physics.bodies import body_data, cylinder_body
@@ -19,7 +19,7 @@ from monitor.physics.convection import (
     mixed_coefficient_wm2k,
 )
 from monitor.physics.exchange import exchange, surroundings
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 COOLPROP_AIR = "CoolProp, dry air (Lemmon 2000, Lemmon and Jacobsen 2004)"
 SHOP_AIR_C = np.arange(-45.0, 61.0, 5.0)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import cylinder_moisture as cm
 from monitor.physics.gas_moisture import frost_point_from_ppmv_c, saturated_ppmv
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, gas_mixture

@@ -6,7 +6,7 @@ from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.film import (
     HEAT_OF_FUSION_JG,
     LEWIS_NUMBER,

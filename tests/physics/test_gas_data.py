@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.physics.gas_data import gas_data
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 TABLES = load_toml("gas_grades.toml")
 STATUSES = {"published", "common practice", "from memory", "derived"}

@@ -10,7 +10,7 @@ from CoolProp.CoolProp import AbstractState, PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import gas_moisture as gm
 from monitor.physics.elementwise import SCALAR
 from monitor.physics.gas_state import carbon_dioxide_saturation_pa

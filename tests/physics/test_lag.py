@@ -8,13 +8,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import advance, path_through, start_state, surface_margin_k, trajectory
 from monitor.physics.moist_air import wet_bulb_c
 from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 DATA: BodyData = body_data(load_toml("bodies.toml"))
 BODIES: dict[str, Body] = {

@@ -12,11 +12,11 @@ from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import moist_air as m
 from monitor.physics import saturation as s
 from monitor.physics.elementwise import FloatArray
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 SEA_PA = 101325.0
 RecordCheck = Callable[..., None]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.bodies import Body, body_data, cylinder_body, plate_body, regulator_body
 from monitor.physics.clearing import Air, clearing
 from monitor.physics.exchange import exchange, surroundings
@@ -28,7 +28,7 @@ from monitor.physics.night_sky import (
     sky_temperature_c,
 )
 from monitor.physics.saturation import vapour_pressure_pa
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 from .conftest import RecordCheck
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.lag import advance, start_state, trajectory
 from monitor.physics.observer import observe
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 DATA: BodyData = body_data(load_toml("bodies.toml"))
 CYLINDER = cylinder_body(DATA, "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import purge as p
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.gas_data import gas_data
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 RecordCheck = Callable[..., None]
 MATERIALS = gas_data(load_toml("gas_grades.toml")).hoses

@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import regulator as r
 from monitor.physics.gas_data import gas_data
 from monitor.physics.gas_state import carbon_dioxide_saturation_pa
 from monitor.physics.saturation import frost_point_c, vapour_pressure_pa
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, gas_mixture
-from monitor.reference import load_toml
+from monitor.settings.reference import load_toml
 
 RecordCheck = Callable[..., None]
 BODY = gas_data(load_toml("gas_grades.toml")).regulators["single_stage"]

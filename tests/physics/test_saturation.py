@@ -10,7 +10,7 @@ from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import saturation as s
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.uncertainty import dew_point_std_k

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.special import erfc
 
-from monitor.errors import RangeError
-from monitor.exposure.materials import SorptionData, sorption_data
+from monitor.consumables.materials import SorptionData, sorption_data
+from monitor.model.errors import RangeError
 from monitor.physics.sorption import (
     MODES,
     REFERENCE_HUMIDITY_FRAC,

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import RangeError
-from monitor.exposure.materials import sorption_data
-from monitor.exposure.spools import spool_data, spool_layers
+from monitor.consumables.materials import sorption_data
+from monitor.consumables.spools import spool_data, spool_layers
+from monitor.model.errors import RangeError
 from monitor.physics.sorption import advance_state, uniform_state, uptake_at_depth_kgkg
 from monitor.physics.spool import (
     Winding,

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from monitor.errors import InputError, RangeError
+from monitor.model.errors import InputError, RangeError
 from monitor.physics import gas_state as g
 from monitor.physics import throttling as th
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, GasMixture, gas_mixture

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from monitor.errors import RangeError
+from monitor.model.errors import RangeError
 from monitor.physics import uncertainty as u
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.moist_air import humidity_ratio_kgkg

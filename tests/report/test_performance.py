@@ -7,13 +7,13 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.performance import figures_from
+from monitor.model.event import EventKind, NewEvent
 from monitor.outlook.shifts import ShiftSpan
-from monitor.reference import load_toml
-from monitor.report.performance import alarm_performance, performance_section
+from monitor.report.performance_sheet import alarm_performance, performance_section
 from monitor.report.sheet import Writing
-from monitor.settings import Person
-from monitor.store.ledger import SqlLedger, open_ledger
-from monitor.values import EventKind, NewEvent
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Person
+from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 
 FIGURES = figures_from(load_toml("alarm_performance.toml"))
 PEOPLE = (Person(id="ann", name="Ann", channels=("phone",)), Person(id="ben", name="Ben", channels=("mail",)))

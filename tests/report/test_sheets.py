@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from monitor.errors import InputError
-from monitor.exposure.bead_rules import Weld
-from monitor.exposure.beads import Pore
-from monitor.exposure.classes import Place
-from monitor.report.group import job_sheet, lot_sheet
-from monitor.report.package import package_sheet
-from monitor.report.sheet import Section, Sheet, csv_of, table_csv
+from monitor.beads.acceptance import Pore
+from monitor.beads.acceptance_rules import Weld
+from monitor.consumables.classes import Place
+from monitor.history.entries import BeadWelded, GotWet, Moved, Opened, StoreChecked, TestBead
+from monitor.model.errors import InputError
+from monitor.report.group_sheet import job_sheet, lot_sheet
+from monitor.report.package_sheet import package_sheet
+from monitor.report.sheet import Sheet, SheetSection, csv_of, table_csv
 from monitor.report.sources import Sources
-from monitor.report.week import week_edges, week_sheet
-from monitor.things.entries import BeadWelded, GotWet, Moved, Opened, StoreChecked, TestBead
-from tests.keeping.yard import HOUR, START_S, Yard, yard_settings
+from monitor.report.week_sheet import week_edges, week_sheet
+from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
 
 RODS = Opened("Rods 3", "e7018", "panel-hall", Place.OPEN_AIR, lot="L-77", job="Rudder")
 SPOOL = Opened("Spool 9", "fcaw-folded-h8", "slip-bay", spool="s300", lot="L-77", job="Keel")
@@ -65,7 +65,7 @@ def about(sheet: Sheet) -> dict[str, str]:
     return {row[0]: row[1] for row in sheet.section("about").rows}
 
 
-def column(section: Section, name: str) -> list[str]:
+def column(section: SheetSection, name: str) -> list[str]:
     return [row[section.columns.index(name)] for row in section.rows]
 
 
@@ -195,7 +195,7 @@ def test_the_file_is_whole_and_a_spreadsheet_runs_nothing_of_it(yard: Yard) -> N
     assert titles == [f"# {section.title}" for section in sheet.sections]
     assert ["times in", "Europe/London"] in rows
     assert sum(len(section.rows) for section in sheet.sections) < len(rows)
-    evil = Section("x", "X", ("a", "b"), (("=1+1", "-3.2"), ("+49 30", "@here")))
+    evil = SheetSection("x", "X", ("a", "b"), (("=1+1", "-3.2"), ("+49 30", "@here")))
     assert list(csv.reader(io.StringIO(table_csv(evil)))) == [
         ["a", "b"],
         ["'=1+1", "-3.2"],

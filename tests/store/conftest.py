@@ -11,11 +11,11 @@ import pytest
 import requests
 from pydantic import SecretStr
 
-from monitor.settings import InfluxSection
+from monitor.settings.schema import InfluxSection
 from monitor.store.contract import SeriesStore
-from monitor.store.influx_series import InfluxSeriesStore
-from monitor.store.series_retention import Retention
-from monitor.store.sqlite_series import SqliteSeriesStore
+from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.series.retention import Retention
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests import disks
 from tests.store import servers
 

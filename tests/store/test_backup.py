@@ -4,13 +4,14 @@ import json
 
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.store.backup import MANIFEST, back_up, backups, check_backup, restore
 from monitor.store.contract import Checkpoint, StoreUnavailableError
-from monitor.store.holding import hold
-from monitor.store.ledger import open_ledger
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import EventKind, NewEvent, Quantity, Reading, SeriesKey
+from monitor.store.folder_lock import hold
+from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 
 NOW = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)

@@ -3,8 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.store.cover import LEVELS_MS, RAW_MS, Floors, cover
-from monitor.store.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.store.series.cover import LEVELS_MS, RAW_MS, Floors, cover
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
 
 times = st.integers(0, 4 * DAY_MS)
 widths = st.sampled_from(

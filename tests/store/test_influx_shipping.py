@@ -10,14 +10,15 @@ import pytest
 from click.testing import CliRunner
 from pydantic import SecretStr
 
-from monitor.cli import main
-from monitor.errors import InputError
+from monitor.cli.main import main
+from monitor.model.errors import InputError
+from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
-from monitor.store.influx_layout import ReadingRow, point_line, reading_line
-from monitor.store.influx_link import InfluxMuteError, InfluxUnavailableError
-from monitor.store.influx_series import InfluxSeriesStore
-from monitor.store.shipper import GATHER_S
-from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesKey
+from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.influx.layout import ReadingRow, point_line, reading_line
+from monitor.store.influx.link import InfluxMuteError, InfluxUnavailableError
+from monitor.store.influx.shipper import GATHER_S
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0
@@ -182,8 +183,8 @@ def test_killed_while_sending_it_goes_on_where_it_was(opened, influx_server, inf
     script = """
         import sys
         from pathlib import Path
-        from monitor.settings import InfluxSection
-        from monitor.store.influx_series import InfluxSeriesStore
+        from monitor.settings.schema import InfluxSection
+        from monitor.store.influx.influx_series import InfluxSeriesStore
         from tests.store.test_influx_shipping import batch
         section = InfluxSection(url=sys.argv[2], database=sys.argv[3], username=sys.argv[4],
                                 password=sys.argv[5], batch_count=200)

@@ -13,12 +13,13 @@ from alembic.migration import MigrationContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.notification import Notification
 from monitor.store.contract import Checkpoint, StoreUnavailableError, Witness
-from monitor.store.ledger import SqlLedger, open_ledger
-from monitor.store.ledger_engine import open_engine
-from monitor.store.ledger_tables import METADATA
-from monitor.values import EventKind, NewEvent, Notification
+from monitor.store.ledger.engine import open_engine
+from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
+from monitor.store.ledger.tables import METADATA
 
 
 @pytest.fixture

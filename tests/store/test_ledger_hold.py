@@ -2,9 +2,9 @@
 
 import pytest
 
-from monitor.errors import InputError
-from monitor.store.ledger import open_ledger
-from monitor.values import Notification
+from monitor.model.errors import InputError
+from monitor.model.notification import Notification
+from monitor.store.ledger.sql_ledger import open_ledger
 
 
 def _note(key: str) -> Notification:
@@ -16,7 +16,7 @@ def test_two_shops_on_one_postgresql_are_kept_apart(postgresql_url: str) -> None
     try:
         first.hold(["slipway"])
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("monitor.store.ledger_hold.ATTEMPTS", 1)
+            patch.setattr("monitor.store.ledger.hold.ATTEMPTS", 1)
             with pytest.raises(InputError, match="in use by another running service"):
                 second.hold(["workshop"])
             first.commit([], entered_s=0.0, outbox=[("phone", _note("a"))])
@@ -41,7 +41,7 @@ def test_a_ledger_on_postgresql_is_held_again_after_its_connection_was_lost(post
             )
         ledger.commit([], entered_s=0.0, outbox=[("phone", _note("b"))])
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("monitor.store.ledger_hold.ATTEMPTS", 1)
+            patch.setattr("monitor.store.ledger.hold.ATTEMPTS", 1)
             with pytest.raises(InputError, match="in use by another running service"):
                 other.hold(["slipway"])
     finally:

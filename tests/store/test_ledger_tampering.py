@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection
 
+from monitor.model.event import EventKind, NewEvent
 from monitor.store.contract import Event, Witness
-from monitor.store.ledger import open_ledger
+from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.ledger.tables import CHAIN_HEAD, EVENT
 from monitor.store.ledger_chain import canonical, chained, with_hash
-from monitor.store.ledger_tables import CHAIN_HEAD, EVENT
-from monitor.values import EventKind, NewEvent
 
 COUNT = 12
 

@@ -3,15 +3,16 @@
 import numpy as np
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
+from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
 from monitor.store.contract import SetAside, StoreUnavailableError
-from monitor.store.influx_link import InfluxMuteError, InfluxUnavailableError
-from monitor.store.influx_series import InfluxSeriesStore
-from monitor.store.move_book import Progress
-from monitor.store.moving import to_embedded, to_influx
-from monitor.store.series_retention import Retention
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesKey
+from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.influx.link import InfluxMuteError, InfluxUnavailableError
+from monitor.store.move.book import Progress
+from monitor.store.move.mover import to_embedded, to_influx
+from monitor.store.series.retention import Retention
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0

@@ -12,9 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import monitor.store as store_room
-from monitor.errors import InputError, RangeError
+from monitor.model.errors import InputError, RangeError
+from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
 from monitor.store.contract import Bucket, SetAside
-from monitor.values import Mark, Point, Quantity, Reading, SensorStatus, SeriesKey
 
 T0 = 1_700_006_400.0  # 2023-11-15 00:00 UTC
 DAY = 86_400.0

@@ -13,10 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor.model.reading import Mark, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.store.sqlite_file import Schema, SqliteFile
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import Mark, Quantity, Reading, SensorStatus, SeriesKey
 
 T0 = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
@@ -79,7 +80,7 @@ def test_a_limit_on_file_size_is_named_and_nothing_is_half_written(tmp_path):
         resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
         from monitor.store.contract import StoreUnavailableError
         from tests.store.test_sqlite_failures import batch
-        from monitor.store.sqlite_series import SqliteSeriesStore
+        from monitor.store.series.sqlite_series import SqliteSeriesStore
         store = SqliteSeriesStore(Path(sys.argv[1]))
         done = 0
         try:
@@ -208,7 +209,7 @@ def test_sudden_death_loses_no_acknowledged_reading(tmp_path):
         import sys
         from pathlib import Path
         from tests.store.test_sqlite_failures import batch
-        from monitor.store.sqlite_series import SqliteSeriesStore
+        from monitor.store.series.sqlite_series import SqliteSeriesStore
         store = SqliteSeriesStore(Path(sys.argv[1]))
         for first in range(0, 10**9, 100):
             store.append(batch(first, 100))

@@ -9,20 +9,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
-from monitor.settings import Site, Weather
+from monitor.settings.schema import Site, Weather
 from monitor.weather.fetch import Fetcher
 from monitor.weather.gridpoint import Gridpoint
 from monitor.weather.gridpoint import parse as parse_grid
 from monitor.weather.locationforecast import Locationforecast
 from monitor.weather.locationforecast import parse as parse_location
-from monitor.weather.provider import NoProvider, Place, SchemaError, WeatherProvider, WeatherState
+from monitor.weather.provider import ForecastPlace, NoProvider, SchemaError, WeatherProvider, WeatherState
 from monitor.weather.site import PROVIDERS, known_terms, provider_for
 from tests.weather.station import Answer, Station, changed, recording, running
 
 NOW_S = 1_788_890_400.0  # 2026-09-08 18:00 UTC
-PLACE = Place(54.90001, -1.40001, 6.0, "lead@example.org")
+PLACE = ForecastPlace(54.90001, -1.40001, 6.0, "lead@example.org")
 DOCUMENTS = {
     "met-norway": {"/compact": "locationforecast_compact.json"},
     "us-nws": {"/points": "gridpoint_points.json", "/gridpoints": "gridpoint_grid.json"},

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.outlook.backtest import ZoneBacktest, replay, score_rows
 from monitor.weather.recordings import airport_weather, csv_recording, open_recordings
 

@@ -6,12 +6,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.outlook.skill import corrected, nearest_issue
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
-from monitor.weather.archive import ForecastArchive
-from monitor.weather.calendars import read_calendar
+from monitor.weather.calendar_source import read_calendar
 from monitor.weather.fetch import Fetcher
+from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import OutdoorForecast
 from monitor.weather.site import outdoor_air
 from tests.weather.station import Answer, running

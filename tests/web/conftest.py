@@ -7,7 +7,7 @@ import pytest
 import requests
 from playwright.sync_api import Browser, sync_playwright
 
-from monitor.things.entries import Seen
+from monitor.history.entries import Seen
 from monitor.web.server import Server
 from tests.web import sample
 from tests.web.browsing import CHROMIUM, FLAGS

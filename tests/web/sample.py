@@ -8,21 +8,21 @@ import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from monitor.exposure.history import checked_history
-from monitor.exposure.running_off import RunOffGuide
+from monitor.consumables.run_off import RunOffGuide
+from monitor.consumables.stays import checked_history
+from monitor.history.entries import Seen
+from monitor.history.package_history import Told, dated_entries, from_settings, package_history
+from monitor.history.records import told_of
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.picture import Picture
 from monitor.outlook.shifts import ShiftSpan, upcoming
-from monitor.settings import Settings
-from monitor.snapshot import Snapshot
+from monitor.settings.schema import Settings
 from monitor.store.contract import Event
-from monitor.store.ledger import SqlLedger, open_ledger
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.things.entries import Seen
-from monitor.things.histories import Told, dated_entries, from_settings, package_history
-from monitor.things.telling import told_of
-from monitor.values import EventKind, NewEvent
+from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.app import create_app
-from monitor.web.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
-from monitor.web.deps import Sent as SentTest
+from monitor.web.frame.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
+from monitor.web.frame.deps import Sent as SentTest
 from monitor.web.server import Server, serve
 from tests.web.sample_ahead import scores, site_ahead
 from tests.web.sample_now import calm, run_off, wet_morning
@@ -41,7 +41,7 @@ class Shop:
     deps: WebDeps
     series: SqliteSeriesStore
     ledger: SqlLedger
-    picture: Snapshot
+    picture: Picture
     now_s: float = NOW_S
     asked: list[OperateRequest] = field(default_factory=list)
     refuse: str = ""

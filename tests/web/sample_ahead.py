@@ -5,22 +5,22 @@ from functools import cache
 
 import numpy as np
 
-from monitor.exposure.classes import Place, consumable_classes
-from monitor.exposure.clock import start_clock
-from monitor.exposure.limits import clock_rules
+from monitor.consumables.classes import Place, consumable_classes
+from monitor.consumables.exposure_clock import start_clock
+from monitor.consumables.exposure_limits import clock_rules
 from monitor.outlook.action import PlanInputs
 from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.plan import plan
-from monitor.outlook.scene import BodyAhead, PackageAhead, Scene, Words, ZoneAhead
+from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
 from monitor.outlook.shifts import ShiftSpan
-from monitor.outlook.warning import Outcome, Score
+from monitor.outlook.warning import Score, WarningOutcome
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
 from monitor.physics.bodies import body_data, cylinder_body, plate_body
 from monitor.physics.lag import start_state
 from monitor.physics.saturation import saturation_pressure_water_pa
-from monitor.reference import load_toml
-from monitor.web.deps import SiteAhead
+from monitor.settings.reference import load_toml
+from monitor.web.frame.deps import SiteAhead
 from tests.web.sample_shop import NOW_S, TZ
 
 COURSES = 40
@@ -60,7 +60,7 @@ def site_ahead() -> SiteAhead:
     spool = start_clock(NOW_S - 70 * 3_600.0, rules, Place.OPEN_AIR, "slip-bay")
     scene = Scene(
         site="ferrymoor",
-        words=Words(TZ),
+        words=PlanPhrases(TZ),
         zones={
             "slip-bay": _zone("slip-bay", "bay", 0.8, has_door=True, heat_up_to_c=19.0),
             "panel-hall": _zone("panel-hall", "hall", 0.8, has_door=True),
@@ -101,12 +101,12 @@ def scores() -> tuple[Score, ...]:
     """How the sample's warnings came out: two hits, a miss, a false alarm, quiet shifts between."""
     day_s = datetime(2026, 9, 14, 6, 0, tzinfo=TZ).timestamp()
     outcomes = (
-        (Outcome.QUIET, None),
-        (Outcome.HIT, 9.5),
-        (Outcome.MISS, None),
-        (Outcome.FALSE_ALARM, 11.0),
-        (Outcome.QUIET, None),
-        (Outcome.HIT, 12.5),
+        (WarningOutcome.QUIET, None),
+        (WarningOutcome.HIT, 9.5),
+        (WarningOutcome.MISS, None),
+        (WarningOutcome.FALSE_ALARM, 11.0),
+        (WarningOutcome.QUIET, None),
+        (WarningOutcome.HIT, 12.5),
     )
     return tuple(
         Score(

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from monitor.store.ledger import SqlLedger
-from monitor.things.entries import Seen, TestBead, body_of
-from monitor.values import EventKind, NewEvent
+from monitor.history.entries import Seen, TestBead, body_of
+from monitor.model.event import EventKind, NewEvent
+from monitor.store.ledger.sql_ledger import SqlLedger
 from tests.web.sample_shop import LEAD, NOW_S
 
 

@@ -5,9 +5,21 @@ from datetime import datetime
 
 import numpy as np
 
-from monitor.exposure.running_off import RunOffGuide
-from monitor.snapshot import ActionNow, AlarmNow, BodyNow, PackageNow, Part, ShiftNow, Snapshot, Wait, ZoneNow
-from monitor.values import AirState, Level, SensorHealth, SensorStatus
+from monitor.consumables.run_off import RunOffGuide
+from monitor.model.air import AirState
+from monitor.model.level import Level
+from monitor.model.picture import (
+    ActionNow,
+    AlarmNow,
+    BodyNow,
+    PackageNow,
+    Part,
+    Picture,
+    ShiftNow,
+    Wait,
+    ZoneNow,
+)
+from monitor.model.sensor import SensorHealth, SensorStatus
 from tests.web.sample_shop import LEAD, NOW_S, TZ, WEEK_S
 from tests.web.sample_week import dew_point
 
@@ -70,7 +82,7 @@ def run_off() -> dict[str, RunOffGuide]:
     return {"spool-7": guide}
 
 
-def wet_morning() -> Snapshot:
+def wet_morning() -> Picture:
     """Twelve minutes before the day shift: cylinders sweat, plates are close, one package is over."""
     hour = 3_600.0
     zones = (
@@ -347,10 +359,10 @@ def wet_morning() -> Snapshot:
         Part("Messages", ok=True, text="nothing waiting"),
         Part("Forecast", ok=False, text="no answer since 03:00, shifts beyond today are not known"),
     )
-    return Snapshot(NOW_S - 4, zones, bodies, packages, alarms, shifts, actions, parts, simulated=True)
+    return Picture(NOW_S - 4, zones, bodies, packages, alarms, shifts, actions, parts, simulated=True)
 
 
-def calm() -> Snapshot:
+def calm() -> Picture:
     """Everything dry."""
     full = wet_morning()
     zones = tuple(
@@ -367,4 +379,4 @@ def calm() -> Snapshot:
     packages = tuple(p for p in full.packages if p.level is Level.SAFE)
     shifts = tuple(replace(s, level=Level.SAFE, probability_frac=0.03, reason="dry") for s in full.shifts)
     parts = tuple(replace(p, ok=True, text="working") for p in full.parts)
-    return Snapshot(NOW_S, zones, bodies, packages, (), shifts, (), parts)
+    return Picture(NOW_S, zones, bodies, packages, (), shifts, (), parts)

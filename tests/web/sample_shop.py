@@ -5,7 +5,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
-from monitor.settings import Settings
+from monitor.settings.schema import Settings
 
 TZ = ZoneInfo("Europe/London")
 NOW_S = datetime(2026, 9, 18, 5, 52, tzinfo=TZ).timestamp()

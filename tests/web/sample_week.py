@@ -4,11 +4,13 @@ import math
 
 import numpy as np
 
-from monitor.settings import Settings
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
+from monitor.settings.schema import Settings
 from monitor.store.contract import SetAside
-from monitor.store.ledger import SqlLedger
-from monitor.store.sqlite_series import SqliteSeriesStore
-from monitor.values import EventKind, Mark, NewEvent, Point, Quantity, Reading, SensorStatus, SeriesKey
+from monitor.store.ledger.sql_ledger import SqlLedger
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.web.sample_shop import LEAD, NOW_S, START_S
 
 TRIGGERS = {

@@ -8,10 +8,10 @@ import requests
 from playwright.sync_api import Browser
 
 from monitor.outlook.whatif import Control
-from monitor.web import ahead_view
-from monitor.web.ahead import Asked, control_of
+from monitor.web.frame.show import Show
+from monitor.web.pages import ahead_view
+from monitor.web.pages.ahead_page import Asked, control_of
 from monitor.web.server import Server
-from monitor.web.show import Show
 from tests.web import sample
 from tests.web.browsing import PHONE, WITH_CHROMIUM, opened
 

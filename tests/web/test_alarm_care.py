@@ -7,9 +7,9 @@ import pytest
 import requests
 
 from monitor.alarms.performance import figures_from
-from monitor.reference import load_toml
-from monitor.values import EventKind, NewEvent
-from monitor.web.alarm_care import care
+from monitor.model.event import EventKind, NewEvent
+from monitor.settings.reference import load_toml
+from monitor.web.pages.alarm_care_page import care
 from monitor.web.server import Server
 from tests.web import sample
 

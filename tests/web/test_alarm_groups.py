@@ -5,10 +5,10 @@ from hypothesis import strategies as st
 
 from monitor.alarms.catalogue import catalogue_from
 from monitor.alarms.states import AlarmState
-from monitor.reference import load_toml
-from monitor.snapshot import AlarmNow
-from monitor.web.alarm_groups import AlarmWords, groups
-from monitor.web.look import SET_APART, UNANSWERED
+from monitor.model.picture import AlarmNow
+from monitor.settings.reference import load_toml
+from monitor.web.frame.alarm_groups import AlarmWords, groups
+from monitor.web.frame.look import SET_APART, UNANSWERED
 from tests.web import sample
 
 WORDS = AlarmWords(catalogue_from(load_toml("conditions.toml")), {"mix-1": "Mix 1"})

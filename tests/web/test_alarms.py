@@ -8,9 +8,9 @@ import pytest
 import requests
 
 from monitor.alarms.states import AlarmState, CommandKind
-from monitor.links import make_link
-from monitor.snapshot import WarningNow
-from monitor.web.look import ALARM_STATES, UNANSWERED
+from monitor.model.picture import WarningNow
+from monitor.notify.links import make_link
+from monitor.web.frame.look import ALARM_STATES, UNANSWERED
 from monitor.web.server import Server
 from tests.web import sample
 

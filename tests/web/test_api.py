@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from schemathesis import GenerationMode
 
-from monitor.snapshot import not_judged
+from monitor.model.picture import not_judged
 from monitor.web.app import create_app
 from monitor.web.server import Server
 from tests.web import sample

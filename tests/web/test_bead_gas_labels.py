@@ -10,17 +10,17 @@ import requests
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import InputError
+from monitor.gas.questions import GasCylinder, RoomAir, purge_answer, wet_tail
+from monitor.gas.usual_practice import gas_use
+from monitor.history.entries import Seen, entry_of
+from monitor.history.entries import TestBead as Welded
+from monitor.model.errors import InputError
+from monitor.model.picture import Picture
 from monitor.physics.gas_data import gas_data
 from monitor.physics.regulator import RegulatorState
-from monitor.reference import load_toml
-from monitor.snapshot import Snapshot
-from monitor.things.entries import Seen, entry_of
-from monitor.things.entries import TestBead as Welded
-from monitor.things.gas import Cylinder, RoomAir, purge_answer, wet_tail
-from monitor.things.gas_use import gas_use
-from monitor.web.bead import counted
-from monitor.web.gas import GasAsk, answer
+from monitor.settings.reference import load_toml
+from monitor.web.pages.bead_page import counted
+from monitor.web.pages.gas_page import GasAsk, answer
 from monitor.web.server import Server
 from tests.web import sample
 
@@ -196,7 +196,7 @@ def test_the_page_says_what_the_things_say() -> None:
     room = RoomAir(AIR.temperature_c, AIR.relative_humidity_frac, AIR.vapour_pressure_pa)
     usual = answer(GasAsk(gas="argon"), AIR, 10.0, USE)
     assert usual.purge == purge_answer("argon", room, USE, None, [64.0])
-    assert usual.tail == wet_tail(Cylinder("argon", 10.0), USE)
+    assert usual.tail == wet_tail(GasCylinder("argon", 10.0), USE)
 
 
 def test_a_cylinder_in_sweating_air_carries_a_wet_regulator() -> None:
@@ -214,7 +214,7 @@ def test_a_gas_nobody_knows_is_refused_with_the_known_ones(server: Server, query
 
 
 def test_without_air_nothing_is_worked_out(shop: sample.Shop, server: Server) -> None:
-    shop.picture = Snapshot(sample.NOW_S)
+    shop.picture = Picture(sample.NOW_S)
     assert "not known now" in requests.get(server.url + "/gas", timeout=10).text
 
 

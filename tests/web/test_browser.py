@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Route
 
-from monitor.values import Level
+from monitor.model.level import Level
 from monitor.web.server import Server
 from tests.web import sample
 from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened

@@ -9,7 +9,7 @@ import pytest
 import requests
 from playwright.sync_api import Browser
 
-from monitor.things.entries import Seen
+from monitor.history.entries import Seen
 from monitor.web.server import Server
 from tests.web import sample
 from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened

@@ -7,7 +7,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.store.contract import Bucket
-from monitor.web.chart import Limit, Trace, Window, crossed, gaps, panel, runs, scale, spread_labels
+from monitor.web.frame.chart import (
+    ChartLimit,
+    Trace,
+    Window,
+    crossed,
+    gaps,
+    panel,
+    runs,
+    scale,
+    spread_labels,
+)
 
 WINDOW = Window(0.0, 100_000.0, 1_000.0)
 
@@ -39,7 +49,7 @@ def test_what_is_still_to_come_is_no_gap() -> None:
 
 def test_humidity_never_leaves_zero_to_a_hundred() -> None:
     wet = [Bucket(0.0, 1, 99.0, 99.5, 100.0)]
-    one = panel("p", "P", "%", WINDOW, [Trace("a", 0, wet, 1_500.0)], [Limit("limit", 80.0)])
+    one = panel("p", "P", "%", WINDOW, [Trace("a", 0, wet, 1_500.0)], [ChartLimit("limit", 80.0)])
     assert 0.0 <= one.low < one.high <= 100.0
 
 

@@ -8,9 +8,10 @@ import pytest
 import requests
 from playwright.sync_api import Browser
 
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.sensors.salt_check import CheckOutcome, check_of
 from monitor.store.contract import Event
-from monitor.things.sensor_checks import Outcome, check_of
-from monitor.values import EventKind, NewEvent, Quantity, Reading, SeriesKey
 from monitor.web.server import Server
 from tests.web import sample
 
@@ -145,7 +146,7 @@ def test_two_salts_tell_the_slope_and_a_wreck_is_to_be_replaced(yard: tuple[samp
     assert check.correction.gain_error == pytest.approx((0.7547 - 0.3307) / 0.36 - 1.0, rel=1e-6)
     assert re.search(r"gain = 1\.17\d\d, offset = -0\.0\d\d\d", page.text)
     assert "Replace the sensor" in send(site, reading="99", temperature="20").text
-    assert check_of(recorded(shop)[1].body).outcome is Outcome.BEYOND_USE
+    assert check_of(recorded(shop)[1].body).outcome is CheckOutcome.BEYOND_USE
 
 
 def test_a_second_reading_left_empty_is_taken_from_its_ten_minutes(yard: tuple[sample.Shop, Server]) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 import requests
 
-from monitor.errors import InputError
+from monitor.model.errors import InputError
 from monitor.web.app import create_app
 from monitor.web.server import Server, serve
 from tests.web import sample

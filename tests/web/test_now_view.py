@@ -5,9 +5,9 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.snapshot import ShiftNow, Snapshot, not_judged
-from monitor.values import Level
-from monitor.web import now_view
+from monitor.model.level import Level
+from monitor.model.picture import Picture, ShiftNow, not_judged
+from monitor.web.frame import now_view
 from tests.web import sample
 
 WET = sample.wet_morning()
@@ -97,7 +97,7 @@ def test_an_old_danger_is_not_known_any_more_and_its_words_stay() -> None:
 
 
 def test_an_empty_shop_is_not_safe() -> None:
-    assert now_view.answer(Snapshot(sample.NOW_S), sample.NOW_S).level is Level.UNKNOWN
+    assert now_view.answer(Picture(sample.NOW_S), sample.NOW_S).level is Level.UNKNOWN
 
 
 @given(st.data())

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 import requests
 
-from monitor.snapshot import not_judged
-from monitor.values import EventKind, NewEvent
-from monitor.web.numbers import checks_of
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.picture import not_judged
+from monitor.web.pages.numbers_page import checks_of
 from monitor.web.server import Server
 from tests.web import sample
 

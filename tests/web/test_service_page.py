@@ -5,11 +5,11 @@ import re
 import pytest
 import requests
 
+from monitor.engine.page_answers import Channels
+from monitor.model.event import EventKind
 from monitor.notify.courier import Courier
 from monitor.notify.webhook import WebhookSender
-from monitor.pages import Channels
-from monitor.values import EventKind
-from monitor.web.deps import Sent, Tried
+from monitor.web.frame.deps import Sent, Tried
 from monitor.web.server import Server
 from tests.receivers import free_port, web_receiver
 from tests.web import sample

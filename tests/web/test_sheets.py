@@ -7,16 +7,16 @@ import pytest
 import requests
 from playwright.sync_api import Browser
 
-from monitor import pages
-from monitor.errors import Fault, InputError
-from monitor.exposure.classes import Place
+from monitor.consumables.classes import Place
+from monitor.engine import page_answers
+from monitor.history.entries import GotWet, Opened
+from monitor.model.errors import Fault, InputError
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
-from monitor.things.entries import GotWet, Opened
 from monitor.web.app import create_app
-from monitor.web.deps import OperateRequest, OperateResult, SeenAsk, WebDeps
+from monitor.web.frame.deps import OperateRequest, OperateResult, SeenAsk, WebDeps
 from monitor.web.server import Server, serve
-from tests.keeping.yard import HOUR, START_S, Yard, yard_settings
+from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
 from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened
 
 WEEK = "2026-W37"  # holds the yard's first day
@@ -40,7 +40,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
 def site(yard: Yard) -> Iterator[Server]:
     def sheet(kind: str, of: str, site: str) -> Sheet:
         now_s = yard.loop.state.time_s
-        return pages.sheet(
+        return page_answers.sheet(
             Sources(yard.settings, yard.ledger, yard.series, yard.keeper.recall(), now_s), kind, of, site
         )
 
@@ -57,7 +57,7 @@ def site(yard: Yard) -> Iterator[Server]:
         shift_spans=lambda _start, _end: (),
         clock=lambda: yard.loop.state.time_s,
         key=b"a key for tests only, 32 bytes!!",
-        seen=lambda ask: pages.seen(yard.keeper, ask),
+        seen=lambda ask: page_answers.seen(yard.keeper, ask),
         sheet=sheet,
     )
     server = serve(create_app(deps), "127.0.0.1", 0)
@@ -116,7 +116,7 @@ def test_a_thing_and_the_records_lead_to_their_sheets(site: Server) -> None:
 
 
 def test_what_was_seen_comes_from_the_keeper(yard: Yard) -> None:
-    seen = pages.seen(yard.keeper, SeenAsk(START_S + 1.5 * HOUR, package="spool-9"))
+    seen = page_answers.seen(yard.keeper, SeenAsk(START_S + 1.5 * HOUR, package="spool-9"))
     assert seen.zone == "slip-bay"
     assert seen.rh_frac == pytest.approx(0.85)
     assert seen.open_s == pytest.approx(1.5 * HOUR - 600, abs=130)
@@ -125,7 +125,7 @@ def test_what_was_seen_comes_from_the_keeper(yard: Yard) -> None:
 def test_a_sheet_nobody_knows_is_refused(yard: Yard) -> None:
     sources = Sources(yard.settings, yard.ledger, yard.series, yard.keeper, START_S)
     with pytest.raises(InputError) as caught:
-        pages.sheet(sources, "month", "x", "")
+        page_answers.sheet(sources, "month", "x", "")
     assert caught.value.faults == (Fault("sheet", "month", "use one of: package, lot, job, week"),)
 
 

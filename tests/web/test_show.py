@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from monitor.web.show import Show
+from monitor.web.frame.show import Show
 from tests.web import sample
 
 NBSP = "\N{NO-BREAK SPACE}"

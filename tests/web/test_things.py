@@ -10,15 +10,15 @@ from zoneinfo import ZoneInfo
 import pytest
 import requests
 
-from monitor.errors import InputError
-from monitor.exposure.classes import Place
+from monitor.consumables.classes import Place
+from monitor.history.entries import Moved, Opened, PlateBroughtIn, RanOff, StoreChecked, body_of, entry_of
+from monitor.model.errors import InputError
+from monitor.model.event import EventKind, NewEvent
 from monitor.store.contract import Event
-from monitor.things.entries import Moved, Opened, PlateBroughtIn, RanOff, StoreChecked, body_of, entry_of
-from monitor.values import EventKind, NewEvent
-from monitor.web.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn
-from monitor.web.local_time import Turn, moment_of
+from monitor.web.frame.local_time import Turn, moment_of
+from monitor.web.frame.rack import things
+from monitor.web.pages.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn
 from monitor.web.server import Server
-from monitor.web.shelf import things
 from tests.web import sample
 
 LONDON = ZoneInfo("Europe/London")

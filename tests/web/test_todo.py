@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import requests
 
-from monitor.values import EventKind
+from monitor.model.event import EventKind
 from monitor.web.server import Server
 from tests.web import sample
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 import requests
 
-from monitor.web import week_data
+from monitor.web.pages import week_data
 from monitor.web.server import Server
 
 LONDON = ZoneInfo("Europe/London")

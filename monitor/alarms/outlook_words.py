@@ -1,0 +1,116 @@
+"""Says on a phone which shifts ahead look humid: from when to when, how sure, why, and what to do first."""
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from monitor.alarms.messages import LONGEST
+from monitor.alarms.wording import Wording, percent, plain
+
+# Message ids.
+ONE_TITLE = "Humid shift {start}"
+ONE = "Humid {name} shift {start}, odds {odds}"
+SPELL_TITLE = "Humid until {end}"
+SPELL = "Humid spell {start} to {end}, {n} shifts, odds up to {odds}"
+LONGER = "Humid spell lasts to {end}, odds up to {odds}"
+ALSO = "Then {start} to {end}."
+BY = "By {by}: {do}"
+OFF_TITLE = "Humid shift called off"
+OFF = "{name} shift {start} no longer looks humid; the plan for it is off."
+OFF_SPELL = "The {n} shifts from {start} to {end} no longer look humid; the plan for them is off."
+AHEAD_TEXTS = (ONE_TITLE, ONE, SPELL_TITLE, SPELL, LONGER, ALSO, BY, OFF_TITLE, OFF, OFF_SPELL)
+
+
+class ForetoldShift(NamedTuple):
+    """One shift that looks, or looked, humid; the odds are None where nobody can say."""
+
+    name: str
+    start_s: float
+    end_s: float
+    odds_frac: float | None
+    reason: str
+
+
+class ToDo(NamedTuple):
+    """One thing to do before it."""
+
+    text: str
+    by_s: float
+
+
+class OutlookPhrases(NamedTuple):
+    """What the lock screen shows."""
+
+    title: str
+    text: str
+
+
+def say_ahead(
+    shifts: Sequence[ForetoldShift],
+    todo: Sequence[ToDo],
+    wording: Wording,
+    now_s: float,
+    *,
+    longer: bool = False,
+    also: Sequence[tuple[float, float]] = (),
+) -> OutlookPhrases:
+    """The words for humid shifts in a row.
+
+    `longer` says that the beginning of the spell was told before; `also` are later spells.
+    """
+    start, end = wording.time(shifts[0].start_s, now_s), wording.time(shifts[-1].end_s, now_s)
+    odds = max((shift.odds_frac for shift in shifts if shift.odds_frac is not None), default=None)
+    several = len(shifts) > 1
+    head = LONGER if longer else SPELL if several else ONE
+    said = wording.text(head).format(
+        name=shifts[0].name,
+        start=start,
+        end=end,
+        n=len(shifts),
+        odds="?" if odds is None else percent(odds),
+    )
+    title = wording.text(SPELL_TITLE if several or longer else ONE_TITLE).format(start=start, end=end)
+    later = " ".join(
+        wording.text(ALSO).format(start=wording.time(start_s, now_s), end=wording.time(end_s, now_s))
+        for start_s, end_s in also
+    )
+    return OutlookPhrases(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
+
+
+def say_called_off(shifts: Sequence[ForetoldShift], wording: Wording, now_s: float) -> OutlookPhrases:
+    """The words for shifts that were told of and no longer look humid."""
+    text = wording.text(OFF if len(shifts) == 1 else OFF_SPELL).format(
+        name=shifts[0].name.capitalize(),
+        start=wording.time(shifts[0].start_s, now_s),
+        end=wording.time(shifts[-1].end_s, now_s),
+        n=len(shifts),
+    )
+    return OutlookPhrases(wording.text(OFF_TITLE), plain(text)[:LONGEST])
+
+
+def _first(todo: Sequence[ToDo], wording: Wording, now_s: float) -> str:
+    """The first thing to do, with its time unless it names it itself."""
+    first = min((one for one in todo if one.by_s > now_s), key=lambda one: one.by_s, default=None)
+    if first is None:
+        return ""
+    by, do = wording.time(first.by_s, now_s), first.text.rstrip(".")
+    return f"{do}." if by in do else wording.text(BY).format(by=by, do=f"{do}.")
+
+
+def _fitted(head: str, reason: str, do: str, later: str) -> str:
+    """The fullest wording that fits: the reason gives way before later spells, those before the deed."""
+    heads = (*(f"{head}: {why}." for why in _shorter(reason)), f"{head}.")
+    for rest in (f"{do} {later}".strip(), do):
+        for start in heads:
+            text = plain(f"{start} {rest}".strip())
+            if len(text) <= LONGEST:
+                return text
+    return plain(f"{head}.")[:LONGEST]
+
+
+def _shorter(reason: str) -> Iterator[str]:
+    """A reason, then without its last clause, then only what stands after its colon."""
+    if not reason:
+        return
+    clauses = reason.split(", ")
+    bare = clauses[0].rpartition(": ")[2]
+    yield from dict.fromkeys((reason, clauses[0], bare))

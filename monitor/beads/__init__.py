@@ -1,0 +1,1 @@
+"""Acceptance of pores by the code in force, likely causes, beads as evidence."""

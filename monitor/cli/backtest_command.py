@@ -1,0 +1,137 @@
+"""`dryshift backtest`: how good the outlook and its warnings would have been on a recording."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import get_args
+
+import click
+from tqdm import tqdm
+
+from monitor.clock import SystemClock
+from monitor.engine.build import known_reference
+from monitor.engine.rehearsal import Rehearsal, Weather, demo_year, foreseen, own_store, rehearse
+from monitor.model.errors import Fault, InputError
+from monitor.outlook.backtest import (
+    Recording,
+    Replay,
+    ZoneBacktest,
+    backtest,
+    baseline_table,
+    error_table,
+    event_table,
+    parts,
+    replay,
+)
+from monitor.outlook.season import odds_table, season_table
+from monitor.settings.file import load
+from monitor.store.opener import open_series_store
+from monitor.weather.recordings import csv_recording, open_recordings
+
+
+@click.command("backtest")
+@click.argument("recordings", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--open-data", type=click.Path(path_type=Path), help="Folder of the open measured data.")
+@click.option(
+    "--store", "settings_file", type=click.Path(path_type=Path), help="Settings of a shop: its store."
+)
+@click.option("--airport", multiple=True, help="The invented yard in the year of EWR, JFK or LGA.")
+@click.option(
+    "--weather",
+    type=click.Choice(get_args(Weather)),
+    default="perfect",
+    show_default=True,
+    help="Outdoor air foreseen without error, with the error of published forecasts, or not at all.",
+)
+@click.option("--lead", "lead_h", type=click.FloatRange(0.0, 40.0), help="Hours of warning; else the shop's.")
+def backtest_command(
+    recordings: tuple[Path, ...],
+    open_data: Path | None,
+    settings_file: Path | None,
+    airport: tuple[str, ...],
+    weather: Weather,
+    lead_h: float | None,
+) -> None:
+    """Forecast every hour of recordings from the days before it, and compare with what came.
+
+    A CSV has the columns time (ISO 8601 with offset), temperature_c, relative_humidity_percent and, where
+    there is one, outdoor_temperature_c and outdoor_relative_humidity_percent. The last third of each
+    recording is scored apart. A shop's own store and the yard's year are also asked for their warnings of
+    humid shifts: hits, false alarms, hours of lead.
+    """
+    found = [csv_recording(file) for file in recordings]
+    if open_data is not None:
+        found += open_recordings(open_data)
+    sites = [demo_year(name) for name in airport]
+    if settings_file is not None:
+        sites += _stored(settings_file)
+    if not found and not sites:
+        fix = "name a CSV file, --store SETTINGS, --airport NAME or --open-data FOLDER"
+        raise InputError([Fault("recordings", "none", fix)])
+    seen = [_foreseen(one, weather, n) for n, one in enumerate(found)]
+    sites = [_with_lead(_site_foreseen(site, weather), lead_h) for site in sites]
+    zones = len(seen) + sum(len(site.recordings) for site in sites)
+    with tqdm(total=zones, unit="zone", desc="Backtest", disable=None) as bar:
+        scores = list(backtest(seen, lambda _: _turn(bar)))
+        replays = []
+        for site in sites:
+            made = {}
+            for name, recording in site.recordings.items():
+                _turn(bar)
+                made[name] = replay(recording)
+                scores += parts(made[name])
+            replays.append(made)
+    _forecasts(scores)
+    for site, made in zip(sites, replays, strict=True):
+        _warnings(site, made)
+
+
+def _stored(settings_file: Path) -> list[Rehearsal]:
+    settings = load(settings_file, None, known_reference())
+    series = open_series_store(settings)
+    try:
+        return own_store(settings, series, SystemClock().now_s())
+    finally:
+        series.close()
+
+
+def _foreseen(recording: Recording, weather: Weather, seed: int) -> Recording:
+    rows = recording.history.temperature_c.size
+    return replace(recording, outdoor=foreseen(recording.outdoor, rows, weather, seed))
+
+
+def _site_foreseen(site: Rehearsal, weather: Weather) -> Rehearsal:
+    """The zones of one site lie in the same air, and are given the same forecast of it."""
+    seen = _foreseen(next(iter(site.recordings.values())), weather, 1).outdoor
+    zones = {name: replace(one, outdoor=seen) for name, one in site.recordings.items()}
+    return replace(site, recordings=zones)
+
+
+def _with_lead(site: Rehearsal, lead_h: float | None) -> Rehearsal:
+    return site if lead_h is None else replace(site, rules=replace(site.rules, min_lead_s=lead_h * 3600.0))
+
+
+def _forecasts(scores: Sequence[ZoneBacktest]) -> None:
+    _show(
+        "Dew point: mean absolute error in K, ratio to persistence and the best baseline", error_table(scores)
+    )
+    _show("The same against each baseline", baseline_table(scores))
+    _show(
+        "Odds of humidity over the limit (without one: the recording's own upper fifth)", event_table(scores)
+    )
+
+
+def _warnings(site: Rehearsal, replays: Mapping[str, Replay]) -> None:
+    with tqdm(unit="step", desc=f"Warnings at {site.site}", disable=None) as bar:
+        result = rehearse(site, replays, lambda _: _turn(bar))
+    lead_h = site.rules.min_lead_s / 3600.0
+    _show(f"Warnings of humid shifts at {site.site}, told at least {lead_h:g} h ahead", season_table(result))
+    _show("Odds last said in time to act, and what came", odds_table(result))
+
+
+def _turn(bar: "tqdm[object]") -> None:
+    bar.update(1)
+
+
+def _show(title: str, lines: Iterable[str]) -> None:
+    click.echo(f"{title}\n" + "\n".join(lines) + "\n")

@@ -1,0 +1,78 @@
+"""`dryshift check`, `check-payload` and `verify`: look, say what is wrong, change nothing."""
+
+import sys
+from pathlib import Path
+from typing import BinaryIO
+
+import click
+
+from monitor.clock import SystemClock
+from monitor.engine.build import build_shop, known_reference
+from monitor.model.errors import InputError
+from monitor.mqtt.payload_check import check_payload
+from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.settings.bounds import odd
+from monitor.settings.file import load
+from monitor.settings.things import refuse_ahead_of_now
+from monitor.store.opener import open_ledger_for
+from monitor.weather.calendar_source import REMOTE, calendar_of_file
+
+
+@click.command("check")
+@click.argument("settings_file", type=click.Path(path_type=Path))
+@click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
+def check_command(settings_file: Path, secrets: Path | None) -> None:
+    """Check a settings file: every fault at once, each with field, value and fix."""
+    try:
+        settings = load(settings_file, secrets, known_reference())
+        SensorCatalogue.from_settings(settings)
+        build_shop(settings)
+        refuse_ahead_of_now(settings.packages, SystemClock().now_s())
+        zones = {site.id: site.tz for site in settings.sites}
+        for calendar in settings.calendars:
+            if not calendar.source.startswith(REMOTE):
+                calendar_of_file(calendar.source, calendar.site, zones[calendar.site])
+    except InputError as error:
+        for fault in error.faults:
+            click.echo(f"  {fault}", err=True)
+        count = len(error.faults)
+        click.echo(f"{settings_file}: {count} fault{'s' if count != 1 else ''}.", err=True)
+        sys.exit(1)
+    for note in odd(settings.model_dump()):
+        click.echo(f"  looks odd: {note}")
+    click.echo(
+        f"{settings_file}: in order. {len(settings.zones)} zones, {len(settings.sensors)} sensors, "
+        f"{len(settings.cylinders)} cylinders, {len(settings.plates)} plates, "
+        f"{len(settings.packages)} packages, {len(settings.channels)} channels."
+    )
+
+
+@click.command("check-payload")
+@click.argument("payload", type=click.File("rb"), default="-")
+@click.option(
+    "--settings", "settings_file", type=click.Path(path_type=Path), help="Read it as this shop would."
+)
+@click.option("--topic", help="The topic it is published to.")
+def check_payload_command(payload: BinaryIO, settings_file: Path | None, topic: str | None) -> None:
+    """Check a sensor's message (a file, or - for standard input): what is understood, what is wrong."""
+    settings = None if settings_file is None else load(settings_file, None, known_reference())
+    report = check_payload(settings, topic, payload.read(), SystemClock().now_s())
+    for line in report.lines:
+        click.echo(line)
+    sys.exit(0 if report.ok else 1)
+
+
+@click.command("verify")
+@click.argument("settings_file", type=click.Path(path_type=Path))
+@click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
+def verify_command(settings_file: Path, secrets: Path | None) -> None:
+    """Walk the ledger's chain and name the first broken link."""
+    ledger = open_ledger_for(load(settings_file, secrets, known_reference()))
+    try:
+        found = ledger.verify()
+    finally:
+        ledger.close()
+    if found.broken_at is not None:
+        click.echo(f"Broken at event {found.broken_at}: {found.reason}", err=True)
+        sys.exit(1)
+    click.echo(f"{found.checked} events checked; the chain holds.")

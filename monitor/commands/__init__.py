@@ -1,1 +1,0 @@
-"""The commands of the `dryshift` command line, one module a purpose."""

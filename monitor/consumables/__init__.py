@@ -1,0 +1,1 @@
+"""Classes of consumables, their exposure clocks and verdicts, running off."""

@@ -1,0 +1,172 @@
+"""Which rules hold for a package: its class, the shop's own rules for that class, and its own limit."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from monitor.consumables.classes import ConsumableClass, class_named, consumable_classes
+from monitor.consumables.exposure_air import CHECK_SPEAKS_S
+from monitor.consumables.exposure_limits import (
+    READING_SPEAKS_S,
+    ClockRules,
+    ShopRule,
+    clock_rules,
+    shop_rules,
+)
+from monitor.consumables.materials import SorptionData, sorption_data
+from monitor.consumables.run_off import WIRES
+from monitor.model.errors import Fault, InputError
+
+USE_FIRST_FRAC = 0.5
+HEATED_KINDS = frozenset({"oven", "quiver"})
+SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
+
+
+class PackageLike(Protocol):
+    """The part of a declared package that its rules need."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def shop_limit_h(self) -> float | None: ...
+
+
+class RuleLike(Protocol):
+    """A shop's own rule as the settings hold it."""
+
+    def model_dump(self, *, exclude_none: bool) -> dict[str, Any]: ...
+
+
+class RuleLimits(Protocol):
+    """The shop's planning limits."""
+
+    @property
+    def exposure_due_frac(self) -> float: ...
+    @property
+    def check_speaks_s(self) -> float: ...
+
+
+class ServiceLike(Protocol):
+    """How often the shop is judged."""
+
+    @property
+    def derived_every_s(self) -> float: ...
+
+
+class RuleZone(Protocol):
+    """A zone as far as its heat is concerned."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+
+
+class RuleSensor(Protocol):
+    """How long a sensor may be silent."""
+
+    @property
+    def zone(self) -> str: ...
+    @property
+    def stale_after_s(self) -> float: ...
+
+
+class RuleShop(Protocol):
+    """The part of a shop's settings that rules need; the settings themselves fit."""
+
+    @property
+    def packages(self) -> Iterable[PackageLike]: ...
+    @property
+    def shop_rules(self) -> Iterable[RuleLike]: ...
+    @property
+    def limits(self) -> RuleLimits: ...
+    @property
+    def service(self) -> ServiceLike: ...
+    @property
+    def zones(self) -> Iterable[RuleZone]: ...
+    @property
+    def sensors(self) -> Iterable[RuleSensor]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class RuleBook:
+    """Every class with its rules, as one shop works with them."""
+
+    classes: Mapping[str, ConsumableClass]
+    sorption: SorptionData
+    by_class: Mapping[str, ShopRule]
+    usual: ShopRule
+    reading_speaks_s: float
+    limit_h: Mapping[str, float] = field(default_factory=dict)  # by package
+    check_speaks_s: float = CHECK_SPEAKS_S
+    speaks_s: Mapping[str, float] = field(default_factory=dict)  # by heated zone
+    metal_spools: frozenset[str] = frozenset()
+
+    def rules_for(self, package: str, consumable: str, spool: str = "") -> ClockRules:
+        """The rules of one package; InputError for an unknown class or a rule that cannot stand.
+
+        Wire of which nobody said on what it is wound counts as wound on plastic.
+        """
+        rule = self.by_class.get(consumable, self.usual)
+        own_h = self.limit_h.get(package)
+        if own_h is not None and (rule.limit_h is None or own_h < rule.limit_h):
+            rule = replace(rule, limit_h=own_h)
+        known = class_named(self.classes, consumable)
+        rules = clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
+        return replace(
+            rules,
+            check_speaks_s=self.check_speaks_s,
+            speaks_s=self.speaks_s,
+            stands_heat=known.kind not in WIRES or spool in self.metal_spools,
+        )
+
+
+def rule_book(
+    shop: RuleShop,
+    consumables: Mapping[str, Any],
+    sorption: Mapping[str, Any],
+    metal_spools: frozenset[str] = frozenset(),
+) -> RuleBook:
+    """The book of a shop; `consumables` and `sorption` are the reference files. InputError for faults."""
+    classes = consumable_classes(consumables)
+    due_frac = shop.limits.exposure_due_frac
+    usual = ShopRule(use_first_frac=min(USE_FIRST_FRAC, due_frac), due_frac=due_frac)
+    rows = [_row(rule, usual) for rule in shop.shop_rules]
+    book = RuleBook(
+        classes=classes,
+        sorption=sorption_data(sorption),
+        by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
+        usual=usual,
+        reading_speaks_s=min(SPEAKS_TICKS * shop.service.derived_every_s, READING_SPEAKS_S),
+        limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
+        check_speaks_s=shop.limits.check_speaks_s,
+        speaks_s=_speaks_s(shop),
+        metal_spools=metal_spools,
+    )
+    faults = [
+        Fault(f"shop rule for {name}: document", "nothing", "a rule looser than the code names its document")
+        for name, rule in book.by_class.items()
+        if book.rules_for("", name).shop_is_looser and not rule.document.strip()
+    ]
+    if faults:
+        raise InputError(faults)
+    return book
+
+
+def _speaks_s(shop: RuleShop) -> dict[str, float]:
+    """A heated zone's air is kept at its sensor's own times and speaks until that counts as silent."""
+    heated = {zone.id for zone in shop.zones if zone.kind in HEATED_KINDS}
+    found: dict[str, float] = {}
+    for sensor in shop.sensors:
+        if sensor.zone in heated:
+            speaks_s = sensor.stale_after_s + shop.service.derived_every_s  # kept at most so much later
+            found[sensor.zone] = max(speaks_s, found.get(sensor.zone, 0.0))
+    return found
+
+
+def _row(rule: RuleLike, usual: ShopRule) -> dict[str, Any]:
+    row = rule.model_dump(exclude_none=True)
+    row["class"] = row.pop("consumable")
+    row.setdefault("due_frac", usual.due_frac)
+    row.setdefault("use_first_frac", min(USE_FIRST_FRAC, row["due_frac"]))
+    return {name: value for name, value in row.items() if value != ""}

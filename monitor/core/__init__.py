@@ -1,0 +1,1 @@
+"""The one pure step: readings, ticks and answers in, state and effects out."""

@@ -1,0 +1,167 @@
+"""Takes in readings as they arrived: believes or doubts each, and follows the health of sensors."""
+
+from collections import defaultdict
+from dataclasses import asdict, replace
+from statistics import median
+
+from monitor.core import zone_air as air_stage
+from monitor.core.late_readings import collected, is_late
+from monitor.core.shop import SensorFacts, Shop
+from monitor.core.state import CoreState, Effects
+from monitor.core.watch import of_sensor
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.reading import Mark, Quantity, Reading, StoredReading
+from monitor.physics.observer import observe
+from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, compare, remembered
+from monitor.sensors.device_clock import dated, may_tell_of_the_past
+from monitor.sensors.health import tick as health_tick
+from monitor.sensors.judge import judge
+from monitor.sensors.quality_rules import Judging
+from monitor.sensors.track import DoubtReason, SensorTrack, new_track
+
+
+def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -> tuple[CoreState, Effects]:
+    """Judge readings in order; believed ones move the air of their zone, probes correct their body."""
+    tracks = dict(state.tracks)
+    marks: list[Mark] = []
+    by_zone: dict[str, list[Reading]] = defaultdict(list)
+    probes: list[Reading] = []
+    late: dict[str, list[Reading]] = defaultdict(list)
+    for order, received in readings:
+        sensor = shop.sensors.get(received.key.source)
+        if sensor is None:  # no longer in the settings; its readings stay in the store
+            continue
+        track, reading = dated(tracks[sensor.id], received, sensor.rules)
+        track, verdict = judge(track, reading, sensor.rules)
+        tracks[sensor.id] = track
+        if not verdict.believed:
+            marks.append(Mark(order, verdict.status, verdict.words))
+            continue
+        if may_tell_of_the_past(track.clock) and is_late(state.silences.get(sensor.zone, ()), reading, track):
+            late[sensor.zone].append(reading)
+        if not verdict.current:
+            continue
+        if reading.key.quantity is Quantity.SURFACE_TEMPERATURE:
+            probes.append(reading)
+        elif _speaks(track):
+            by_zone[sensor.zone].append(reading)
+    heard = dict(state.heard)
+    for zone, believed in by_zone.items():
+        heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone])
+    kept = collected(state.late, late, shop.derived_every_s) if late else state.late
+    last = readings[-1]
+    after = replace(
+        state, order=last.order, judged_s=last.reading.time_s, tracks=tracks, heard=heard, late=kept
+    )
+    return _probed(shop, after, probes), Effects(marks=tuple(marks))
+
+
+def _speaks(track: SensorTrack) -> bool:
+    """Whether what a sensor says moves the air: it is believed, or this is its first word."""
+    return track.reason is DoubtReason.NOT_HEARD_YET or of_sensor(track.health) == 0.0
+
+
+def _probed(shop: Shop, state: CoreState, probes: list[Reading]) -> CoreState:
+    if not probes:
+        return state
+    bodies, supposed = dict(state.bodies), dict(state.supposed)
+    for reading in probes:
+        sensor = shop.sensors[reading.key.source]
+        facts = shop.bodies.get(sensor.body or "")
+        if facts is not None and facts.id in bodies:
+            bodies[facts.id] = observe(facts.body, bodies[facts.id], reading.value, sensor.surface_std_k)
+            supposed.pop(facts.id, None)  # its temperature is measured now
+    return replace(state, bodies=bodies, supposed=supposed)
+
+
+def health(
+    shop: Shop, state: CoreState, now_s: float, *, compare_now: bool
+) -> tuple[CoreState, list[NewEvent]]:
+    """Every sensor's health by the clock; one that is no longer believed leaves its zone's air."""
+    tracks, heard = dict(state.tracks), dict(state.heard)
+    if compare_now:
+        for zone in shop.zones:
+            _compare(shop, zone, tracks, now_s)
+    events: list[NewEvent] = []
+    for sensor in shop.sensors.values():
+        peers = [tracks[peer.id] for peer in shop.peers[sensor.id]]
+        track, changed = health_tick(tracks[sensor.id], sensor.rules, now_s, peers)
+        tracks[sensor.id] = track
+        if changed is None:
+            continue
+        if not _speaks(track):
+            heard[sensor.zone] = air_stage.forget(heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone])
+        if not _is_beginning(state.tracks[sensor.id], track):
+            key = f"sensor/{sensor.id}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
+            events.append(
+                NewEvent(
+                    EventKind.SENSOR_STATUS,
+                    sensor.id,
+                    now_s,
+                    "dryshift",
+                    asdict(changed),
+                    changed.reason,
+                    key,
+                )
+            )
+    return replace(state, tracks=tracks, heard=heard), events
+
+
+def _is_beginning(before: SensorTrack, after: SensorTrack) -> bool:
+    """Not heard yet, or heard for the first time and well: nothing has happened to it."""
+    new = before.health is None or before.reason is DoubtReason.NOT_HEARD_YET
+    return new and after.reason in (DoubtReason.NONE, DoubtReason.NOT_HEARD_YET)
+
+
+def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float) -> None:
+    """Sensors in the same air against each other: their temperatures, and the water they find in it."""
+    sensors = shop.sensors_of(zone)
+    if not sensors:
+        return
+    warm: list[PeerReading] = []
+    damp: list[tuple[SensorFacts, float, float]] = []
+    for sensor in sensors:
+        celsius = _believed_now(tracks[sensor.id], Quantity.AIR_TEMPERATURE, now_s, shop.fresh_s[zone])
+        if celsius is None or sensor.accuracy is None:
+            continue
+        warm.append(PeerReading(sensor.id, celsius, sensor.accuracy.temperature_std_k(celsius)))
+        humidity = _believed_now(tracks[sensor.id], Quantity.RELATIVE_HUMIDITY, now_s, shop.fresh_s[zone])
+        if humidity is not None and celsius <= air_stage.HOTTEST_C:
+            damp.append((sensor, celsius, min(max(humidity, 0.0), 1.0)))
+    judging = sensors[0].rules.judging
+    apart = compare(warm, judging)
+    if len(damp) > 1:
+        apart = {**_water_apart(damp, judging), **apart}
+    for sensor in sensors:
+        tracks[sensor.id] = remembered(tracks[sensor.id], apart.get(sensor.id), now_s)
+
+
+def _believed_now(track: SensorTrack, quantity: Quantity, now_s: float, fresh_s: float) -> float | None:
+    channel = track.channels.get(quantity)
+    if channel is None or now_s - channel.believed_time_s > fresh_s:
+        return None
+    return channel.believed_value
+
+
+def _water_apart(damp: list[tuple[SensorFacts, float, float]], judging: Judging) -> dict[str, Apart]:
+    """Who differs in the water found, as relative humidity at one temperature.
+
+    Dew points would not do: that of a dead element at 0 %RH is as unsure as it is low. One that stands alone
+    on the wet side is not left out: it may be the only one that is right.
+    """
+    common_c = median(celsius for _, celsius, _ in damp)
+    common_pa = saturation_pressure_water_pa(common_c)
+    witnesses = []
+    for sensor, celsius, humidity in damp:
+        assert sensor.accuracy is not None
+        share = saturation_pressure_water_pa(celsius) / common_pa
+        std = sensor.accuracy.humidity_std_frac(humidity) * share
+        witnesses.append(PeerReading(sensor.id, 100.0 * humidity * share, 100.0 * std))
+    spread = PeerSpread(100.0 * judging.room_spread_frac, "humidity", "%RH")
+    return compare(witnesses, judging, spread, drop_above=False)
+
+
+def fresh_tracks(shop: Shop, kept: dict[str, SensorTrack], now_s: float) -> dict[str, SensorTrack]:
+    """A track for every sensor of the settings: kept where there is one, new otherwise."""
+    return {name: kept.get(name) or new_track(name, now_s) for name in shop.sensors}

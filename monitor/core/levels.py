@@ -1,0 +1,158 @@
+"""Says how bad each zone, body and package is, in the levels that pages show, and the words for it."""
+
+import math
+
+from monitor.consumables.verdict import PackageVerdict
+from monitor.core.body_figures import Figures
+from monitor.core.heated_stores import HEATED, StoreNow
+from monitor.core.shop import GONE, Shop, ZoneFacts
+from monitor.model.air import AirState
+from monitor.model.level import Level
+
+NOT_KNOWN = "no believable reading"
+NOT_NAMED = "not in the settings, nobody watches it"
+NAME_IT = "Name it in the settings again, or enter where its things are now; check them by hand."
+JUST_ENTERED = "just entered, judged at the next look"
+
+
+def zone_level(
+    shop: Shop, zone: ZoneFacts, air: AirState | None, now: StoreNow, now_s: float
+) -> tuple[Level, str]:
+    """The level of a zone's air and why; where no sensor speaks, a person's newer reading does."""
+    if zone.kind == GONE:
+        return Level.UNKNOWN, NOT_NAMED
+    if zone.kind in HEATED:
+        level, reason = _oven(zone, now, now_s)
+        cold = level is Level.DANGER and now.temperature_c is not None
+        if cold and zone.kind == "quiver" and not shop.holds(zone.id):
+            level, reason = Level.SAFE, "cold and empty"
+    else:
+        level, reason = _humidity(shop, zone, air, now.humidity_frac)
+    if level is not Level.UNKNOWN and now.checked_s is not None:
+        reason += f", read by hand {_ago(now.checked_s, now_s)}"
+    due_s = zone.store.desiccant_due_s
+    if level is Level.SAFE and due_s is not None and now_s >= due_s:
+        return Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
+    return level, reason
+
+
+def _humidity(
+    shop: Shop, zone: ZoneFacts, air: AirState | None, humidity_frac: float | None
+) -> tuple[Level, str]:
+    if humidity_frac is None or not math.isfinite(humidity_frac):
+        return Level.UNKNOWN, NOT_KNOWN
+    percent = f"{humidity_frac * 100.0:.0f} %RH"
+    if zone.kind == "outdoor":
+        return Level.SAFE, f"outdoor air, {percent}"
+    limit = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
+    if humidity_frac > limit:
+        return Level.CAUTION, f"humid: {percent}, limit {limit * 100.0:.0f} %RH"
+    if air is not None and zone.max_dew_point_c is not None and not air.dew_point_c <= zone.max_dew_point_c:
+        return Level.CAUTION, "dew point above the zone's limit"
+    return Level.SAFE, f"dry enough: {percent}"
+
+
+def _ago(time_s: float, now_s: float) -> str:
+    hours = max(now_s - time_s, 0.0) / 3600.0
+    if hours < 1.0:
+        return f"{hours * 60.0:.0f} min ago"
+    return f"{hours:.0f} h ago" if hours < 48.0 else f"{hours / 24.0:.0f} days ago"
+
+
+def _oven(zone: ZoneFacts, now: StoreNow, now_s: float) -> tuple[Level, str]:
+    """Found cold it stays cold until something says otherwise; found hot it is so only while that speaks."""
+    least_c = zone.min_temperature_c
+    if now.temperature_c is not None and math.isfinite(now.temperature_c):
+        cold = least_c is not None and now.temperature_c < least_c
+        return (Level.DANGER, "below its minimum") if cold else (Level.SAFE, "hot enough")
+    if least_c is not None and now.last_c is not None and now.last_s is not None and now.last_c < least_c:
+        return Level.DANGER, f"below its minimum when last read, {_ago(now.last_s, now_s)}"
+    return Level.UNKNOWN, NOT_KNOWN
+
+
+def zone_action(zone: ZoneFacts, level: Level, now_s: float) -> str:
+    """What to do about a storage place, short; other zones have their bodies' and packages' actions."""
+    if zone.kind == GONE:
+        return NAME_IT
+    if level is Level.SAFE or zone.kind not in _STORE_ACTIONS:
+        return ""
+    unknown, wrong = _STORE_ACTIONS[zone.kind]
+    due_s = zone.store.desiccant_due_s
+    if level is Level.CAUTION and due_s is not None and now_s >= due_s:
+        return "Renew or regenerate the desiccant and enter it."
+    return unknown if level is Level.UNKNOWN else wrong
+
+
+_STORE_ACTIONS = {
+    "oven": (
+        "Read the oven's own thermometer and enter it; look after its sensor.",
+        "Shut the door, check the heater; move the rods to a hot one. What lies here counts as open.",
+    ),
+    "quiver": (
+        "Read the quiver's own thermometer and enter it; look after its sensor.",
+        "Plug it in, shut the lid, or move the rods to a hot oven. What lies here counts as open.",
+    ),
+    "cabinet": (
+        "Read the cabinet's own hygrometer and enter it; look after its sensor.",
+        "Shut the door, renew the desiccant or check the dryer. What lies in it counts as open.",
+    ),
+    "store": (
+        "Read a hygrometer there and enter it; look after its sensor.",
+        "Shut doors, run the dehumidifier or a vented heater; keep cartons closed.",
+    ),
+}
+
+
+def body_level(now: Figures | None, caution_k: float, *, air_known: bool) -> tuple[Level, str]:
+    """The level of a body and why, with what had to be supposed; where that decides it, it is unknown."""
+    if now is not None and not math.isfinite(now.margin_k):
+        return Level.UNKNOWN, NOT_KNOWN
+    if now is None:
+        return Level.UNKNOWN, JUST_ENTERED if air_known else NOT_KNOWN
+    if now.doubtful:
+        return Level.UNKNOWN, now.supposed
+    level, reason = measured_level(now, caution_k)
+    return level, f"{reason}; {now.supposed}" if now.supposed else reason
+
+
+def measured_level(now: Figures, caution_k: float) -> tuple[Level, str]:
+    """The level that a body's figures give; above the dew point is not yet dry."""
+    form = "frost" if now.from_frost else "dew"
+    if now.margin_k <= 0.0:
+        return Level.DANGER, "gathering frost" if now.from_frost else "sweating"
+    if now.wet:
+        return Level.DANGER, f"still wet, above the {form} point"
+    if now.margin_k < caution_k:
+        return Level.CAUTION, f"close to the {form} point"
+    return Level.SAFE, "dry"
+
+
+_ACTIONS = {
+    (
+        "cylinder",
+        "wet",
+    ): "Do not open it yet. Wipe the outlet and seat with a clean dry lint-free cloth and wait.",
+    ("plate", "wet"): "Do not weld on it. Wipe it dry, keep doors shut, wait until it is dry to the touch.",
+    ("cylinder", "near"): "Keep doors shut. Check outlet and seat are dry before fitting the regulator.",
+    ("plate", "near"): "Keep doors shut, stand plates apart. Check laps and backing bars before welding.",
+}
+
+
+def body_action(kind: str, level: Level, *, air_known: bool) -> str:
+    """What to do about a body, short."""
+    if level is Level.UNKNOWN:
+        if air_known:
+            return "Feel it by hand; leave it shut." if kind == "cylinder" else "Feel it by hand."
+        return "Feel it by hand; look after the zone's sensor."
+    if level is Level.SAFE:
+        return ""
+    return _ACTIONS[kind, "wet" if level is Level.DANGER else "near"]
+
+
+def package_level(verdict: PackageVerdict) -> Level:
+    """A package's level: closed in time it is no worry; open in air nobody measures it cannot be safe."""
+    if verdict.level is Level.CAUTION and not verdict.counting:
+        return Level.SAFE
+    if verdict.level is Level.SAFE and verdict.counting and not verdict.air_known:
+        return Level.UNKNOWN
+    return verdict.level

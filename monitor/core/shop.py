@@ -1,0 +1,243 @@
+"""The unchanging description of the shop that the core is given: no settings file, no reference file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import time
+from typing import TypeVar
+
+from monitor.alarms.catalogue import Catalogue
+from monitor.alarms.conditions import Condition
+from monitor.alarms.roster import Roster
+from monitor.alarms.wording import Wording
+from monitor.consumables.classes import Place
+from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.stays import DatedHappening, Happening, Stay
+from monitor.core.zone_air import SensorAccuracy
+from monitor.outlook.shifts import ShiftPlan
+from monitor.physics.bodies import Body
+from monitor.sensors.quality_rules import QualityRules
+
+GONE = "gone"  # the kind of a zone that the settings do not name any more
+NOWHERE = "nowhere"  # where a thing lies of which no zone was entered
+
+
+@dataclass(frozen=True, slots=True)
+class StoreFacts:
+    """What people have entered about a storage place: their last reading of it, and its desiccant."""
+
+    checked_s: float | None = None
+    checked_c: float | None = None
+    checked_rh_frac: float | None = None
+    speaks_s: float = 43_200.0  # how long that reading stands where no sensor does
+    desiccant_due_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneFacts:
+    """One zone."""
+
+    id: str
+    name: str
+    site: str
+    kind: str
+    in_use: bool
+    draught_ms: float
+    pressure_pa: float
+    max_relative_humidity_frac: float | None
+    max_dew_point_c: float | None
+    min_temperature_c: float | None
+    heat_up_to_c: float | None = None
+    dry_down_to_frac: float | None = None
+    stands_in: str | None = None  # of a quiver: the zone whose air it holds while it is off
+    store: StoreFacts = StoreFacts()
+    sky_view_frac: float = 0.0  # how much of an open sky its bodies see
+
+
+@dataclass(frozen=True, slots=True)
+class BodyFacts:
+    """One cylinder or plate, where it stands, and its thermal description."""
+
+    id: str
+    name: str
+    kind: str  # "cylinder" | "plate"
+    zone: str
+    body: Body
+    present: bool = True
+    work_zone: str | None = None  # where it will be used
+    brought_in: bool = False  # entered by a person, not standing there by the settings
+
+
+@dataclass(frozen=True, slots=True)
+class PackageFacts:
+    """One opened package: where it has been, and the rules of its class."""
+
+    id: str
+    name: str
+    consumable: str
+    zone: str
+    stays: tuple[Stay, ...]
+    rules: ClockRules
+    happenings: tuple[DatedHappening, ...] = ()  # in order of time
+    entered_s: float = 0.0  # of the last thing done with it
+    place: Place = Place.UNKNOWN  # now
+    lot: str = ""
+    job: str = ""
+
+    @property
+    def opened_s(self) -> float:
+        """When it was opened."""
+        return self.stays[0].start_s
+
+    @property
+    def withdrawn(self) -> bool:
+        """Whether it was taken out of use."""
+        return any(one.kind is Happening.WITHDRAWN for one in self.happenings)
+
+
+Thing = TypeVar("Thing", BodyFacts, PackageFacts)
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFacts:
+    """One sensor: where it hangs, how it is judged, how well it measures."""
+
+    id: str
+    zone: str
+    rules: QualityRules
+    accuracy: SensorAccuracy | None
+    body: str | None = None
+    surface_std_k: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Suppositions:
+    """How much colder than known air what was not measured or entered is supposed to be."""
+
+    standing_k: float  # a body that has stood there, below the first air heard
+    brought_in_k: float  # one that came in without a temperature, below the air
+    swing_k: float  # air that was not heard for `swing_in_h` or longer, below its warmer side
+    swing_in_h: float
+    look_back_h: float  # over which the coldest known air is looked for
+    whole_day_h: float  # a shorter record does not show how cold it gets
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The shop's planning limits."""
+
+    margin_caution_k: float
+    margin_dead_band_k: float
+    humidity_caution_frac: float
+    humidity_dead_band_frac: float
+    on_delay_s: float
+    off_delay_s: float
+    exposure_due_frac: float
+    shift_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Everything the core knows beforehand; `fresh_s` is how long a zone's last air speaks for it."""
+
+    tick_s: float
+    derived_every_s: float
+    fresh_s: Mapping[str, float]
+    zones: Mapping[str, ZoneFacts]
+    sensors: Mapping[str, SensorFacts]
+    peers: Mapping[str, tuple[SensorFacts, ...]]  # by sensor: the others in its air
+    accuracies: Mapping[str, SensorAccuracy]
+    bodies: Mapping[str, BodyFacts]
+    packages: Mapping[str, PackageFacts]
+    limits: Limits
+    supposed: Suppositions
+    catalogue: Catalogue
+    conditions: tuple[Condition, ...]
+    shifts: ShiftPlan
+    wordings: Mapping[str, Wording]  # by site
+    roster: Roster
+    channels: Mapping[str, tuple[str, ...]]  # by person
+    digest_at: time | None = None  # on each site's clock
+
+    def holds(self, quiver: str) -> bool:
+        """Whether a package lies in a quiver now."""
+        return any(p.zone == quiver and p.place is Place.HEATED_QUIVER for p in self.packages.values())
+
+    def things_in(self, zone: str) -> int:
+        """How many packages and bodies lie in a zone."""
+        bodies = sum(one.zone == zone and one.present for one in self.bodies.values())
+        return bodies + sum(one.zone == zone and not one.withdrawn for one in self.packages.values())
+
+    def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
+        """The zone's sensors, in order of id."""
+        return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
+
+
+def with_calibrations(shop: Shop, due_s: Mapping[str, float | None]) -> Shop:
+    """The shop with sensors whose next calibration falls due at another time."""
+
+    def due(sensor: SensorFacts) -> SensorFacts:
+        if sensor.id not in due_s:
+            return sensor
+        return replace(sensor, rules=replace(sensor.rules, calibration_due_s=due_s[sensor.id]))
+
+    return replace(
+        shop,
+        sensors={name: due(sensor) for name, sensor in shop.sensors.items()},
+        peers={name: tuple(due(one) for one in peers) for name, peers in shop.peers.items()},
+    )
+
+
+def with_things(
+    shop: Shop,
+    packages: Mapping[str, PackageFacts | None],
+    bodies: Mapping[str, BodyFacts | None],
+    stores: Mapping[str, StoreFacts],
+) -> Shop:
+    """The shop with things that came, changed or went (None), and their names known to its wordings.
+
+    What lies in a zone that the settings do not name stays: its zone is kept as one that is gone, of whose
+    air nothing is known.
+    """
+    kept_packages = _kept(shop.packages, packages)
+    kept_bodies = _kept(shop.bodies, bodies)
+    named = {name: zone for name, zone in shop.zones.items() if zone.kind != GONE}
+    kept_bodies = {name: one for name, one in kept_bodies.items() if one.present or one.zone in named}
+    things = [(one.id, one.name, one.zone) for one in kept_packages.values()]
+    things += [(one.id, one.name, one.zone) for one in kept_bodies.values()]
+    known = {name: replace(named[name], store=store) for name, store in stores.items()}
+    gone = {zone for _, _, zone in things if zone not in named}
+    names = {thing: name for thing, name, _ in things}
+    return replace(
+        shop,
+        packages=kept_packages,
+        bodies=kept_bodies,
+        zones={**named, **known, **{zone: _gone(zone, shop) for zone in sorted(gone)}},
+        fresh_s={**shop.fresh_s, **{zone: max(shop.fresh_s.values()) for zone in gone}},
+        wordings={
+            site: replace(wording, names={**wording.names, **names})
+            for site, wording in shop.wordings.items()
+        },
+    )
+
+
+def _kept(before: Mapping[str, Thing], changed: Mapping[str, Thing | None]) -> dict[str, Thing]:
+    every = {**before, **changed}
+    kept = {name: facts for name, facts in every.items() if facts is not None}
+    return {name: facts if facts.zone else replace(facts, zone=NOWHERE) for name, facts in kept.items()}
+
+
+def _gone(zone: str, shop: Shop) -> ZoneFacts:
+    """A zone that things are recorded in and the settings do not name; its first site is told of it."""
+    first = next(iter(shop.zones.values()))
+    return ZoneFacts(
+        id=zone,
+        name=zone,
+        site=first.site,
+        kind=GONE,
+        in_use=True,
+        draught_ms=0.0,
+        pressure_pa=first.pressure_pa,
+        max_relative_humidity_frac=None,
+        max_dew_point_c=None,
+        min_temperature_c=None,
+    )

@@ -1,0 +1,231 @@
+"""One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from monitor.alarms.conditions import SUPPOSED, Condition, Observation
+from monitor.alarms.lifecycle import advance, with_conditions
+from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
+from monitor.core import body_figures as body_stage
+from monitor.core import late_readings, levels, watch
+from monitor.core import package_clocks as package_stage
+from monitor.core import zone_air as air_stage
+from monitor.core.arrival import health
+from monitor.core.daily_word import daily
+from monitor.core.derived_series import derived_points
+from monitor.core.heated_stores import store_now
+from monitor.core.notices import settle
+from monitor.core.shop import GONE, BodyFacts, Shop, ZoneFacts
+from monitor.core.state import CoreState, Effects, Since, Use
+from monitor.core.supposed import Held, carried, course_of
+from monitor.core.working_hours import hours
+from monitor.model.level import Level
+from monitor.model.reading import Point
+from monitor.physics.night_sky import NO_FORECAST
+
+
+def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
+    """The shop at a moment of the grid, and what follows from it."""
+    due = now_s - state.derived_s >= shop.derived_every_s
+    state, events = health(shop, state, now_s, compare_now=due)
+    state = _air(shop, state, now_s)
+    state = _bodies(shop, state, now_s)
+    fills: tuple[Point, ...] = ()
+    if due:
+        state = _packages(shop, state, now_s)
+        state, fills = late_readings.filled(shop, state, now_s)
+    state = replace(state, time_s=now_s)
+    points = (*fills, *derived_points(shop, state, now_s)) if due else ()
+    if due:
+        state = replace(state, derived_s=now_s)
+        book, moves = with_conditions(state.book, _wanted(shop, state), now_s)
+        state = replace(state, book=book)
+    else:
+        moves = ()
+    book, transitions = advance(state.book, observations(shop, state, now_s), now_s)
+    state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
+    state = _levels(shop, state, now_s)
+    state, words = daily(shop, state, now_s)
+    outbox = (*told.outbox, *words)
+    return state, replace(told, points=points, events=(*events, *told.events), outbox=outbox)
+
+
+def _wanted(shop: Shop, state: CoreState) -> list[Condition]:
+    ahead = tuple(shift for shift in state.shifts if shift.start_s > state.time_s)
+    return watch.conditions(shop, state.clocks, ahead)
+
+
+def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    air, trends, rises = dict(state.air), dict(state.dew_trends), dict(state.dew_rises)
+    for zone in shop.zones.values():
+        heard = state.heard[zone.id]
+        before = air.get(zone.id)
+        fresh_s = shop.fresh_s[zone.id]
+        if before is not None and air_stage.told_by(before, heard.last):
+            if now_s - before.time_s > fresh_s:
+                del air[zone.id]
+            continue
+        now = air_stage.air_state(heard, now_s, fresh_s, zone.pressure_pa, shop.accuracies)
+        if now is None:
+            air.pop(zone.id, None)
+            continue
+        air[zone.id] = now
+        # a trend across a time in which nothing was known would be no trend
+        went_on = before is not None and now.time_s - before.time_s <= fresh_s
+        trend = trends[zone.id] if went_on else watch.NO_TREND
+        trends[zone.id] = followed(trend, now.time_s, now.dew_point_c, watch.TREND)
+        rises[zone.id] = slope_per_h(trends[zone.id], watch.TREND) or 0.0
+    return replace(state, air=air, dew_trends=trends, dew_rises=rises)
+
+
+def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    bodies, supposed = dict(state.bodies), dict(state.supposed)
+    figures, trends = dict(state.figures), dict(state.margin_trends)
+    for facts in shop.bodies.values():
+        zone = shop.zones[facts.zone]
+        air = state.air.get(zone.id)
+        before = bodies.get(facts.id)
+        course = course_of(shop, facts, state.clouds.get(zone.site, NO_FORECAST))
+        range_before = supposed.pop(facts.id, None)
+        held = carried(course, Held(before, range_before), state.heard[zone.id].samples)
+        if (held.supposed is None) is not (range_before is None):
+            trends.pop(facts.id, None)  # the other end of a range is no trend
+        if held.state is not None:
+            bodies[facts.id] = held.state
+        if held.supposed is not None:
+            supposed[facts.id] = held.supposed
+        if air is None or held.state is None:
+            figures.pop(facts.id, None)
+            continue
+        seen = figures.get(facts.id)
+        went_on = seen is not None and now_s - seen.time_s <= shop.fresh_s[zone.id]
+        if seen is None or held.state != before or now_s - seen.time_s >= shop.derived_every_s:
+            place = body_stage.BodyPlace(air, zone, course.clouds)
+            seen = _figures(shop, facts, held, place, now_s)
+            trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
+            # What was supposed drifts by itself as it comes together: the trend is that of the kinder end.
+            margin_k = seen.margin_k if seen.kinder_margin_k is None else seen.kinder_margin_k
+            trend = followed(trend, now_s, margin_k, watch.TREND)
+            hours = hours_to(trend, 0.0, watch.TREND)
+            trends[facts.id] = trend
+            figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
+    return replace(state, bodies=bodies, supposed=supposed, figures=figures, margin_trends=trends)
+
+
+def _figures(
+    shop: Shop, facts: BodyFacts, held: Held, place: body_stage.BodyPlace, now_s: float
+) -> body_stage.Figures:
+    """The figures of the end against us; in doubt where only they are not safe."""
+    assert held.state is not None
+    caution_k = shop.limits.margin_caution_k
+    seen = body_stage.figures(facts.body, held.state, place, now_s, caution_k)
+    if held.supposed is None:
+        return seen
+    kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s, caution_k)
+    against, kind = (levels.measured_level(one, caution_k)[0] for one in (seen, kinder))
+    doubtful = kind is Level.SAFE and against is not Level.SAFE
+    wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)
+    return replace(
+        seen,
+        supposed=held.supposed.words,
+        doubtful=doubtful,
+        kinder_margin_k=kinder.margin_k,
+        wet_doubtful=wet_doubtful,
+    )
+
+
+def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    """Packages are carried along at the pace of the derived series; then no sample is needed any more."""
+    clocks, uses = dict(state.clocks), dict(state.uses)
+    now = package_stage.zone_samples(shop, state, now_s)
+    spoken = {**state.spoken, **now}
+    # The air before is given too: it says what a package met that came into a zone since.
+    samples = {name: tuple(air[name] for air in (state.spoken, now) if name in air) for name in spoken}
+    for facts in shop.packages.values():
+        clock = package_stage.carry(facts, clocks.get(facts.id), samples, now_s)
+        if clock is not None:
+            clocks[facts.id] = clock
+            verdict = package_stage.verdict(facts, clock)
+            counting = verdict.counting and not clock.withdrawn
+            uses[facts.id] = Use(verdict.used_frac or 0.0, verdict.due_at_s, counting)
+    heard = {name: replace(air, samples=()) for name, air in state.heard.items()}
+    after = replace(state, clocks=clocks, uses=uses, heard=heard, spoken=spoken)
+    return late_readings.unheard(shop, after, frozenset(now), now_s)
+
+
+def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
+    """What is known of every condition now."""
+    at_work, back_s, shifts_unknown = hours(shop, now_s)
+    facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
+    for zone in shop.zones.values():
+        yield from _of_zone(shop, state, zone, facts[zone.id], now_s)
+    for body in shop.bodies.values():
+        truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
+        figures = state.figures.get(body.id)
+        for kind, value in watch.of_body(figures):
+            one = watch.seen(kind, body.id, value, now_s, truths)
+            supposed = figures is not None and value is None
+            yield replace(one, unknown_reason=SUPPOSED) if supposed else one
+    for name, use in state.uses.items():
+        zone = shop.zones[shop.packages[name].zone]
+        zone_truths = facts[zone.id]
+        truths = zone_truths if use.counting else (*zone_truths, "package_sealed")
+        numbers = {} if use.due_at_s is None else {"by_s": use.due_at_s}
+        for kind, value in watch.of_package(use, back_s.get(zone.site)):
+            yield watch.seen(kind, name, value, now_s, truths, numbers)
+    for sensor in shop.sensors.values():
+        value = watch.of_track(state.tracks[sensor.id])
+        yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
+    for site in shop.shifts.sites:
+        yield watch.seen("shifts_unknown", site, float(site in shifts_unknown), now_s)
+    yield from _of_site(shop, state, now_s)
+
+
+def _of_zone(
+    shop: Shop, state: CoreState, zone: ZoneFacts, truths: tuple[str, ...], now_s: float
+) -> Iterator[Observation]:
+    """What is known of one zone's own conditions."""
+    oven_c = store_now(shop, state, zone, now_s).temperature_c
+    rise_kh = state.dew_rises.get(zone.id, 0.0)
+    empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
+    for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
+        yield watch.seen(kind, zone.id, value, now_s, (*truths, *empty))
+    if zone.kind == GONE:
+        yield watch.seen("zone_not_named", zone.id, float(shop.things_in(zone.id)), now_s)
+    yield watch.seen("desiccant_due", zone.id, watch.of_desiccant(zone, now_s), now_s, truths)
+
+
+def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
+    """What concerns the whole site: the service itself, and the shifts ahead."""
+    for kind in watch.SERVICE_KINDS:
+        value = state.service.get(kind, 0.0)
+        if kind == "warnings_undeliverable":
+            value += watch.left_unanswered(state)
+        yield watch.seen(kind, watch.SERVICE, value, now_s)
+    told = watch.shifts_told(state.book, state.shifts, shop.limits.shift_probability, now_s)
+    for shift in state.shifts:
+        if shift.start_s > now_s:
+            todo = [action.by_s for action in state.actions if action.shift == shift.id and not action.done]
+            first = {"by_s": min(todo)} if todo else {}
+            numbers = {"starts_s": shift.start_s, **first}
+            odds = watch.of_shift(shift, shop.limits.shift_probability, told)
+            yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
+
+
+def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+    since = dict(state.since)
+
+    def note(name: str, level: Level) -> None:
+        before = since.get(name)
+        if before is None or before.level is not level:
+            since[name] = Since(level, now_s)
+
+    for zone in shop.zones.values():
+        now = store_now(shop, state, zone, now_s)
+        level, _ = levels.zone_level(shop, zone, state.air.get(zone.id), now, now_s)
+        note(f"zone/{zone.id}", level)
+    for body in shop.bodies.values():
+        caution_k, known = shop.limits.margin_caution_k, body.zone in state.air
+        level, _ = levels.body_level(state.figures.get(body.id), caution_k, air_known=known)
+        note(f"body/{body.id}", level)
+    return replace(state, since=since)

@@ -1,0 +1,51 @@
+"""Says at which sites people are at work, and where they are about to leave for a rest."""
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from monitor.core.shop import Shop
+from monitor.outlook.shifts import ShiftSpan, comes_back, upcoming
+
+BEFORE_SHIFT_S = 1800.0  # whoever comes in wants to know before the first arc is struck
+LEAVING_S = 3600.0  # what is to be put away is put away in the last hour
+BREAK_S = 3600.0  # a shorter pause between two shifts is no rest
+LOOK_S = 5 * 86_400.0
+
+
+class Hours(NamedTuple):
+    """Sites at work; when work goes on at those about to rest; sites whose coming shifts are not known."""
+
+    at_work: frozenset[str]
+    back_s: Mapping[str, float]
+    unknown: frozenset[str]
+
+
+def hours(shop: Shop, now_s: float) -> Hours:
+    """A site rests only until a shift that is known to come: one without any counts as at work.
+
+    So does one whose calendar has run out or cannot be read: silence is no permission to say nothing.
+    """
+    planned = shop.shifts.sites
+    spans = upcoming(shop.shifts, now_s, LOOK_S)
+    at_work, back_s = {zone.site for zone in shop.zones.values()} - planned, {}
+    unknown = set(shop.shifts.unread)
+    for site in sorted(planned):
+        own = [span for span in spans if span.site == site]
+        if not any(span.start_s > now_s for span in own) and not comes_back(shop.shifts, site, now_s):
+            unknown.add(site)
+        if own and own[0].start_s <= now_s + BEFORE_SHIFT_S:
+            at_work.add(site)
+            end_s, next_s = _stretch(own)
+            if end_s - now_s <= LEAVING_S:
+                back_s[site] = next_s
+    return Hours(frozenset(at_work | unknown), back_s, frozenset(unknown))
+
+
+def _stretch(spans: Sequence[ShiftSpan]) -> tuple[float, float]:
+    """When the running stretch of work ends and the next one begins (far off where none is known)."""
+    end_s = spans[0].end_s
+    for span in spans[1:]:
+        if span.start_s - end_s > BREAK_S:
+            return end_s, span.start_s
+        end_s = max(end_s, span.end_s)
+    return end_s, end_s + LOOK_S

@@ -1,0 +1,228 @@
+"""Makes one believed air for each zone out of its sensors: where they differ, the one against us."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from monitor.model.air import AirState
+from monitor.model.reading import Quantity, Reading
+from monitor.physics.moist_air import (
+    absolute_humidity_gm3,
+    humidity_ratio_kgkg,
+    relative_humidity_frac,
+    wet_bulb_c,
+)
+from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
+from monitor.physics.uncertainty import dew_point_std_k
+from monitor.sensors.accuracy import standard_uncertainty
+from monitor.sensors.quality_rules import ChannelRules
+
+PAIR_S = 90.0  # temperature and humidity this close in time belong together
+HOTTEST_C = 60.0  # above this (an oven, a broken sensor) humidity is not worked out
+KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
+UNSTATED_STD_K = 1.0  # of a dew point from sensors of which no accuracy is known
+DRIEST_FRAC = 0.001  # the dew point of no water at all is not a number
+
+
+class Sample(NamedTuple):
+    """Air at one moment."""
+
+    time_s: float
+    temperature_c: float
+    relative_humidity_frac: float
+
+
+class Heard(NamedTuple):
+    """The newest believed values of one sensor."""
+
+    temperature_time_s: float
+    temperature_c: float
+    humidity_time_s: float
+    humidity_frac: float
+
+
+NOTHING_HEARD = Heard(-1e18, 0.0, -1e18, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneAir:
+    """What is held of a zone's air: the newest per sensor, and samples its bodies have yet to see."""
+
+    heard: dict[str, Heard] = field(default_factory=dict)
+    samples: tuple[Sample, ...] = ()
+    last: Sample | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SensorAccuracy:
+    """How well one sensor measures at any air, and how far its two errors go together."""
+
+    temperature: ChannelRules
+    humidity: ChannelRules | None
+    correlation: float
+
+    def temperature_std_k(self, temperature_c: float) -> float:
+        """Standard uncertainty of its temperature."""
+        return standard_uncertainty(self.temperature, temperature_c)
+
+    def humidity_std_frac(self, humidity_frac: float) -> float:
+        """Standard uncertainty of its humidity, wider towards dry and wet; 0 where it measures none."""
+        return 0.0 if self.humidity is None else standard_uncertainty(self.humidity, humidity_frac)
+
+    def dew_point_std_k(self, temperature_c: float, humidity_frac: float) -> float:
+        """Standard uncertainty of the dew point of its air."""
+        return dew_point_std_k(
+            temperature_c,
+            max(humidity_frac, 0.01),
+            self.temperature_std_k(temperature_c),
+            self.humidity_std_frac(humidity_frac),
+            self.correlation,
+        )
+
+
+def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
+    """Take in believed, current readings of one zone, in order."""
+    heard, samples, last = dict(air.heard), list(air.samples), air.last
+    for reading in readings:
+        sensor, quantity = reading.key.source, reading.key.quantity
+        before = heard.get(sensor, NOTHING_HEARD)
+        if quantity is Quantity.AIR_TEMPERATURE:
+            now = before._replace(temperature_time_s=reading.time_s, temperature_c=reading.value)
+        elif quantity is Quantity.RELATIVE_HUMIDITY:
+            # Wet sensors read past saturation; the air itself does not go there.
+            humidity = min(max(reading.value, 0.0), 1.0)
+            now = before._replace(humidity_time_s=reading.time_s, humidity_frac=humidity)
+        else:
+            continue
+        heard[sensor] = now
+        if abs(now.temperature_time_s - now.humidity_time_s) <= PAIR_S:
+            sample = assumed(heard, reading.time_s, fresh_s)
+            if sample is not None and (last is None or sample.time_s > last.time_s):
+                samples.append(sample)
+                last = sample
+            elif sample is not None and last is not None and sample.time_s == last.time_s:
+                # The second half of the same message completes the sample.
+                last = sample
+                samples[-1:] = [sample] if samples and samples[-1].time_s == sample.time_s else samples[-1:]
+    return ZoneAir(heard, tuple(samples[-KEEP_SAMPLES:]), last)
+
+
+def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> Sample | None:
+    """The air that a zone is taken to hold: of the sensors heard lately the one against us, never a mean.
+
+    It has the humidity of the most humid of them and the water of the wettest, at the temperature at which
+    both are so; that lies between the temperatures of these two. So every question gets at least as bad an
+    answer as from any one of them: the limits of humidity and dew point, the clocks of packages, and a body
+    that follows this air, whose margin in the long run is the least that any of them gives. (Taking the
+    coldest temperature with the wettest air would be harder still, but is an air that none of them reads.)
+    """
+    fresh = _fresh(heard, now_s, fresh_s)
+    if not fresh:
+        return None
+    humidity = max(one.humidity_frac for one in fresh)
+    if max(one.temperature_c for one in fresh) > HOTTEST_C:
+        return Sample(now_s, min(one.temperature_c for one in fresh), humidity)
+    wettest = max(fresh, key=_vapour_pa)
+    if wettest.humidity_frac == humidity:
+        return Sample(now_s, wettest.temperature_c, humidity)
+    return Sample(now_s, dew_point_c(_vapour_pa(wettest) / humidity), humidity)
+
+
+def _fresh(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> list[Heard]:
+    return [
+        one
+        for one in heard.values()
+        if now_s - one.temperature_time_s <= fresh_s and now_s - one.humidity_time_s <= fresh_s
+    ]
+
+
+def _vapour_pa(one: Heard) -> float:
+    return vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
+
+
+def forget(air: ZoneAir, sensor: str, fresh_s: float) -> ZoneAir:
+    """Leave a sensor that is no longer believed out of the zone's air, and out of what is shown of it."""
+    if sensor not in air.heard:
+        return air
+    heard = {name: one for name, one in air.heard.items() if name != sensor}
+    last_s = max((min(one.temperature_time_s, one.humidity_time_s) for one in heard.values()), default=None)
+    return replace(air, heard=heard, last=None if last_s is None else assumed(heard, last_s, fresh_s))
+
+
+class Warmth(NamedTuple):
+    """How warm a place is: the coldest of its sensors, at the time of the newest reading."""
+
+    time_s: float
+    coldest_c: float
+
+
+def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> Warmth | None:
+    """How warm a place is, while one of its sensors was heard lately; for ovens.
+
+    The coldest counts, also of a sensor that has fallen silent: a warmer one elsewhere does not unsay it.
+    """
+    warmth = temperature_heard(air)
+    return warmth if warmth is not None and now_s - warmth.time_s <= fresh_s else None
+
+
+def temperature_heard(air: ZoneAir) -> Warmth | None:
+    """How warm a place was when a sensor was last heard, however long ago."""
+    told = [h for h in air.heard.values() if h.temperature_time_s > NOTHING_HEARD.temperature_time_s]
+    if not told:
+        return None
+    return Warmth(max(h.temperature_time_s for h in told), min(h.temperature_c for h in told))
+
+
+def boxed_humidity_frac(inside_c: float, around: AirState | None) -> float:
+    """Of a box that is neither tight nor hot: the vapour of the air around it; NaN where that is unknown."""
+    if around is None or inside_c > HOTTEST_C:
+        return math.nan
+    return min(relative_humidity_frac(inside_c, around.vapour_pressure_pa), 1.0)
+
+
+def air_state(
+    air: ZoneAir, now_s: float, fresh_s: float, pressure_pa: float, accuracy: Mapping[str, SensorAccuracy]
+) -> AirState | None:
+    """The zone's air now, or None when no sensor has been heard for `fresh_s`."""
+    sample = air.last
+    if sample is None or now_s - sample.time_s > fresh_s or sample.temperature_c > HOTTEST_C:
+        return None
+    temperature, humidity = sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC)
+    vapour = vapour_pressure_pa(temperature, humidity)
+    return AirState(
+        time_s=sample.time_s,
+        temperature_c=temperature,
+        relative_humidity_frac=humidity,
+        dew_point_c=dew_point_c(vapour),
+        frost_point_c=frost_point_c(vapour),
+        vapour_pressure_pa=vapour,
+        absolute_humidity_gm3=absolute_humidity_gm3(temperature, vapour),
+        humidity_ratio_kgkg=humidity_ratio_kgkg(vapour, pressure_pa),
+        wet_bulb_c=wet_bulb_c(temperature, humidity, pressure_pa),
+        dew_point_std_k=_dew_point_std_k(air, sample, fresh_s, accuracy),
+    )
+
+
+def told_by(state: AirState | None, sample: Sample | None) -> bool:
+    """Whether a zone's air is that of its last sample."""
+    if state is None or sample is None:
+        return False
+    shown = state.time_s, state.temperature_c, state.relative_humidity_frac
+    return shown == (sample.time_s, sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC))
+
+
+def _dew_point_std_k(
+    air: ZoneAir, sample: Sample, fresh_s: float, accuracy: Mapping[str, SensorAccuracy]
+) -> float:
+    """The least sure sensor's: several differ by place too, so their number earns nothing.
+
+    How far they differ is not added: the air is already the one against us.
+    """
+    fresh = {name: air.heard[name] for name in air.heard if name in accuracy}
+    stds = [
+        accuracy[name].dew_point_std_k(heard.temperature_c, heard.humidity_frac)
+        for name, heard in fresh.items()
+        if _fresh({name: heard}, sample.time_s, fresh_s) and heard.temperature_c <= HOTTEST_C
+    ]
+    return max(stds, default=UNSTATED_STD_K)

@@ -1,0 +1,1 @@
+"""The shell that drives the core, live and in replay."""

@@ -1,0 +1,253 @@
+"""Builds the core's description of the shop from the settings and the reference data."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.alarms.catalogue import Catalogue, catalogue_from
+from monitor.alarms.shop_conditions import shop_conditions
+from monitor.alarms.wording import Wording
+from monitor.consumables.classes import consumable_classes
+from monitor.consumables.rule_book import RuleBook, rule_book
+from monitor.consumables.spools import spool_data
+from monitor.core.shop import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.core.supposed import suppositions
+from monitor.core.zone_air import SensorAccuracy
+from monitor.history.package_history import PackageHistory, from_settings
+from monitor.history.store_history import StoreReading, with_checks
+from monitor.model.reading import Quantity
+from monitor.notify.people import channels_of, roster_of
+from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
+from monitor.outlook.warning import WarningRules
+from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
+from monitor.physics.moist_air import station_pressure_pa
+from monitor.sensors.accuracy import standard_uncertainty
+from monitor.sensors.quality_rules import STEADY_PLACES, QualityDefaults, defaults_from, rules_from
+from monitor.settings.language import translator
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
+from monitor.weather.provider import NoProvider
+from monitor.weather.site import PROVIDERS
+
+SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
+UNSTATED_PROBE_STD_K = 0.5  # of a sensor without a surface probe; never used then
+
+
+def known_reference() -> Mapping[str, frozenset[str]]:
+    """What settings may point at."""
+    return {
+        "consumables": frozenset(consumable_classes(load_toml("consumables.toml"))),
+        "spools": frozenset(spool_data(load_toml("spools.toml")).spools),
+        "providers": frozenset({NoProvider.id, *PROVIDERS}),
+    }
+
+
+def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) -> Shop:
+    """The shop as the core knows it; raises InputError where settings and reference data do not fit."""
+    sites = {site.id: site for site in settings.sites}
+    defaults = defaults_from(load_toml("quality.toml"))
+    bodies = body_data(load_toml("bodies.toml"))
+    catalogue = catalogue_from(load_toml("conditions.toml"))
+    kinds = {zone.id: zone.kind for zone in settings.zones}
+    sensors = {s.id: _sensor(s, defaults, steady=kinds[s.zone] in STEADY_PLACES) for s in settings.sensors}
+    return Shop(
+        tick_s=settings.service.tick_s,
+        derived_every_s=settings.service.derived_every_s,
+        fresh_s={
+            zone.id: max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=900.0)
+            for zone in settings.zones
+        },
+        zones={
+            zone.id: _zone_facts(zone, sites[zone.site], catalogue, bodies.open_roof_view_frac)
+            for zone in settings.zones
+        },
+        sensors=sensors,
+        peers={
+            one.id: tuple(o for o in sensors.values() if o.zone == one.zone and o is not one)
+            for one in sensors.values()
+        },
+        accuracies={s.id: s.accuracy for s in sensors.values() if s.accuracy is not None},
+        bodies={
+            **{c.id: cylinder_facts(c, bodies) for c in settings.cylinders},
+            **{p.id: plate_facts(p, bodies) for p in settings.plates},
+        },
+        packages=declared_packages(settings),
+        limits=_limits(settings),
+        supposed=suppositions(load_toml("supposed.toml")),
+        catalogue=catalogue,
+        conditions=shop_conditions(catalogue, settings),
+        shifts=shift_plan(settings, calendars),
+        wordings={site.id: _wording(settings, site.id, catalogue) for site in settings.sites},
+        roster=roster_of(settings),
+        channels=channels_of(settings),
+        digest_at=settings.service.digest_at,
+    )
+
+
+def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue, open_roof_frac: float) -> ZoneFacts:
+    return ZoneFacts(
+        id=zone.id,
+        name=zone.name,
+        site=zone.site,
+        kind=zone.kind,
+        in_use=zone.in_use,
+        draught_ms=zone.draught_ms,
+        pressure_pa=station_pressure_pa(site.altitude_m),
+        max_relative_humidity_frac=zone.max_relative_humidity_frac,
+        max_dew_point_c=zone.max_dew_point_c,
+        min_temperature_c=_minimum_c(zone, catalogue),
+        heat_up_to_c=zone.heat_up_to_c,
+        dry_down_to_frac=zone.dry_down_to_frac,
+        stands_in=zone.stands_in,
+        sky_view_frac=_sky_view_frac(zone, open_roof_frac),
+    )
+
+
+_ROOFS = {"yard": "none", "outdoor": "none", "cage": "open"}
+
+
+def _sky_view_frac(zone: Zone, open_roof_frac: float) -> float:
+    """A yard lies open and a gas cage has a roof on posts unless the settings say otherwise."""
+    if zone.sky_view_frac is not None:
+        return zone.sky_view_frac
+    roof = zone.roof or _ROOFS.get(zone.kind, "closed")
+    return {"none": 1.0, "open": open_roof_frac, "closed": 0.0}[roof]
+
+
+def _minimum_c(zone: Zone, catalogue: Catalogue) -> float | None:
+    """From which temperature a place protects; a quiver of which nobody said it by the catalogue's figure."""
+    if zone.min_temperature_c is None and zone.kind == "quiver":
+        return catalogue.kinds["quiver_below_minimum"].limit
+    return zone.min_temperature_c
+
+
+def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> SensorFacts:
+    rules = rules_from(sensor, defaults, steady_place=steady)
+    accuracy = None
+    if Quantity.AIR_TEMPERATURE in rules.channels:
+        accuracy = SensorAccuracy(
+            rules.channels[Quantity.AIR_TEMPERATURE],
+            rules.channels.get(Quantity.RELATIVE_HUMIDITY),
+            SHARED_DEVICE_CORRELATION if sensor.shared_device else 0.0,
+        )
+    probe = rules.channels.get(Quantity.SURFACE_TEMPERATURE)
+    surface_std_k = UNSTATED_PROBE_STD_K if probe is None else standard_uncertainty(probe, 0.0)
+    return SensorFacts(sensor.id, sensor.zone, rules, accuracy, sensor.body, surface_std_k)
+
+
+def cylinder_facts(cylinder: Cylinder, data: BodyData) -> BodyFacts:
+    """One cylinder's thermal description."""
+    body = cylinder_body(
+        data,
+        cylinder.gas,
+        diameter_m=cylinder.diameter_m,
+        height_m=cylinder.height_m,
+        steel_kg=cylinder.steel_kg,
+        gas_kg=cylinder.gas_kg,
+        emissivity=cylinder.emissivity,
+    )
+    return BodyFacts(
+        cylinder.id, cylinder.name, "cylinder", cylinder.zone, body, cylinder.present, cylinder.work_zone
+    )
+
+
+def plate_facts(plate: Plate, data: BodyData) -> BodyFacts:
+    """One plate's thermal description."""
+    body = plate_body(
+        data,
+        thickness_m=plate.thickness_m,
+        width_m=plate.width_m,
+        length_m=plate.length_m,
+        faces=plate.faces,
+        stacked=plate.stacked,
+        emissivity=plate.emissivity,
+    )
+    return BodyFacts(plate.id, plate.name, "plate", plate.zone, body, plate.present, plate.work_zone)
+
+
+def declared_packages(settings: Settings) -> dict[str, PackageFacts]:
+    """The packages that the settings file declares; InputError where a class or a rule cannot stand."""
+    book = book_of(settings)
+    return {package.id: package_facts(declared_history(package), book) for package in settings.packages}
+
+
+def book_of(settings: Settings) -> RuleBook:
+    """The rules of every class, as this shop works with them."""
+    spools = spool_data(load_toml("spools.toml")).spools.values()
+    metal = frozenset(spool.id for spool in spools if spool.stands_heat)
+    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"), metal)
+
+
+def declared_history(package: Package) -> PackageHistory:
+    """What the settings file says of a package."""
+    sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
+    opened_s = package.opened_at.timestamp()
+    names = package.id, package.name, package.consumable, package.zone
+    history = from_settings(*names, opened_s, sealed_s, package.oven or "")
+    return replace(history, spool=package.spool or "")
+
+
+def package_facts(
+    history: PackageHistory,
+    book: RuleBook,
+    checks: Mapping[str, Sequence[StoreReading]] | None = None,
+) -> PackageFacts:
+    """A package as the core sees it, with what people read where it lay; InputError for an unknown class."""
+    return PackageFacts(
+        id=history.id,
+        name=history.name,
+        consumable=history.consumable,
+        zone=history.zone,
+        stays=with_checks(history.stays, checks or {}),
+        rules=book.rules_for(history.id, history.consumable, history.spool),
+        happenings=tuple(sorted(history.happenings, key=lambda happening: happening.time_s)),
+        entered_s=history.entered_s,
+        place=history.stays[-1].place,
+        lot=history.lot,
+        job=history.job,
+    )
+
+
+def _limits(settings: Settings) -> Limits:
+    limits = settings.limits
+    return Limits(
+        margin_caution_k=limits.margin_caution_k,
+        margin_dead_band_k=limits.margin_dead_band_k,
+        humidity_caution_frac=limits.humidity_caution_frac,
+        humidity_dead_band_frac=limits.humidity_dead_band_frac,
+        on_delay_s=limits.on_delay_s,
+        off_delay_s=limits.off_delay_s,
+        exposure_due_frac=limits.exposure_due_frac,
+        shift_probability=settings.warning.probability,
+    )
+
+
+def warning_rules(settings: Settings, zone: ZoneInfo) -> WarningRules:
+    """When a humid shift ahead may be told; times of day are the zone's."""
+    warning = settings.warning
+    return WarningRules(
+        not_before=warning.not_before,
+        not_after=warning.not_after,
+        min_lead_s=warning.min_lead_s,
+        horizon_s=warning.horizon_s,
+        probability_frac=warning.probability,
+        zone=zone,
+    )
+
+
+def shift_plan(settings: Settings, calendars: tuple[ShiftCalendar, ...]) -> ShiftPlan:
+    """Who works when."""
+    zones = {site.id: site.tz for site in settings.sites}
+    weekly = tuple(
+        WeeklyShift(shift.site, shift.name, tuple(shift.days), shift.start, shift.end, zones[shift.site])
+        for shift in settings.shifts
+    )
+    return ShiftPlan(weekly, calendars, tuple(calendar.site for calendar in settings.calendars))
+
+
+def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:
+    things: list[Any] = [*settings.zones, *settings.cylinders, *settings.plates, *settings.packages]
+    names = {thing.id: thing.name for thing in things} | {s.id: s.name for s in settings.sites}
+    zone = next(s.tz for s in settings.sites if s.id == site)
+    return Wording(catalogue, zone, names, settings.web.temperature_unit, translator(settings.web.language))

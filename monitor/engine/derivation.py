@@ -1,0 +1,277 @@
+"""Derives from the ledger's events and the stored air what the core needs to know of every thing."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import tzinfo
+from typing import Generic, TypeVar, get_args
+
+import numpy as np
+
+from monitor.consumables.exposure_clock import ExposureClock, clock_over
+from monitor.core.derived_series import ZONE
+from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, Suppositions
+from monitor.core.supposed import Held, between, carried, course_of
+from monitor.core.zone_air import Sample
+from monitor.engine.build import book_of, cylinder_facts, declared_history, package_facts, plate_facts
+from monitor.engine.stored_air import StoredAir, nearest
+from monitor.history.body_history import BodyHistory, Stand, body_as_told
+from monitor.history.entries import CylinderDelivered, PlateBroughtIn
+from monitor.history.package_history import PackageHistory, Refusal, history_as_told
+from monitor.history.records import Dated, Told, readable_entries
+from monitor.history.store_history import StoreHistory, StoreReading, store_history
+from monitor.model.errors import Fault
+from monitor.model.event import EventKind
+from monitor.model.reading import Quantity, SeriesKey
+from monitor.physics.bodies import body_data
+from monitor.physics.lag import start_state
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Cylinder, Plate, Settings
+from monitor.store.contract import SeriesStore
+
+BROUGHT_IN_STD_K = 2.0  # how well the temperature of something just brought in is known
+BODY_MEMORY_S = 3 * 86_400.0  # what a body met longer ago no longer shows (stacks of steel: about a day)
+BODY_STEP_S = 300.0
+NEAR_S = 3_600.0
+HOUR_S = 3_600.0
+T = TypeVar("T")
+BODY_KINDS = (EventKind.CYLINDER, EventKind.STEEL)
+
+
+@dataclass(frozen=True, slots=True)
+class Derived(Generic[T]):
+    """What a thing's events tell, and what of them cannot be true."""
+
+    history: T | None
+    refusals: tuple[Refusal, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Things:
+    """Everything the ledger tells of a shop's things."""
+
+    packages: Mapping[str, Derived[PackageHistory]] = field(default_factory=dict)
+    bodies: Mapping[str, Derived[BodyHistory]] = field(default_factory=dict)
+    stores: Mapping[str, StoreHistory] = field(default_factory=dict)
+
+
+class Deriver:
+    """Knows a shop's settings and stored air; remembers nothing of its things."""
+
+    def __init__(self, settings: Settings, series: SeriesStore) -> None:
+        self.settings = settings
+        self.book = book_of(settings)
+        self.zones = {zone.id: zone for zone in settings.zones}
+        self._series = series
+        self._bodies = body_data(load_toml("bodies.toml"))
+        self._packages = {package.id: package for package in settings.packages}
+        self._declared_bodies: dict[str, Cylinder | Plate] = {
+            **{cylinder.id: cylinder for cylinder in settings.cylinders},
+            **{plate.id: plate for plate in settings.plates},
+        }
+        self._sites = {site.id: site for site in settings.sites}
+        self._outdoor = {zone.site: zone.id for zone in settings.zones if zone.kind == "outdoor"}
+
+    @property
+    def declared_packages(self) -> tuple[str, ...]:
+        """The packages that the settings file names."""
+        return tuple(self._packages)
+
+    @property
+    def gases(self) -> tuple[str, ...]:
+        """The gases that a cylinder can hold here."""
+        return get_args(Cylinder.model_fields["gas"].annotation)
+
+    def tz(self, zone: str = "") -> tzinfo:
+        """The clock on the wall of a zone; of the first site where no zone is known."""
+        known = self.zones.get(zone)
+        return (self._sites[known.site] if known is not None else self.settings.sites[0]).tz
+
+    def kind_of(self, subject: str) -> EventKind | None:
+        """What the settings file says a thing is."""
+        if subject in self._packages:
+            return EventKind.PACKAGE
+        declared = self._declared_bodies.get(subject)
+        if declared is not None:
+            return EventKind.CYLINDER if isinstance(declared, Cylinder) else EventKind.STEEL
+        return EventKind.STORAGE if subject in self.zones else None
+
+    def things(self, events: Iterable[Told]) -> Things:
+        """Everything that these events tell, by subject; what the settings declare is counted in."""
+        by_subject: dict[str, list[Told]] = {}
+        for event in events:
+            by_subject.setdefault(event.subject, []).append(event)
+        packages, bodies, stores = {}, {}, {}
+        for subject, told in by_subject.items():
+            kinds = {event.kind for event in told}
+            if EventKind.PACKAGE in kinds:
+                packages[subject] = self.package(subject, told)
+            if kinds & set(BODY_KINDS):
+                bodies[subject] = self.body(subject, told)
+            if EventKind.STORAGE in kinds and subject in self.zones:
+                stores[subject] = self.store(told)
+        return Things(packages, bodies, stores)
+
+    def package(self, package: str, events: Sequence[Told]) -> Derived[PackageHistory]:
+        """A package's history as told."""
+        declared = self._packages.get(package)
+        before = None if declared is None else declared_history(declared)
+        entries, unread = readable_entries(events, EventKind.PACKAGE)
+        history, refusals = history_as_told(package, entries, before, self._tz_of(entries, before))
+        return Derived(history, (*_unread(unread), *refusals))
+
+    def _tz_of(self, entries: Sequence[Dated], before: PackageHistory | None) -> tzinfo:
+        zones = (getattr(dated.entry, "zone", "") for dated in entries)
+        return self.tz(next((zone for zone in zones if zone), before.zone if before is not None else ""))
+
+    def store(self, events: Iterable[Told]) -> StoreHistory:
+        """What was entered about a storage place."""
+        return store_history(readable_entries(events, EventKind.STORAGE)[0])
+
+    def body(self, body: str, events: Sequence[Told]) -> Derived[BodyHistory]:
+        """A cylinder's or plate's history as told."""
+        kind = next((event.kind for event in events if event.kind in BODY_KINDS), self.kind_of(body))
+        if kind is None:
+            return Derived(None)
+        entries, unread = readable_entries(events, kind)
+        history, refusals = body_as_told(body, entries, self._declared(body), self.tz())
+        return Derived(history, (*_unread(unread), *refusals))
+
+    def _declared(self, body: str) -> BodyHistory | None:
+        declared = self._declared_bodies.get(body)
+        if declared is None:
+            return None
+        kind, gas = ("cylinder", str(declared.gas)) if isinstance(declared, Cylinder) else ("plate", "")
+        stand = (Stand(declared.zone, None),)
+        return BodyHistory(body, kind, declared.name, stand, gas=gas, present=declared.present)
+
+    def package_facts(
+        self, history: PackageHistory, checks: Mapping[str, Sequence[StoreReading]]
+    ) -> PackageFacts:
+        """A package as the core sees it; InputError for an unknown class or a rule that cannot stand."""
+        return package_facts(history, self.book, checks)
+
+    def store_facts(self, zone: str, history: StoreHistory) -> StoreFacts:
+        """A storage place as the core sees it."""
+        days = self.zones[zone].desiccant_days
+        last = history.checks[-1] if history.checks else StoreReading(0.0)
+        return StoreFacts(
+            checked_s=last.time_s if history.checks else None,
+            checked_c=last.temperature_c,
+            checked_rh_frac=last.rh_frac,
+            speaks_s=self.settings.limits.check_speaks_s,
+            desiccant_due_s=history.desiccant_due_s(None if days is None else days * 86_400.0),
+        )
+
+    def clock(
+        self, facts: PackageFacts, until_s: float, air: StoredAir | None = None
+    ) -> ExposureClock | None:
+        """The clock of a package as its history and the stored air tell it; None before it was opened."""
+        if until_s < facts.opened_s:
+            return None
+        stays = [stay for stay in facts.stays if stay.start_s <= until_s]
+        happenings = [event for event in facts.happenings if event.time_s <= until_s]
+        air = air or StoredAir(self._series)
+        return clock_over(stays, air.samples, facts.rules, until_s, happenings)
+
+    def body_facts(self, history: BodyHistory) -> BodyFacts:
+        """A body as the core sees it."""
+        made = history.made
+        if isinstance(made, CylinderDelivered):
+            sizes = {**self._bodies.cylinders["usual"], **self._bodies.cylinders.get(made.gas, {})}
+            names = {"id": history.id, "zone": history.zone, "name": history.name, "gas": made.gas}
+            facts = cylinder_facts(Cylinder.model_validate({**names, **sizes}), self._bodies)
+        elif isinstance(made, PlateBroughtIn):
+            facts = plate_facts(self._plate(history, made), self._bodies)
+        else:
+            declared = self._declared_bodies[history.id]
+            if isinstance(declared, Cylinder):
+                facts = cylinder_facts(declared, self._bodies)
+            else:
+                facts = plate_facts(declared, self._bodies)
+        return replace(facts, zone=history.zone, present=history.present, brought_in=made is not None)
+
+    def _plate(self, history: BodyHistory, made: PlateBroughtIn) -> Plate:
+        fields: dict[str, object] = {
+            "id": history.id,
+            "zone": history.zone,
+            "name": history.name,
+            "thickness_m": made.thickness_m,
+            "width_m": made.width_m,
+            "length_m": made.length_m,
+            "faces": made.faces,
+            "stacked": made.stacked,
+        }
+        return Plate.model_validate(fields)
+
+    def body_state(self, history: BodyHistory, facts: BodyFacts, shop: Shop, until_s: float) -> Held:
+        """The body after the air it stood in since it came, as far as it remembers; no state: not known."""
+        oldest_s = until_s - BODY_MEMORY_S
+        came_s = history.came_s
+        start_s = oldest_s if came_s is None or came_s < oldest_s else came_s
+        air = StoredAir(self._series)
+        held = self._start(history, facts, shop.supposed, start_s, air)
+        for n, stand in enumerate(history.stands):
+            next_s = history.stands[n + 1].start_s if n + 1 < len(history.stands) else until_s
+            end_s = until_s if next_s is None else min(next_s, until_s)
+            begin_s = start_s if stand.start_s is None else max(stand.start_s, start_s)
+            if end_s >= begin_s and stand.zone in shop.zones:  # of a place that is gone nothing is known
+                samples = thinned(air, stand.zone, begin_s, end_s)
+                held = carried(course_of(shop, replace(facts, zone=stand.zone)), held, samples)
+        return held
+
+    def _start(
+        self, history: BodyHistory, facts: BodyFacts, rules: Suppositions, start_s: float, air: StoredAir
+    ) -> Held:
+        """A body comes in at the temperature it was entered with, else anywhere down to the coldest known."""
+        made = history.made
+        if made is None or start_s != history.came_s:
+            skin = SeriesKey(_zone_at(history, start_s), history.id, Quantity.SKIN_TEMPERATURE)
+            temperature_c = nearest(self._series, skin, start_s, NEAR_S)
+        elif made.start_temperature_c is None:
+            return self._between(history.stands[0].zone, facts, rules, start_s, air)
+        else:
+            temperature_c = made.start_temperature_c
+        if temperature_c is None:
+            return Held(None)
+        return Held(start_state(facts.body, start_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K))
+
+    def _between(
+        self, zone: str, facts: BodyFacts, rules: Suppositions, start_s: float, air: StoredAir
+    ) -> Held:
+        """From the coldest outdoor air of the last days (its own, where none is known) to the warmest now."""
+        known = self.zones.get(zone)
+        outdoor = None if known is None else self._outdoor.get(known.site)
+        places = [place for place in (outdoor, zone) if place is not None]
+        key = Quantity.AIR_TEMPERATURE
+        now = [nearest(self._series, SeriesKey(place, ZONE, key), start_s, NEAR_S) for place in places]
+        warm = [celsius for celsius in now if celsius is not None]
+        if not warm:
+            return Held(None)
+        found = air.samples(places[0], start_s - rules.look_back_h * HOUR_S, start_s)
+        known_s = float(np.ptp(found.times_s)) if found.times_s.size else 0.0
+        coldest = [*warm, *found.temperature_c.tolist()]
+        if known_s < rules.whole_day_h * HOUR_S:
+            coldest.append(max(warm) - rules.brought_in_k)
+        return between(facts.body, start_s, min(coldest), max(warm))
+
+
+def _zone_at(history: BodyHistory, time_s: float) -> str:
+    zones = [stand.zone for stand in history.stands if stand.start_s is None or stand.start_s <= time_s]
+    return zones[-1] if zones else history.stands[0].zone
+
+
+def thinned(air: StoredAir, zone: str, start_s: float, end_s: float) -> tuple[Sample, ...]:
+    """A zone's air at most every few minutes, which is enough for what has an hour's time constant."""
+    found = air.samples(zone, start_s, end_s)
+    kept: list[Sample] = []
+    columns = found.times_s.tolist(), found.temperature_c.tolist(), found.rh_frac.tolist()
+    for row in zip(*columns, strict=True):
+        wanted = not kept or row[0] - kept[-1].time_s >= BODY_STEP_S or row[0] == columns[0][-1]
+        if wanted and row[2] == row[2]:
+            kept.append(Sample(*row))
+    return tuple(kept)
+
+
+def _unread(numbers: Iterable[int]) -> tuple[Refusal, ...]:
+    fault = Fault("entry", "a body nobody can read", "take it back and enter it again")
+    return tuple(Refusal(number, (fault,)) for number in numbers)

@@ -1,0 +1,288 @@
+"""Looks ahead: from the store's hours and the forecast to the odds of each coming shift, and a plan."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.core.state import Foreseen
+from monitor.core.step import CoreState, Shop
+from monitor.core.watch import shifts_standing
+from monitor.engine.build import warning_rules
+from monitor.engine.zone_hours import (
+    NOT_FORETOLD,
+    measured_outdoor,
+    shift_was_humid,
+    site_histories,
+    zone_ahead,
+)
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.picture import ActionNow, Part, ShiftNow
+from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.forecast import ZoneForecast
+from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
+from monitor.outlook.plan import plan
+from monitor.outlook.response import ZoneModel, explain, fit, forecast
+from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene
+from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shifts import upcoming
+from monitor.outlook.warning import (
+    Decision,
+    WarningDecision,
+    WarningMemory,
+    decide,
+    score,
+    told_beside,
+)
+from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answer
+from monitor.physics.night_sky import NO_FORECAST, Clouds
+from monitor.physics.saturation import dew_point_c
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Settings, Site
+from monitor.store.contract import Ledger, SeriesStore
+from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
+from monitor.weather.site import outdoor_air, provider_for
+
+HISTORY_DAYS = 60
+REFIT_S = 24 * HOUR_S
+HORIZON_S = 48 * HOUR_S
+DONE_FOR_S = 4 * 86_400.0
+
+
+@dataclass(slots=True)
+class SiteView:
+    """What one look at a site gave."""
+
+    outlooks: tuple[ShiftOutlook, ...] = ()
+    actions: tuple[Action, ...] = ()
+    weather: WeatherReply | None = None
+    inputs: PlanInputs | None = None
+    notes: list[str] = field(default_factory=list)
+    looked_s: float = 0.0
+    explanations: dict[str, str] = field(default_factory=dict)  # by zone
+
+
+@dataclass(frozen=True, slots=True)
+class _Outdoor:
+    """What a site's forecast says of the coming hours besides the shop's own air."""
+
+    clouds: Clouds
+    dew_point_c: tuple[float, ...]
+
+
+def weather_providers(settings: Settings) -> dict[str, WeatherProvider]:
+    """The forecast provider of every site."""
+    chosen = {weather.site: weather for weather in settings.weather}
+    cache = settings.service.data_dir / "weather"
+    return {site.id: provider_for(chosen.get(site.id), site, cache) for site in settings.sites}
+
+
+class Foreseer:
+    """Looks ahead for every site; called by the loop at fixed times, so that a replay sees the same."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        series: SeriesStore,
+        ledger: Ledger,
+        providers: Mapping[str, WeatherProvider],
+        archive: ForecastArchive,
+    ) -> None:
+        self._settings = settings
+        self._series = series
+        self._ledger = ledger
+        self._providers = providers
+        self._archive = archive
+        self._practice = practice_from_mapping(load_toml("outlook.toml"))
+        self._models: dict[str, ZoneModel] = {}
+        self.views: dict[str, SiteView] = {}
+
+    def look(self, shop: Shop, state: CoreState, now_s: float) -> tuple[Foreseen, list[NewEvent]]:
+        """The coming shifts as of now, and the record of every warning decided on."""
+        memory, events = state.memory, list[NewEvent]()
+        shifts: list[ShiftNow] = []
+        actions: list[ActionNow] = []
+        done = self._done(now_s)
+        self.picture(shop, state, now_s)
+        for site in self._settings.sites:
+            view = self.views[site.id]
+            memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
+            memory = self._scored(shop, memory, site, now_s)
+            memory, decisions = decide(
+                view.outlooks, memory, now_s, warning_rules(self._settings, site.tz), _deadlines(view.actions)
+            )
+            events += [_event(decision, now_s) for decision in decisions]
+            shifts += [_shift(outlook, memory) for outlook in view.outlooks]
+            actions += [_action(action, done) for action in view.actions]
+        clouds = {site: _clouds(view.weather) for site, view in self.views.items()}
+        return Foreseen(tuple(shifts), tuple(actions), memory, clouds), events
+
+    def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
+        """See ahead for the pages alone, where a start would wait for the next look; nothing is decided."""
+        for site in self._settings.sites:
+            view = self._view(shop, state, site, now_s)
+            view.looked_s, view.explanations = now_s, self._explained(view)
+            self.views[site.id] = view
+
+    def parts(self) -> list[Part]:
+        """How the forecast of each site stands."""
+        parts = []
+        for site, view in self.views.items():
+            if view.weather is not None and view.weather.state is not WeatherState.NONE:
+                good = view.weather.state is WeatherState.GOOD
+                text = view.weather.attribution if good else view.weather.reason
+                parts.append(Part(f"weather {site}", good, text))
+        return parts
+
+    def _explained(self, view: SiteView) -> dict[str, str]:
+        zones = () if view.inputs is None else view.inputs.ahead.air
+        found = {zone: explain(self._models[zone]) for zone in zones if zone in self._models}
+        return {zone: said.text for zone, said in found.items() if said is not None}
+
+    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteView:
+        spans = upcoming(shop.shifts, now_s, HORIZON_S)
+        spans = tuple(span for span in spans if span.site == site.id)
+        reply = self._providers[site.id].forecast(now_s)
+        if reply.forecast is not None and reply.fetched_s is not None:
+            self._archive.keep(site.id, reply.fetched_s, reply.forecast)
+        rows = HISTORY_DAYS * 24 + 1
+        begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
+        histories = site_histories(self._series, shop, site.id, begin_s, rows)
+        if not histories:
+            return SiteView(weather=reply, notes=["nothing has been measured yet"])
+        start_s, rows = _common(histories)
+        measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
+        outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
+        forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
+        scene = self._scene(shop, state, site, _Outdoor(_clouds(reply), _outdoor_dew(outdoor, rows)))
+        ahead = look_ahead(scene, forecasts, now_s)
+        outlooks = shift_outlooks(scene, ahead, spans)
+        answers: dict[str, ZoneAnswer] = {}
+        for name, history in histories.items():
+            answer = zone_answer(self._models[name], self._practice, history, outdoor)
+            if answer is not None:
+                answers[name] = answer
+        inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
+        return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
+
+    def _forecast(self, history: AirHistory, outdoor: OutdoorAir | None, now_s: float) -> ZoneForecast:
+        model = self._models.get(history.zone)
+        if model is None or now_s - model.fitted_s >= REFIT_S:
+            model = fit(history, outdoor)
+            self._models[history.zone] = model
+        return forecast(model, history, outdoor)
+
+    def _scene(self, shop: Shop, state: CoreState, site: Site, outdoor: _Outdoor) -> Scene:
+        facts = {z.id: z for z in shop.zones.values() if z.site == site.id and z.kind not in NOT_FORETOLD}
+        bodies = tuple(
+            BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone)
+            for b in shop.bodies.values()
+            if b.present and b.zone in facts and b.id in state.bodies
+        )
+        packages = tuple(
+            PackageAhead(name, shop.packages[name].name, shop.packages[name].rules, clock)
+            for name, clock in state.clocks.items()
+            if shop.packages[name].zone in facts
+        )
+        return Scene(
+            site=site.id,
+            words=PlanPhrases(site.tz, self._settings.web.temperature_unit == "F"),
+            zones={name: zone_ahead(zone, shop, outdoor.clouds) for name, zone in facts.items()},
+            bodies=bodies,
+            packages=packages,
+            margin_k=shop.limits.margin_caution_k,
+            warn_frac=shop.limits.shift_probability,
+            outdoor_dew_point_c=outdoor.dew_point_c,
+        )
+
+    def _done(self, now_s: float) -> frozenset[str]:
+        """Actions that people have ticked off."""
+        events = self._ledger.events(kinds=[EventKind.PLAN], start_s=now_s - DONE_FOR_S)
+        latest = {event.subject: event.body.get("entry") for event in events}
+        return frozenset(subject for subject, entry in latest.items() if entry == "done")
+
+    def _scored(self, shop: Shop, memory: WarningMemory, site: Site, now_s: float) -> WarningMemory:
+        """Score the shifts that ended since yesterday by what was measured in them."""
+        for span in upcoming(shop.shifts, now_s - 24 * HOUR_S, 24 * HOUR_S):
+            if span.site == site.id and span.end_s <= now_s:
+                humid = shift_was_humid(self._series, shop, span)
+                if humid is not None:
+                    memory = score(memory, span, humid)
+        return memory
+
+
+def _common(histories: Mapping[str, AirHistory]) -> tuple[float, int]:
+    one = next(iter(histories.values()))
+    return one.start_s, one.temperature_c.size
+
+
+def _outdoor_pa(outdoor: OutdoorAir | None, rows: int) -> FloatArray:
+    """Now first, then the 48 hours ahead."""
+    if outdoor is None:
+        return np.full(49, np.nan)
+    ahead = outdoor.vapour_pressure_pa[rows - 1 : rows + 48]
+    return np.concatenate([ahead, np.full(49 - ahead.size, np.nan)])
+
+
+def _clouds(reply: WeatherReply | None) -> Clouds:
+    """The cover of the hours that a forecast tells; nothing without one."""
+    forecast = None if reply is None else reply.forecast
+    if forecast is None or forecast.cloud_frac is None:
+        return NO_FORECAST
+    return Clouds(tuple(forecast.times_s.tolist()), tuple(forecast.cloud_frac.tolist()))
+
+
+def _outdoor_dew(outdoor: OutdoorAir | None, rows: int) -> tuple[float, ...]:
+    pressures = _outdoor_pa(outdoor, rows)[1:]
+    if not np.isfinite(pressures).any():
+        return ()
+    return tuple(float(v) for v in dew_point_c(np.maximum(pressures, 1.0)))
+
+
+def _deadlines(actions: Iterable[Action]) -> dict[str, float]:
+    first: dict[str, float] = {}
+    for action in actions:
+        first[action.shift_id] = min(action.by_s, first.get(action.shift_id, action.by_s))
+    return first
+
+
+def _shift(outlook: ShiftOutlook, memory: WarningMemory) -> ShiftNow:
+    span = outlook.shift
+    told = memory.told.get(span.id)
+    return ShiftNow(
+        name=span.name,
+        site=span.site,
+        start_s=span.start_s,
+        end_s=span.end_s,
+        level=outlook.level,
+        probability_frac=outlook.probability_frac,
+        reason=outlook.reason,
+        worst_s=outlook.worst_s,
+        id=span.id,
+        warned=told is not None and told.standing,
+    )
+
+
+def _action(action: Action, done: frozenset[str]) -> ActionNow:
+    return ActionNow(
+        id=action.id,
+        text=action.text,
+        by_s=action.by_s,
+        saves_frac=action.saves_frac,
+        done=action.id in done,
+        shift=action.shift_id,
+        zone=action.zone,
+        caution=action.caution,
+    )
+
+
+def _event(decision: WarningDecision, now_s: float) -> NewEvent:
+    body: dict[str, object] = {
+        "entry": str(decision.kind),
+        "probability_frac": decision.probability_frac,
+        "level": str(decision.level),
+        "start_s": decision.shift.start_s,
+        "standing": decision.kind is not Decision.CANCEL,
+    }
+    return NewEvent(EventKind.PLAN, decision.shift.id, now_s, "dryshift", body, decision.reason, decision.key)

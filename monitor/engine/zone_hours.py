@@ -1,0 +1,163 @@
+"""A site's zones hour by hour from the store, with their limits, as the outlook wants them."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from monitor.core.derived_series import ZONE
+from monitor.core.shop import GONE, ZoneFacts
+from monitor.core.step import Shop
+from monitor.model.reading import Quantity, SeriesKey
+from monitor.outlook.courses import FILM_WET_GM2
+from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
+from monitor.outlook.scene import ZoneAhead
+from monitor.outlook.season import LEAST_KNOWN_FRAC
+from monitor.outlook.shifts import ShiftSpan
+from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
+from monitor.settings.schema import Settings
+from monitor.store.contract import SeriesStore
+
+LEAST_HOURS = 7 * 24
+DOORED = frozenset({"bay", "hall"})
+JUDGED = frozenset({"bay", "hall", "store"})
+DOOR_HOLDS_S = 12 * HOUR_S
+NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor", GONE})
+
+
+def hours_of(series: SeriesStore, zone: str, quantity: Quantity, start_s: float, rows: int) -> FloatArray:
+    """Means of the hours that end at start_s + k hours; NaN where nothing was measured."""
+    hours = np.full(rows, np.nan)
+    key = SeriesKey(zone, ZONE, quantity)
+    for bucket in series.buckets(key, start_s - HOUR_S, start_s + (rows - 1) * HOUR_S, HOUR_S):
+        hours[round((bucket.start_s + HOUR_S - start_s) / HOUR_S)] = bucket.mean
+    return hours
+
+
+def site_histories(
+    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int
+) -> dict[str, AirHistory]:
+    """Every zone of a site on the same rows, from the first hour known; zones too young to learn left out."""
+    zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
+    warm = {z.id: hours_of(series, z.id, Quantity.AIR_TEMPERATURE, start_s, rows) for z in zones}
+    damp = {z.id: hours_of(series, z.id, Quantity.VAPOUR_PRESSURE, start_s, rows) for z in zones}
+    known = [name for name in warm if np.isfinite(damp[name]).sum() >= LEAST_HOURS]
+    if not known:
+        return {}
+    first = min(int(np.flatnonzero(np.isfinite(damp[name]))[0]) for name in known)
+    return {
+        name: AirHistory(
+            zone=name,
+            start_s=float(start_s + first * HOUR_S),
+            temperature_c=warm[name][first:],
+            vapour_pressure_pa=damp[name][first:],
+            door_open_frac=door_hours(series, name, start_s + first * HOUR_S, rows - first),
+            neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
+        )
+        for name in known
+    }
+
+
+def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> FloatArray | None:
+    """How much of each hour that ends on a row a door of the zone stood open; None where no sensor tells.
+
+    Door sensors speak when something changes: what one said holds until it speaks again, but not for ever.
+    """
+    known = series.keys()
+    edges = np.asarray(start_s + np.arange(-1, rows) * HOUR_S)
+    found = np.full(rows, np.nan)
+    for key in known:
+        if key.zone == zone and key.quantity is Quantity.DOOR_OPEN:
+            said = series.slice(key, edges[0] - DOOR_HOLDS_S, edges[-1])
+            sound = ~said.doubtful
+            if sound.any():
+                found = np.fmax(found, _held(said.time_s[sound], said.value[sound], edges))
+    return found if np.isfinite(found).any() else None
+
+
+def _held(time_s: FloatArray, value: FloatArray, edges: FloatArray) -> FloatArray:
+    """Mean over each stretch between edges of a value that holds; NaN where less than half is known."""
+    until_s = np.minimum(np.append(time_s[1:], edges[-1]), time_s + DOOR_HOLDS_S)
+    hold_s = np.maximum(until_s - time_s, 0.0)
+    # Open seconds and known seconds from the first reading on, at every reading and at the end of its hold.
+    at = np.stack([time_s, time_s + hold_s], axis=1).ravel()
+    known = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s], axis=1).ravel())
+    opened = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s * value], axis=1).ravel())
+    known_s = np.diff(np.interp(edges, at, known, left=0.0))
+    open_s = np.diff(np.interp(edges, at, opened, left=0.0))
+    mean = np.full(known_s.size, np.nan)
+    np.divide(open_s, known_s, out=mean, where=known_s >= HOUR_S / 2.0)
+    return mean
+
+
+def measured_outdoor(
+    settings: Settings, series: SeriesStore, site: str, start_s: float, rows: int
+) -> tuple[FloatArray, FloatArray] | None:
+    """Temperature and vapour pressure of the site's own outdoor zone; None where it has none."""
+    chosen = next((w.outdoor_zone for w in settings.weather if w.site == site), None)
+    zone = chosen or next((z.id for z in settings.zones if z.site == site and z.kind == "outdoor"), None)
+    if zone is None:
+        return None
+    warm = hours_of(series, zone, Quantity.AIR_TEMPERATURE, start_s, rows)
+    damp = hours_of(series, zone, Quantity.VAPOUR_PRESSURE, start_s, rows)
+    return warm, damp
+
+
+def zone_ahead(zone: ZoneFacts, shop: Shop, clouds: Clouds = NO_FORECAST) -> ZoneAhead:
+    """A zone with the limits that its shifts are judged by."""
+    humid = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
+    return ZoneAhead(
+        id=zone.id,
+        name=zone.name,
+        site=zone.site,
+        kind=zone.kind,
+        limit_humidity_frac=humid if zone.kind in JUDGED else zone.max_relative_humidity_frac,
+        limit_dew_point_c=zone.max_dew_point_c,
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+        has_door=zone.kind in DOORED,
+        heat_up_to_c=zone.heat_up_to_c,
+        dry_down_to_frac=zone.dry_down_to_frac,
+        sky=Sky(zone.sky_view_frac, clouds),
+    )
+
+
+def shift_was_humid(series: SeriesStore, shop: Shop, span: ShiftSpan) -> bool | None:
+    """Whether a limit was crossed in a shift, by hourly means as they are foretold.
+
+    Where nothing was crossed but too little was measured to say that all was well, None.
+    """
+    over, known = list[bool](), list[float]()
+    for key, limit, sign in _judged(shop, span.site):
+        hours = np.arange(span.start_s, span.end_s, HOUR_S)
+        buckets = series.spans(key, [*hours, span.end_s])
+        known.append(len(buckets) / hours.size)
+        over += [sign * (bucket.mean - limit) > 0.0 for bucket in buckets]
+    if any(over):
+        return True
+    return False if known and min(known) >= LEAST_KNOWN_FRAC else None
+
+
+def _judged(shop: Shop, site: str) -> Iterator[tuple[SeriesKey, float, float]]:
+    """What is measured of a site's zones and bodies, its limit, and on which side of it is humid."""
+    for zone in shop.zones.values():
+        if zone.site != site or zone.kind in NOT_FORETOLD:
+            continue
+        ahead = zone_ahead(zone, shop)
+        if ahead.limit_humidity_frac is not None:
+            yield SeriesKey(zone.id, ZONE, Quantity.RELATIVE_HUMIDITY), ahead.limit_humidity_frac, 1.0
+        if ahead.limit_dew_point_c is not None:
+            yield SeriesKey(zone.id, ZONE, Quantity.DEW_POINT), ahead.limit_dew_point_c, 1.0
+    for body in shop.bodies.values():
+        zone = shop.zones[body.zone]
+        if body.present and zone.site == site and zone.kind not in NOT_FORETOLD:
+            yield SeriesKey(body.zone, body.id, Quantity.MARGIN), shop.limits.margin_caution_k, -1.0
+            yield SeriesKey(body.zone, body.id, Quantity.WATER_FILM), FILM_WET_GM2, 1.0
+
+
+def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:
+    if not columns:
+        return None
+    table = np.stack(columns)
+    count = np.isfinite(table).sum(axis=0)
+    total = np.nansum(table, axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -1,0 +1,1 @@
+"""How wet the shielding gas is, whether the regulator sweats, how long to purge."""

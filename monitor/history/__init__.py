@@ -1,0 +1,1 @@
+"""What people entered, folded into the history of every thing."""

@@ -1,0 +1,106 @@
+"""Puts the ledger's events in the order in which things happened, as later corrections put them right."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
+from typing import Protocol
+
+from monitor.history.entries import Entry, entry_of
+from monitor.model.errors import InputError
+from monitor.model.event import EventKind
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One event of the ledger, as far as a history needs it."""
+
+    number: int
+    kind: EventKind
+    subject: str
+    time_s: float
+    body: Mapping[str, object]
+
+
+class Recorded(Protocol):
+    """An event as the ledger holds it."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def kind(self) -> EventKind: ...
+    @property
+    def subject(self) -> str: ...
+    @property
+    def time_s(self) -> float: ...
+    @property
+    def body(self) -> Mapping[str, object]: ...
+
+
+def told_of(event: Recorded) -> Told:
+    """A ledger event as far as a history needs it."""
+    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """An entry and when it happened."""
+
+    time_s: float
+    entry: Entry
+    number: int = 0
+
+
+def corrected(events: Iterable[Told]) -> list[Told]:
+    """The events as later corrections put them right, in order of happening.
+
+    A correction's body is `{"of": number}` with `"void": true` (or false, which takes that back), or with a
+    new `"time_s"` or `"body"`. A correction of a correction changes nothing: put the entry itself right.
+    """
+    known: dict[int, Told] = {}
+    taken_back: set[int] = set()
+    for event in events:
+        if event.kind is not EventKind.CORRECTION:
+            known[event.number] = event
+            continue
+        number = event.body.get("of")
+        target = known.get(number) if isinstance(number, int) else None
+        if target is not None:
+            known[target.number] = _put_right(target, event.body)
+            if (void := event.body.get("void")) is not None:
+                (taken_back.add if void else taken_back.discard)(target.number)
+    kept = (event for event in known.values() if event.number not in taken_back)
+    return sorted(kept, key=lambda event: (event.time_s, event.number))
+
+
+def _put_right(target: Told, correction: Mapping[str, object]) -> Told:
+    time_s, body = correction.get("time_s"), correction.get("body")
+    if isinstance(time_s, int | float) and not isinstance(time_s, bool):
+        target = replace(target, time_s=float(time_s))
+    return replace(target, body=body) if isinstance(body, Mapping) else target
+
+
+def dated_entries(events: Iterable[Told], kind: EventKind) -> list[Dated]:
+    """The entries of one kind after corrections, in order of happening; InputError for an unreadable one."""
+    return [
+        Dated(event.time_s, entry_of(event.kind, event.body), event.number)
+        for event in corrected(events)
+        if event.kind is kind
+    ]
+
+
+def readable_entries(events: Iterable[Told], kind: EventKind) -> tuple[list[Dated], list[int]]:
+    """The same without stopping at what nobody can read: its numbers come second."""
+    found: list[Dated] = []
+    unread: list[int] = []
+    for event in corrected(events):
+        if event.kind is kind:
+            try:
+                found.append(Dated(event.time_s, entry_of(event.kind, event.body), event.number))
+            except InputError:
+                unread.append(event.number)
+    return found, unread
+
+
+def moment(time_s: float, zone: tzinfo = UTC) -> str:
+    """A moment as a person reads it, with its offset, so that the night of the clock change is plain."""
+    return f"{datetime.fromtimestamp(time_s, zone):%Y-%m-%d %H:%M %z}"

@@ -1,1 +1,0 @@
-"""Takes readings from sensors over MQTT, and acknowledges nothing before it is durable."""

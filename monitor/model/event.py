@@ -1,0 +1,43 @@
+"""What the ledger records."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class EventKind(StrEnum):
+    """What a ledger event records."""
+
+    SERVICE_STARTED = "service_started"
+    SERVICE_STOPPED = "service_stopped"
+    SERVICE_GAP = "service_gap"
+    SERVICE_ANEW = "service_anew"
+    SENSOR_STATUS = "sensor_status"
+    ALARM_TRANSITION = "alarm_transition"
+    ALARM_COMMAND = "alarm_command"
+    DELIVERY = "delivery"
+    PACKAGE = "package"
+    CYLINDER = "cylinder"
+    STEEL = "steel"
+    STORAGE = "storage"
+    BEAD = "bead"
+    SENSOR_CHECK = "sensor_check"
+    PLAN = "plan"
+    CORRECTION = "correction"
+    RECOUNT = "recount"
+
+
+@dataclass(frozen=True, slots=True)
+class NewEvent:
+    """An event about to be written: who, what, when it happened, why.
+
+    `subject` is the id of the thing concerned; `key` makes the write idempotent: a second event
+    with the same key changes nothing. `body` holds plain JSON values only.
+    """
+
+    kind: EventKind
+    subject: str
+    time_s: float
+    who: str
+    body: dict[str, object]
+    why: str = ""
+    key: str | None = None

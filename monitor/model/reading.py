@@ -1,0 +1,91 @@
+"""What is measured and stored: quantities, series, readings, derived points, marks of doubt."""
+
+from enum import StrEnum
+from typing import NamedTuple
+
+from monitor.model.sensor import SensorStatus
+
+
+class Quantity(StrEnum):
+    """What a stored number is; the unit is in the name."""
+
+    # measured
+    AIR_TEMPERATURE = "air_temperature_c"
+    RELATIVE_HUMIDITY = "relative_humidity_frac"
+    SURFACE_TEMPERATURE = "surface_temperature_c"
+    STATION_PRESSURE = "station_pressure_pa"
+    DOOR_OPEN = "door_open_frac"
+    BATTERY = "battery_frac"
+    # derived from measured air
+    DEW_POINT = "dew_point_c"
+    FROST_POINT = "frost_point_c"
+    VAPOUR_PRESSURE = "vapour_pressure_pa"
+    ABSOLUTE_HUMIDITY = "absolute_humidity_gm3"
+    HUMIDITY_RATIO = "humidity_ratio_kgkg"
+    WET_BULB = "wet_bulb_c"
+    # derived for bodies and packages
+    SKIN_TEMPERATURE = "skin_temperature_c"
+    MARGIN = "margin_k"
+    WATER_FILM = "water_film_gm2"
+    WET_PROBABILITY = "wet_probability_frac"
+    EXPOSURE_USED = "exposure_used_h"
+    EXPOSURE_FRACTION = "exposure_used_frac"
+    UPTAKE = "uptake_frac"
+
+
+MEASURED = frozenset(
+    {
+        Quantity.AIR_TEMPERATURE,
+        Quantity.RELATIVE_HUMIDITY,
+        Quantity.SURFACE_TEMPERATURE,
+        Quantity.STATION_PRESSURE,
+        Quantity.DOOR_OPEN,
+        Quantity.BATTERY,
+    }
+)
+
+
+class SeriesKey(NamedTuple):
+    """Names one series. `source` is a sensor id, or `zone`, or a body's or package's id."""
+
+    zone: str
+    source: str
+    quantity: Quantity
+
+
+class Reading(NamedTuple):
+    """One measured number, in inside units, as it arrived.
+
+    `time_s` is when it was measured, `arrived_s` when the service got it (both epoch seconds UTC,
+    whole milliseconds); `time_from_device` says whether the sensor's own clock was used.
+    """
+
+    key: SeriesKey
+    time_s: float
+    arrived_s: float
+    value: float
+    sequence: int | None = None
+    time_from_device: bool = False
+
+
+class StoredReading(NamedTuple):
+    """A reading with its place in the order of arrival (rising, never reused)."""
+
+    order: int
+    reading: Reading
+
+
+class Point(NamedTuple):
+    """One derived number of a series."""
+
+    key: SeriesKey
+    time_s: float
+    value: float
+
+
+class Mark(NamedTuple):
+    """Says that a stored reading is doubtful, and why."""
+
+    order: int
+    status: SensorStatus
+    reason: str

@@ -1,0 +1,1 @@
+"""Readings taken from the broker, acknowledged only when durable."""

@@ -1,0 +1,85 @@
+"""Makes the MQTT client as the settings ask for it: version, session, log-in, TLS, last will."""
+
+import json
+import ssl
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from monitor.model.errors import Fault, InputError
+from monitor.settings.schema import MqttSection
+
+MAX_PACKET_BYTES = 1_048_576  # asked of the broker; a longer message never reaches the service
+CONNECT_TIMEOUT_S = 10.0
+CURRENT_VERSION = "5"
+
+
+def make_client(settings: MqttSection, host: str, port: int) -> mqtt.Client:
+    """A client that keeps its session from the very first connect and acknowledges by hand."""
+    is_5 = settings.protocol == CURRENT_VERSION
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=settings.client_id,
+        clean_session=None if is_5 else False,
+        protocol=mqtt.MQTTv5 if is_5 else mqtt.MQTTv311,
+        reconnect_on_failure=False,
+        manual_ack=True,
+    )
+    client.connect_timeout = CONNECT_TIMEOUT_S
+    if settings.username is not None:
+        password = settings.password.get_secret_value() if settings.password else None
+        client.username_pw_set(settings.username, password)
+    if settings.ca_file is not None or settings.cert_file is not None:
+        client.tls_set_context(_tls(settings))
+    client.will_set(state_topic(settings), state_payload("lost"), qos=1, retain=True)
+    if is_5:
+        client.connect_async(
+            host, port, settings.keepalive_s, clean_start=False, properties=_connect_properties(settings)
+        )
+    else:
+        client.connect_async(host, port, settings.keepalive_s)
+    return client
+
+
+def state_topic(settings: MqttSection) -> str:
+    """Where the service says, retained, whether it is there."""
+    return f"{settings.topic_root}/service/state"
+
+
+def state_payload(state: str) -> bytes:
+    """What it says: "online", "not_judging", "offline" (stopped) or "lost" (the broker's word for it)."""
+    return json.dumps({"state": state}).encode()
+
+
+def subscribe(client: mqtt.Client, settings: MqttSection, wanted: tuple[str, ...]) -> None:
+    """Ask for all filters at QoS 1; in MQTT 5 without our own messages and without old retained ones."""
+    if settings.protocol == CURRENT_VERSION:
+        options = SubscribeOptions(
+            qos=1, noLocal=True, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+        )
+        client.subscribe([(name, options) for name in wanted])
+    else:
+        client.subscribe([(name, 1) for name in wanted])
+
+
+def _connect_properties(settings: MqttSection) -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = settings.session_expiry_s
+    properties.ReceiveMaximum = settings.receive_maximum
+    properties.MaximumPacketSize = MAX_PACKET_BYTES
+    return properties
+
+
+def _tls(settings: MqttSection) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+        if settings.cert_file is not None:
+            context.load_cert_chain(settings.cert_file, settings.key_file)
+    except (OSError, ValueError) as error:
+        files = ", ".join(str(f) for f in (settings.ca_file, settings.cert_file, settings.key_file) if f)
+        fault = Fault("mqtt.ca_file, cert_file, key_file", files, f"cannot be used: {error}")
+        raise InputError([fault]) from error
+    return context

@@ -1,1 +1,0 @@
-"""Decides whether a reading can be believed, and what is thought of each sensor."""

@@ -1,0 +1,1 @@
+"""The settings file and the reference data: every fault at once."""

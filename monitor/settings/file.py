@@ -1,0 +1,249 @@
+"""Reads a settings file with its secrets and reports every fault at once."""
+
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from pydantic import SecretStr, ValidationError
+
+from monitor.model.errors import Fault, InputError
+from monitor.settings.bounds import impossible
+from monitor.settings.schema import Settings
+
+SECRET_SIGN = "@"  # a value "@name" is read from the file `name` in the secrets folder
+
+
+def load(
+    path: Path, secrets: Path | None = None, known: Mapping[str, frozenset[str]] | None = None
+) -> Settings:
+    """The settings in `path`, or an InputError that carries every fault.
+
+    `secrets` is the folder of secret files (default: `secrets` beside the settings file). `known`
+    names the reference data that settings may point at: `consumables` and `spools`.
+    """
+    try:
+        tree = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError([Fault("settings file", str(path), "no such file; give the path of one")]) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError([Fault("settings file", str(path), f"cannot be read: {error}")]) from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputError([Fault("settings file", str(path), f"is not TOML: {error}")]) from error
+    faults: list[Fault] = []
+    folder = secrets if secrets is not None else path.parent / "secrets"
+    tree = _with_secrets(tree, folder, "", faults)
+    settings = None
+    try:
+        settings = Settings(**tree)
+    except ValidationError as error:
+        faults += [_fault(item) for item in _causes(error)]
+    named = tree if settings is None else settings.model_dump()
+    told = {fault.field for fault in faults}
+    faults += [fault for fault in cross_faults(named, known or {}) if fault.field not in told]
+    if faults or settings is None:
+        raise InputError(faults)
+    return _paths_beside(settings, path.parent)
+
+
+def _paths_beside(settings: Settings, folder: Path) -> Settings:
+    """Relative paths lie beside the settings file, wherever the service was started."""
+    data_dir = (folder / settings.service.data_dir).resolve()
+    service = settings.service.model_copy(update={"data_dir": data_dir})
+    calendars = tuple(
+        one.model_copy(update={"source": str((folder / one.source).resolve())})
+        if "://" not in one.source
+        else one
+        for one in settings.calendars
+    )
+    return settings.model_copy(update={"service": service, "calendars": calendars})
+
+
+def _with_secrets(value: Any, folder: Path, place: str, faults: list[Fault]) -> Any:
+    if isinstance(value, dict):
+        return {k: _with_secrets(v, folder, f"{place}.{k}".lstrip("."), faults) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_with_secrets(v, folder, f"{place}[{n}]", faults) for n, v in enumerate(value)]
+    if isinstance(value, str) and value.startswith(SECRET_SIGN):
+        file = folder / value.removeprefix(SECRET_SIGN)
+        try:
+            return file.read_text(encoding="utf-8").strip()
+        except OSError as error:
+            fix = f"write it into the file {file}, or name the folder of secret files with --secrets"
+            faults.append(Fault(place, value, f"the secret file cannot be read ({error.strerror}); {fix}"))
+    return value
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, SecretStr):
+        return "a secret"
+    text = value.isoformat() if isinstance(value, datetime | date | time) else repr(value)
+    return text if len(text) <= 80 else f"{text[:77]}…"
+
+
+_SECRET_NAMES = ("password", "token", "secret", "secret_key", "push_url", "ledger_url")
+
+
+_WORDS = {
+    "string_pattern_mismatch": "use small letters, digits and hyphens, such as gas-cage",
+    "time_parsing": "write a time of day like 06:00:00",
+    "time_type": "write a time of day like 06:00:00, without quotes",
+    "date_from_datetime_parsing": "write a date like 2026-03-02, without quotes",
+    "timezone_aware": "write a moment with its offset, its timezone, like 2026-09-07T06:15:00+01:00",
+    "too_short": "is empty; name at least one",
+}
+_IDENTIFIER_PATTERN = "[a-z0-9-]"  # the one pattern that ids have; a topic's says itself what it wants
+
+
+def _causes(error: ValidationError) -> list[dict[str, Any]]:
+    """The faults without those that only follow from another one further inside."""
+    items: list[dict[str, Any]] = [dict(item) for item in error.errors()]
+
+    def follows(item: dict[str, Any]) -> bool:
+        size = len(item["loc"])
+        inside = (o["loc"] for o in items if len(o["loc"]) > size and o["loc"][:size] == item["loc"])
+        return item["type"] == "too_short" and next(inside, None) is not None
+
+    return [item for item in items if not follows(item)]
+
+
+def _fault(item: dict[str, Any]) -> Fault:
+    place = "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in item["loc"]).lstrip(".")
+    if item["type"] == "missing":
+        return Fault(place, "nothing", "is needed; add it")
+    if item["type"] == "extra_forbidden":
+        return Fault(place, _shown(item["input"]), "is not a setting; remove it or correct its spelling")
+    hidden = any(name in str(item["loc"][-1]) for name in _SECRET_NAMES) if item["loc"] else True
+    found = "a secret" if hidden and not isinstance(item["input"], dict) else _shown(item["input"])
+    return Fault(place or "settings", found, _fix(item))
+
+
+def _fix(item: dict[str, Any]) -> str:
+    """What would be right, in words that need no programmer."""
+    said = str(item["msg"]).removeprefix("Value error, ")
+    other = item["type"] == "string_pattern_mismatch" and _IDENTIFIER_PATTERN not in said
+    return said if other else _WORDS.get(item["type"], said.replace("Input should be", "should be"))
+
+
+def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -> Iterator[Fault]:
+    """Faults that only show when the parts are read together: doubled ids and dangling references.
+
+    `tree` is the settings as plain tables; what is not as it should be there is another fault's business.
+    """
+    yield from _doubled(tree)
+    yield from _without_place(tree)
+    yield from _out_of_reach(tree)
+    yield from impossible(tree)
+    ids: dict[str, frozenset[str]] = {
+        "site": _ids(tree, "sites"),
+        "zone": _ids(tree, "zones"),
+        "body": _ids(tree, "cylinders") | _ids(tree, "plates"),
+        "person": _ids(tree, "people"),
+        "channel": _ids(tree, "channels"),
+        **known,
+    }
+    for section, field, kind in _REFERENCES:
+        if kind not in ids:
+            continue
+        for n, item in _tables(tree, section):
+            for where, one in _named(item.get(field)):
+                if isinstance(one, str):
+                    yield from _dangling(f"{section}[{n}].{field}{where}", one, ids[kind])
+
+
+def _without_place(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    """Forecasts asked for a site that does not say where it lies."""
+    sites = {item.get("id"): item for _, item in _tables(tree, "sites")}
+    for n, item in _tables(tree, "weather"):
+        site = sites.get(item.get("site"))
+        asked = item.get("provider", "none")
+        if site is None or asked == "none":
+            continue
+        if site.get("latitude_deg") is None or site.get("longitude_deg") is None:
+            fix = f"needs latitude_deg and longitude_deg of the site {item.get('site')}; add them"
+            yield Fault(f"weather[{n}].provider", repr(asked), fix)
+
+
+def _out_of_reach(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    """People on call whom nothing reaches: their warnings would go nowhere."""
+    mute = {item.get("id") for _, item in _tables(tree, "people") if not item.get("channels")}
+    for n, item in _tables(tree, "on_call"):
+        for field in ("steps", "by_shift"):
+            for where, one in _named(item.get(field)):
+                if isinstance(one, str) and one in mute:
+                    fix = "is on call but has no channels: nothing would reach them; give them one"
+                    yield Fault(f"on_call[{n}].{field}{where}", repr(one), fix)
+
+
+def _tables(tree: Mapping[str, Any], section: str) -> list[tuple[int, Mapping[str, Any]]]:
+    found = tree.get(section, ())
+    if not isinstance(found, list | tuple):
+        return []
+    return [(n, item) for n, item in enumerate(found) if isinstance(item, Mapping)]
+
+
+def _ids(tree: Mapping[str, Any], section: str) -> frozenset[str]:
+    return frozenset(str(item["id"]) for _, item in _tables(tree, section) if "id" in item)
+
+
+def _named(value: Any) -> Iterator[tuple[str, Any]]:
+    """What a setting points at, with its place where it points at several."""
+    if isinstance(value, list | tuple):
+        yield from ((f"[{n}]", one) for n, one in enumerate(value))
+    elif isinstance(value, dict):
+        yield from ((f".{name}", one) for name, one in value.items())
+    else:
+        yield "", value
+
+
+_REFERENCES = (
+    ("zones", "site", "site"),
+    ("zones", "stands_in", "zone"),
+    ("shifts", "site", "site"),
+    ("calendars", "site", "site"),
+    ("on_call", "site", "site"),
+    ("weather", "site", "site"),
+    ("sensors", "zone", "zone"),
+    ("cylinders", "zone", "zone"),
+    ("plates", "zone", "zone"),
+    ("packages", "zone", "zone"),
+    ("packages", "oven", "zone"),
+    ("weather", "outdoor_zone", "zone"),
+    ("cylinders", "work_zone", "zone"),
+    ("plates", "work_zone", "zone"),
+    ("sensors", "body", "body"),
+    ("people", "channels", "channel"),
+    ("on_call", "steps", "person"),
+    ("on_call", "by_shift", "person"),
+    ("channels", "fallback", "channel"),
+    ("packages", "consumable", "consumables"),
+    ("packages", "spool", "spools"),
+    ("shop_rules", "consumable", "consumables"),
+    ("weather", "provider", "providers"),
+)
+
+
+def _dangling(place: str, value: str, known: frozenset[str]) -> Iterator[Fault]:
+    if value not in known:
+        choices = ", ".join(sorted(known)) or "none is defined"
+        yield Fault(place, repr(value), f"names nothing that exists; use one of: {choices}")
+
+
+_OWN_IDS = {
+    "sites": ("sites",),
+    "zones": ("zones",),
+    "sensors": ("sensors",),
+    "cylinders, plates and packages": ("cylinders", "plates", "packages"),
+    "people": ("people",),
+    "channels": ("channels",),
+}
+
+
+def _doubled(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    for name, sections in _OWN_IDS.items():
+        items = [item for section in sections for _, item in _tables(tree, section)]
+        for value, count in Counter(str(item["id"]) for item in items if "id" in item).items():
+            if count > 1:
+                yield Fault(name, repr(value), f"is used {count} times; every id is used once")

@@ -1,1 +1,0 @@
-"""The stages that the one pure step chains: believed air, bodies, packages, observations, the picture."""

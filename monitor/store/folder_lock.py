@@ -1,0 +1,27 @@
+"""Holds a data folder while the service runs on it, so that nobody else writes there meanwhile."""
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from monitor.model.errors import Fault, InputError
+
+MARK = "in-use"
+
+
+@contextmanager
+def hold(data_dir: Path) -> Iterator[None]:
+    """Hold the folder; InputError where a running service does. The hold ends with its process."""
+    data_dir.mkdir(parents=True, exist_ok=True)
+    handle = os.open(data_dir / MARK, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            fix = "is in use by a running service; stop that first"
+            raise InputError([Fault("service.data_dir", str(data_dir), fix)]) from error
+        yield
+    finally:
+        os.close(handle)

@@ -1,0 +1,1 @@
+"""A time-series server behind a durable spool."""

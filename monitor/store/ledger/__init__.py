@@ -1,0 +1,1 @@
+"""The ledger of events: chained, with outbox and checkpoint."""

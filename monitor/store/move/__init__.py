@@ -1,0 +1,1 @@
+"""Series moved from one store to another, counted and summed."""

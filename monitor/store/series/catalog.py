@@ -1,0 +1,102 @@
+"""Remembers what the writer asks for on every reading: series numbers, stale hours, floors, last order."""
+
+import sqlite3
+from collections.abc import Iterable
+
+from monitor.model.errors import Fault, InputError
+from monitor.model.reading import Quantity, SeriesKey
+from monitor.store.series.cover import Floors
+
+_FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
+
+
+class Catalog:
+    """A mirror of small tables; filled anew after a failed write or another program's write."""
+
+    def __init__(self) -> None:
+        self._seen_version: int | None = None
+        self._failed = True
+        self.ids: dict[SeriesKey, int] = {}
+        self.derived: set[int] = set()
+        self.stale: set[tuple[int, int]] = set()
+        self.floors = Floors()
+        self.last_order = 0
+
+    def forget(self) -> None:
+        """Say that another file may lie there."""
+        self._failed = True
+
+    def enter(self, db: sqlite3.Connection) -> None:
+        """Bring the mirror up to date at the start of a write; a write that fails spoils it again."""
+        version = db.execute("PRAGMA data_version").fetchone()[0]
+        if self._failed or version != self._seen_version:
+            rows = db.execute("SELECT id, zone, source, quantity, derived FROM series").fetchall()
+            self.ids = {SeriesKey(zone, source, Quantity(q)): number for number, zone, source, q, _ in rows}
+            self.derived = {row[0] for row in rows if row[4]}
+            self.stale = set(db.execute("SELECT series_id, hour FROM stale_hour"))
+            self.floors = read_floors(db)
+            self.last_order = read_number(db, "last_order")
+            self._seen_version = version
+        self._failed = True
+
+    def leave(self) -> None:
+        """Say that the write was committed."""
+        self._failed = False
+
+    def series_id(self, db: sqlite3.Connection, key: SeriesKey, *, derived: bool) -> int:
+        """The number of a series, enrolled on first sight."""
+        number = self.ids.get(key)
+        if number is None:
+            number = int(
+                db.execute(
+                    "INSERT INTO series (zone, source, quantity, derived) VALUES (?, ?, ?, ?) RETURNING id",
+                    (key.zone, key.source, key.quantity.value, int(derived)),
+                ).fetchone()[0]
+            )
+            self.ids[key] = number
+            if derived:
+                self.derived.add(number)
+        if (number in self.derived) != derived:
+            has, not_ = ("derived points", "readings") if not derived else ("readings", "derived points")
+            name = "/".join(key)
+            raise InputError([Fault("series", name, f"holds {has}; store {not_} under another source")])
+        return number
+
+    def mark_stale(self, db: sqlite3.Connection, hours: Iterable[tuple[int, int]]) -> None:
+        """Note hours whose rollups lag behind from now on."""
+        fresh = set(hours) - self.stale
+        if fresh:
+            db.executemany("INSERT INTO stale_hour (series_id, hour) VALUES (?, ?)", sorted(fresh))
+            self.stale |= fresh
+
+
+def read_floors(db: sqlite3.Connection) -> Floors:
+    """Before which time each level holds nothing any more."""
+    return Floors(*(read_number(db, name) for name in _FLOOR_NAMES))
+
+
+def write_floors(db: sqlite3.Connection, floors: Floors) -> None:
+    """Record the floors after dropping rows."""
+    for name, value in zip(_FLOOR_NAMES, floors, strict=True):
+        write_number(db, name, value)
+
+
+def read_number(db: sqlite3.Connection, name: str) -> int:
+    """A named whole number; 0 where none was written."""
+    row = db.execute("SELECT value FROM number WHERE name = ?", (name,)).fetchone()
+    return int(row[0]) if row else 0
+
+
+def write_number(db: sqlite3.Connection, name: str, value: int) -> None:
+    """Set a named whole number."""
+    db.execute("INSERT OR REPLACE INTO number (name, value) VALUES (?, ?)", (name, value))
+
+
+def add_number(db: sqlite3.Connection, name: str, more: int) -> None:
+    """Raise a named whole number."""
+    if more:
+        db.execute(
+            "INSERT INTO number (name, value) VALUES (?, ?) "
+            "ON CONFLICT (name) DO UPDATE SET value = value + excluded.value",
+            (name, more),
+        )

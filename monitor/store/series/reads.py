@@ -1,0 +1,185 @@
+"""Answers questions about stored series from one unchanging view of the file."""
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.model.reading import Point, Quantity, Reading, SeriesKey, StoredReading
+from monitor.store.contract import Bucket, SeriesSlice
+from monitor.store.series.catalog import read_floors
+from monitor.store.series.cover import RAW_MS, cover
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
+
+_ROLLUPS = {MINUTE_MS: "rollup_minute", HOUR_MS: "rollup_hour", DAY_MS: "rollup_day"}
+_FROM_ROLLUP = """
+SELECT (start_ms - ?) / ?, sum(n), sum(total), min(minimum), max(maximum)
+FROM {table} WHERE series_id = ? AND start_ms >= ? AND start_ms < ? GROUP BY 1"""
+_FROM_RAW = """
+SELECT (time_ms - ?) / ?, count(*), sum(value), min(value), max(value)
+FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? {believed} GROUP BY 1"""
+_AFTER = """
+SELECT arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device
+FROM reading WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"""
+
+_HOUR_BEFORE = f"""
+SELECT max(start_ms) FROM (
+  SELECT max(hour) * {HOUR_MS} AS start_ms FROM stale_hour
+  WHERE series_id = ?1 AND hour < ?2 / {HOUR_MS} AND hour >= ?3 / {HOUR_MS}
+  UNION ALL
+  SELECT max(start_ms) FROM rollup_hour WHERE series_id = ?1 AND start_ms < ?2 AND start_ms >= ?3)"""
+_FAR_MS = 2**53 // HOUR_MS * HOUR_MS
+
+
+class Series(NamedTuple):
+    """A series as the file knows it."""
+
+    id: int
+    derived: bool
+
+    @property
+    def table(self) -> str:
+        """Where its numbers lie."""
+        return "point" if self.derived else "reading"
+
+    @property
+    def believed(self) -> str:
+        """The condition that leaves doubtful numbers out."""
+        return "" if self.derived else "AND status = 0"
+
+
+class Total(NamedTuple):
+    """Numbers summed up, before they become a mean."""
+
+    n: int
+    total: float
+    minimum: float
+    maximum: float
+
+    def plus(self, other: "Total") -> "Total":
+        """Both together."""
+        return Total(
+            self.n + other.n,
+            self.total + other.total,
+            min(self.minimum, other.minimum),
+            max(self.maximum, other.maximum),
+        )
+
+    def bucket(self, start_s: float) -> Bucket:
+        """As the bucket that begins at `start_s`."""
+        mean = min(max(self.total / self.n, self.minimum), self.maximum)  # rounding stays inside
+        return Bucket(start_s, self.n, self.minimum, mean, self.maximum)
+
+
+def find(db: sqlite3.Connection, key: SeriesKey) -> Series | None:
+    """The series of a key."""
+    row = db.execute(
+        "SELECT id, derived FROM series WHERE zone = ? AND source = ? AND quantity = ?",
+        (key.zone, key.source, key.quantity.value),
+    ).fetchone()
+    return Series(row[0], bool(row[1])) if row else None
+
+
+def keys(db: sqlite3.Connection) -> list[SeriesKey]:
+    """Every series enrolled, in order of enrolment."""
+    rows = db.execute("SELECT zone, source, quantity FROM series ORDER BY id")
+    return [SeriesKey(zone, source, Quantity(quantity)) for zone, source, quantity in rows]
+
+
+def readings_after(db: sqlite3.Connection, order: int, limit: int) -> list[StoredReading]:
+    """Readings in order of arrival."""
+    rows = db.execute(_AFTER, (order, limit)).fetchall()
+    if not rows:
+        return []
+    named = db.execute("SELECT id, zone, source, quantity FROM series")
+    by_id = {number: SeriesKey(zone, source, Quantity(quantity)) for number, zone, source, quantity in named}
+    return [
+        StoredReading(
+            place,
+            Reading(by_id[series_id], ms / 1000.0, (ms + delay) / 1000.0, value, sequence, bool(device)),
+        )
+        for place, series_id, ms, delay, value, sequence, device in rows
+    ]
+
+
+def latest(db: sqlite3.Connection, key: SeriesKey) -> Point | None:
+    """The newest believed point: hours that may hold one are looked into, the newest first."""
+    series = find(db, key)
+    if series is None:
+        return None
+    floor_ms = read_floors(db).raw_ms
+    before_ms: int | None = _FAR_MS
+    while before_ms := db.execute(_HOUR_BEFORE, (series.id, before_ms, floor_ms)).fetchone()[0]:
+        row = db.execute(
+            f"SELECT time_ms, value FROM {series.table} WHERE series_id = ? "
+            f"AND time_ms >= ? AND time_ms < ? {series.believed} ORDER BY time_ms DESC LIMIT 1",
+            (series.id, before_ms, before_ms + HOUR_MS),
+        ).fetchone()
+        if row:
+            return Point(key, row[0] / 1000.0, row[1])
+    return None
+
+
+def slice_(
+    db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, limit: int | None
+) -> SeriesSlice:
+    """Points in rising time."""
+    series = find(db, key)
+    rows: list[tuple[int, float, int]] = []
+    if series is not None:
+        status = "0" if series.derived else "status"
+        rows = db.execute(
+            f"SELECT time_ms, value, {status} FROM {series.table} WHERE series_id = ? "
+            "AND time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
+            (series.id, start_ms, end_ms, -1 if limit is None else limit),
+        ).fetchall()
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), table[:, 2] != 0)
+
+
+def totals(
+    db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, width_ms: int
+) -> dict[int, Total]:
+    """Sums by bucket number (time // width) over [start_ms, end_ms)."""
+    found: dict[int, Total] = {}
+    series = find(db, key)
+    if series is not None:
+        add_totals(found, _parts(db, series, (start_ms, end_ms), align_ms=width_ms, group=(0, width_ms)))
+    return found
+
+
+def spans(db: sqlite3.Connection, key: SeriesKey, edges_ms: Sequence[int]) -> dict[int, Total]:
+    """Sums by number of the interval between neighbouring edges; empty ones left out."""
+    found: dict[int, Total] = {}
+    series = find(db, key)
+    if series is not None:
+        for number, (start, end) in enumerate(pairwise(edges_ms)):
+            parts = _parts(db, series, (start, end), align_ms=0, group=(start, end - start))
+            add_totals(found, ((number, total) for _, total in parts))
+    return found
+
+
+def _parts(
+    db: sqlite3.Connection, series: Series, stretch: tuple[int, int], *, align_ms: int, group: tuple[int, int]
+) -> Iterable[tuple[int, Total]]:
+    start_ms, end_ms = stretch
+    stale = db.execute(
+        "SELECT hour FROM stale_hour WHERE series_id = ? AND hour >= ? AND hour <= ?",
+        (series.id, start_ms // HOUR_MS, end_ms // HOUR_MS),
+    )
+    pieces = cover(start_ms, end_ms, align_ms, [row[0] for row in stale], read_floors(db))
+    for level_ms, first, last in pieces:
+        if level_ms == RAW_MS:
+            query = _FROM_RAW.format(table=series.table, believed=series.believed)
+        else:
+            query = _FROM_ROLLUP.format(table=_ROLLUPS[level_ms])
+        for row in db.execute(query, (*group, series.id, first, last)):
+            yield row[0], Total(*row[1:])
+
+
+def add_totals(found: dict[int, Total], parts: Iterable[tuple[int, Total]]) -> None:
+    for number, total in parts:
+        known = found.get(number)
+        found[number] = known.plus(total) if known else total

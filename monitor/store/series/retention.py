@@ -1,0 +1,90 @@
+"""Drops what is older than the settings keep, level by level, in short transactions."""
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+
+from monitor.store.series.catalog import Catalog, write_floors
+from monitor.store.series.cover import Floors
+from monitor.store.series.rollups import refresh
+from monitor.store.series.series_schema import DAY_MS
+
+_AT_ONCE = 20_000
+_DROPS = (
+    ("raw_ms", "reading", "time_ms"),
+    ("raw_ms", "point", "time_ms"),
+    ("minute_ms", "rollup_minute", "start_ms"),
+    ("hour_ms", "rollup_hour", "start_ms"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """How long each level is kept, in whole days; day rollups are kept for good."""
+
+    readings_days: int = 400
+    minutes_days: int = 800
+    hours_days: int = 3_650
+
+    def floors(self, now_s: float) -> Floors:
+        """The oldest times kept, on whole days, so that no sum is cut in two."""
+        today_ms = int(now_s * 1000.0) // DAY_MS * DAY_MS
+        days = (self.readings_days, self.minutes_days, self.hours_days)
+        return Floors(*(max(0, today_ms - count * DAY_MS) for count in days))
+
+
+def apply(
+    write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, floors: Floors
+) -> int:
+    """Raise the floors, then drop what lies below them; returns rows dropped."""
+    with write() as db:
+        refresh(db, catalog)
+        floors = raise_floors(db, catalog, floors)
+        numbers = sorted(catalog.ids.values())
+    dropped = 0
+    for level, table, column in _DROPS:
+        for number in numbers:
+            dropped += _drop(write, table, column, number, getattr(floors, level))
+    with write() as db:
+        drop_lone_marks(db)
+    return dropped
+
+
+def raise_floors(db: sqlite3.Connection, catalog: Catalog, floors: Floors) -> Floors:
+    """Record floors, none of them lower than before, inside the caller's transaction."""
+    floors = Floors(*(max(old, new) for old, new in zip(catalog.floors, floors, strict=True)))
+    write_floors(db, floors)
+    catalog.floors = floors
+    return floors
+
+
+def drop_lone_marks(db: sqlite3.Connection) -> None:
+    """Forget the reasons of marks whose readings are gone."""
+    db.execute(
+        "DELETE FROM mark WHERE NOT EXISTS "
+        "(SELECT 1 FROM reading WHERE reading.arrival_order = mark.arrival_order)"
+    )
+
+
+def _drop(
+    write: Callable[[], AbstractContextManager[sqlite3.Connection]],
+    table: str,
+    column: str,
+    series_id: int,
+    floor_ms: int,
+) -> int:
+    dropped = 0
+    while True:
+        with write() as db:
+            last = db.execute(
+                f"SELECT {column} FROM {table} WHERE series_id = ? AND {column} < ? "
+                f"ORDER BY {column} LIMIT 1 OFFSET ?",
+                (series_id, floor_ms, _AT_ONCE),
+            ).fetchone()
+            until_ms = last[0] if last else floor_ms
+            dropped += db.execute(
+                f"DELETE FROM {table} WHERE series_id = ? AND {column} < ?", (series_id, until_ms)
+            ).rowcount
+        if not last:
+            return dropped

@@ -1,0 +1,107 @@
+"""The tables of the embedded series store, and the codes written into them."""
+
+from monitor.model.sensor import SensorStatus
+from monitor.store.sqlite_file import Schema
+
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
+
+# Codes are stored and sent to other stores: new ones are only ever added at the end.
+STATUS_CODES: dict[SensorStatus, int] = {
+    SensorStatus.GOOD: 0,
+    SensorStatus.MAINTENANCE_REQUIRED: 1,
+    SensorStatus.OUT_OF_SPECIFICATION: 2,
+    SensorStatus.FUNCTION_CHECK: 3,
+    SensorStatus.FAILURE: 4,
+}
+
+# Readings are clustered by series and time, because charts and rollups read them so; the order of
+# arrival is an index beside it. `stale_hour` names the hours whose rollups lag behind the readings.
+_FIRST = """
+CREATE TABLE series (
+  id INTEGER PRIMARY KEY,
+  zone TEXT NOT NULL,
+  source TEXT NOT NULL,
+  quantity TEXT NOT NULL,
+  derived INTEGER NOT NULL,
+  UNIQUE (zone, source, quantity)
+) STRICT;
+
+CREATE TABLE reading (
+  arrival_order INTEGER NOT NULL,
+  series_id INTEGER NOT NULL,
+  time_ms INTEGER NOT NULL,
+  delay_ms INTEGER NOT NULL,
+  value REAL NOT NULL,
+  sequence INTEGER,
+  from_device INTEGER NOT NULL,
+  status INTEGER NOT NULL,
+  PRIMARY KEY (series_id, time_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE UNIQUE INDEX reading_order ON reading (arrival_order);
+
+CREATE TABLE mark (
+  arrival_order INTEGER PRIMARY KEY,
+  reason TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE point (
+  series_id INTEGER NOT NULL,
+  time_ms INTEGER NOT NULL,
+  value REAL NOT NULL,
+  PRIMARY KEY (series_id, time_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE rollup_minute (
+  series_id INTEGER NOT NULL,
+  start_ms INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  total REAL NOT NULL,
+  minimum REAL NOT NULL,
+  maximum REAL NOT NULL,
+  PRIMARY KEY (series_id, start_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE rollup_hour (
+  series_id INTEGER NOT NULL,
+  start_ms INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  total REAL NOT NULL,
+  minimum REAL NOT NULL,
+  maximum REAL NOT NULL,
+  PRIMARY KEY (series_id, start_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE rollup_day (
+  series_id INTEGER NOT NULL,
+  start_ms INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  total REAL NOT NULL,
+  minimum REAL NOT NULL,
+  maximum REAL NOT NULL,
+  PRIMARY KEY (series_id, start_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE stale_hour (
+  series_id INTEGER NOT NULL,
+  hour INTEGER NOT NULL,
+  PRIMARY KEY (series_id, hour)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE set_aside (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  topic TEXT NOT NULL,
+  payload BLOB NOT NULL,
+  arrived_ms INTEGER NOT NULL,
+  reason TEXT NOT NULL,
+  detail TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE number (
+  name TEXT PRIMARY KEY,
+  value INTEGER NOT NULL
+) STRICT, WITHOUT ROWID"""
+
+SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST,))

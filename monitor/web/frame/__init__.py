@@ -1,0 +1,1 @@
+"""What every page stands on: guard, forms, words, chart, the frame around a page."""

@@ -1,0 +1,140 @@
+"""What the pages are given to work with; the service fills it in."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from monitor.alarms.states import CommandKind
+from monitor.consumables.classes import Place
+from monitor.consumables.run_off import RunOffGuide
+from monitor.history.entries import Seen
+from monitor.model.errors import Fault, InputError
+from monitor.model.event import NewEvent
+from monitor.model.picture import Picture
+from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.shift_outlook import ShiftOutlook
+from monitor.outlook.shifts import ShiftSpan
+from monitor.outlook.warning import Score
+from monitor.report.sheet import Sheet
+from monitor.settings.schema import Settings
+from monitor.store.contract import Event, Ledger, SeriesStore
+
+
+@dataclass(frozen=True, slots=True)
+class OperateRequest:
+    """One person's answer to one condition.
+
+    `since_s` names the occurrence answered (None: whichever stands); `key` makes it idempotent.
+    Shelving always comes with `until_s` and `reason`, taking out of service with `reason`.
+    """
+
+    action: CommandKind
+    condition: str
+    who: str
+    time_s: float
+    key: str
+    reason: str = ""
+    until_s: float | None = None
+    since_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OperateResult:
+    """Whether it was done, and what to tell the person."""
+
+    done: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SiteAhead:
+    """What the last look ahead gave for one site; `questions` is what a what-if is asked of."""
+
+    site: str
+    looked_s: float
+    outlooks: tuple[ShiftOutlook, ...] = ()
+    actions: tuple[Action, ...] = ()
+    questions: PlanInputs | None = None
+    explanations: Mapping[str, str] = field(default_factory=dict)  # by zone: how it follows the outdoor air
+    notes: tuple[str, ...] = ()
+    weather: str = ""  # attribution of the forecast, or why there is none
+    forecast_good: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SeenAsk:
+    """Of which moment and things it is asked what was measured."""
+
+    time_s: float
+    package: str = ""
+    zone: str = ""
+    cylinder: str = ""
+    plate: str = ""
+
+
+class Sent(StrEnum):
+    """What became of a test message."""
+
+    DELIVERED = "delivered"
+    RETRY = "retry"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One test of a channel: what became of it, and the receiver's words."""
+
+    sent: Sent
+    cause: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """How one way to reach people is doing."""
+
+    id: str
+    kind: str
+    failing_since_s: float | None = None
+    last_error: str = ""
+    waiting: int = 0
+
+
+def _no_channel(channel: str, who: str) -> Tried:
+    return Tried(Sent.REFUSED, f"there is no channel {channel}")
+
+
+def _no_sheet(kind: str, of: str, site: str) -> Sheet:
+    raise InputError([Fault(kind, of, "cannot be made here; the running service makes sheets")])
+
+
+@dataclass(frozen=True, slots=True)
+class WebDeps:
+    """Everything the pages read, and the ways in which they act.
+
+    `key` signs forms and one-tap links. `shift_spans` gives the shifts that touch a stretch of time.
+    `record` takes the entries of `monitor.history.entries` (`body_of(entry)` is an event's body), refuses
+    with an InputError what cannot be true, and derives clocks and bodies anew;
+    `monitor.history.package_history` reads them back. `seen` tells what was measured and counted at a moment,
+    `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message,
+    `sheet` makes the record of a package, lot, job or week (kind, which one, site), `run_off` says how to run
+    off a package's outer wraps where that is called for, `oven_doubts` what speaks against putting a package
+    into an oven now (package, place, zone).
+    """
+
+    settings: Settings
+    series: SeriesStore
+    ledger: Ledger
+    snapshot: Callable[[], Picture]
+    operate: Callable[[OperateRequest], OperateResult]
+    record: Callable[[NewEvent], Event]
+    shift_spans: Callable[[float, float], Sequence[ShiftSpan]]
+    clock: Callable[[], float]
+    key: bytes
+    ahead: Callable[[], Sequence[SiteAhead]] = tuple
+    scores: Callable[[], Sequence[Score]] = tuple
+    seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
+    channels: Callable[[], Sequence[ChannelNow]] = tuple
+    try_channel: Callable[[str, str], Tried] = _no_channel
+    sheet: Callable[[str, str, str], Sheet] = _no_sheet
+    run_off: Callable[[str], RunOffGuide | None] = lambda _: None
+    oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()

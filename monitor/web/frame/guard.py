@@ -1,0 +1,111 @@
+"""Keeps other sites out of our forms: content policy, same-origin check, session cookie, form tokens."""
+
+import hashlib
+import hmac
+import secrets
+from http.cookies import SimpleCookie
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import HTTPConnection
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from monitor.web.frame.problems import problem_response
+
+COOKIE = "dryshift_session"
+TOKEN_FIELD = "form_token"
+LONGEST_BODY = 1_000_000
+_SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "font-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+_HEADERS = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+}
+
+
+def form_token(key: bytes, session: str) -> str:
+    """The token that a form of this session carries."""
+    return hmac.digest(key, b"dryshift form " + session.encode(), hashlib.sha256).hex()[:32]
+
+
+def token_holds(key: bytes, session: str, token: str) -> bool:
+    """Whether the form was made for this session."""
+    expected = form_token(key, session).encode()
+    return bool(session) and hmac.compare_digest(token.encode("utf-8", "replace"), expected)
+
+
+def session_of(connection: HTTPConnection) -> str:
+    """The session this request belongs to; given by the guard when the browser brought none."""
+    return str(connection.state.session)
+
+
+class Guard:
+    """Wraps the application: adds headers, gives each browser a session, refuses posts from elsewhere."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one connection."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        session = _session_in(headers.get("cookie", ""))
+        given = session or secrets.token_urlsafe(18)
+        scope.setdefault("state", {})["session"] = given
+        secure = "; Secure" if scope["scheme"] == "https" else ""
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                out = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    out.setdefault(name, value)
+                if not session and out.get("content-type", "").startswith("text/html"):
+                    cookie = f"{COOKIE}={given}; Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000{secure}"
+                    out.append("set-cookie", cookie)
+            await send(message)
+
+        refusal = None if scope["method"] in _SAFE_METHODS else _refusal(headers)
+        if refusal is not None:
+            await refusal(scope, receive, send_guarded)
+            return
+        await self._app(scope, receive, send_guarded)
+
+
+def _refusal(headers: Headers) -> Response | None:
+    """Why a post is not even read: from elsewhere, too long, or of a length not told."""
+    if not _same_origin(headers):
+        return problem_response(
+            403, "The form came from another site.", "Open the page itself and send it from there."
+        )
+    length = headers.get("content-length", "" if "transfer-encoding" in headers else "0")
+    if not length.isdigit():
+        return problem_response(411, detail="Say how long the body is (Content-Length).")
+    if int(length) > LONGEST_BODY:
+        return problem_response(413, detail=f"At most {LONGEST_BODY:,} bytes.")
+    return None
+
+
+def _session_in(cookie_header: str) -> str:
+    cookies: SimpleCookie = SimpleCookie()
+    cookies.load(cookie_header)
+    value = cookies[COOKIE].value if COOKIE in cookies else ""
+    return value if 16 <= len(value) <= 64 and value.isascii() else ""
+
+
+def _same_origin(headers: Headers) -> bool:
+    """Browsers always name the origin of a post; programs that name none are no browser being misused."""
+    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+        return False
+    origin = headers.get("origin")
+    if origin is None:
+        return True
+    return urlsplit(origin).netloc == headers.get("host")

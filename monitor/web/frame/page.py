@@ -1,0 +1,155 @@
+"""Renders pages: one Jinja environment, what every page shows, and the pieces that live update replaces."""
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from monitor.alarms.catalogue import catalogue_from
+from monitor.model.level import Level
+from monitor.model.picture import Picture
+from monitor.model.sensor import SensorStatus
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Settings
+from monitor.web.frame import look, now_view
+from monitor.web.frame.alarm_groups import AlarmWords, acts, groups
+from monitor.web.frame.deps import WebDeps
+from monitor.web.frame.guard import form_token, session_of
+from monitor.web.frame.show import Show
+from monitor.web.frame.ticks import ticked, ticks
+
+STATIC = Path(__file__).parents[1] / "static"
+WHO_COOKIE = "dryshift_who"
+EVERYWHERE = {
+    "clock": "piece/clock.html",
+    "notes": "piece/notes.html",
+    "badge": "piece/badge.html",
+}
+NAV = (
+    ("/", "Now", "now"),
+    ("/week", "Week", "week"),
+    ("/alarms", "Alarms", "alarms"),
+    ("/things", "Rack", "things"),
+    ("/more", "More", "more"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something about the service itself that a reader must know before believing the page."""
+
+    kind: str  # "alert" or "info": the marks of risk are not used for the service
+    text: str
+
+
+@dataclass(frozen=True)
+class Web:
+    """The dependencies together with what renders them."""
+
+    deps: WebDeps
+    show: Show
+    words: AlarmWords
+    env: Environment = field(repr=False)
+
+    def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """A whole page."""
+        snapshot = self.deps.snapshot()
+        session = session_of(request)
+        html = self.env.get_template(template).render(
+            **self.common(snapshot),
+            path=request.url.path,
+            token=form_token(self.deps.key, session),
+            who=who_of(request),
+            **context,
+        )
+        return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
+
+    def pieces(self, snapshot: Picture, templates: dict[str, str], token: str, who: str) -> dict[str, str]:
+        """The named pieces of a page, each as HTML."""
+        common = self.common(snapshot)
+        return {
+            name: self.env.get_template(file).render(**common, token=token, who=who)
+            for name, file in templates.items()
+        }
+
+    def common(self, snapshot: Picture) -> dict[str, Any]:
+        """What every template may use."""
+        now_s = self.deps.clock()
+        found = ticks(self.deps.ledger, now_s) if snapshot.actions else {}
+        snapshot = ticked(snapshot, found)
+        standing = groups(snapshot.alarms, self.words)
+        return {
+            "snapshot": snapshot,
+            "now_s": now_s,
+            "ticks": found,
+            "notes": notes(self.deps, snapshot, now_s),
+            "answer": now_view.answer(snapshot, now_s),
+            "unanswered": sum(group.unanswered for group in standing),
+            "standing": standing,
+        }
+
+
+def make_web(deps: WebDeps) -> Web:
+    """The renderer for these dependencies."""
+    env = Environment(
+        loader=PackageLoader("monitor.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    show = Show(deps.settings)
+    words = AlarmWords(catalogue_from(load_toml("conditions.toml")), _names(deps.settings))
+    sites = deps.settings.sites
+    env.globals.update(
+        show=show,
+        look=look,
+        view=now_view,
+        Level=Level,
+        SensorStatus=SensorStatus,
+        settings=deps.settings,
+        nav=NAV,
+        static=_static_address,
+        shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
+        words=words,
+        acts=acts,
+        people=[person.name for person in deps.settings.people],
+    )
+    return Web(deps, show, words, env)
+
+
+def _names(settings: Settings) -> dict[str, str]:
+    """What people call everything that has an id."""
+    found = {zone.id: zone.name for zone in settings.zones}
+    found |= {cylinder.id: cylinder.name for cylinder in settings.cylinders}
+    found |= {plate.id: plate.name for plate in settings.plates}
+    return found | {package.id: package.name for package in settings.packages}
+
+
+def who_of(request: Request) -> str:
+    """Who answered from this browser before; empty when nobody did."""
+    return unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
+
+
+def notes(deps: WebDeps, snapshot: Picture, now_s: float) -> list[Note]:
+    """What is wrong or special with the service, worst first."""
+    show = Show(deps.settings)
+    found = []
+    if snapshot.not_judged:
+        text = f"Nothing is judged now: the picture is from {show.moment(snapshot.time_s, now_s)}."
+        found.append(Note("alert", text))
+    found += [Note("alert", f"{part.name}: {part.text}") for part in snapshot.parts if not part.ok]
+    return found
+
+
+@lru_cache
+def _static_address(name: str) -> str:
+    """Where a file of ours lies; the mark changes with its content, so browsers may keep it for long."""
+    mark = sha256((STATIC / name).read_bytes()).hexdigest()[:10]
+    return f"/static/{name}?v={mark}"

@@ -1,0 +1,280 @@
+"""The JSON interface: the present, the alarms, the series and the ledger, described by OpenAPI."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import numpy as np
+from fastapi import APIRouter, HTTPException, Query, Response
+from pydantic import BaseModel, Field, ValidationError
+
+from monitor.alarms.states import CommandKind
+from monitor.model.errors import InputError
+from monitor.model.event import EventKind
+from monitor.model.picture import AlarmNow, Picture
+from monitor.model.reading import Quantity, SeriesKey
+from monitor.outlook.shifts import ShiftSpan
+from monitor.store.contract import EventPage
+from monitor.web.frame.page import Web
+from monitor.web.frame.problems import described, faults_of
+from monitor.web.frame.ticks import ticked, ticks
+from monitor.web.pages import metrics
+from monitor.web.pages.alarms_page import AnswerForm, operate
+
+LONGEST_S = 400 * 86_400.0
+MOST_BUCKETS = 20_000
+MOST_POINTS = 100_000
+_WIDTHS = (60.0, 300.0, 900.0, 1_800.0, 3_600.0, 10_800.0, 86_400.0)
+_WANTED_BUCKETS = 700
+Moment = Annotated[float, Query(ge=0, le=32_503_680_000, description="Epoch seconds, UTC")]
+
+
+@dataclass(frozen=True, slots=True)
+class BucketOut:
+    """Believed readings of one stretch of time, summed up."""
+
+    start_s: float
+    n: int
+    minimum: float
+    mean: float
+    maximum: float
+
+
+@dataclass(frozen=True, slots=True)
+class PointOut:
+    """One stored number; doubtful ones are kept out of decisions."""
+
+    time_s: float
+    value: float
+    doubtful: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesOut:
+    """One series over a stretch of time; the quantity's name ends in its unit."""
+
+    zone: str
+    source: str
+    quantity: Quantity
+    start_s: float
+    end_s: float
+    width_s: float
+    buckets: list[BucketOut]
+    points: list[PointOut]
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Whether the service lives or is ready, and what is not."""
+
+    ok: bool
+    failing: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What became of an answer to an alarm."""
+
+    done: bool
+    text: str
+
+
+class ApiAnswer(BaseModel):
+    """Somebody's answer to a condition; `key` makes it safe to send again."""
+
+    action: CommandKind = CommandKind.ACKNOWLEDGE
+    who: Annotated[str, Field(min_length=1, max_length=80)]
+    key: Annotated[str, Field(min_length=8, max_length=80)]
+    since_s: Annotated[float, Field(ge=0, le=4e9, description="Only the trouble that began then")] | None = (
+        None
+    )
+    reason: Annotated[str, Field(max_length=400)] = ""
+    hours: Annotated[float, Field(gt=0, le=168, description="How long to shelve")] | None = None
+
+
+def routes(web: Web) -> APIRouter:
+    """Everything below /api, and the three addresses that supervisors know."""
+    router = APIRouter()
+    for group in (_shop, _answers, _series_of_numbers, _ledger, _service):
+        router.include_router(group(web))
+    return router
+
+
+def _shop(web: Web) -> APIRouter:
+    router = APIRouter(tags=["shop"])
+    deps = web.deps
+
+    @router.get("/api/now", summary="The shop now")
+    def now() -> Picture:
+        """Zones, cylinders and plates, packages, alarms, shifts, things to do, parts of the service."""
+        seen = deps.snapshot()
+        return ticked(seen, ticks(deps.ledger, deps.clock())) if seen.actions else seen
+
+    @router.get("/api/alarms", summary="Conditions that are not normal")
+    def alarms() -> list[AlarmNow]:
+        """Each with its ISA-18.2 state."""
+        return list(deps.snapshot().alarms)
+
+    @router.get("/api/shifts", summary="Shifts", responses=described(422))
+    def shifts(start_s: Moment, end_s: Moment) -> list[ShiftSpan]:
+        """The shifts that touch a stretch of time."""
+        _stretch(start_s, end_s, None)
+        return list(deps.shift_spans(start_s, end_s))
+
+    return router
+
+
+def _answers(web: Web) -> APIRouter:
+    router = APIRouter(tags=["shop"])
+
+    @router.post(
+        "/api/alarms/{condition}",
+        summary="Answer an alarm",
+        responses=described(403, 409, 422, 503),
+    )
+    def answer(condition: str, given: ApiAnswer) -> Answered:
+        """Acknowledge, shelve (with `hours` and `reason`), reset, or any other legal act."""
+        since = "" if given.since_s is None else given.since_s
+        whole = {**given.model_dump(exclude={"since_s"}), "alarms": (f"{since} {condition}",)}
+        try:
+            form = AnswerForm.model_validate(whole)
+        except ValidationError as error:
+            raise InputError(faults_of(error.errors(include_url=False))) from error
+        result = operate(web, form)
+        if not result.done:
+            raise HTTPException(409, result.text)
+        return Answered(result.done, result.text)
+
+    return router
+
+
+def _series_of_numbers(web: Web) -> APIRouter:
+    router = APIRouter(tags=["record"])
+    deps = web.deps
+
+    @router.get("/api/series", summary="Series of numbers", responses=described(404, 422, 503))
+    def series(
+        start_s: Moment,
+        end_s: Moment,
+        zone: Annotated[list[str] | None, Query(max_length=50, description="Zone ids; all if absent")] = None,
+        source: Annotated[
+            list[str] | None, Query(max_length=200, description="Sensor, body or package ids, or `zone`")
+        ] = None,
+        quantity: Annotated[list[Quantity] | None, Query(max_length=50)] = None,
+        width_s: Annotated[
+            float | None, Query(ge=60, le=86_400, description="Bucket width; chosen if absent")
+        ] = None,
+        raw: Annotated[
+            bool, Query(description="Every point, with doubtful ones marked, not buckets")
+        ] = False,
+    ) -> list[SeriesOut]:
+        """Sums by bucket (empty ones left out: a gap is a gap), or every point with `raw`."""
+        width = _stretch(start_s, end_s, width_s)
+        known = deps.series.keys()
+        wanted = [
+            key
+            for key in known
+            if (not zone or key.zone in zone)
+            and (not source or key.source in source)
+            and (not quantity or key.quantity in quantity)
+        ]
+        if not wanted:
+            raise HTTPException(404, "No series fits zone, source and quantity.")
+        return [_series(web, key, start_s, end_s, width, raw=raw) for key in sorted(wanted)]
+
+    return router
+
+
+def _ledger(web: Web) -> APIRouter:
+    router = APIRouter(tags=["record"])
+    deps = web.deps
+
+    @router.get("/api/events", summary="The ledger", responses=described(422, 503))
+    def events(
+        kind: Annotated[list[EventKind] | None, Query()] = None,
+        subject: Annotated[str | None, Query(max_length=200)] = None,
+        start_s: Moment | None = None,
+        end_s: Moment | None = None,
+        most: Annotated[int, Query(ge=1, le=10_000)] = 1_000,
+        before: Annotated[int | None, Query(ge=1, description="Only events of a lower number")] = None,
+    ) -> EventPage:
+        """Events by when they happened, the last entered first, with the hashes that chain them.
+
+        `left_out` says how many were entered before them: ask again with `before` and the lowest number.
+        """
+        return deps.ledger.newest(
+            most,
+            kinds=tuple(kind or ()),
+            subject=subject,
+            start_s=start_s,
+            end_s=end_s,
+            before=before,
+        )
+
+    return router
+
+
+def _service(web: Web) -> APIRouter:
+    router = APIRouter(tags=["service"])
+    deps = web.deps
+
+    @router.get("/healthz", summary="Alive?")
+    def healthz() -> Health:
+        """Answers while the process serves pages."""
+        return Health(ok=True, failing=[])
+
+    @router.get("/readyz", summary="Ready?", responses={503: {"model": Health}})
+    def readyz(response: Response) -> Health:
+        """Ready when every part works and what is shown is judged now."""
+        snapshot = deps.snapshot()
+        failing = [f"{part.name}: {part.text}" for part in snapshot.parts if not part.ok]
+        if snapshot.not_judged:
+            failing.append(f"picture: {snapshot.not_judged}")
+        response.status_code = 503 if failing else 200
+        return Health(ok=not failing, failing=failing)
+
+    @router.get(
+        "/metrics",
+        summary="OpenMetrics text",
+        response_class=Response,
+        responses={200: {"content": {"application/openmetrics-text": {"schema": {"type": "string"}}}}},
+    )
+    def metrics_() -> Response:
+        """Levels, margins, exposures, sensor status, alarms by state, parts, readings by fate."""
+        return Response(metrics.exposition(deps), headers={"content-type": metrics.CONTENT_TYPE})
+
+    return router
+
+
+def _stretch(start_s: float, end_s: float, width_s: float | None) -> float:
+    """Check a stretch of time and choose the width of its buckets."""
+    if end_s <= start_s:
+        raise HTTPException(422, "end_s must be later than start_s.")
+    if end_s - start_s > LONGEST_S:
+        raise HTTPException(422, f"At most {LONGEST_S / 86_400:.0f} days at once.")
+    if width_s is None:
+        wanted_s = (end_s - start_s) / _WANTED_BUCKETS
+        return next((width for width in _WIDTHS if width >= wanted_s), _WIDTHS[-1])
+    if (end_s - start_s) / width_s > MOST_BUCKETS:
+        raise HTTPException(422, f"At most {MOST_BUCKETS} buckets at once; make width_s larger.")
+    return float(round(width_s))
+
+
+def _series(
+    web: Web, key: SeriesKey, start_s: float, end_s: float, width_s: float, *, raw: bool
+) -> SeriesOut:
+    store = web.deps.series
+    buckets: list[BucketOut] = []
+    points: list[PointOut] = []
+    if raw:
+        found = store.slice(key, start_s, end_s, MOST_POINTS + 1)
+        if found.time_s.size > MOST_POINTS:
+            raise HTTPException(
+                422, f"More than {MOST_POINTS} points; ask for a shorter stretch or for buckets."
+            )
+        rows = zip(
+            found.time_s.tolist(), found.value.tolist(), np.asarray(found.doubtful).tolist(), strict=True
+        )
+        points = [PointOut(*row) for row in rows]
+    else:
+        buckets = [BucketOut(*bucket) for bucket in store.buckets(key, start_s, end_s, width_s)]
+    return SeriesOut(key.zone, key.source, key.quantity, start_s, end_s, width_s, buckets, points)

@@ -1,0 +1,85 @@
+"""The page that says how far each computed number may be off, and what it was checked against."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from monitor.settings.reference import load_json, load_toml, shared_folder
+from monitor.web.frame.page import Web
+
+CHECKS = "physics_checks.json"
+NOTES = "physics_notes.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class NumberCheck:
+    """One quantity against one source."""
+
+    quantity: str
+    worst: float
+    bound: float
+    unit: str
+    source: str
+    tested_on: str
+
+    @property
+    def share_frac(self) -> float:
+        """How much of the bound the worst distance uses up."""
+        return self.worst / self.bound if self.bound > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """Where respected sources differ, and what is done about it."""
+
+    about: str
+    what_differs: str
+    by_how_much: str
+    what_we_do: str
+
+
+def routes(web: Web) -> APIRouter:
+    """The page."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/numbers")
+    def numbers(request: Request) -> HTMLResponse:
+        content = load_json(CHECKS) if (shared_folder() / CHECKS).is_file() else {}
+        notes = load_toml(NOTES) if (shared_folder() / NOTES).is_file() else {}
+        return web.page(
+            request,
+            "numbers.html",
+            here="more",
+            checks=checks_of(content),
+            against=content.get("against", {}),
+            disagreements=disagreements_of(notes),
+        )
+
+    return router
+
+
+def checks_of(content: dict[str, Any]) -> list[NumberCheck]:
+    """The rows of the file of checks, by quantity."""
+    rows = [
+        NumberCheck(
+            quantity=str(row["quantity"]),
+            worst=float(row["worst"]),
+            bound=float(row["bound"]),
+            unit=str(row["unit"]),
+            source=str(row["source"]),
+            tested_on=str(row.get("tested_on", "")),
+        )
+        for row in content.get("checks", [])
+    ]
+    return sorted(rows, key=lambda row: (row.quantity, row.source))
+
+
+def disagreements_of(content: dict[str, Any]) -> list[Disagreement]:
+    """The rows of the file of notes."""
+    names = ("about", "what_differs", "by_how_much", "what_we_do")
+    return [
+        Disagreement(*(str(row.get(name, "")) for name in names))
+        for row in content.get("where_sources_disagree", [])
+    ]

@@ -1,0 +1,122 @@
+"""One-tap links from messages: opening shows, only sending the form acts (mail scanners open links)."""
+
+import hashlib
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from monitor.alarms.states import AlarmState, CommandKind
+from monitor.model.errors import Fault
+from monitor.model.picture import AlarmNow, Picture
+from monitor.notify.links import Link, LinkError, read
+from monitor.web.frame.forms import FormRefusedError, read_form
+from monitor.web.frame.page import Web
+from monitor.web.pages.alarms_page import AnswerForm, operate
+
+
+class TapForm(BaseModel):
+    """What a link's form adds to the link itself."""
+
+    who: str = Field(min_length=1, max_length=80)
+    hours: float | None = Field(default=None, gt=0, le=168)
+    reason: str = Field(default="", max_length=400)
+
+
+def routes(web: Web) -> APIRouter:
+    """Show and act."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/a/{token}")
+    def look(request: Request, token: str) -> HTMLResponse:
+        try:
+            link = read(web.deps.key, token, web.deps.clock())
+        except LinkError as error:
+            return _page(web, request, status=410 if error.reason == "expired" else 404, refused=str(error))
+        return _page(web, request, link=link)
+
+    @router.post("/a/{token}")
+    async def act(request: Request, token: str) -> HTMLResponse:
+        try:
+            link = read(web.deps.key, token, web.deps.clock())
+        except LinkError as error:
+            status = 410 if error.reason == "expired" else 404
+            return await run_in_threadpool(_page, web, request, status=status, refused=str(error))
+        try:
+            tap = await read_form(web, request, TapForm)
+            form = _answer(link, tap, token)
+        except FormRefusedError as refusal:
+            return await run_in_threadpool(_page, web, request, status=422, link=link, faults=refusal.faults)
+        result = await run_in_threadpool(operate, web, form)
+        status = 200 if result.done else 409
+        return await run_in_threadpool(
+            _page, web, request, status=status, link=link, result=result.text, done=result.done
+        )
+
+    return router
+
+
+def _answer(link: Link, tap: TapForm, token: str) -> AnswerForm:
+    if link.action == CommandKind.SHELVE and (tap.hours is None or not tap.reason.strip()):
+        raise FormRefusedError([Fault("reason", "nothing", "shelving needs a time limit and a reason")])
+    return AnswerForm.model_validate(
+        {
+            "action": link.action,
+            "alarms": (f"{'' if link.since_s is None else link.since_s} {link.condition}",),
+            "who": tap.who,
+            "key": "link-" + hashlib.sha256(token.encode()).hexdigest()[:40],
+            "reason": tap.reason,
+            "hours": tap.hours,
+        }
+    )
+
+
+def _meant(name: str, now: Picture) -> AlarmNow | None:
+    """What a link is about: a warning, which is answered as one, or a single condition."""
+    for warning in now.warnings:
+        if warning.id == name:
+            state = AlarmState.UNACKNOWLEDGED if warning.unanswered else AlarmState.ACKNOWLEDGED
+            return AlarmNow(
+                condition=name,
+                state=str(state),
+                priority=warning.priority,
+                title=warning.title,
+                text=warning.text,
+                zone=warning.zone,
+                since_s=warning.since_s,
+                action=warning.action,
+                acknowledged_by=warning.answered_by,
+            )
+    return next((alarm for alarm in now.alarms if alarm.condition == name), None)
+
+
+def _page(
+    web: Web,
+    request: Request,
+    *,
+    status: int = 200,
+    link: Link | None = None,
+    refused: str = "",
+    result: str = "",
+    done: bool = False,
+    faults: tuple[Fault, ...] = (),
+) -> HTMLResponse:
+    alarm: AlarmNow | None = None
+    over = False
+    if link is not None:
+        alarm = _meant(link.condition, web.deps.snapshot())
+        over = alarm is None or (link.since_s is not None and abs(alarm.since_s - link.since_s) > 1.0)
+    return web.page(
+        request,
+        "one_tap.html",
+        status,
+        here="alarms",
+        link=link,
+        alarm=alarm,
+        over=over,
+        refused=refused,
+        result=result,
+        done=done,
+        faults=faults,
+    )

@@ -1,0 +1,97 @@
+"""The ledger as a person reads it: events, whether the chain holds, and the file to take away."""
+
+import csv
+import io
+import json
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query, Request
+from fastapi.responses import HTMLResponse, Response
+
+from monitor.model.event import EventKind
+from monitor.store.contract import Event, Verification
+from monitor.web.frame.page import Web
+
+SHOWN = 200
+_TIMES = ("happened_utc", "happened_local", "entered_utc")
+COLUMNS = ("number", "kind", "subject", *_TIMES, "who", "why", "body_json", "key", "previous_hash", "hash")
+
+
+def routes(web: Web) -> APIRouter:
+    """Page, verification and export."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/records")
+    def records(
+        request: Request,
+        kind: EventKind | None = None,
+        subject: Annotated[str, Query(max_length=200)] = "",
+        before: Annotated[int | None, Query(ge=1)] = None,
+    ) -> HTMLResponse:
+        return _page(web, request, kind, subject, None, before)
+
+    @router.post("/records/verify")
+    def verify(request: Request, kind: Annotated[str, Form()] = "") -> HTMLResponse:
+        chosen = EventKind(kind) if kind in set(EventKind) else None
+        return _page(web, request, chosen, "", web.deps.ledger.verify())
+
+    @router.get("/records.csv")
+    def export(
+        kind: EventKind | None = None, subject: Annotated[str, Query(max_length=200)] = ""
+    ) -> Response:
+        events = web.deps.ledger.events(kinds=_kinds(kind), subject=subject or None)
+        return Response(
+            to_csv(web, events),
+            media_type="text/csv; charset=utf-8",
+            headers={"content-disposition": 'attachment; filename="dryshift-records.csv"'},
+        )
+
+    return router
+
+
+def _kinds(kind: EventKind | None) -> tuple[EventKind, ...]:
+    return () if kind is None else (kind,)
+
+
+def _page(
+    web: Web,
+    request: Request,
+    kind: EventKind | None,
+    subject: str,
+    verified: Verification | None,
+    before: int | None = None,
+) -> HTMLResponse:
+    page = web.deps.ledger.newest(SHOWN, kinds=_kinds(kind), subject=subject or None, before=before)
+    return web.page(
+        request,
+        "records.html",
+        here="more",
+        page=page,
+        kinds=list(EventKind),
+        kind=kind,
+        subject=subject,
+        verified=verified,
+    )
+
+
+def to_csv(web: Web, events: list[Event]) -> str:
+    """Every field of every event, with the hashes, so that the chain can be checked elsewhere."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for e in events:
+        local = web.show.local(e.time_s).isoformat(timespec="seconds")
+        body = json.dumps(e.body, ensure_ascii=False, sort_keys=True)
+        row = [e.number, e.kind, e.subject, _utc(e.time_s), local, _utc(e.entered_s), e.who, e.why]
+        writer.writerow([_plain(str(value)) for value in [*row, body, e.key or "", e.previous_hash, e.hash]])
+    return out.getvalue()
+
+
+def _plain(text: str) -> str:
+    """Text that a spreadsheet does not take for a formula."""
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def _utc(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

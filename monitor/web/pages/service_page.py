@@ -1,0 +1,71 @@
+"""The service itself: its parts, the ways to reach people, and a test message for each of them."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from monitor.model.errors import Fault, InputError
+from monitor.web.frame.deps import Tried
+from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.page import Web
+
+PIECES = {"health": "piece/health.html"}
+HISTORY = 20
+
+
+class TestForm(BaseModel):
+    """Which channel is tried, and by whom."""
+
+    __test__ = False
+    channel: Annotated[str, Field(max_length=48)]
+    who: Annotated[str, Field(min_length=1, max_length=80)]
+
+
+def routes(web: Web) -> APIRouter:
+    """The page and its test buttons."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/service")
+    def service(request: Request) -> HTMLResponse:
+        return _page(web, request)
+
+    @router.post("/service/test")
+    async def test(request: Request) -> Response:
+        try:
+            form = await read_form(web, request, TestForm)
+        except InputError as refusal:
+            return await run_in_threadpool(_page, web, request, faults=refusal.faults)
+        tried = await run_in_threadpool(web.deps.try_channel, form.channel, form.who)
+        response = await run_in_threadpool(_page, web, request, channel=form.channel, tried=tried)
+        remember_who(response, form.who)
+        return response
+
+    return router
+
+
+def _page(
+    web: Web,
+    request: Request,
+    *,
+    channel: str = "",
+    tried: Tried | None = None,
+    faults: tuple[Fault, ...] = (),
+) -> HTMLResponse:
+    people = {
+        one.id: [person.name for person in web.deps.settings.people if one.id in person.channels]
+        for one in web.deps.channels()
+    }
+    return web.page(
+        request,
+        "service.html",
+        422 if faults else 200,
+        here="more",
+        channels=web.deps.channels(),
+        reached=people,
+        channel=channel,
+        tried=tried,
+        faults=faults,
+    )

@@ -1,0 +1,74 @@
+"""Records to print or take away: the history of a package, lot, job or week, as a page and as CSV."""
+
+from datetime import timedelta
+from enum import StrEnum
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, Response
+
+from monitor.report.sheet import Sheet, csv_of
+from monitor.web.frame.page import Web
+
+
+class SheetKind(StrEnum):
+    """What a sheet is about."""
+
+    PACKAGE = "package"
+    LOT = "lot"
+    JOB = "job"
+    WEEK = "week"
+
+
+Of = Annotated[str, Query(max_length=80)]
+OfSite = Annotated[str, Query(max_length=48)]
+
+
+def routes(web: Web) -> APIRouter:
+    """Each sheet twice; the file holds the same tables."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/sheets")
+    def choose(request: Request) -> HTMLResponse:
+        packages = web.deps.snapshot().packages
+        return web.page(
+            request,
+            "sheets.html",
+            here="more",
+            lots=sorted({one.lot for one in packages if one.lot}),
+            jobs=sorted({one.job for one in packages if one.job}),
+            packages=sorted(packages, key=lambda one: one.name),
+            weeks=_weeks(web),
+        )
+
+    @router.get("/sheet/{kind}.csv")
+    def file(kind: SheetKind, of: Of, site: OfSite = "") -> Response:
+        name = "-".join(part for part in ("dryshift", kind, _plain(of)) if part)
+        return Response(
+            csv_of(_sheet(web, kind, of, site)),
+            media_type="text/csv; charset=utf-8",
+            headers={"content-disposition": f'attachment; filename="{name}.csv"'},
+        )
+
+    @router.get("/sheet/{kind}")
+    def page(request: Request, kind: SheetKind, of: Of, site: OfSite = "") -> HTMLResponse:
+        sheet = _sheet(web, kind, of, site)
+        return web.page(request, "sheet.html", here="more", sheet=sheet, kind=kind, of=of, site=site)
+
+    return router
+
+
+def _sheet(web: Web, kind: SheetKind, of: str, site: str) -> Sheet:
+    return web.deps.sheet(kind, of, site or web.deps.settings.sites[0].id)
+
+
+def _plain(text: str) -> str:
+    """As a file's name may have it."""
+    return "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in text)
+
+
+def _weeks(web: Web, count: int = 8) -> list[str]:
+    """This ISO week and those before it."""
+    today = web.show.local(web.deps.clock()).date()
+    found = [(today - timedelta(days=7 * n)).isocalendar() for n in range(count)]
+    return [f"{one.year}-W{one.week:02d}" for one in found]

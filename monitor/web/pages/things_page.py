@@ -1,0 +1,283 @@
+"""The rack: every package, cylinder, plate and store, and what is done to it with a tap."""
+
+import re
+import secrets
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from monitor.consumables.classes import consumable_classes
+from monitor.history.entries import Moved, body_of
+from monitor.model.errors import Fault, InputError
+from monitor.model.event import EventKind, NewEvent
+from monitor.settings.reference import load_toml
+from monitor.store.contract import Event
+from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.local_time import moment_of
+from monitor.web.frame.look import RISK
+from monitor.web.frame.page import Web
+from monitor.web.frame.rack import KINDS, Thing, things, words
+from monitor.web.pages.deeds import FIRST, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
+from monitor.web.pages.history_words import happened
+from monitor.web.pages.records_page import to_csv
+
+IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,47}")
+HISTORY = 500
+LAYERS = {str(n): n for n in range(1, 21)}
+PIECES = {"rack": "piece/rack.html"}
+
+
+class UndoForm(BaseModel):
+    """Which entry was a slip."""
+
+    of: Annotated[int, Field(ge=1)]
+    who: Annotated[str, Field(min_length=1, max_length=80)]
+    note: Annotated[str, Field(max_length=400)] = "tapped by mistake"
+
+
+def routes(web: Web) -> APIRouter:
+    """The list, a thing's page, and its buttons."""
+    router = APIRouter(include_in_schema=False)
+    web.env.globals.update(
+        rack=lambda: rack(web),
+        sorts=_sorts(),
+        happened=lambda event: happened(web.show, event),
+        plain_words=words,
+    )
+    router.include_router(_reading(web))
+    router.include_router(_entering(web))
+    return router
+
+
+def _reading(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/things")
+    def listed(request: Request) -> HTMLResponse:
+        return web.page(request, "things.html", here="things")
+
+    @router.get("/things/new")
+    def new(
+        request: Request, kind: Annotated[str, Query()] = "package", id: Annotated[str, Query()] = ""
+    ) -> HTMLResponse:
+        return _new_page(web, request, kind, id)
+
+    @router.get("/thing/{name}")
+    def thing(
+        request: Request,
+        name: str,
+        done: Annotated[int, Query(ge=0)] = 0,
+        before: Annotated[int | None, Query(ge=1)] = None,
+    ) -> Response:
+        _check_name(name)
+        if name not in _things(web):
+            return RedirectResponse(f"/things/new?id={name}", status_code=303)
+        return _thing_page(web, request, name, done=done, before=before)
+
+    @router.get("/thing/{name}/history.csv")
+    def history(name: str) -> Response:
+        _check_name(name)
+        return Response(
+            to_csv(web, web.deps.ledger.events(subject=name)),
+            media_type="text/csv; charset=utf-8",
+            headers={"content-disposition": f'attachment; filename="{name}.csv"'},
+        )
+
+    return router
+
+
+def _entering(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.post("/thing/{name}")
+    async def enter(request: Request, name: str, kind: Annotated[str, Query()] = "") -> Response:
+        _check_name(name)
+        try:
+            form = await read_form(web, request, DeedForm)
+            written = await run_in_threadpool(record_deed, web, name, kind, form)
+        except DoubtedError as doubt:
+            return await run_in_threadpool(_doubted, web, request, name, doubt)
+        except InputError as refusal:
+            return await run_in_threadpool(_refused, web, request, name, kind, refusal.faults)
+        response = RedirectResponse(f"/thing/{name}?done={written.number}", status_code=303)
+        remember_who(response, form.who)
+        return response
+
+    @router.post("/thing/{name}/undo")
+    async def undo(request: Request, name: str) -> Response:
+        _check_name(name)
+        try:
+            form = await read_form(web, request, UndoForm)
+            await run_in_threadpool(_undo, web, name, form)
+        except InputError as refusal:
+            return await run_in_threadpool(_refused, web, request, name, "", refusal.faults)
+        response = RedirectResponse(f"/thing/{name}", status_code=303)
+        remember_who(response, form.who)
+        return response
+
+    return router
+
+
+def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
+    """Write what somebody did; InputError where it cannot be true, and then nothing is changed."""
+    settings = web.deps.settings
+    found = _things(web).get(name)
+    kind = kind if found is None else found.kind
+    name_of_deed, _, detail = form.deed.partition("@")  # a button may carry where or how much
+    deed = deed_named(kind, name_of_deed, known=found is not None)
+    if deed.asks == ("layers",) and detail in LAYERS:
+        form = form.model_copy(update={"layers": LAYERS[detail]})
+    zone = detail if deed.zones and detail else form.zone or ("" if found is None else found.zone)
+    if deed.zones:
+        _check_zone(web, zone, deed.zones)
+    entry = deed.make(form.model_copy(update={"zone": zone}), settings)
+    doubts = web.deps.oven_doubts(name, entry.place, zone) if isinstance(entry, Moved) else ()
+    if doubts and not form.sure:
+        raise DoubtedError(deed, form, doubts)
+    now_s = web.deps.clock()
+    time_s = now_s - form.ago
+    if form.at:
+        turn = form.turn or strict_turn(entry, "" if found is None else found.place)
+        time_s = moment_of(form.at, web.show.zone_of(zone), turn)
+    if time_s > now_s + 60.0:
+        raise InputError(
+            [Fault("time", web.show.full(time_s), "lies in the future; enter what has happened")]
+        )
+    event = NewEvent(
+        kind=KINDS[kind],
+        subject=name,
+        time_s=time_s,
+        who=form.who,
+        body=body_of(entry),
+        why=form.note.strip(),
+        key=f"web/{form.key}/{name}/{deed.id}",
+    )
+    return web.deps.record(event)
+
+
+def _check_zone(web: Web, zone: str, kinds: tuple[str, ...]) -> None:
+    fitting = [one for one in web.deps.settings.zones if one.kind in kinds]
+    if zone not in {one.id for one in fitting}:
+        choices = ", ".join(one.name for one in fitting) or "none is in the settings"
+        raise InputError([Fault("where", zone or "nothing", f"choose one of: {choices}")])
+
+
+def _undo(web: Web, name: str, form: UndoForm) -> None:
+    now_s = web.deps.clock()
+    body: dict[str, object] = {"of": form.of, "void": True}
+    key = f"web/undo/{name}/{form.of}"
+    web.deps.record(NewEvent(EventKind.CORRECTION, name, now_s, form.who, body, form.note.strip(), key))
+
+
+def rack(web: Web) -> dict[str, list[Thing]]:
+    """Everything in use by kind, the worst first; what is no longer in use under "ended"."""
+    found: dict[str, list[Thing]] = {kind: [] for kind in (*KINDS, "ended")}
+    for thing in _things(web).values():
+        found["ended" if thing.ended else thing.kind].append(thing)
+    for kind in KINDS:
+        found[kind].sort(key=lambda thing: (look_rank(thing), thing.name))
+    found["ended"].sort(key=lambda thing: -(thing.since_s or 0.0))
+    return found
+
+
+def look_rank(thing: Thing) -> int:
+    """Danger, caution, then safe; what the core has not judged comes between."""
+    return RISK[thing.level].rank
+
+
+def _things(web: Web) -> dict[str, Thing]:
+    deps = web.deps
+    return things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+
+
+def _check_name(name: str) -> None:
+    if not IDENTIFIER.fullmatch(name):
+        raise HTTPException(404, "There is no such thing: a label has small letters, digits and hyphens.")
+
+
+def _refused(web: Web, request: Request, name: str, kind: str, faults: tuple[Fault, ...]) -> HTMLResponse:
+    if name in _things(web):
+        return _thing_page(web, request, name, status=422, faults=faults)
+    return _new_page(web, request, kind, name, status=422, faults=faults)
+
+
+def _doubted(web: Web, request: Request, name: str, doubt: DoubtedError) -> HTMLResponse:
+    """Asked twice: what speaks against it, and a button for whoever does it all the same."""
+    return _thing_page(web, request, name, status=422, faults=doubt.faults, doubted=doubt.form)
+
+
+def _thing_page(
+    web: Web,
+    request: Request,
+    name: str,
+    *,
+    done: int = 0,
+    before: int | None = None,
+    status: int = 200,
+    faults: tuple[Fault, ...] = (),
+    doubted: DeedForm | None = None,
+) -> HTMLResponse:
+    thing = _things(web)[name]
+    page = web.deps.ledger.newest(HISTORY, subject=name, before=before)
+    corrections = web.deps.ledger.events(kinds=(EventKind.CORRECTION,), subject=name)
+    voided = {event.body.get("of") for event in corrections}
+    return web.page(
+        request,
+        "thing.html",
+        status,
+        here="things",
+        thing=thing,
+        deeds=deeds_for(thing.kind),
+        events=sorted(page.events, key=lambda event: (event.time_s, event.number), reverse=True),
+        earlier=(page.left_out, page.events[-1].number) if page.left_out else None,
+        voided=voided,
+        done=next((event for event in page.events if event.number == done), None),
+        faults=faults,
+        doubted=doubted,
+        run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
+        form_key=secrets.token_urlsafe(9),
+    )
+
+
+def _new_page(
+    web: Web, request: Request, kind: str, name: str, *, status: int = 200, faults: tuple[Fault, ...] = ()
+) -> HTMLResponse:
+    known = _things(web)
+    kind = kind if kind in FIRST else "package"
+    return web.page(
+        request,
+        "thing_new.html",
+        status,
+        here="things",
+        kind=kind,
+        first=FIRST[kind],
+        name=name if IDENTIFIER.fullmatch(name) else new_name(kind, known),
+        classes=_classes(known) if kind == "package" else [],
+        faults=faults,
+        form_key=secrets.token_urlsafe(9),
+    )
+
+
+def new_name(kind: str, known: dict[str, Thing]) -> str:
+    """The next free label of a kind."""
+    number = 1 + sum(thing.kind == kind for thing in known.values())
+    while f"{kind}-{number}" in known:
+        number += 1
+    return f"{kind}-{number}"
+
+
+def _sorts() -> dict[str, str]:
+    """What people call a consumable's class or a gas, by its id."""
+    found = {one.id: one.title for one in consumable_classes(load_toml("consumables.toml")).values()}
+    return found | {"argon-co2": "argon with CO₂", "co2": "CO₂"}
+
+
+def _classes(known: dict[str, Thing]) -> list[tuple[str, str, bool]]:
+    """Consumable classes (id, title, used here before), those in use first."""
+    used = [thing.what for thing in known.values() if thing.kind == "package"]
+    found = consumable_classes(load_toml("consumables.toml"))
+    listed = [(one.id, one.title, one.id in used) for one in found.values()]
+    return sorted(listed, key=lambda one: (-used.count(one[0]), one[1]))

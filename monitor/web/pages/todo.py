@@ -1,0 +1,68 @@
+"""The to-do list of the coming shifts: the tap that ticks an action off, or opens it again."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from monitor.model.errors import Fault, InputError
+from monitor.model.event import EventKind, NewEvent
+from monitor.store.contract import Event
+from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.page import Web
+from monitor.web.frame.ticks import ENTRIES, ticks
+
+BACK = {"ahead": "/ahead#todo"}
+
+
+class TickForm(BaseModel):
+    """One tap: "done" or "open", the number of the tap it was made upon (0: none yet), and the action."""
+
+    tick: Annotated[str, Field(pattern=r"^(done|open) \d{1,12} .{1,200}$")]
+    who: Annotated[str, Field(min_length=1, max_length=80)]
+    ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
+
+
+def routes(web: Web) -> APIRouter:
+    """Where the taps go."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.post("/todo")
+    async def tick(request: Request) -> Response:
+        try:
+            form = await read_form(web, request, TickForm)
+            await run_in_threadpool(record_tick, web, form)
+        except InputError as refusal:
+            return await run_in_threadpool(_refused, web, request, refusal)
+        back = BACK.get(request.query_params.get("back", ""), "/#todo")
+        response = RedirectResponse(back, status_code=303)
+        remember_who(response, form.who)
+        return response
+
+    return router
+
+
+def record_tick(web: Web, form: TickForm) -> Event:
+    """Write the tap; the same tap upon the same state is one entry, however often it arrives."""
+    entry, after, action = form.tick.split(" ", 2)
+    now_s = web.deps.clock()
+    known = {one.id for one in web.deps.snapshot().actions} | set(ticks(web.deps.ledger, now_s))
+    if entry not in ENTRIES or action not in known:
+        raise InputError([Fault("action", action, "is no longer planned; look at the list as it is now")])
+    event = NewEvent(
+        kind=EventKind.PLAN,
+        subject=action,
+        time_s=now_s - form.ago,
+        who=form.who,
+        body={"entry": entry},
+        key=f"web/todo/{action}/{entry}/{after}",
+    )
+    return web.deps.record(event)
+
+
+def _refused(web: Web, request: Request, refusal: InputError) -> HTMLResponse:
+    return web.page(
+        request, "problem.html", 422, here="", title="Nothing was changed.", faults=refusal.faults, code=422
+    )

@@ -1,0 +1,134 @@
+"""The loop that drives the core: a defect in one reading or in the outlook never stops the watch."""
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from monitor.core import arrival
+from monitor.core.state import CoreState, Foreseen
+from monitor.core.step import Shop
+from monitor.engine.build import build_shop
+from monitor.engine.loop import CoreLoop
+from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.settings.file import load
+from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.opener import open_ledger_for, open_series_store
+from tests.engine.yard import START_S, write_shop
+
+
+def readings(minutes: int, humidity: float = 0.5) -> list[Reading]:
+    found = []
+    for n in range(minutes):
+        time_s = START_S + 60.0 * n
+        for quantity, value in ((Quantity.AIR_TEMPERATURE, 15.0), (Quantity.RELATIVE_HUMIDITY, humidity)):
+            found.append(Reading(SeriesKey("slip-bay", "bay-1", quantity), time_s, time_s + 0.1, value, n))
+    return found
+
+
+@pytest.fixture
+def parts(tmp_path: Path):
+    settings = load(write_shop(tmp_path, 1, "http://127.0.0.1:1/"))
+    settings.service.data_dir.mkdir()
+    series, ledger = open_series_store(settings), open_ledger_for(settings)
+    yield build_shop(settings), series, ledger
+    series.close()
+    ledger.close()
+
+
+def test_a_reading_that_meets_a_defect_is_marked_and_holds_up_no_other(parts, monkeypatch) -> None:
+    shop, series, ledger = parts
+    series.append(readings(30))
+    real = arrival.judge
+
+    def flawed(track, reading, rules):
+        if reading.sequence == 7:
+            raise ZeroDivisionError
+        return real(track, reading, rules)
+
+    monkeypatch.setattr(arrival, "judge", flawed)
+    loop = CoreLoop(shop, series, ledger, START_S)
+    loop.advance_to(START_S + 1800)
+    assert loop.state.order == series.last_order()
+    doubtful = series.slice(SeriesKey("slip-bay", "bay-1", Quantity.AIR_TEMPERATURE), 0, 4e9).doubtful
+    assert doubtful.sum() == 1
+    assert loop.snapshot().zones[0].air is not None
+
+
+def test_a_defect_in_the_outlook_leaves_the_watch_over_now(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    calls = []
+
+    def flawed(_shop: Shop, _state: CoreState, now_s: float):
+        calls.append(now_s)
+        raise ZeroDivisionError
+
+    loop = CoreLoop(shop, series, ledger, START_S, foresee=flawed)
+    loop.advance_to(START_S + 5400)
+    assert calls
+    assert loop.state.time_s == START_S + 5400
+
+
+def test_nobody_waits_for_a_look_ahead(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    answered = []
+
+    def slow_look(shop: Shop, state: CoreState, now_s: float):
+        person = threading.Thread(target=loop.reshape)
+        person.start()
+        person.join(20.0)
+        answered.append(not person.is_alive())
+        return Foreseen((), (), state.memory), []
+
+    loop = CoreLoop(shop, series, ledger, START_S, foresee=slow_look, look_every_s=3600.0)
+    loop.advance_to(START_S + 5400.0)
+    assert answered
+    assert all(answered)
+
+
+def test_a_good_sensor_was_heard_when_it_last_spoke_not_when_it_was_last_judged_anew(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    loop = CoreLoop(shop, series, ledger, START_S)
+    loop.advance_to(START_S + 5400)
+    (sensor,) = loop.snapshot().zones[0].sensors
+    assert sensor.last_time_s == START_S + 89 * 60.0
+
+
+def test_humidity_a_little_past_saturation_is_taken_as_saturation(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(10, humidity=1.03))
+    loop = CoreLoop(shop, series, ledger, START_S)
+    loop.advance_to(START_S + 600)
+    air = loop.snapshot().zones[0].air
+    assert air is not None
+    assert air.relative_humidity_frac == 1.0
+    assert air.dew_point_c == pytest.approx(air.temperature_c, abs=0.01)
+
+
+def test_working_through_at_once_or_bit_by_bit_or_with_a_restart_gives_the_same_state(
+    parts, tmp_path
+) -> None:
+    shop, series, _ = parts
+    damp = [
+        r._replace(value=0.93 if r.key.quantity is Quantity.RELATIVE_HUMIDITY else r.value)
+        for r in readings(200)
+    ]
+    series.append(readings(60) + [r for r in damp if r.time_s >= START_S + 3600])
+    whole = CoreLoop(shop, series, open_ledger_for_test(tmp_path, "a"), START_S)
+    whole.advance_to(START_S + 12_000)
+    ledger_b = open_ledger_for_test(tmp_path, "b")
+    bit = CoreLoop(shop, series, ledger_b, START_S)
+    for n in range(1, 61):
+        bit.advance_to(START_S + 100.0 * n)
+    bit.save()
+    again = CoreLoop(shop, series, ledger_b, START_S + 9999)
+    again.advance_to(START_S + 12_000)
+    assert again.state == whole.state
+
+
+def open_ledger_for_test(folder: Path, name: str):
+
+    return open_ledger(f"sqlite:///{folder / name}.sqlite")
