@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.consumables.classes import HOT_PLACES, OVENS, ConsumableKind, Place
+from monitor.consumables.classes import HOT_PLACES, OVENS, ConsumableKind, Counts, Place
 from monitor.consumables.exposure_air import COLDEST_C, HOTTEST_C, NEVER_S, AirStretch
 from monitor.consumables.exposure_limits import HOUR_S, ClockRules
 
@@ -75,9 +75,14 @@ class _Reading(NamedTuple):
     by_hand: bool
 
 
+def _heated(place: Place, rules: ClockRules) -> bool:
+    """Whether heat matters there: an oven, a quiver, or the heated cabinet that keeps flux."""
+    return place in HOT_PLACES or rules.counts(place) is Counts.STOPS_HOT
+
+
 def still_hot(heat: Heat, stretch: AirStretch, rules: ClockRules) -> bool:
     """Whether the last reading was hot and the next is not overdue yet."""
-    if heat.seen_s is None or stretch.place not in HOT_PLACES:
+    if heat.seen_s is None or not _heated(stretch.place, rules):
         return False
     fresh = stretch.until_s - heat.seen_s <= rules.speaks_in_s(stretch.zone)
     return fresh and heat.seen_c >= _bands(stretch.place, rules).hot_c
@@ -100,7 +105,7 @@ def heat_after(heat: Heat, stretch: AirStretch, rules: ClockRules) -> tuple[Heat
     Of a hold only the length is judged here; of a bake also its slow first step, that it is not one too many
     and that nothing was too hot before. Whether it may bring the package back is the clock's matter.
     """
-    if stretch.place not in HOT_PLACES:
+    if not _heated(stretch.place, rules):
         return heat, NOTHING_SHOWN
     bands, shown = _bands(stretch.place, rules), Shown([], [], [])
     for reading in _readings(stretch, heat):

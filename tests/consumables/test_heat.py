@@ -115,6 +115,14 @@ def test_an_oven_protects_up_to_its_sensors_last_reading_and_nobody_need_act_whi
     assert "before and after" in " ".join(package_verdict(clock, rules).notes)
 
 
+def test_a_heated_cabinet_keeps_flux_while_it_is_shown_hot(rules_for: Rules) -> None:
+    # a European maker's catalogue, p. 255: an opened bag goes into a cabinet at 120-150 °C
+    rules = rules_for("saw-flux-fused")
+    hot = in_oven(rules, 7.0, air=measured((3.0, 7.0, 130.0)), place=Place.DRY_CABINET)
+    cold = in_oven(rules, 7.0, air=measured((3.0, 7.0, 110.0)), place=Place.DRY_CABINET)
+    assert (hot.open_s, cold.open_s) == (OPEN_H * H, 7.0 * H)
+
+
 def test_a_bake_that_nobody_read_is_one_all_the_same(rules_for: Rules) -> None:
     # 5.3.2.1: one rebake; unknown counts against it
     clock = in_oven(rules_for("e7018"), 5.0, place=Place.REDRY)
