@@ -10,8 +10,7 @@ import random
 import sys
 from collections import Counter
 
-from tests.exposure import plain_rules as rules
-
+from tests.consumables import plain_rules as rules
 from tests.consumables.as_served import service
 from tests.consumables.harsher import CHANGES
 from tests.consumables.judging import KEPT_NAMES, milder, milder_than_before, readings_behind

@@ -6,7 +6,6 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
-from tests.exposure import plain_rules as rules
 
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples
@@ -25,6 +24,7 @@ from monitor.history.records import readable_entries
 from monitor.history.store_history import StoreReading, store_history
 from monitor.model.event import EventKind
 from monitor.model.reading import Quantity, Reading, SeriesKey
+from tests.consumables import plain_rules as rules
 from tests.consumables.conftest import CLASSES, SORPTION
 from tests.consumables.plain_evidence import Row
 from tests.consumables.plans import HOT_ZONES, METAL, H, Plan, Step

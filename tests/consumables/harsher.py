@@ -5,8 +5,7 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 
-from tests.exposure import plain_rules as rules
-
+from tests.consumables import plain_rules as rules
 from tests.consumables.plain_evidence import Rows
 from tests.consumables.plans import HOT_ZONES, METAL, PLASTIC, H, Plan, Step
 

@@ -1,7 +1,6 @@
 """Whether one answer is milder than another, and by which looser readings of the texts."""
 
-from tests.exposure import plain_rules as rules
-
+from tests.consumables import plain_rules as rules
 from tests.consumables.plain_evidence import ALL, READINGS
 from tests.consumables.plans import Plan, plain
 

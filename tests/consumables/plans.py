@@ -2,8 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from tests.exposure import plain_rules as rules
-
+from tests.consumables import plain_rules as rules
 from tests.consumables.plain_evidence import Move, Row, Rows, Told
 
 H = 3600.0

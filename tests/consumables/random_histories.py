@@ -4,8 +4,7 @@ import math
 import random
 from dataclasses import replace
 
-from tests.exposure import plain_rules as rules
-
+from tests.consumables import plain_rules as rules
 from tests.consumables.plain_evidence import Row, Rows
 from tests.consumables.plans import HOT_ZONES, METAL, PLASTIC, H, Plan, Step
 

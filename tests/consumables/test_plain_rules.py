@@ -9,8 +9,8 @@ shows the hours says it too. `tests/bench/strictness_bench.py` does the same wit
 import random
 
 import pytest
-from tests.exposure import plain_rules as rules
 
+from tests.consumables import plain_rules as rules
 from tests.consumables.as_served import service, verdict_of
 from tests.consumables.harsher import CHANGES
 from tests.consumables.judging import KEPT, KEPT_NAMES, milder, milder_than_before, readings_behind
