@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from monitor.alarms.catalogue import Priority
-from monitor.alarms.states import AlarmState, Transition, Trigger
+from monitor.alarms.states import AlarmState, Trigger
 from monitor.model.errors import Fault, InputError
 
 FIGURES = (
@@ -132,11 +132,6 @@ def figures_from(data: Mapping[str, Any]) -> dict[str, Figure]:
     if faults:
         raise InputError(faults)
     return {n: Figure(float(r["value"]), r["unit"], r["status"], r["source"]) for n, r in rows.items()}
-
-
-def move_of(transition: Transition) -> Move:
-    """What is measured of a transition."""
-    return Move(*(getattr(transition, name) for name in Move._fields))
 
 
 def move_from(body: Mapping[str, Any]) -> Move:

@@ -102,20 +102,6 @@ class BeadVerdict:
     notes: tuple[str, ...]
 
 
-def pores_by_count(
-    counts: Sequence[tuple[float, int]], kind: PoreKind = PoreKind.SURFACE
-) -> tuple[Pore, ...]:
-    """Pores entered as (diameter m, how many) without places: they then count in every window."""
-    faults = [
-        Fault("pores", f"{number} of {diameter * MM:g} mm", "write zero or more of a size above zero")
-        for diameter, number in counts
-        if number < 0 or not diameter > 0.0
-    ]
-    if faults:
-        raise InputError(faults)
-    return tuple(Pore(diameter, kind=kind) for diameter, number in counts for _ in range(number))
-
-
 def judge_bead(bead: Bead, acceptance: Acceptance) -> BeadVerdict:
     """The bead by the rules; raises InputError with every entry that cannot be."""
     _check(bead, acceptance)

@@ -8,7 +8,6 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from monitor.model.data_tables import Sourced, Table
-from monitor.model.errors import Fault, InputError
 
 INCH_MM = 25.4  # exact
 
@@ -133,26 +132,6 @@ def acceptances(data: Mapping[str, Any]) -> dict[str, Acceptance]:
             found[f"{one.id}-in"] = _in_inches(one)
     top.finish()
     return found
-
-
-def acceptance_for(
-    known: Mapping[str, Acceptance], code: str, weld: Weld, loading: Loading = Loading.ANY, level: str = ""
-) -> Acceptance:
-    """The rules for a weld under a code (`level` for codes with quality levels); InputError if none fits."""
-    fitting = [
-        one
-        for one in known.values()
-        if one.code == code
-        and weld in one.welds
-        and (one.loading is Loading.ANY or one.loading is loading)
-        and (not level or one.title.endswith(level))
-    ]
-    if len(fitting) != 1:
-        wanted = " ".join(part for part in (code, level, str(loading), str(weld)) if part)
-        choices = "; ".join(f"{one.id} ({one.code}, {one.title})" for one in known.values())
-        fix = "name the code, the loading and the level so that one of these fits: " + choices
-        raise InputError([Fault("acceptance", wanted, fix)])
-    return fitting[0]
 
 
 def _in_inches(one: Acceptance) -> Acceptance:

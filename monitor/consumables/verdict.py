@@ -108,22 +108,6 @@ def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
     )
 
 
-def verdict_text(verdict: PackageVerdict, name: str) -> str:
-    """The verdict as one line of at most 160 characters: which, how it stands, the number, what to do."""
-    number = ""
-    if verdict.limit_h is not None and verdict.rule in _CLOCK_RULES:
-        number = f" {verdict.used_h:.1f} of {verdict.limit_h:g} h by {verdict.rule_text}."
-    for middle in (number, ""):
-        text = f"{name}: {verdict.standing}.{middle} {verdict.action}"
-        if len(text) <= TEXT_LENGTH:
-            return text
-    room = TEXT_LENGTH - len(f"…: {verdict.standing}. {verdict.action}")
-    return f"{name[: max(room, 1)]}…: {verdict.standing}. {verdict.action}"[:TEXT_LENGTH]
-
-
-_CLOCK_RULES = frozenset({DecidingRule.CODE_CLOCK, DecidingRule.SHOP_RULE, DecidingRule.AIR_CLOCK})
-
-
 def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, bool]:
     """Weight of the present air, whether it is known, and whether it is shown to be within the test's."""
     air = clock.air

@@ -8,10 +8,10 @@ from monitor.consumables.classes import Place
 from monitor.consumables.stays import DatedHappening as Happened
 from monitor.consumables.stays import Happening, Stay
 from monitor.history.entries import GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
-from monitor.history.records import Dated, Told, corrected, dated_entries, moment
+from monitor.history.records import Dated, Told, corrected, moment
 from monitor.model.errors import Fault, InputError
 
-__all__ = ["Dated", "PackageHistory", "Refusal", "Told", "corrected", "dated_entries", "package_history"]
+__all__ = ["Dated", "PackageHistory", "Refusal", "Told", "corrected"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +54,6 @@ class Refusal:
 
     number: int
     faults: tuple[Fault, ...]
-
-
-def package_history(
-    package: str, entries: Sequence[Dated], before: PackageHistory | None = None, zone: tzinfo = UTC
-) -> PackageHistory | None:
-    """A package's history; `before` is what the settings file says of it. None: it was never opened.
-
-    Raises InputError where the entries cannot be true: a move before it was opened, opened twice.
-    """
-    history, refusals = history_as_told(package, entries, before, zone)
-    if refusals:
-        raise InputError([fault for refusal in refusals for fault in refusal.faults])
-    return history
 
 
 def history_as_told(

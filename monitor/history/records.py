@@ -79,15 +79,6 @@ def _put_right(target: Told, correction: Mapping[str, object]) -> Told:
     return replace(target, body=body) if isinstance(body, Mapping) else target
 
 
-def dated_entries(events: Iterable[Told], kind: EventKind) -> list[Dated]:
-    """The entries of one kind after corrections, in order of happening; InputError for an unreadable one."""
-    return [
-        Dated(event.time_s, entry_of(event.kind, event.body), event.number)
-        for event in corrected(events)
-        if event.kind is kind
-    ]
-
-
 def readable_entries(events: Iterable[Told], kind: EventKind) -> tuple[list[Dated], list[int]]:
     """The same without stopping at what nobody can read: its numbers come second."""
     found: list[Dated] = []

@@ -54,31 +54,6 @@ def kinematic_viscosity_m2s(air_temperature_c: V, pressure_pa: Values = STANDARD
     return elementwise(_kinematic_viscosity, air_temperature_c, pressure_pa)
 
 
-def rayleigh_number(
-    surface_c: V, air_temperature_c: Values, length_m: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
-) -> V:
-    """Rayleigh number of a surface in air, properties at the film temperature (mean of surface and air).
-
-    Arguments:
-        surface_c: surface temperature, degC, any shape, -60 to 120.
-        air_temperature_c: air temperature, degC, broadcast, -60 to 120.
-        length_m: characteristic length, m, broadcast, 0.001 to 30.
-        pressure_pa: station pressure, Pa, broadcast, 50 000 to 110 000.
-    Returns:
-        Rayleigh number (no unit, never negative), broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Incropera et al., Fundamentals of Heat and Mass Transfer, eq. (9.25), beta = 1/T; properties of Lemmon
-        and Jacobsen 2004 as a power law within 0.5 % over -45..60 degC. Buoyancy of the vapour is left out.
-    """
-    check_range("surface_c", surface_c, *AIR_RANGE_C, "degC")
-    check_range("air_temperature_c", air_temperature_c, *AIR_RANGE_C, "degC")
-    check_range("length_m", length_m, 1e-3, 30.0, "m")
-    check_range("pressure_pa", pressure_pa, *PRESSURE_RANGE_PA, "Pa")
-    return elementwise(_rayleigh, surface_c, air_temperature_c, length_m, pressure_pa)
-
-
 def conductivity_at(kelvin_ratio: Any) -> Any:
     """Conductivity of dry air, W/mK, from T/273.15 K; the kernel of `conductivity_wmk`."""
     return _CONDUCTIVITY[0] * kelvin_ratio ** _CONDUCTIVITY[1]
@@ -97,9 +72,3 @@ def _kinematic_viscosity(_: Maths, air_c: Any, pressure_pa: Any) -> Any:
     kelvin = air_c + ZERO_C_K
     viscosity = _VISCOSITY[0] * (kelvin / ZERO_C_K) ** _VISCOSITY[1]
     return viscosity * _GAS_CONSTANT_AIR * kelvin / pressure_pa
-
-
-def _rayleigh(_: Maths, surface_c: Any, air_c: Any, length_m: Any, pressure_pa: Any) -> Any:
-    film_ratio = (0.5 * (surface_c + air_c) + ZERO_C_K) / ZERO_C_K
-    at_standard = buoyancy_at(film_ratio, abs(surface_c - air_c)) * length_m**3
-    return at_standard * (pressure_pa / STANDARD_PRESSURE_PA) ** 2

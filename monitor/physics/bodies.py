@@ -269,58 +269,6 @@ def plate_body(
     )
 
 
-def regulator_body(
-    data: BodyData,
-    *,
-    mass_kg: float,
-    diameter_m: float = 0.06,
-    length_m: float = 0.15,
-    cooling_w: float = 0.0,
-    emissivity: float = 0.3,
-    material: str = "brass",
-) -> Body:
-    """A pressure regulator: a lump of brass in the air, chilled from inside by the gas it throttles.
-
-    Arguments:
-        data: reference numbers.
-        mass_kg: kg, a float, 0.05 to 20.
-        diameter_m: of a horizontal cylinder of like surface, m, a float, 0.01 to 0.5.
-        length_m: its length, m, a float, 0.01 to 1.
-        cooling_w: heat the throttled gas takes from the body, W, a float, 0 to 5000.
-        emissivity: a float, 0 to 1; 0.3 for bright brass.
-        material: name of the material in the reference numbers.
-    Returns:
-        the body.
-    Raises:
-        RangeError: a number outside its range.
-        InputError: a material that is not in the reference numbers.
-    Reference:
-        Shape as a horizontal cylinder, both ends counted: our choice; the mass and the cooling decide.
-    """
-    check_range("mass_kg", mass_kg, 0.05, 20.0, "kg")
-    check_range("diameter_m", diameter_m, 0.01, 0.5, "m")
-    check_range("length_m", length_m, 0.01, 1.0, "m")
-    check_range("cooling_w", cooling_w, 0.0, 5000.0, "W")
-    check_range("emissivity", emissivity, 0.0, 1.0, "")
-    metal = _named(data.materials, "material", material)
-    area_m2 = math.pi * diameter_m * (length_m + 0.5 * diameter_m)
-    return Body(
-        surfaces=(Surface(Face.HORIZONTAL_CYLINDER, area_m2, diameter_m),),
-        area_m2=area_m2,
-        emissivity=emissivity,
-        shell_jk=mass_kg * metal.heat_capacity_jkgk,
-        content_c=(),
-        content_j=(),
-        coupling_wk=0.0,
-        run_off_gm2=data.upright_run_off_gm2,
-        internal_w=-cooling_w,
-        exchange_std_frac=data.exchange_std_frac,
-        drift_kh=data.drift_kh,
-        air_wander_kh=data.air_wander_kh,
-        sky_doubt=data.sky_doubt,
-    )
-
-
 def _table(tables: Mapping[str, Any], *path: str) -> Mapping[str, Any]:
     found: Any = tables
     for name in path:

@@ -202,50 +202,6 @@ def correction_from_checks(points: Sequence[CheckPoint], unknown_gain_std: float
     return Correction(centre, shift, float(lever @ error) / spread, shift_std, spread**-0.5)
 
 
-def corrected_humidity_frac(indicated_frac: V, correction: Correction) -> V:
-    """Relative humidity after the sensor's correction.
-
-    Arguments:
-        indicated_frac: relative humidity as the sensor gives it, fraction, any shape, 0 to 1.2.
-        correction: from correction_from_checks.
-    Returns:
-        corrected relative humidity, fraction, same shape; not clipped to 0 or 1.
-    Raises:
-        RangeError: humidity outside its range.
-    Reference:
-        Straight line of correction_from_checks.
-    """
-    check_range("indicated_frac", indicated_frac, 0.0, 1.2, "(a fraction)")
-    c = correction
-    return elementwise(lambda _, x: x + c.shift_frac + c.gain_error * (x - c.centre_frac), indicated_frac)
-
-
-def corrected_std_frac(indicated_frac: V, correction: Correction, reading_std_frac: Values = 0.0) -> V:
-    """Standard uncertainty of a corrected relative humidity.
-
-    Arguments:
-        indicated_frac: relative humidity as the sensor gives it, fraction, any shape, 0 to 1.2.
-        correction: from correction_from_checks.
-        reading_std_frac: what a single reading adds (repeatability, hysteresis, resolution), fraction,
-            broadcast, 0 to 0.5.
-    Returns:
-        standard uncertainty, fraction, broadcast shape: least at the checks, growing away from them.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        JCGM 100:2008, H.3.4, with shift and gain referred to the centre, so uncorrelated.
-    """
-    check_range("indicated_frac", indicated_frac, 0.0, 1.2, "(a fraction)")
-    check_range("reading_std_frac", reading_std_frac, 0.0, 0.5, "(a fraction)")
-    c = correction
-
-    def std(m: Maths, x: Any, reading: Any) -> Any:
-        by_gain = c.gain_std * (x - c.centre_frac)
-        return m.sqrt(c.shift_std_frac**2 + by_gain * by_gain + reading * reading)
-
-    return elementwise(std, indicated_frac, reading_std_frac)
-
-
 def drift_between(first: CheckPoint, second: CheckPoint, shared_std_frac: float = 0.0) -> Drift:
     """How fast a sensor's error changed between two checks, with no adjustment in between.
 

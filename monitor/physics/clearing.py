@@ -100,44 +100,6 @@ class Clearing:
         return self.dry.hours
 
 
-def held_air(
-    time_s: float,
-    temperature_c: float,
-    relative_humidity_frac: float,
-    *,
-    hours: float = HORIZON_S / _S_PER_H,
-    pressure_pa: float = STANDARD_PRESSURE_PA,
-    draught_ms: float = 0.0,
-    humidity_std_frac: float = 0.0,
-) -> Air:
-    """Air that stays as it is now.
-
-    Arguments:
-        time_s: from when, epoch seconds UTC.
-        temperature_c: degC, a float, -60 to 80.
-        relative_humidity_frac: over liquid water, a float, 0 to 1.2.
-        hours: for how long, h, a float, positive.
-        pressure_pa: station pressure, Pa, a float, 50 000 to 110 000.
-        draught_ms: air speed, m/s, a float, 0 to 30.
-        humidity_std_frac: standard uncertainty of the humidity, a float, 0 to 0.2.
-    Returns:
-        the air.
-    Raises:
-        RangeError: hours not positive.
-    Reference:
-        None: an assumption, not a forecast.
-    """
-    check_range("hours", hours, 0.01, 1000.0, "h")
-    return Air(
-        np.array([time_s, time_s + hours * _S_PER_H]),
-        np.full(2, temperature_c),
-        np.full(2, relative_humidity_frac),
-        pressure_pa,
-        draught_ms,
-        humidity_std_frac,
-    )
-
-
 def clearing(body: Body, state: BodyState, air: Air, *, margin_k: float = PLANNING_MARGIN_K) -> Clearing:
     """Hours until a body is above the dew point, the planning margin above it, and dry.
 
@@ -160,27 +122,6 @@ def clearing(body: Body, state: BodyState, air: Air, *, margin_k: float = PLANNI
     answers = [_answer(paths, goal, margin_k) for goal in Goal]
     peak = float(paths[0].film_gm2.max())
     return Clearing(answers[0], answers[1], answers[2], peak, bool(paths[0].saturation_c[0] < 0.01))
-
-
-def if_brought_in(
-    body: Body, start_temperature_c: float, air: Air, *, margin_k: float = PLANNING_MARGIN_K
-) -> Clearing:
-    """What would happen to a dry body of a given temperature brought into this air at its first sample.
-
-    Arguments:
-        body: the body.
-        start_temperature_c: of the body, degC, a float, -60 to 90.
-        air: the air it would come into.
-        margin_k: planning margin, K, a float, 0.1 to 20.
-    Returns:
-        as `clearing`; `peak_film_gm2` says how wet it would get.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        As `clearing`.
-    """
-    state = start_state(body, float(air.times_s[0]), start_temperature_c)
-    return clearing(body, state, air, margin_k=margin_k)
 
 
 def latest_arrival_s(

@@ -7,7 +7,6 @@ clamps the Rayleigh number to it instead: a body at air temperature (Rayleigh nu
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from monitor.physics.air_transport import (
     PRANDTL_AIR,
@@ -15,7 +14,7 @@ from monitor.physics.air_transport import (
     conductivity_wmk,
     kinematic_viscosity_m2s,
 )
-from monitor.physics.elementwise import SCALAR, Maths, V, Values, check_range, elementwise
+from monitor.physics.elementwise import SCALAR, check_range
 from monitor.physics.nusselt import (
     RAYLEIGH_FACE_STILL,
     RAYLEIGH_FACE_STIRRED,
@@ -29,8 +28,6 @@ from monitor.physics.nusselt import (
     slim_factor,
     slim_power,
 )
-
-_MIXING_EXPONENT = 3.0
 
 # The correlations' constants at the Prandtl number of air, for the kernel
 _PLATE_AIR: float = plate_factor(PRANDTL_AIR)
@@ -62,24 +59,6 @@ class Surface:
     area_m2: float
     length_m: float
     slenderness: float = 0.0
-
-
-def mixed_coefficient_wm2k(free_wm2k: V, forced_wm2k: Values) -> V:
-    """Coefficient where free and forced convection act together (crossing or along each other).
-
-    Arguments:
-        free_wm2k: coefficient of free convection, W/m2K, any shape, not negative.
-        forced_wm2k: coefficient of forced convection, W/m2K, broadcast, not negative.
-    Returns:
-        joint coefficient, W/m2K, broadcast shape.
-    Raises:
-        RangeError: a negative coefficient.
-    Reference:
-        Churchill 1977 as in Incropera et al., eq. (9.64), with exponent 3.
-    """
-    check_range("free_wm2k", free_wm2k, 0.0, 1e6, "W/m2K")
-    check_range("forced_wm2k", forced_wm2k, 0.0, 1e6, "W/m2K")
-    return elementwise(_mixed, free_wm2k, forced_wm2k)
 
 
 def free_nusselt(surface: Surface, drive_m3: float, colder: bool) -> float:
@@ -144,7 +123,3 @@ def forced_coefficient_wm2k(
     is_round = surface.face in (Face.VERTICAL_CYLINDER, Face.HORIZONTAL_CYLINDER)
     nusselt = nusselt_forced_cylinder(reynolds) if is_round else nusselt_forced_plate(reynolds)
     return nusselt * conductivity_wmk(air_temperature_c) / length
-
-
-def _mixed(_: Maths, free: Any, forced: Any) -> Any:
-    return (free**_MIXING_EXPONENT + forced**_MIXING_EXPONENT) ** (1.0 / _MIXING_EXPONENT)

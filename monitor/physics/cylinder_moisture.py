@@ -241,24 +241,6 @@ def _liquefied(maths: Maths, temperature_k: Any) -> tuple[Any, Any]:
     return maths.exp(in_liquid - in_gas), pressure_pa
 
 
-def liquefied_water_ratio(temperature_c: V) -> V:
-    """Moisture of the gas over that of the liquid in a cylinder of liquefied carbon dioxide.
-
-    Arguments:
-        temperature_c: temperature of the cylinder, degC, any shape, -30 to 26.
-    Returns:
-        mole ratio, dimensionless, same shape: below 1, so the gas drawn is drier than the filling and the
-        rest grows wetter; within 30 % of EOS-CG.
-    Raises:
-        RangeError: temperature outside its range.
-    Reference:
-        Fugacities of a trace of water in both phases, Soave 1972, doi 10.1016/0009-2509(72)80096-4, at the
-        saturation pressure of Span and Wagner 1996, doi 10.1063/1.555991.
-    """
-    check_range("temperature_c", temperature_c, *LIQUEFIED_RANGE_C, "degC")
-    return elementwise(lambda m, t: _liquefied(m, t + ZERO_C_K)[0], temperature_c)
-
-
 def liquefied_leaving_ppmv(liquid_left_frac: V, temperature_c: float, moisture_ppmv: float) -> V:
     """Moisture of the gas drawn from a cylinder of liquefied carbon dioxide as its liquid is used up.
 

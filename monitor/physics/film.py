@@ -1,20 +1,17 @@
 """Water and frost on a cold surface: how fast vapour arrives or leaves, its latent heat, when it runs off."""
 
 import math
-from typing import Any
 
 import numpy as np
 
 from monitor.model.errors import RangeError
 from monitor.physics.air_transport import HEAT_CAPACITY_AIR_JKGK
-from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
 from monitor.physics.saturation import saturation_pressure_pa
 
 FREEZING_C = 0.0
 HEAT_OF_FUSION_JG = 333.4  # IAPWS R10-06: 333 427 J/kg at 0.0025 degC
 DRY_BELOW_GM2 = 0.5  # a film thinner than half a micrometre counts as gone
 LEWIS_NUMBER = 0.857  # thermal diffusivity of air over the diffusivity of vapour in it
-SURFACE_RANGE_C = (-60.0, 90.0)
 
 _MOLAR_MASS_RATIO = 0.621945
 LEWIS_FACTOR_KGKJ = _MOLAR_MASS_RATIO / (HEAT_CAPACITY_AIR_JKGK * LEWIS_NUMBER ** (2 / 3)) * 1000.0
@@ -26,36 +23,6 @@ _TABLE_HIGH_C = 110.0
 _PER_DEGREE = 4
 _GRID_C = np.linspace(_TABLE_LOW_C, _TABLE_HIGH_C, int((_TABLE_HIGH_C - _TABLE_LOW_C) * _PER_DEGREE) + 1)
 _LN_SATURATION: list[float] = np.log(saturation_pressure_pa(_GRID_C)).tolist()
-
-
-def vapour_flux_gm2s(vapour_pressure_pa: V, surface_c: V, coefficient_wm2k: Values, pressure_pa: Values) -> V:
-    """Water vapour going to a wet or cold surface (positive: condensing; negative: evaporating).
-
-    Arguments:
-        vapour_pressure_pa: vapour pressure of the air, Pa, any shape, 0 to 70 000.
-        surface_c: surface temperature, degC, broadcast, -60 to 90; below 0.01 degC the surface is ice.
-        coefficient_wm2k: coefficient of convection (without radiation), W/m2K, broadcast, not negative.
-        pressure_pa: station pressure, Pa, broadcast, 50 000 to 110 000.
-    Returns:
-        vapour flux, g/m2s, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Lewis analogy (Chilton and Colburn 1934; Incropera et al., eq. (6.60)) with exponent 2/3 and Lewis
-        number 0.857 (Massman, Atmos. Environ. 32 (1998) 1111, doi 10.1016/S1352-2310(97)00391-9, for the
-        diffusivity), and the mean vapour pressure taken off the station pressure for the drift of the vapour.
-    """
-    check_range("vapour_pressure_pa", vapour_pressure_pa, 0.0, 70_000.0, "Pa")
-    check_range("surface_c", surface_c, *SURFACE_RANGE_C, "degC")
-    check_range("coefficient_wm2k", coefficient_wm2k, 0.0, 1e4, "W/m2K")
-    check_range("pressure_pa", pressure_pa, 50_000.0, 110_000.0, "Pa")
-    at_surface = saturation_pressure_pa(surface_c)
-    return elementwise(_flux, vapour_pressure_pa, at_surface, coefficient_wm2k, pressure_pa)
-
-
-def _flux(_: Maths, vapour_pa: Any, surface_pa: Any, coefficient_wm2k: Any, pressure_pa: Any) -> Any:
-    carrier_pa = pressure_pa - 0.5 * (vapour_pa + surface_pa)
-    return LEWIS_FACTOR_KGKJ * coefficient_wm2k * (vapour_pa - surface_pa) / carrier_pa
 
 
 def latent_heat_jg(surface_c: float) -> float:

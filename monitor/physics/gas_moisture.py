@@ -2,14 +2,13 @@
 
 from typing import Any
 
-from monitor.physics.elementwise import Maths, V, Values, check_below, check_range, elementwise
-from monitor.physics.gas_state import GAS_CONSTANT, check_stays_gas
+from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
+from monitor.physics.gas_state import check_stays_gas
 from monitor.physics.saturation import TRIPLE_POINT_PA, ZERO_C_K, dew_k_from_ln, frost_k_from_ln
 from monitor.physics.shielding_gas import GasMixture
 from monitor.physics.water_in_gas import (
     MOISTURE_RANGE_C,
     MOISTURE_RANGE_PA,
-    WATER_MOLAR_MASS_GMOL,
     ln_saturated_pa,
 )
 
@@ -111,54 +110,3 @@ def frost_point_from_ppmv_c(ppmv: V, pressure_pa: Values, gas: GasMixture) -> V:
     check_stays_gas(frost_c, pressure_pa, gas)
     check_range("frost point of the gas", frost_c, *MOISTURE_RANGE_C, "degC")
     return frost_c
-
-
-def mgm3_from_ppmv(ppmv: V, temperature_c: Values, pressure_pa: Values) -> V:
-    """Mass of water in a cubic metre of gas of a moisture, at the state the cubic metre is counted in.
-
-    Arguments:
-        ppmv: moisture, parts per million of the dry gas by volume, any shape, 0 to 5e5.
-        temperature_c: temperature of the reference state (0, 15 or 20 degC by custom), degC, broadcast, -50
-            to 50.
-        pressure_pa: pressure of the reference state, Pa, broadcast, 5e4 to 2e5.
-    Returns:
-        water, mg per m3 of gas, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Ideal gas law, molar mass 18.015268 g/mol (IAPWS R6-95); within 0.1 % of a real gas at these
-        pressures, and 0.8 % for carbon dioxide.
-    """
-    check_range("ppmv", ppmv, 0.0, PPMV_RANGE[1], "ppmv")
-    _check_reference(temperature_c, pressure_pa)
-    return elementwise(lambda _, x, t, p: _vapour_pa(x, p) * _mg_per_pa(t), ppmv, temperature_c, pressure_pa)
-
-
-def ppmv_from_mgm3(water_mgm3: V, temperature_c: Values, pressure_pa: Values) -> V:
-    """Moisture of a gas that holds a mass of water in a cubic metre: the inverse of mgm3_from_ppmv.
-
-    Arguments:
-        water_mgm3: water, mg per m3 of gas, any shape, 0 to below all of it (about 8e5 at 0 degC and 1 atm).
-        temperature_c: temperature of the reference state, degC, broadcast, -50 to 50.
-        pressure_pa: pressure of the reference state, Pa, broadcast, 5e4 to 2e5.
-    Returns:
-        moisture, parts per million of the dry gas by volume, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range, or more water than the cubic metre holds.
-    Reference:
-        Ideal gas law, molar mass 18.015268 g/mol (IAPWS R6-95).
-    """
-    check_range("water_mgm3", water_mgm3, 0.0, 1e7, "mg/m3")
-    _check_reference(temperature_c, pressure_pa)
-    vapour_pa = elementwise(lambda _, w, t: w / _mg_per_pa(t), water_mgm3, temperature_c)
-    check_below("vapour pressure of the water", vapour_pa, "pressure_pa", pressure_pa)
-    return elementwise(lambda _, e, p: _MILLION * e / (p - e), vapour_pa, pressure_pa)
-
-
-def _check_reference(temperature_c: Values, pressure_pa: Values) -> None:
-    check_range("temperature_c", temperature_c, -50.0, 50.0, "degC")
-    check_range("pressure_pa", pressure_pa, 5.0e4, 2.0e5, "Pa")
-
-
-def _mg_per_pa(temperature_c: Any) -> Any:
-    return 1000.0 * WATER_MOLAR_MASS_GMOL / (GAS_CONSTANT * (temperature_c + ZERO_C_K))

@@ -211,32 +211,6 @@ def carbon_dioxide_saturation_pa(temperature_c: V) -> V:
     return elementwise(lambda m, t: m.exp(ln_co2_pa(m, t + ZERO_C_K)), temperature_c)
 
 
-def gas_density_molm3(temperature_c: V, pressure_pa: Values, gas: GasMixture) -> V:
-    """Amount of a dry shielding gas in a cubic metre.
-
-    Arguments:
-        temperature_c: gas temperature, degC, any shape, -120 to 80.
-        pressure_pa: absolute pressure, Pa, broadcast, 1e3 to 3e7, below the pressure at which it condenses.
-        gas: mixture of argon, carbon dioxide, nitrogen and oxygen.
-    Returns:
-        density of the gas, mol/m3, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range, or a pressure at which part of the gas would be liquid.
-        InputError: a gas without an equation of state here.
-    Reference:
-        Span and Wagner, Int. J. Thermophys. 24 (2003) 41, doi 10.1023/A:1022390430888 (argon, nitrogen,
-        oxygen), and 24 (2003) 111, doi 10.1023/A:1022362231796 (carbon dioxide); mixed by corresponding
-        states as in EOS-CG, Gernert and Span, J. Chem. Thermodyn. 93 (2016) 274, with two numbers a pair.
-    """
-    check_range("temperature_c", temperature_c, *GAS_RANGE_C, "degC")
-    check_range("pressure_pa", pressure_pa, *GAS_RANGE_PA, "Pa")
-    check_stays_gas(temperature_c, pressure_pa, gas)
-    reduced = reduced_gas(gas)
-    return elementwise(
-        lambda m, t, p: density_kernel(m, reduced, t + ZERO_C_K, p), temperature_c, pressure_pa
-    )
-
-
 def gas_enthalpy_jmol(temperature_c: V, pressure_pa: Values, gas: GasMixture) -> V:
     """Heat content of a dry shielding gas, counted from the ideal gas at absolute zero.
 

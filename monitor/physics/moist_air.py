@@ -15,7 +15,6 @@ from monitor.physics.saturation import (
 )
 
 MOLAR_MASS_RATIO = 0.621945  # water 18.015268 g/mol over dry air 28.966 g/mol
-GAS_CONSTANT_DRY_AIR = 287.042  # J/(kg K)
 GAS_CONSTANT_VAPOUR = 461.523  # J/(kg K)
 
 PRESSURE_RANGE_PA = (2.0e4, 2.0e6)
@@ -27,11 +26,6 @@ _CP_AIR, _CP_VAPOUR = 1.006, 1.86
 _LIQUID = (2501.0, -2.326, 4.186)  # latent at 0 degC, its slope, heat capacity of the water on the wick
 _FROZEN = (2830.0, -0.24, 2.1)
 
-# Greenspan 1976, Table 4: alpha and ln(beta) as cubics in degC, over water, above and below 0 degC
-_ALPHA_WARM = (3.53624e-4, 2.9328363e-5, 2.6168979e-7, 8.5813609e-9)
-_BETA_WARM = (-10.7588, 6.3268134e-2, -2.5368934e-4, 6.3405286e-7)
-_ALPHA_COLD = (3.62183e-4, 2.6061244e-5, 3.8667770e-7, 3.8268958e-9)
-_BETA_COLD = (-10.7604, 6.3987441e-2, -2.6351566e-4, 1.6725084e-6)
 
 # Cubic through IAPWS-95 (0.01 to 200 degC) and Murphy and Koop 2005, eq. (9), below
 _LATENT = (2.50117379e6, -2.43474781e3, 1.65180417, -1.75660676e-2)
@@ -41,36 +35,6 @@ _SUBLIMATION = (2.83432012e6, -2.50849698e2, -3.68725962)
 
 def _cubic(x: Any, c: tuple[float, float, float, float]) -> Any:
     return c[0] + x * (c[1] + x * (c[2] + x * c[3]))
-
-
-def _enhance(maths: Maths, temperature_c: Any, pressure_pa: Any) -> Any:
-    saturation_pa = maths.exp(ln_water_pa(maths, temperature_c + ZERO_C_K))
-    warm = temperature_c >= 0.0
-    alpha = maths.where(warm, _cubic(temperature_c, _ALPHA_WARM), _cubic(temperature_c, _ALPHA_COLD))
-    ln_beta = maths.where(warm, _cubic(temperature_c, _BETA_WARM), _cubic(temperature_c, _BETA_COLD))
-    ratio = saturation_pa / pressure_pa
-    return maths.exp(alpha * (1.0 - ratio) + maths.exp(ln_beta) * (1.0 / ratio - 1.0))
-
-
-def enhancement_factor(temperature_c: V, pressure_pa: Values) -> V:
-    """How much more vapour saturated air holds over water than an ideal gas would.
-
-    Arguments:
-        temperature_c: air temperature, degC, any shape, -60 to 100.
-        pressure_pa: total pressure, Pa, broadcast, 2e4 to 2e6.
-    Returns:
-        enhancement factor, dimensionless (1.004 at 20 degC and sea level), broadcast shape.
-    Raises:
-        RangeError: an argument outside its range, or a pressure below saturation (water boils there).
-    Reference:
-        Greenspan, J. Res. NBS 80A (1976) 41, eq. (8) and Table 4 (over water, -50 to 100 degC),
-        doi 10.6028/jres.080A.007; continued to -60 degC.
-    """
-    check_range("temperature_c", temperature_c, -60.0, 100.0, "degC")
-    check_range("pressure_pa", pressure_pa, *PRESSURE_RANGE_PA, "Pa")
-    saturation = elementwise(lambda m, t: m.exp(ln_water_pa(m, t + ZERO_C_K)), temperature_c)
-    check_below("saturation pressure at temperature_c", saturation, "pressure_pa", pressure_pa)
-    return elementwise(_enhance, temperature_c, pressure_pa)
 
 
 def relative_humidity_frac(temperature_c: V, vapour_pressure_pa: Values) -> V:
@@ -94,28 +58,6 @@ def relative_humidity_frac(temperature_c: V, vapour_pressure_pa: Values) -> V:
     )
 
 
-def vapour_pressure_deficit_pa(temperature_c: V, relative_humidity_frac: Values) -> V:
-    """How much vapour pressure air lacks to saturation over water: what drives drying.
-
-    Arguments:
-        temperature_c: air temperature, degC, any shape, -120 to 350.
-        relative_humidity_frac: relative humidity over liquid water, fraction, broadcast, 0 to 1.2.
-    Returns:
-        saturation pressure less vapour pressure, Pa, broadcast shape; negative above a humidity of 1.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Definition; saturation from Wagner and Pruss 1993, eq. (1), doi 10.1063/1.555926.
-    """
-    check_range("temperature_c", temperature_c, *WATER_RANGE_C, "degC")
-    check_range("relative_humidity_frac", relative_humidity_frac, 0.0, HUMIDITY_RANGE[1], "(a fraction)")
-    return elementwise(
-        lambda m, t, rh: (1.0 - rh) * m.exp(ln_water_pa(m, t + ZERO_C_K)),
-        temperature_c,
-        relative_humidity_frac,
-    )
-
-
 def humidity_ratio_kgkg(vapour_pressure_pa: V, pressure_pa: Values) -> V:
     """Mass of water vapour carried by a kilogram of dry air.
 
@@ -136,24 +78,6 @@ def humidity_ratio_kgkg(vapour_pressure_pa: V, pressure_pa: Values) -> V:
     return elementwise(lambda _, e, p: MOLAR_MASS_RATIO * e / (p - e), vapour_pressure_pa, pressure_pa)
 
 
-def vapour_pressure_from_humidity_ratio_pa(humidity_ratio_kgkg: V, pressure_pa: Values) -> V:
-    """Vapour pressure of air of a humidity ratio: the inverse of humidity_ratio_kgkg.
-
-    Arguments:
-        humidity_ratio_kgkg: kg of water per kg of dry air, any shape, 0 to 100.
-        pressure_pa: total pressure, Pa, broadcast, 1 to 1e8.
-    Returns:
-        partial pressure of water vapour, Pa, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        ASHRAE Handbook Fundamentals 2017, ch. 1, eq. (20) solved for the vapour pressure.
-    """
-    check_range("humidity_ratio_kgkg", humidity_ratio_kgkg, 0.0, 100.0, "kg/kg")
-    check_range("pressure_pa", pressure_pa, 1.0, 1e8, "Pa")
-    return elementwise(lambda _, w, p: p * w / (MOLAR_MASS_RATIO + w), humidity_ratio_kgkg, pressure_pa)
-
-
 def absolute_humidity_gm3(temperature_c: V, vapour_pressure_pa: Values) -> V:
     """Mass of water vapour in a cubic metre of air.
 
@@ -172,53 +96,6 @@ def absolute_humidity_gm3(temperature_c: V, vapour_pressure_pa: Values) -> V:
     check_range("vapour_pressure_pa", vapour_pressure_pa, 0.0, 2e7, "Pa")
     return elementwise(
         lambda _, t, e: e / (t + ZERO_C_K) * (1000.0 / GAS_CONSTANT_VAPOUR), temperature_c, vapour_pressure_pa
-    )
-
-
-def enthalpy_jkg(temperature_c: V, humidity_ratio_kgkg: Values) -> V:
-    """Heat content of moist air per kilogram of its dry air, from 0 degC dry air and liquid water.
-
-    Arguments:
-        temperature_c: air temperature, degC, any shape, -100 to 200.
-        humidity_ratio_kgkg: kg of water per kg of dry air, broadcast, 0 to 100.
-    Returns:
-        enthalpy, J per kg of dry air, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        ASHRAE Handbook Fundamentals 2017, ch. 1, eq. (30).
-    """
-    check_range("temperature_c", temperature_c, -100.0, 200.0, "degC")
-    check_range("humidity_ratio_kgkg", humidity_ratio_kgkg, 0.0, 100.0, "kg/kg")
-    return elementwise(
-        lambda _, t, w: 1000.0 * (_CP_AIR * t + w * (_LIQUID[0] + _CP_VAPOUR * t)),
-        temperature_c,
-        humidity_ratio_kgkg,
-    )
-
-
-def specific_volume_m3kg(temperature_c: V, humidity_ratio_kgkg: Values, pressure_pa: Values) -> V:
-    """Volume of moist air per kilogram of its dry air.
-
-    Arguments:
-        temperature_c: air temperature, degC, any shape, -120 to 1000.
-        humidity_ratio_kgkg: kg of water per kg of dry air, broadcast, 0 to 100.
-        pressure_pa: total pressure, Pa, broadcast, 1 to 1e8.
-    Returns:
-        specific volume, m3 per kg of dry air, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        ASHRAE Handbook Fundamentals 2017, ch. 1, eq. (26): ideal gas, 287.042 J/(kg K) for dry air.
-    """
-    check_range("temperature_c", temperature_c, -120.0, 1000.0, "degC")
-    check_range("humidity_ratio_kgkg", humidity_ratio_kgkg, 0.0, 100.0, "kg/kg")
-    check_range("pressure_pa", pressure_pa, 1.0, 1e8, "Pa")
-    return elementwise(
-        lambda _, t, w, p: GAS_CONSTANT_DRY_AIR * (t + ZERO_C_K) * (1.0 + w * (1.0 / MOLAR_MASS_RATIO)) / p,
-        temperature_c,
-        humidity_ratio_kgkg,
-        pressure_pa,
     )
 
 

@@ -122,24 +122,6 @@ def clear_gap_wm2(temperature_c: V, vapour_pressure_pa: Values) -> V:
     return elementwise(_gap, temperature_c, emissivity)
 
 
-def sky_temperature_c(temperature_c: V, vapour_pressure_pa: Values, cover_frac: Values) -> V:
-    """Temperature of a black sky that radiates as much.
-
-    Arguments:
-        temperature_c: air temperature, degC, any shape, -60 to 80.
-        vapour_pressure_pa: of the air, Pa, broadcast, 0 to 70 000.
-        cover_frac: how much of the sky is clouded, broadcast, 0 to 1; NaN (not known) counts as clear.
-    Returns:
-        sky temperature, degC, at most the air's, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        `sky_loss_wm2`.
-    """
-    loss = sky_loss_wm2(temperature_c, vapour_pressure_pa, cover_frac)
-    return elementwise(_radiant_c, temperature_c, loss)
-
-
 def seen(
     sky: Sky, doubt: SkyDoubt, air: tuple[FloatArray, FloatArray, FloatArray]
 ) -> tuple[FloatArray, FloatArray]:
@@ -175,7 +157,3 @@ def _clear(maths: Maths, temperature_c: Any, vapour_pa: Any) -> Any:
 
 def _gap(_: Maths, temperature_c: Any, emissivity: Any) -> Any:
     return (1.0 - emissivity) * STEFAN_BOLTZMANN_WM2K4 * (temperature_c + ZERO_C_K) ** 4
-
-
-def _radiant_c(_: Maths, temperature_c: Any, loss_wm2: Any) -> Any:
-    return ((temperature_c + ZERO_C_K) ** 4 - loss_wm2 / STEFAN_BOLTZMANN_WM2K4) ** 0.25 - ZERO_C_K

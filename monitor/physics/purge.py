@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.physics.elementwise import SCALAR, Maths, V, Values, check_below, check_range, elementwise
+from monitor.physics.elementwise import SCALAR, Maths, V, check_range, elementwise
 from monitor.physics.gas_moisture import PPMV_RANGE
 from monitor.physics.gas_state import GAS_CONSTANT
 from monitor.physics.regulator import FLOW_RANGE_LMIN, STANDARD_LITRE_MOL
@@ -72,70 +72,6 @@ def _check_duty(duty: HoseDuty) -> None:
     check_range("duty.supply_ppmv", duty.supply_ppmv, 0.0, PPMV_RANGE[1], "ppmv")
 
 
-def hose_volume_l(length_m: V, bore_m: Values) -> V:
-    """Volume of the gas in a hose.
-
-    Arguments:
-        length_m: length of the hose, m, any shape, 0.01 to 500.
-        bore_m: inner diameter, m, broadcast, 0.001 to 0.05.
-    Returns:
-        volume, litres, broadcast shape.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Volume of a cylinder.
-    """
-    check_range("length_m", length_m, 0.01, 500.0, "m")
-    check_range("bore_m", bore_m, 1e-3, 0.05, "m")
-    return elementwise(lambda _, length, bore: 250.0 * math.pi * bore * bore * length, length_m, bore_m)
-
-
-def purge_volumes(start_ppmv: V, target_ppmv: Values, supply_ppmv: Values) -> V:
-    """Volumes of dry gas that dilute wet gas to a target when they mix fully: more than a real hose needs.
-
-    Arguments:
-        start_ppmv: moisture at the start, ppmv, any shape, 0.1 to 5e5, above the supply's.
-        target_ppmv: moisture to be reached, ppmv, broadcast, above the supply's.
-        supply_ppmv: moisture of the gas that comes in, ppmv, broadcast, 0 to 5e5.
-    Returns:
-        volumes of the hose at its own pressure, dimensionless, broadcast shape; 0 where it is dry enough
-        already.
-    Raises:
-        RangeError: an argument outside its range, or a target not above the supply.
-    Reference:
-        Stirred tank: ln((start - supply) / (target - supply)). Walls add to it: see after_idle_ppmv.
-    """
-    check_range("start_ppmv", start_ppmv, *PPMV_RANGE, "ppmv")
-    check_range("target_ppmv", target_ppmv, *PPMV_RANGE, "ppmv")
-    check_range("supply_ppmv", supply_ppmv, 0.0, PPMV_RANGE[1], "ppmv")
-    check_below("supply_ppmv", supply_ppmv, "target_ppmv", target_ppmv)
-
-    def volumes(m: Maths, start: Any, target: Any, supply: Any) -> Any:
-        ratio = (start - supply) / (target - supply)
-        return m.log(m.where(ratio > 1.0, ratio, 1.0))
-
-    return elementwise(volumes, start_ppmv, target_ppmv, supply_ppmv)
-
-
-def idle_fill_frac(idle_s: V, hose: Hose) -> V:
-    """How far the inside of a closed, idle hose has come from dry to the humidity of the room.
-
-    Arguments:
-        idle_s: time since gas last ran long enough to dry the bore, s, any shape, 0 to 1e8.
-        hose: the hose.
-    Returns:
-        vapour pressure inside over that of the room, fraction, same shape.
-    Raises:
-        RangeError: an argument or a field of the hose outside its range.
-    Reference:
-        Crank, The Mathematics of Diffusion, 2nd ed. 1975, ch. 4 (plane sheet, one face sealed, from the
-        straight profile of running gas); the wall holds far more water than the gas, which is left out.
-    """
-    check_range("idle_s", idle_s, *TIME_RANGE_S, "s")
-    _check_hose(hose)
-    return elementwise(lambda m, t: _idle_fill(m, t, hose), idle_s)
-
-
 def _idle_fill(maths: Maths, idle_s: Any, hose: Hose) -> Any:
     walls = hose.diffusivity_m2s / (hose.depth_m * hose.wall_m) * idle_s
     short: Any = 0.0
@@ -170,29 +106,6 @@ def _after_idle(maths: Maths, time_s: Any, hose: Hose, duty: HoseDuty, filled: f
     most = duty.supply_ppmv + stagnant
     ppmv = duty.supply_ppmv + washed + walls
     return maths.where(ppmv < most, ppmv, most)
-
-
-def after_idle_ppmv(time_s: V, idle_s: float, hose: Hose, duty: HoseDuty) -> V:
-    """Moisture of the gas at the torch a time after it began to run through a hose that stood idle.
-
-    Arguments:
-        time_s: time since the gas was turned on, s, any shape, 0 to 1e8.
-        idle_s: time the hose stood before that, s, 0 to 1e8.
-        hose: the hose.
-        duty: the room it stood in, its pressure, flow and supply.
-    Returns:
-        moisture, parts per million by volume, same shape; an estimate, since the permeability of a hose wall
-        is seldom known within a factor of 2.
-    Raises:
-        RangeError: an argument or a field outside its range.
-    Reference:
-        Stagnant gas washed out as from a stirred tank, plus what the wall gives off: Crank 1975, ch. 4, plane
-        sheet of the depth of the round wall, uniform at first, one face dry.
-    """
-    check_range("time_s", time_s, *TIME_RANGE_S, "s")
-    filled = idle_fill_frac(idle_s, hose)
-    _check_duty(duty)
-    return elementwise(lambda m, t: _after_idle(m, t, hose, duty, filled), time_s)
 
 
 def running_ppmv(flow_lmin: V, hose: Hose, duty: HoseDuty) -> V:

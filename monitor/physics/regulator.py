@@ -157,59 +157,6 @@ def regulator_body_c(flow_lmin: V, duty: RegulatorDuty, body: RegulatorBody) -> 
     return elementwise(lambda m, f: _body_c(m, f, balance, duty, body), flow_lmin)
 
 
-def regulator_outlet_c(flow_lmin: V, duty: RegulatorDuty, body: RegulatorBody) -> V:
-    """Temperature of the gas that leaves the regulator, after it took heat from the body.
-
-    Arguments:
-        flow_lmin: gas flow, litres a minute at 15 degC and 1 atm, any shape, 0.1 to 100.
-        duty: gas, its state before and behind the seat, and the air of the room.
-        body: the regulator.
-    Returns:
-        gas temperature, degC, same shape; below the frost point of carbon dioxide it means snow in the hose.
-    Raises:
-        RangeError: an argument or a field outside its range, or an inlet at which part of the gas is liquid.
-        InputError: a gas without an equation of state in gas_state.
-    Reference:
-        As for regulator_body_c.
-    """
-    check_range("flow_lmin", flow_lmin, *FLOW_RANGE_LMIN, "L/min")
-    _check(duty, body)
-    balance = _balance(duty, body)
-
-    def outlet(m: Maths, f: Any) -> Any:
-        taken_wk = _gas_wk(m, f, balance, body)
-        share = taken_wk / (f * (STANDARD_LITRE_MOL / 60.0) * balance.gas_jmolk)
-        return balance.jet_c + share * (_body_c(m, f, balance, duty, body) - balance.jet_c)
-
-    return elementwise(outlet, flow_lmin)
-
-
-def regulator_water_gh(flow_lmin: V, duty: RegulatorDuty, body: RegulatorBody) -> V:
-    """Water (or frost, below 0.01 degC) that settles on the body of a regulator in an hour of steady flow.
-
-    Arguments:
-        flow_lmin: gas flow, litres a minute at 15 degC and 1 atm, any shape, 0.1 to 100.
-        duty: gas, its state before and behind the seat, and the air of the room.
-        body: the regulator.
-    Returns:
-        water, g/h, same shape; 0 where the body stays dry.
-    Raises:
-        RangeError: an argument or a field outside its range, or an inlet at which part of the gas is liquid.
-        InputError: a gas without an equation of state in gas_state.
-    Reference:
-        Lewis relation with Le = 0.86 and the convection of the body, at the temperature of regulator_body_c.
-    """
-    check_range("flow_lmin", flow_lmin, *FLOW_RANGE_LMIN, "L/min")
-    _check(duty, body)
-    balance = _balance(duty, body)
-
-    def water(m: Maths, f: Any) -> Any:
-        settling, _ = _settling_pa(m, _body_c(m, f, balance, duty, body), balance)
-        return 3600.0e3 * balance.wet_wpa * settling
-
-    return elementwise(water, flow_lmin)
-
-
 def regulator_state(flow_lmin: float, duty: RegulatorDuty, body: RegulatorBody) -> RegulatorState:
     """Whether the outside of a regulator stays dry, sweats or ices at a steady flow.
 
@@ -287,29 +234,3 @@ def _flow_reaching(temperature_c: float, duty: RegulatorDuty, body: RegulatorBod
         else:
             high = middle
     return high
-
-
-def regulator_time_constant_s(flow_lmin: V, duty: RegulatorDuty, body: RegulatorBody) -> V:
-    """How slowly the body follows: after this time 63 % of the way to the settled temperature is done.
-
-    Arguments:
-        flow_lmin: gas flow, litres a minute at 15 degC and 1 atm, any shape, 0.1 to 100.
-        duty: gas, its state before and behind the seat, and the air of the room.
-        body: the regulator.
-    Returns:
-        time constant of the dry body, s, same shape; sweat shortens it.
-    Raises:
-        RangeError: an argument or a field outside its range, or an inlet at which part of the gas is liquid.
-        InputError: a gas without an equation of state in gas_state.
-    Reference:
-        One lump: heat capacity over the conductances to room, cylinder and gas of regulator_body_c.
-    """
-    check_range("flow_lmin", flow_lmin, *FLOW_RANGE_LMIN, "L/min")
-    _check(duty, body)
-    balance = _balance(duty, body)
-    return elementwise(
-        lambda m, f: (
-            body.heat_capacity_jk / (balance.dry_wk + body.stem_conductance_wk + _gas_wk(m, f, balance, body))
-        ),
-        flow_lmin,
-    )

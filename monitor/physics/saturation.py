@@ -36,7 +36,6 @@ _WATER_START = (4.80785324e-03, -1.74317045e-04, -4.78816725e-07, -2.56390938e-0
 _ICE_START = (4.70430684e-03, -1.62735628e-04, 3.62299105e-08, -2.50470391e-09, -6.46114126e-11)
 
 WATER_RANGE_C = (-120.0, 350.0)
-ICE_RANGE_C = (-140.0, TRIPLE_POINT_C)
 DEW_RANGE_PA = (1e-4, 1.8e6)
 AIR_RANGE_C = (-60.0, 200.0)
 HUMIDITY_RANGE = (0.001, 1.2)
@@ -154,23 +153,6 @@ def saturation_pressure_water_pa(temperature_c: V) -> V:
     """
     check_range("temperature_c", temperature_c, *WATER_RANGE_C, "degC")
     return elementwise(_over_water, temperature_c)
-
-
-def saturation_pressure_ice_pa(temperature_c: V) -> V:
-    """Pressure of water vapour in balance with ice.
-
-    Arguments:
-        temperature_c: ice temperature, degC, any shape, -140 to 0.01.
-    Returns:
-        saturation pressure, Pa, same shape.
-    Raises:
-        RangeError: temperature outside its range.
-    Reference:
-        IAPWS R14-08(2011), eq. (6) and Table 2 (sublimation pressure, 50 to 273.16 K);
-        Wagner et al., J. Phys. Chem. Ref. Data 40 (2011) 043103, doi 10.1063/1.3657937.
-    """
-    check_range("temperature_c", temperature_c, *ICE_RANGE_C, "degC")
-    return elementwise(_over_ice, temperature_c)
 
 
 def saturation_pressure_pa(temperature_c: V) -> V:

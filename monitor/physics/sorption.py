@@ -270,32 +270,3 @@ def remove_outer(state_kgkg: FloatArray, depth_m: float, parameters: SorptionPar
     sines = np.sin(0.5 * np.pi * np.multiply.outer(_WAVES, places))
     modes: FloatArray = back + (2.0 / _SERIES) * (sines @ (profile - back)) / _PROFILE_POINTS
     return modes
-
-
-def saturation_share(duration_s: V, parameters: SorptionParameters) -> V:
-    """Share of the equilibrium that a dry slab has taken, over its whole depth, in steady air at 27 degC.
-
-    Arguments:
-        duration_s: in that air, s, any shape, 0 to 1e10.
-        parameters: the material.
-    Returns:
-        mean uptake over equilibrium, dimensionless, same shape, 0 to 1.
-    Raises:
-        RangeError: duration outside its range.
-    Reference:
-        J. Crank, The Mathematics of Diffusion, 2nd ed. (1975), eq. (4.20) to Dt/l² = 0.2 (the square root of
-        time, with its first correction left out: below 1e-6 of the share), eq. (4.18) beyond.
-    """
-    check_range("duration_s", duration_s, 0.0, 1e10, "s")
-    scale = parameters.diffusivity_m2s / parameters.depth_m**2
-
-    def law(maths: Maths, duration: Any) -> Any:
-        fourier = scale * duration
-        early = 2.0 * maths.sqrt(fourier / np.pi)
-        quarter = 0.25 * np.pi**2
-        late = 1.0 - (8.0 / np.pi**2) * (
-            maths.exp(-quarter * fourier) + maths.exp(-9.0 * quarter * fourier) / 9.0
-        )
-        return maths.where(fourier < 0.2, early, late)
-
-    return elementwise(law, duration_s)

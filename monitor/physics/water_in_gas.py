@@ -7,7 +7,7 @@ heat content of a gas comes from gas_state.
 import math
 from typing import Any, NamedTuple
 
-from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
+from monitor.physics.elementwise import Maths
 from monitor.physics.gas_state import GAS_CONSTANT
 from monitor.physics.saturation import TRIPLE_POINT_C, ZERO_C_K, ln_ice_pa, ln_water_pa
 from monitor.physics.shielding_gas import GasMixture
@@ -120,35 +120,3 @@ def ln_saturated_pa(maths: Maths, temperature_k: Any, pressure_pa: Any, gas: Gas
     volume = maths.where(frozen, _ICE_M3MOL, _LIQUID_M3MOL)
     squeezed = volume * (pressure_pa - maths.exp(ln_pure)) / (GAS_CONSTANT * temperature_k)
     return ln_pure + squeezed - ln_water_fugacity(maths, cubic, temperature_k, pressure_pa, z)
-
-
-def gas_enhancement_factor(temperature_c: V, pressure_pa: Values, gas: GasMixture) -> V:
-    """How much more vapour a compressed gas holds over water (ice below 0.01 degC) than an ideal gas would.
-
-    Arguments:
-        temperature_c: temperature of the gas and of the water, degC, any shape, -80 to 60.
-        pressure_pa: absolute pressure, Pa, broadcast, 5e4 to 3e7; carbon dioxide as a gas, so below its own
-            saturation pressure.
-        gas: any mixture of the gases of shielding_gas.
-    Returns:
-        enhancement factor, dimensionless, broadcast shape. Within 2 % of Greenspan's air to 20 bar, 8 %
-        of EOS-CG for argon to 200 bar, 20 % of it for carbon dioxide up to saturation; unchecked for helium
-        and hydrogen.
-    Raises:
-        RangeError: an argument outside its range.
-    Reference:
-        Soave, Chem. Eng. Sci. 27 (1972) 1197, doi 10.1016/0009-2509(72)80096-4, with water at infinite
-        dilution and the pressure on the condensed water (Poynting); binary parameters as named in this
-        module.
-    """
-    check_range("temperature_c", temperature_c, *MOISTURE_RANGE_C, "degC")
-    check_range("pressure_pa", pressure_pa, *MOISTURE_RANGE_PA, "Pa")
-
-    def factor(m: Maths, t: Any, p: Any) -> Any:
-        frozen = t < TRIPLE_POINT_C
-        kelvin = t + ZERO_C_K
-        cold = m.where(frozen, kelvin, TRIPLE_POINT_C + ZERO_C_K)
-        ln_pure = m.where(frozen, ln_ice_pa(m, cold), ln_water_pa(m, kelvin))
-        return m.exp(ln_saturated_pa(m, kelvin, p, gas) - ln_pure)
-
-    return elementwise(factor, temperature_c, pressure_pa)

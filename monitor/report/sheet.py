@@ -89,11 +89,6 @@ def csv_of(sheet: Sheet) -> str:
     return _written([*head, [sheet.caution], [], *_blocks(sheet)])
 
 
-def table_csv(section: SheetSection) -> str:
-    """One table with its column names first."""
-    return _written([list(section.columns), *(list(row) for row in section.rows)])
-
-
 def _blocks(sheet: Sheet) -> Iterator[list[str]]:
     for section in sheet.sections:
         yield [f"# {section.title}"]

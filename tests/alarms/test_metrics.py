@@ -6,7 +6,7 @@ import pytest
 
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.figures import measure
-from monitor.alarms.performance import Move, Performance, Span, figures_from, move_from, move_of
+from monitor.alarms.performance import Move, Performance, Span, figures_from, move_from
 from monitor.alarms.states import AlarmState, Trigger
 from monitor.model.errors import InputError
 from monitor.settings.reference import load_toml
@@ -160,7 +160,7 @@ def test_nothing_at_all_is_measured_as_nothing() -> None:
 def test_a_move_reads_the_same_from_the_alarm_and_from_its_record() -> None:
     _, (transition,) = held_for(book_of(watched()), watched().id, 2.0, 600.0)
     record = {k: str(v) if isinstance(v, str) else v for k, v in asdict(transition).items()}
-    assert move_from(record) == move_of(transition)
+    assert move_from(record) == Move(*(getattr(transition, name) for name in Move._fields))
 
 
 def test_every_figure_says_where_it_comes_from() -> None:

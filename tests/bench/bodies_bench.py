@@ -11,9 +11,10 @@ from collections.abc import Callable
 import numpy as np
 
 from monitor.physics.bodies import body_data, cylinder_body, plate_body
-from monitor.physics.clearing import clearing, held_air, latest_arrival_s
+from monitor.physics.clearing import clearing, latest_arrival_s
 from monitor.physics.lag import advance, start_state, trajectory
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_heat import held_air
 
 BODIES = 60
 

@@ -18,8 +18,10 @@ import psychrolib
 from CoolProp.HumidAirProp import HAPropsSI
 from numpy.typing import NDArray
 
-from monitor.physics import gas_moisture, moist_air, saturation, throttling, uncertainty
+from monitor.physics import gas_moisture, moist_air, saturation, uncertainty
 from monitor.physics.shielding_gas import ARGON
+from tests.physics.oracles_air import enhancement_factor
+from tests.physics.oracles_gas import throttled_c
 
 try:
     import metpy.calc as metpy_calc
@@ -168,7 +170,7 @@ def others(celsius: Array, humidity: Array, rounds: int) -> list[Line]:
     calls: list[tuple[str, int, Callable[[], Any]]] = [
         ("vapour pressure", len(celsius), lambda: saturation.vapour_pressure_pa(celsius, humidity)),
         ("frost point", len(celsius), lambda: saturation.frost_point_c(vapour)),
-        ("enhancement factor", len(celsius), lambda: moist_air.enhancement_factor(celsius, SEA_PA)),
+        ("enhancement factor", len(celsius), lambda: enhancement_factor(celsius, SEA_PA)),
         (
             "dew point uncertainty",
             len(celsius),
@@ -183,7 +185,7 @@ def others(celsius: Array, humidity: Array, rounds: int) -> list[Line]:
         (
             "regulator outlet, argon",
             len(inlet),
-            lambda: throttling.throttled_c(np.full(len(inlet), 20.0), inlet, 4.0e5, ARGON),
+            lambda: throttled_c(np.full(len(inlet), 20.0), inlet, 4.0e5, ARGON),
         ),
         ("dew point, one float", 1, lambda: saturation.dew_point_from_rh_c(25.0, 0.8)),
         ("wet bulb, one float", 1, lambda: moist_air.wet_bulb_c(25.0, 0.8, SEA_PA)),

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from monitor.beads.acceptance import Bead, BeadOutcome, Pore, judge_bead, pores_by_count, worst_window
-from monitor.beads.acceptance_rules import Acceptance, Loading, PoreKind, Weld, acceptance_for, acceptances
+from monitor.beads.acceptance import Bead, BeadOutcome, Pore, judge_bead, worst_window
+from monitor.beads.acceptance_rules import Acceptance, PoreKind, Weld, acceptances
 from monitor.model.errors import InputError
 
 C, A, R = BeadOutcome.COSMETIC, BeadOutcome.ACCEPTABLE, BeadOutcome.REJECTABLE
@@ -188,7 +188,7 @@ def test_internal_porosity_is_a_share_of_the_area(rules: dict[str, Acceptance]) 
 
 
 def test_pores_without_places_count_together(rules: dict[str, Acceptance]) -> None:
-    many = bead(*pores_by_count([(2.0 * MM, 5), (1.5 * MM, 1)]))
+    many = bead(*[Pore(2.0 * MM)] * 5, Pore(1.5 * MM))
     found = judge_bead(many, rules["d11-static"])
     assert found.outcome is R
     assert found.deciding is not None
@@ -211,16 +211,6 @@ def test_the_verdict_names_the_sum_the_limit_the_place_the_clause_and_who_decide
     assert found.deciding.source.endswith("edition 2015 (published, seen second-hand)")
 
 
-def test_the_rules_are_found_by_code_loading_and_weld(rules: dict[str, Acceptance]) -> None:
-    code = "AWS D1.1/D1.1M"
-    assert acceptance_for(rules, code, Weld.FILLET, Loading.STATIC).id == "d11-static"
-    assert acceptance_for(rules, code, Weld.CJP_TENSION, Loading.CYCLIC).id == "d11-cjp-tension-cyclic"
-    assert acceptance_for(rules, code, Weld.STIFFENER, Loading.CYCLIC).id == "d11-cyclic-stiffener"
-    assert acceptance_for(rules, "ISO 5817", Weld.GROOVE, level="C").id == "iso5817-c"
-    with pytest.raises(InputError, match="name the code, the loading and the level"):
-        acceptance_for(rules, "ISO 5817", Weld.GROOVE)
-
-
 @pytest.mark.parametrize(
     ("wrong", "told"),
     [
@@ -240,11 +230,6 @@ def test_entries_that_cannot_be_are_refused(rules: dict[str, Acceptance], wrong:
 def test_iso_starts_at_half_a_millimetre(rules: dict[str, Acceptance]) -> None:
     with pytest.raises(InputError, match=r"starts at 0\.5 mm"):
         judge_bead(Bead(0.2, Weld.GROOVE, 0.3 * MM), rules["iso5817-d"])
-
-
-def test_negative_counts_are_refused() -> None:
-    with pytest.raises(InputError, match="-2 of 1 mm"):
-        pores_by_count([(MM, -2)])
 
 
 def test_all_faults_of_an_acceptance_file_are_told(shared_toml: Callable[[str], dict[str, Any]]) -> None:

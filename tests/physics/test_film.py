@@ -13,9 +13,9 @@ from monitor.physics.film import (
     change_phase,
     latent_heat_jg,
     surface_saturation_pa,
-    vapour_flux_gm2s,
 )
 from monitor.physics.saturation import saturation_pressure_pa
+from tests.physics.oracles_heat import vapour_flux_gm2s
 
 
 def test_the_fast_saturation_is_the_published_one(record_check):

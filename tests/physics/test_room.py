@@ -16,11 +16,8 @@ import monitor.physics
 
 ROOM = Path(monitor.physics.__file__).parent
 MODULES = sorted(path.stem for path in ROOM.glob("*.py") if path.stem != "__init__")
-TOOLS = {
-    "elementwise",
-    "response",
-    "stepping",
-}  # inner works: they run formulas, and are checked through them
+# Inner works: they run formulas, and are checked through them.
+TOOLS = {"elementwise", "step_response", "stepping"}
 PARTS = ("Arguments", "Returns", "Raises", "Reference")
 # Formulas shared between modules of the room, for floats or blocks of arrays, without checks: no public face.
 KERNEL_FIRST = "maths"
@@ -51,7 +48,7 @@ def public_functions() -> Iterator[tuple[str, FunctionType]]:
                 yield name, function
 
 
-FUNCTIONS = [pytest.param(f, id=f"{module}.{f.__name__}") for module, f in public_functions()]
+FUNCTIONS = list(public_functions())
 
 
 def annotation(value: object) -> str:
@@ -68,43 +65,58 @@ def says_it_is_a_pure_number(function: FunctionType) -> bool:
     return bool(re.search(r"dimensionless|probability|correlation|in the unit of", returned))
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
-def test_a_public_function_says_what_it_takes_gives_and_rests_on(function: FunctionType) -> None:
-    text = inspect.getdoc(function) or ""
-    assert re.match(r"[A-Z0-9].*?[.:](\s|$)", text, re.DOTALL), f"{function.__name__} begins with no sentence"
-    found = tuple(line[:-1] for line in text.splitlines() if line[-1:] == ":" and line[:-1] in PARTS)
-    assert found == PARTS, f"{function.__name__} has the parts {found}"
-    arguments = text.partition("Arguments:")[2].partition("Returns:")[0]
-    for parameter in inspect.signature(function).parameters:
-        assert re.search(rf"^ +{parameter}: \S", arguments, re.MULTILINE), f"{parameter} is not described"
+def test_a_public_function_says_what_it_takes_gives_and_rests_on() -> None:
+    broken = []
+    for module, function in FUNCTIONS:
+        name, text = f"{module}.{function.__name__}", inspect.getdoc(function) or ""
+        if not re.match(r"[A-Z0-9].*?[.:](\s|$)", text, re.DOTALL):
+            broken.append(f"{name} begins with no sentence")
+        found = tuple(line[:-1] for line in text.splitlines() if line[-1:] == ":" and line[:-1] in PARTS)
+        if found != PARTS:
+            broken.append(f"{name} has the parts {found}")
+        arguments = text.partition("Arguments:")[2].partition("Returns:")[0]
+        broken += [
+            f"{name}: {parameter} is not described"
+            for parameter in inspect.signature(function).parameters
+            if not re.search(rf"^ +{parameter}: \S", arguments, re.MULTILINE)
+        ]
+    assert not broken, "\n".join(broken)
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
-def test_the_unit_is_in_the_name(function: FunctionType) -> None:
-    signature = inspect.signature(function)
-    for name, parameter in signature.parameters.items():
-        if NUMERIC.match(annotation(parameter.annotation)):
-            assert has_unit(name), f"{function.__name__}({name}) names no unit"
-    if NUMERIC.match(annotation(signature.return_annotation)):
-        named = has_unit(function.__name__) or says_it_is_a_pure_number(function)
-        assert named, f"{function.__name__} names no unit"
+def test_the_unit_is_in_the_name() -> None:
+    broken = []
+    for module, function in FUNCTIONS:
+        signature = inspect.signature(function)
+        broken += [
+            f"{module}.{function.__name__}({name}) names no unit"
+            for name, parameter in signature.parameters.items()
+            if NUMERIC.match(annotation(parameter.annotation)) and not has_unit(name)
+        ]
+        if NUMERIC.match(annotation(signature.return_annotation)):
+            named = has_unit(function.__name__) or says_it_is_a_pure_number(function)
+            broken += [] if named else [f"{module}.{function.__name__} names no unit"]
+    assert not broken, "\n".join(broken)
 
 
-@pytest.mark.parametrize("module", [module for module in MODULES if module not in TOOLS])
-def test_fields_of_numbers_carry_their_unit(module: str) -> None:
-    tree = ast.parse((ROOM / f"{module}.py").read_text(encoding="utf-8"))
-    for owner in (node for node in tree.body if isinstance(node, ast.ClassDef)):
-        for field in (node for node in owner.body if isinstance(node, ast.AnnAssign)):
-            assert isinstance(field.target, ast.Name)
-            if NUMERIC.match(ast.unparse(field.annotation)) and not owner.name.startswith("_"):
-                assert has_unit(field.target.id), f"{owner.name}.{field.target.id} names no unit"
+def test_fields_of_numbers_carry_their_unit() -> None:
+    broken = [
+        f"{module}.{owner.name}.{ast.unparse(field.target)} names no unit"
+        for module in MODULES
+        if module not in TOOLS
+        for owner in ast.parse((ROOM / f"{module}.py").read_text(encoding="utf-8")).body
+        if isinstance(owner, ast.ClassDef) and not owner.name.startswith("_")
+        for field in owner.body
+        if isinstance(field, ast.AnnAssign) and NUMERIC.match(ast.unparse(field.annotation))
+        if not has_unit(ast.unparse(field.target))
+    ]
+    assert not broken, "\n".join(broken)
 
 
-@pytest.mark.parametrize("function", FUNCTIONS)
-def test_every_public_function_is_called_by_a_test(function: FunctionType) -> None:
+def test_every_public_function_is_called_by_a_test() -> None:
     others = (path for path in Path(__file__).parent.glob("*.py") if path != Path(__file__))
     tests = "\n".join(path.read_text(encoding="utf-8") for path in others)
-    assert re.search(rf"\b{function.__name__}\b", tests), f"no test names {function.__name__}"
+    named = set(re.findall(r"\w+", tests))
+    assert [f"{m}.{f.__name__}" for m, f in FUNCTIONS if f.__name__ not in named] == []
 
 
 def of_numbers_alone(function: FunctionType) -> bool:
@@ -114,7 +126,12 @@ def of_numbers_alone(function: FunctionType) -> bool:
     return given == "V" and all(NUMERIC.match(annotation(p.annotation)) for p in wanted)
 
 
-@pytest.mark.parametrize("function", [f for f in FUNCTIONS if of_numbers_alone(f.values[0])])
+NUMBERS_ALONE = [
+    pytest.param(f, id=f"{module}.{f.__name__}") for module, f in FUNCTIONS if of_numbers_alone(f)
+]
+
+
+@pytest.mark.parametrize("function", NUMBERS_ALONE)
 def test_missing_goes_in_and_comes_out(function: FunctionType) -> None:
     """NaN in the first argument gives NaN and leaves its neighbour alone."""
     wanted = [

@@ -24,10 +24,10 @@ from monitor.physics.sorption import (
     exposure_weight,
     mean_uptake_kgkg,
     remove_outer,
-    saturation_share,
     uniform_state,
     uptake_at_depth_kgkg,
 )
+from tests.physics.oracles_air import saturation_share
 
 DAY_S = 86_400.0
 FILE = Path(__file__).parents[2] / "shared" / "sorption.toml"

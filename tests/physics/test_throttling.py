@@ -12,8 +12,13 @@ from scipy.optimize import brentq
 
 from monitor.model.errors import InputError, RangeError
 from monitor.physics import gas_state as g
-from monitor.physics import throttling as th
 from monitor.physics.shielding_gas import ARGON, CARBON_DIOXIDE, GasMixture, gas_mixture
+from tests.physics.oracles_gas import (
+    carbon_dioxide_frost_c,
+    gas_density_molm3,
+    throttled_c,
+    throttled_snow_frac,
+)
 
 RecordCheck = Callable[..., None]
 REFERENCE = {
@@ -62,7 +67,7 @@ def test_density_of_permanent_gases_is_that_of_the_reference_equations(
     worst = 0.0
     for t, p in INLETS:
         expected = PropsSI("Dmolar", "T", t + 273.15, "P", p, REFERENCE[gas.names[0]])
-        worst = max(worst, abs(g.gas_density_molm3(t, p, gas) / expected - 1.0))
+        worst = max(worst, abs(gas_density_molm3(t, p, gas) / expected - 1.0))
     record_check(
         "density of argon, nitrogen and oxygen, -20 to 40 degC, to 200 bar",
         worst=100.0 * worst,
@@ -91,7 +96,7 @@ def test_dry_ice_forms_where_it_is_known_to(record_check: RecordCheck) -> None:
     for pressure, expected in ((101325.0, -78.464), (0.51795e6, -56.558)):
         record_check(
             "temperature of dry ice",
-            worst=abs(th.carbon_dioxide_frost_c(pressure) - expected),
+            worst=abs(carbon_dioxide_frost_c(pressure) - expected),
             bound=0.01,
             unit="K",
             source="Span and Wagner 1996, sublimation at 1 atm and triple point",
@@ -101,7 +106,7 @@ def test_dry_ice_forms_where_it_is_known_to(record_check: RecordCheck) -> None:
 # The two printed curves meet within 7e-5 at the triple point.
 @given(st.floats(2.1e3, 4.9e6))
 def test_carbon_dioxide_frost_point_undoes_its_saturation(pressure_pa: float) -> None:
-    back = g.carbon_dioxide_saturation_pa(th.carbon_dioxide_frost_c(pressure_pa))
+    back = g.carbon_dioxide_saturation_pa(carbon_dioxide_frost_c(pressure_pa))
     assert back == pytest.approx(pressure_pa, rel=1e-4)
 
 
@@ -109,7 +114,7 @@ def test_carbon_dioxide_frost_point_undoes_its_saturation(pressure_pa: float) ->
 def test_permanent_gases_cool_as_by_the_reference_equations(
     record_check: RecordCheck, gas: GasMixture
 ) -> None:
-    worst = max(abs(th.throttled_c(t, p, OUTLET_PA, gas) - reference_outlet_c(gas, t, p)) for t, p in INLETS)
+    worst = max(abs(throttled_c(t, p, OUTLET_PA, gas) - reference_outlet_c(gas, t, p)) for t, p in INLETS)
     record_check(
         "outlet of a regulator: argon, nitrogen, oxygen, 10 to 200 bar to 4 bar",
         worst=worst,
@@ -125,8 +130,8 @@ def test_permanent_gases_cool_as_by_the_reference_equations(
 def test_mixtures_cool_as_by_the_reference_mixture_model(record_check: RecordCheck, gas: GasMixture) -> None:
     worst = 0.0
     for t, p in INLETS:
-        if th.throttled_snow_frac(t, p, OUTLET_PA, gas) == 0.0:
-            worst = max(worst, abs(th.throttled_c(t, p, OUTLET_PA, gas) - reference_outlet_c(gas, t, p)))
+        if throttled_snow_frac(t, p, OUTLET_PA, gas) == 0.0:
+            worst = max(worst, abs(throttled_c(t, p, OUTLET_PA, gas) - reference_outlet_c(gas, t, p)))
     record_check(
         "outlet of a regulator: argon with carbon dioxide and oxygen, 10 to 200 bar to 4 bar",
         worst=worst,
@@ -152,9 +157,9 @@ def test_carbon_dioxide_cools_and_condenses_as_by_the_reference_equation(record_
                 state.update(CoolProp.HmolarP_INPUTS, state.hmolar(), outlet)
                 mist = 1.0 - state.Q() if 0.0 <= state.Q() <= 1.0 else 0.0
                 off["K"] = max(
-                    off["K"], abs(th.throttled_c(t, inlet, outlet, CARBON_DIOXIDE) + 273.15 - state.T())
+                    off["K"], abs(throttled_c(t, inlet, outlet, CARBON_DIOXIDE) + 273.15 - state.T())
                 )
-                found = th.throttled_snow_frac(t, inlet, outlet, CARBON_DIOXIDE)
+                found = throttled_snow_frac(t, inlet, outlet, CARBON_DIOXIDE)
                 off["mol/mol"] = max(off["mol/mol"], abs(found - mist))
     source = "CoolProp, Span and Wagner 1996, saturated and superheated gas to 5.5 and 6 bar"
     record_check("outlet of a regulator: carbon dioxide", worst=off["K"], bound=0.5, unit="K", source=source)
@@ -176,19 +181,19 @@ def test_snow_keeps_the_heat_balance() -> None:
         20.0, inlet, CARBON_DIOXIDE
     )
     expected = lacking / (571e3 * CARBON_DIOXIDE.molar_mass_kgmol)
-    assert th.throttled_snow_frac(20.0, inlet, 101325.0, CARBON_DIOXIDE) == pytest.approx(expected, rel=0.05)
+    assert throttled_snow_frac(20.0, inlet, 101325.0, CARBON_DIOXIDE) == pytest.approx(expected, rel=0.05)
 
 
 @given(st.floats(-20.0, 45.0), st.floats(1.0e6, 2.4e7), st.sampled_from([ARGON, *MIXED[:2]]))
 def test_a_larger_fall_of_pressure_cools_more(inlet_c: float, inlet_pa: float, gas: GasMixture) -> None:
-    cooled = th.throttled_c(inlet_c, inlet_pa, OUTLET_PA, gas)
-    assert cooled <= th.throttled_c(inlet_c, 0.9 * inlet_pa, OUTLET_PA, gas) + 1e-6
+    cooled = throttled_c(inlet_c, inlet_pa, OUTLET_PA, gas)
+    assert cooled <= throttled_c(inlet_c, 0.9 * inlet_pa, OUTLET_PA, gas) + 1e-6
     assert cooled < inlet_c
 
 
 @given(st.floats(-20.0, 45.0), st.floats(1.0e6, 2.4e7))
 def test_heat_content_is_kept_at_the_seat(inlet_c: float, inlet_pa: float) -> None:
-    cooled = th.throttled_c(inlet_c, inlet_pa, OUTLET_PA, ARGON)
+    cooled = throttled_c(inlet_c, inlet_pa, OUTLET_PA, ARGON)
     before = g.gas_enthalpy_jmol(inlet_c, inlet_pa, ARGON)
     assert g.gas_enthalpy_jmol(cooled, OUTLET_PA, ARGON) == pytest.approx(before, abs=1e-4)
 
@@ -196,8 +201,8 @@ def test_heat_content_is_kept_at_the_seat(inlet_c: float, inlet_pa: float) -> No
 def test_arrays_give_what_floats_give() -> None:
     inlet = np.array([[1e6, 5e6], [1e7, 2e7]])
     for gas in (ARGON, MIXED[1]):
-        found = th.throttled_c(np.full((2, 2), 15.0), inlet, OUTLET_PA, gas)
-        alone = [th.throttled_c(15.0, float(p), OUTLET_PA, gas) for p in inlet.flat]
+        found = throttled_c(np.full((2, 2), 15.0), inlet, OUTLET_PA, gas)
+        alone = [throttled_c(15.0, float(p), OUTLET_PA, gas) for p in inlet.flat]
         np.testing.assert_allclose(found.ravel(), alone, rtol=0, atol=1e-6)
 
 
@@ -222,23 +227,23 @@ def test_an_impossible_mixture_is_refused(shares: dict[str, float], named: str) 
 
 def test_a_gas_without_an_equation_of_state_is_named() -> None:
     with pytest.raises(InputError, match="helium"):
-        th.throttled_c(20.0, 2e7, OUTLET_PA, gas_mixture({"argon": 0.7, "helium": 0.3}))
+        throttled_c(20.0, 2e7, OUTLET_PA, gas_mixture({"argon": 0.7, "helium": 0.3}))
 
 
 @pytest.mark.parametrize(
     ("call", "named"),
     [
-        (lambda: th.throttled_c(20.0, 6.5e6, OUTLET_PA, CARBON_DIOXIDE), "pressure_pa: found 6"),
-        (lambda: th.throttled_c(20.0, 1e6, 2e6, ARGON), "outlet_pa: found 2000000.0; valid is 50000"),
-        (lambda: th.throttled_c(20.0, 3e5, 4e5, ARGON), "outlet_pa: found 400000.0; valid is below inlet_pa"),
-        (lambda: th.throttled_c(90.0, 1e7, 4e5, ARGON), "inlet_c: found 90.0"),
-        (lambda: g.gas_density_molm3(20.0, 5e7, ARGON), "pressure_pa: found 5"),
+        (lambda: throttled_c(20.0, 6.5e6, OUTLET_PA, CARBON_DIOXIDE), "pressure_pa: found 6"),
+        (lambda: throttled_c(20.0, 1e6, 2e6, ARGON), "outlet_pa: found 2000000.0; valid is 50000"),
+        (lambda: throttled_c(20.0, 3e5, 4e5, ARGON), "outlet_pa: found 400000.0; valid is below inlet_pa"),
+        (lambda: throttled_c(90.0, 1e7, 4e5, ARGON), "inlet_c: found 90.0"),
+        (lambda: gas_density_molm3(20.0, 5e7, ARGON), "pressure_pa: found 5"),
         (
-            lambda: g.gas_density_molm3(-40.0, 2e6, CARBON_DIOXIDE),
+            lambda: gas_density_molm3(-40.0, 2e6, CARBON_DIOXIDE),
             "pressure_pa: found 2000000.0; valid is below",
         ),
         (lambda: g.carbon_dioxide_saturation_pa(31.5), "temperature_c: found 31.5"),
-        (lambda: th.carbon_dioxide_frost_c(100.0), "pressure_pa: found 100.0"),
+        (lambda: carbon_dioxide_frost_c(100.0), "pressure_pa: found 100.0"),
     ],
 )
 def test_a_number_outside_the_range_is_named(call: Callable[[], object], named: str) -> None:

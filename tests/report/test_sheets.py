@@ -5,6 +5,7 @@ import io
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from monitor.history.entries import BeadWelded, GotWet, Moved, Opened, StoreChec
 from monitor.model.errors import InputError
 from monitor.report.group_sheet import job_sheet, lot_sheet
 from monitor.report.package_sheet import package_sheet
-from monitor.report.sheet import Sheet, SheetSection, csv_of, table_csv
+from monitor.report.sheet import Sheet, SheetSection, csv_of
 from monitor.report.sources import Sources
 from monitor.report.week_sheet import week_edges, week_sheet
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
@@ -196,7 +197,8 @@ def test_the_file_is_whole_and_a_spreadsheet_runs_nothing_of_it(yard: Yard) -> N
     assert ["times in", "Europe/London"] in rows
     assert sum(len(section.rows) for section in sheet.sections) < len(rows)
     evil = SheetSection("x", "X", ("a", "b"), (("=1+1", "-3.2"), ("+49 30", "@here")))
-    assert list(csv.reader(io.StringIO(table_csv(evil)))) == [
+    evil_rows = list(csv.reader(io.StringIO(csv_of(replace(sheet, sections=(evil,))))))
+    assert [row for row in evil_rows if len(row) == 2][-3:] == [
         ["a", "b"],
         ["'=1+1", "-3.2"],
         ["'+49 30", "'@here"],

@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import checked_history
 from monitor.history.entries import Seen
-from monitor.history.package_history import Told, dated_entries, from_settings, package_history
+from monitor.history.package_history import Told, from_settings
 from monitor.history.records import told_of
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Picture
@@ -24,6 +24,7 @@ from monitor.web.app import create_app
 from monitor.web.frame.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
 from monitor.web.frame.deps import Sent as SentTest
 from monitor.web.server import Server, serve
+from tests.history.strictly import dated_entries, package_history
 from tests.web.sample_ahead import scores, site_ahead
 from tests.web.sample_now import calm, run_off, wet_morning
 from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_plan
