@@ -18,11 +18,10 @@ from monitor.engine.loop import CoreLoop
 from monitor.engine.recording import read_recording, write_recording
 from monitor.engine.recount import Recounter
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.reading import Reading
 from monitor.settings.file import load
 from monitor.settings.schema import Settings
-from monitor.store.contract import Event
 from monitor.store.opener import open_ledger_for, open_series_store
 
 AT_ONCE = 2_000

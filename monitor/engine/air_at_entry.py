@@ -5,7 +5,7 @@ from monitor.core.derived_series import ZONE
 from monitor.engine.derivation import Deriver
 from monitor.engine.stored_air import nearest
 from monitor.history.entries import Seen
-from monitor.history.records import Told, told_of
+from monitor.model.event import Event
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.saturation import dew_point_from_rh_c
 from monitor.store.contract import Ledger, SeriesStore
@@ -81,5 +81,5 @@ class Observer:
     def _number(self, key: SeriesKey, time_s: float) -> float | None:
         return nearest(self._series, key, time_s, SPEAKS_S) if key.zone else None
 
-    def _told_of(self, subject: str) -> list[Told]:
-        return [told_of(event) for event in self._ledger.events(subject=subject)]
+    def _told_of(self, subject: str) -> list[Event]:
+        return self._ledger.events(subject=subject)

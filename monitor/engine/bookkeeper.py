@@ -22,16 +22,16 @@ from monitor.history.body_history import BodyHistory
 from monitor.history.entries import TestBead
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.history.placement import STORE_KINDS
-from monitor.history.records import Told, corrected, told_of
+from monitor.history.records import corrected
 from monitor.history.store_history import StoreReading
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Part
 from monitor.report.sensor_check_lines import all_checks
 from monitor.sensors.quality_rules import calibrated_on_s
 from monitor.sensors.salt_check import calibration_due_s
 from monitor.settings.schema import Settings
-from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore
 
 log = logging.getLogger(__name__)
 
@@ -62,7 +62,7 @@ class Keeper:
         for event in events:
             entered_s[event.subject] = max(event.entered_s, entered_s.get(event.subject, event.entered_s))
         with self._lock, self._loop.paused():
-            things = self.deriver.things(told_of(event) for event in events)
+            things = self.deriver.things(events)
             self._loop.reshape(stores=_store_facts(self.deriver, things))
             air = StoredAir(self._series)
             for package, derived in self._with_declared(things, every=anew).items():
@@ -86,14 +86,13 @@ class Keeper:
             repeated = _repeated(event, own)
             if repeated is not None:
                 return repeated
-            known = [told_of(one) for one in own]
-            events = self.checks.completed(event, known, now_s)
+            events = self.checks.completed(event, own, now_s)
             written = self._ledger.commit(events, entered_s=now_s)
             if written[0].subject != event.subject:
                 found = f"{event.key}, used for {written[0].subject}"
                 raise InputError([Fault("key", found, "give every entry a key of its own")])
             for one in events:
-                self._mark_behind(one, known)
+                self._mark_behind(one, own)
             self._catch_up()
             self._let_go()
             return written[0]
@@ -148,10 +147,10 @@ class Keeper:
         words = f"not watched, the settings do not name their zones: {lie}; name them again or move these"
         return [Part("things", False, words, {"adrift": float(len(adrift))})]
 
-    def _told_of(self, subject: str) -> list[Told]:
-        return [told_of(event) for event in self._ledger.events(subject=subject)]
+    def _told_of(self, subject: str) -> list[Event]:
+        return self._ledger.events(subject=subject)
 
-    def _mark_behind(self, event: NewEvent, known: Sequence[Told]) -> None:
+    def _mark_behind(self, event: NewEvent, known: Sequence[Event]) -> None:
         since_s = event.time_s
         if event.kind is EventKind.CORRECTION:
             number, moved = event.body.get("of"), event.body.get("time_s")
@@ -186,7 +185,7 @@ class Keeper:
             if kinds & set(BODY_KINDS):
                 self._set_body(subject, self.deriver.body(subject, events), since_s=since_s)
 
-    def _set_store(self, zone: str, events: Sequence[Told], since_s: float) -> None:
+    def _set_store(self, zone: str, events: Sequence[Event], since_s: float) -> None:
         """What was read in a place speaks for every package that lay there then."""
         self._loop.reshape(stores={zone: self.deriver.store_facts(zone, self.deriver.store(events))})
         for package, facts in list(self._loop.shop.packages.items()):
@@ -285,7 +284,7 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
     """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
     deriver = Deriver(settings, series)
     events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
-    things = deriver.things(told_of(event) for event in events)
+    things = deriver.things(events)
     packages: dict[str, PackageFacts | None] = {}
     for package, derived in things.packages.items():
         if derived.history is not None:
@@ -337,5 +336,5 @@ def _repeated(event: NewEvent, own: Iterable[Event]) -> Event | None:
     bead = event.body.get("bead")
     if event.kind is not EventKind.PACKAGE or event.body.get("entry") != TestBead.entry or not bead:
         return None
-    kept = {one.number for one in corrected(told_of(one) for one in own)}
+    kept = {one.number for one in corrected(own)}
     return next((one for one in own if one.number in kept and one.body.get("bead") == bead), None)

@@ -17,10 +17,10 @@ from monitor.engine.stored_air import StoredAir, nearest
 from monitor.history.body_history import BodyHistory, Stand, body_as_told
 from monitor.history.entries import CylinderDelivered, PlateBroughtIn
 from monitor.history.package_history import PackageHistory, Refusal, history_as_told
-from monitor.history.records import Dated, Told, readable_entries
+from monitor.history.records import Dated, readable_entries
 from monitor.history.store_history import StoreHistory, StoreReading, store_history
 from monitor.model.errors import Fault
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.bodies import body_data
 from monitor.physics.lag import start_state
@@ -95,9 +95,9 @@ class Deriver:
             return EventKind.CYLINDER if isinstance(declared, Cylinder) else EventKind.STEEL
         return EventKind.STORAGE if subject in self.zones else None
 
-    def things(self, events: Iterable[Told]) -> Things:
+    def things(self, events: Iterable[Event]) -> Things:
         """Everything that these events tell, by subject; what the settings declare is counted in."""
-        by_subject: dict[str, list[Told]] = {}
+        by_subject: dict[str, list[Event]] = {}
         for event in events:
             by_subject.setdefault(event.subject, []).append(event)
         packages, bodies, stores = {}, {}, {}
@@ -111,7 +111,7 @@ class Deriver:
                 stores[subject] = self.store(told)
         return Things(packages, bodies, stores)
 
-    def package(self, package: str, events: Sequence[Told]) -> Derived[PackageHistory]:
+    def package(self, package: str, events: Sequence[Event]) -> Derived[PackageHistory]:
         """A package's history as told."""
         declared = self._packages.get(package)
         before = None if declared is None else declared_history(declared)
@@ -123,11 +123,11 @@ class Deriver:
         zones = (getattr(dated.entry, "zone", "") for dated in entries)
         return self.tz(next((zone for zone in zones if zone), before.zone if before is not None else ""))
 
-    def store(self, events: Iterable[Told]) -> StoreHistory:
+    def store(self, events: Iterable[Event]) -> StoreHistory:
         """What was entered about a storage place."""
         return store_history(readable_entries(events, EventKind.STORAGE)[0])
 
-    def body(self, body: str, events: Sequence[Told]) -> Derived[BodyHistory]:
+    def body(self, body: str, events: Sequence[Event]) -> Derived[BodyHistory]:
         """A cylinder's or plate's history as told."""
         kind = next((event.kind for event in events if event.kind in BODY_KINDS), self.kind_of(body))
         if kind is None:

@@ -30,9 +30,9 @@ from monitor.history.entries import (
 )
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.history.placement import place_faults
-from monitor.history.records import Told, corrected, moment, told_of
+from monitor.history.records import corrected, moment
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore
@@ -67,7 +67,7 @@ class EntryChecks:
             found = moment(max(time_s, -6e10), UTC)
             raise InputError([Fault(name, found, "lies before the year 2000; correct it")])
 
-    def completed(self, event: NewEvent, known: Sequence[Told], now_s: float) -> list[NewEvent]:
+    def completed(self, event: NewEvent, known: Sequence[Event], now_s: float) -> list[NewEvent]:
         """The entry as it is written, and what is written with it; InputError if it cannot be true."""
         self._plain(event)
         self.time(event.time_s, now_s)
@@ -78,7 +78,7 @@ class EntryChecks:
         self._fits(entry, event.subject)
         if isinstance(entry, BeadWelded):
             return self._bead(event, entry, known)
-        candidate = Told(NOT_YET, event.kind, event.subject, event.time_s, event.body)
+        candidate = Event(NOT_YET, event.kind, event.subject, event.time_s, event.body)
         self._stands(event.subject, event.kind, known, [*known, candidate])
         return [replace(event, body=body_of(self._observed(entry, event.subject, event.time_s)))]
 
@@ -111,7 +111,7 @@ class EntryChecks:
         if faults:
             raise InputError(faults)
 
-    def _identity(self, subject: str, kind: EventKind, known: Sequence[Told]) -> None:
+    def _identity(self, subject: str, kind: EventKind, known: Sequence[Event]) -> None:
         """One label, one thing."""
         kinds = {one.kind for one in corrected(known)} | {self._deriver.kind_of(subject)}
         others = sorted(str(one) for one in kinds - {kind, None} if one in THINGS)
@@ -137,7 +137,7 @@ class EntryChecks:
         if faults:
             raise InputError(faults)
 
-    def _stands(self, subject: str, kind: EventKind, before: Sequence[Told], after: Sequence[Told]) -> None:
+    def _stands(self, subject: str, kind: EventKind, before: Sequence[Event], after: Sequence[Event]) -> None:
         """Refuse what cannot be true beside the other entries, or makes one of them untrue."""
         old, new = self._refusals(subject, kind, before), self._refusals(subject, kind, after)
         faults = [fault for one in new if one.number not in {o.number for o in old} for fault in one.faults]
@@ -146,12 +146,12 @@ class EntryChecks:
         if kind is EventKind.PACKAGE:
             self._kind_fits(subject, after)
 
-    def _refusals(self, subject: str, kind: EventKind, events: Sequence[Told]) -> tuple[Refusal, ...]:
+    def _refusals(self, subject: str, kind: EventKind, events: Sequence[Event]) -> tuple[Refusal, ...]:
         if kind is EventKind.PACKAGE:
             return self._deriver.package(subject, events).refusals
         return self._deriver.body(subject, events).refusals if kind in BODY_KINDS else ()
 
-    def _kind_fits(self, subject: str, events: Sequence[Told]) -> None:
+    def _kind_fits(self, subject: str, events: Sequence[Event]) -> None:
         """Only wire is run off, and only rods go into a quiver."""
         newest = next((one for one in events if one.number == NOT_YET), None)
         history = self._deriver.package(subject, events).history
@@ -169,7 +169,7 @@ class EntryChecks:
             return replace(entry, seen=self.observer.seen(time_s, package=subject))
         return entry
 
-    def _bead(self, event: NewEvent, entry: BeadWelded, known: Sequence[Told]) -> list[NewEvent]:
+    def _bead(self, event: NewEvent, entry: BeadWelded, known: Sequence[Event]) -> list[NewEvent]:
         if any(one.kind is EventKind.BEAD for one in corrected(known)):
             raise InputError([Fault("subject", event.subject, "is recorded already; correct that entry")])
         self._links(entry)
@@ -185,8 +185,8 @@ class EntryChecks:
             body=body_of(TestBead(bool(sound), event.subject, done.seen)),
             key=f"{event.key or f'bead/{event.subject}'}/package",
         )
-        others = [told_of(one) for one in self._ledger.events(subject=done.package)]
-        candidate = Told(NOT_YET, EventKind.PACKAGE, done.package, event.time_s, told_too.body)
+        others = self._ledger.events(subject=done.package)
+        candidate = Event(NOT_YET, EventKind.PACKAGE, done.package, event.time_s, told_too.body)
         self._stands(done.package, EventKind.PACKAGE, others, [*others, candidate])
         # a bead that was not judged says nothing of its package
         return [bead] if sound is None else [bead, told_too]
@@ -214,7 +214,7 @@ class EntryChecks:
     def _told_of(self, subject: str, kind: EventKind) -> bool:
         return bool(self._ledger.newest(1, kinds=[kind], subject=subject).events)
 
-    def _correction(self, event: NewEvent, known: Sequence[Told], now_s: float) -> list[NewEvent]:
+    def _correction(self, event: NewEvent, known: Sequence[Event], now_s: float) -> list[NewEvent]:
         target = self._target(event, known)
         body: dict[str, Any] = dict(event.body)
         self._readable(body, now_s)
@@ -228,11 +228,11 @@ class EntryChecks:
                 entry = self._judged(entry, time_s)
             body["body"] = body_of(self._observed(entry, event.subject, time_s))
         right = replace(event, body=body)
-        after = [*known, Told(NOT_YET, EventKind.CORRECTION, event.subject, event.time_s, body)]
+        after = [*known, Event(NOT_YET, EventKind.CORRECTION, event.subject, event.time_s, body)]
         self._stands(event.subject, target.kind, known, after)
         return [right, *self._correction_of_package(right, target)]
 
-    def _target(self, event: NewEvent, known: Sequence[Told]) -> Told:
+    def _target(self, event: NewEvent, known: Sequence[Event]) -> Event:
         """The entry that is to be put right, as it stands now."""
         number = event.body.get("of")
         first = next((one for one in known if one.number == number), None)
@@ -260,17 +260,17 @@ class EntryChecks:
         if "time_s" in body:
             self.time(float(time_s), now_s, "time_s")
 
-    def _same_package(self, entry: BeadWelded, target: Told) -> None:
+    def _same_package(self, entry: BeadWelded, target: Event) -> None:
         if entry.package != target.body.get("package", ""):
             fix = "cannot be changed by a correction; take the bead back and enter it anew"
             raise InputError([Fault("package", entry.package or "nothing", fix)])
 
-    def _correction_of_package(self, right: NewEvent, target: Told) -> list[NewEvent]:
+    def _correction_of_package(self, right: NewEvent, target: Event) -> list[NewEvent]:
         """A bead's correction goes for the package that it was welded with too."""
         package = target.body.get("package")
         if target.kind is not EventKind.BEAD or not package:
             return []
-        others = [told_of(one) for one in self._ledger.events(subject=str(package))]
+        others = self._ledger.events(subject=str(package))
         linked = next((one for one in others if one.body.get("bead") == right.subject), None)
         if linked is None:
             return []
@@ -284,7 +284,7 @@ class EntryChecks:
                 body = {"of": linked.number, "void": True}
             else:
                 body["body"] = body_of(TestBead(sound, right.subject, bead.seen))
-        after = [*others, Told(NOT_YET, EventKind.CORRECTION, str(package), right.time_s, body)]
+        after = [*others, Event(NOT_YET, EventKind.CORRECTION, str(package), right.time_s, body)]
         self._stands(str(package), EventKind.PACKAGE, others, after)
         key = None if right.key is None else f"{right.key}/package"
         return [replace(right, subject=str(package), body=body, key=key)]

@@ -10,8 +10,7 @@ from monitor.engine.derivation import Derived, Deriver
 from monitor.engine.stored_air import StoredAir
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.history.placement import STORE_KINDS
-from monitor.history.records import Told, told_of
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.store.contract import Ledger, SeriesStore
 
 KINDS = (EventKind.PACKAGE, EventKind.STORAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.CORRECTION)
@@ -23,8 +22,8 @@ class Recall:
     def __init__(self, deriver: Deriver, series: SeriesStore, ledger: Ledger) -> None:
         self._deriver = deriver
         self._air = StoredAir(series)
-        events = [told_of(event) for event in ledger.events(kinds=KINDS)]
-        self._by_subject: dict[str, list[Told]] = {}
+        events = ledger.events(kinds=KINDS)
+        self._by_subject: dict[str, list[Event]] = {}
         for event in events:
             self._by_subject.setdefault(event.subject, []).append(event)
         self._derived: dict[str, Derived[PackageHistory]] = {}
@@ -86,7 +85,7 @@ class Recall:
             found = self._derived[package] = self._deriver.package(package, self._told_of(package))
         return found
 
-    def _told_of(self, subject: str) -> Sequence[Told]:
+    def _told_of(self, subject: str) -> Sequence[Event]:
         return self._by_subject.get(subject, ())
 
     def _stores(self) -> list[str]:

@@ -26,7 +26,7 @@ from monitor.engine.parts import intake_parts, server_part, watch_part
 from monitor.engine.proof_of_life import Watching
 from monitor.engine.recount import Recounter
 from monitor.model.errors import DryshiftError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.model.picture import Part, Picture
 from monitor.mqtt.embedded_broker import EmbeddedBroker
@@ -38,7 +38,7 @@ from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
 from monitor.store.backup import back_up
-from monitor.store.contract import Event, StoreUnavailableError
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.opener import open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider

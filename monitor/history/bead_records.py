@@ -7,9 +7,9 @@ from monitor.beads.acceptance import Bead, BeadOutcome, judge_bead
 from monitor.beads.acceptance_rules import Acceptance, PoreKind
 from monitor.beads.evidence import BeadPoint
 from monitor.history.entries import BeadWelded, Seen, TestBead, entry_of
-from monitor.history.records import Told, corrected
+from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 
 START_SHARE = 1.0 / 6.0  # pores this near to the start lie "at the start" (common practice)
 ALONG_SHARE = 0.7  # pores spread this far lie "all along" (common practice)
@@ -81,7 +81,7 @@ def is_sound(entry: BeadWelded) -> bool | None:
     return True if entry.outcome in _SOUND else None
 
 
-def beads_made(events: Iterable[Told]) -> list[BeadMade]:
+def beads_made(events: Iterable[Event]) -> list[BeadMade]:
     """Every bead after corrections, in order of time; one that has its own record counts by that."""
     made: list[BeadMade] = []
     for event in corrected(events):

@@ -8,10 +8,8 @@ from monitor.consumables.classes import Place
 from monitor.consumables.stays import DatedHappening as Happened
 from monitor.consumables.stays import Happening, Stay
 from monitor.history.entries import GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
-from monitor.history.records import Dated, Told, corrected, moment
+from monitor.history.records import Dated, moment
 from monitor.model.errors import Fault, InputError
-
-__all__ = ["Dated", "PackageHistory", "Refusal", "Told", "corrected"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,42 +3,10 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
-from typing import Protocol
 
 from monitor.history.entries import Entry, entry_of
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """One event of the ledger, as far as a history needs it."""
-
-    number: int
-    kind: EventKind
-    subject: str
-    time_s: float
-    body: Mapping[str, object]
-
-
-class Recorded(Protocol):
-    """An event as the ledger holds it."""
-
-    @property
-    def number(self) -> int: ...
-    @property
-    def kind(self) -> EventKind: ...
-    @property
-    def subject(self) -> str: ...
-    @property
-    def time_s(self) -> float: ...
-    @property
-    def body(self) -> Mapping[str, object]: ...
-
-
-def told_of(event: Recorded) -> Told:
-    """A ledger event as far as a history needs it."""
-    return Told(event.number, event.kind, event.subject, event.time_s, event.body)
+from monitor.model.event import Event, EventKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +18,13 @@ class Dated:
     number: int = 0
 
 
-def corrected(events: Iterable[Told]) -> list[Told]:
+def corrected(events: Iterable[Event]) -> list[Event]:
     """The events as later corrections put them right, in order of happening.
 
     A correction's body is `{"of": number}` with `"void": true` (or false, which takes that back), or with a
     new `"time_s"` or `"body"`. A correction of a correction changes nothing: put the entry itself right.
     """
-    known: dict[int, Told] = {}
+    known: dict[int, Event] = {}
     taken_back: set[int] = set()
     for event in events:
         if event.kind is not EventKind.CORRECTION:
@@ -72,14 +40,14 @@ def corrected(events: Iterable[Told]) -> list[Told]:
     return sorted(kept, key=lambda event: (event.time_s, event.number))
 
 
-def _put_right(target: Told, correction: Mapping[str, object]) -> Told:
+def _put_right(target: Event, correction: Mapping[str, object]) -> Event:
     time_s, body = correction.get("time_s"), correction.get("body")
     if isinstance(time_s, int | float) and not isinstance(time_s, bool):
         target = replace(target, time_s=float(time_s))
     return replace(target, body=body) if isinstance(body, Mapping) else target
 
 
-def readable_entries(events: Iterable[Told], kind: EventKind) -> tuple[list[Dated], list[int]]:
+def readable_entries(events: Iterable[Event], kind: EventKind) -> tuple[list[Dated], list[int]]:
     """The same without stopping at what nobody can read: its numbers come second."""
     found: list[Dated] = []
     unread: list[int] = []

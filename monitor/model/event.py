@@ -1,5 +1,6 @@
 """What the ledger records."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -41,3 +42,23 @@ class NewEvent:
     body: dict[str, object]
     why: str = ""
     key: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """An event on record; `hash` covers its content and `previous_hash`.
+
+    The last five fields are empty in one that is only weighed and not yet written.
+    """
+
+    number: int
+    kind: EventKind
+    subject: str
+    time_s: float
+    body: Mapping[str, object]
+    entered_s: float = 0.0
+    who: str = ""
+    why: str = ""
+    key: str | None = None
+    previous_hash: str = ""
+    hash: str = ""

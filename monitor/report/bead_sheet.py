@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 from monitor.history.bead_records import BeadMade, beads_made
 from monitor.history.entries import BeadWelded, entry_of
-from monitor.history.records import Told, corrected, told_of
-from monitor.model.event import EventKind
+from monitor.history.records import corrected
+from monitor.model.event import Event, EventKind
 from monitor.report.sheet import SheetSection, Writing
 from monitor.report.sources import Sources
 
@@ -20,7 +20,7 @@ def beads_section(
     between_s: tuple[float, float] | None = None,
 ) -> SheetSection:
     """The beads welded with these packages (None: with any, or none), in order of time."""
-    told = [told_of(event) for event in sources.ledger.events(kinds=KINDS)]
+    told = sources.ledger.events(kinds=KINDS)
     records = _records(told)
     made = [bead for bead in beads_made(told) if packages is None or bead.package in packages]
     if between_s is not None:
@@ -34,7 +34,7 @@ def beads_section(
     return SheetSection("beads", "Test beads", columns, rows, note if rows else ())
 
 
-def _records(told: Sequence[Told]) -> dict[str, BeadWelded]:
+def _records(told: Sequence[Event]) -> dict[str, BeadWelded]:
     found: dict[str, BeadWelded] = {}
     for event in corrected(told):
         if event.kind is EventKind.BEAD:

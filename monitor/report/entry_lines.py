@@ -20,9 +20,8 @@ from monitor.history.entries import (
 )
 from monitor.history.package_history import Refusal
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.report.sheet import SheetSection, Writing
-from monitor.store.contract import Event
 
 COLUMNS = ("no.", "happened", "entered", "thing", "who", "what", "why", "state", "hash")
 HASH_SHOWN = 12

@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 from monitor.alarms.figures import measure
 from monitor.alarms.performance import Figure, Move, Performance, Span, move_from
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import SheetSection, Writing
 from monitor.settings.schema import Person
-from monitor.store.contract import Event, Ledger
+from monitor.store.contract import Ledger
 
 DAY_S = 86_400.0
 BEFORE_S = 30 * DAY_S  # so far back moves tell what stood already when the stretch began

@@ -8,11 +8,11 @@ from monitor.consumables.exposure_air import AirSamples
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.history.package_history import PackageHistory, Refusal
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import Writing
 from monitor.settings.schema import Settings, Site
-from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore
 
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 

@@ -8,9 +8,9 @@ from itertools import pairwise
 from typing import Any
 
 from monitor.alarms.performance import figures_from
-from monitor.history.records import corrected, told_of
+from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.report.air_lines import HOUR_S, air_span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.entry_lines import Naming, entries_section
@@ -24,7 +24,6 @@ from monitor.report.sources import THINGS, Sources
 from monitor.report.warned import warnings_section
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Site
-from monitor.store.contract import Event
 
 WEEK = re.compile(r"(\d{4})-W(\d{2})")
 INSTRUMENTS = (EventKind.SENSOR_STATUS, EventKind.SENSOR_CHECK, EventKind.SERVICE_GAP)
@@ -134,8 +133,7 @@ def _days(sources: Sources, zone: str, edges: list[float], writing: Writing) -> 
 def entries_of_week(sources: Sources, site: Site, start_s: float, end_s: float) -> list[Event]:
     """Every entry that happened in the week, by what is now believed of its time, with its corrections."""
     events = sources.ledger.events(kinds=(*THINGS, EventKind.CORRECTION))
-    told = [told_of(event) for event in events]
-    inside = {one.number for one in corrected(told) if start_s <= one.time_s < end_s}
+    inside = {one.number for one in corrected(events) if start_s <= one.time_s < end_s}
     inside |= {e.number for e in events if e.kind is not EventKind.CORRECTION and start_s <= e.time_s < end_s}
     inside |= {e.number for e in events if e.kind is EventKind.CORRECTION and e.body.get("of") in inside}
     here = {zone.id for zone in sources.settings.zones if zone.site == site.id}

@@ -8,9 +8,9 @@ from typing import Any
 
 import msgspec
 
-from monitor.history.records import Told, corrected
+from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.physics.calibration import (
     CheckPoint,
     Correction,
@@ -321,7 +321,7 @@ def check_of(body: Mapping[str, object]) -> SensorCheck:
         raise InputError([Fault("check", str(error), "enter the check again")]) from error
 
 
-def standing_checks(events: Iterable[Told]) -> list[DatedCheck]:
+def standing_checks(events: Iterable[Event]) -> list[DatedCheck]:
     """The checks of one sensor that were not taken back, in order of time; unreadable ones are left out."""
     found = []
     for event in corrected(events):

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.model.errors import DryshiftError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
 
@@ -131,23 +131,6 @@ class SeriesStore(Protocol):
 
     def close(self) -> None:
         """Finish writing and let go of the files."""
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """A written event; `hash` covers its content and `previous_hash`."""
-
-    number: int
-    kind: EventKind
-    subject: str
-    time_s: float
-    entered_s: float
-    who: str
-    why: str
-    body: dict[str, object]
-    key: str | None
-    previous_hash: str
-    hash: str
 
 
 @dataclass(frozen=True, slots=True)

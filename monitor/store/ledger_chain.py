@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import rfc8785
 
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
-from monitor.store.contract import Event, Verification, Witness
+from monitor.model.event import Event, EventKind, NewEvent
+from monitor.store.contract import Verification, Witness
 
 GENESIS = Witness(0, "0" * 64)
 

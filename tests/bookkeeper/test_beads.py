@@ -16,11 +16,9 @@ from monitor.beads.triage import Moisture, triage
 from monitor.history.bead_questions import Answers, quick_questions, triage_facts
 from monitor.history.bead_records import bead_points, beads_made, is_sound, pattern_of
 from monitor.history.entries import BeadWelded, Opened, PlateBroughtIn, TestBead, Withdrawn, body_of, entry_of
-from monitor.history.records import Told
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
-from monitor.store.contract import Event
 from tests.bookkeeper.yard import HOUR, LEAD, START_S, Yard
 
 SPOOL = Opened("Spool 9", "fcaw-folded-h8", "slip-bay")
@@ -154,9 +152,9 @@ def test_a_bead_of_a_withdrawn_package_is_refused_whole(at_work: Yard) -> None:
     assert at_work.ledger.head() == head
 
 
-def told(yard: Yard) -> list[Told]:
+def told(yard: Yard) -> list[Event]:
     kinds = [EventKind.PACKAGE, EventKind.BEAD, EventKind.CORRECTION]
-    return [Told(e.number, e.kind, e.subject, e.time_s, e.body) for e in yard.ledger.events(kinds=kinds)]
+    return yard.ledger.events(kinds=kinds)
 
 
 def test_beads_become_evidence_and_too_few_say_so(at_work: Yard) -> None:

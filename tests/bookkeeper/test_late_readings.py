@@ -14,9 +14,8 @@ from monitor.consumables.classes import Place
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.engine.recount import Recounter
 from monitor.history.entries import Moved
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, Reading, SeriesKey
-from monitor.store.contract import Event
 from tests.bookkeeper.test_clocks import RODS, SPOOL, anew, clock_of, same
 from tests.bookkeeper.yard import AIR, HOUR, START_S, Yard, yard_settings
 

@@ -22,10 +22,8 @@ from monitor.consumables.stays import DatedHappening as Happened
 from monitor.consumables.stays import Happening, Stay
 from monitor.core.heated_stores import HEATED
 from monitor.history.entries import Entry, GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
-from monitor.history.package_history import Told
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
-from monitor.store.contract import Event
+from monitor.model.event import Event, EventKind
 from tests.bookkeeper.test_clocks import same
 from tests.bookkeeper.yard import HOUR, START_S, ZONES, Air, Yard, yard_settings
 
@@ -244,12 +242,9 @@ class KeeperMachine(RuleBasedStateMachine):
     def corrected_is_as_good_as_right_at_first(self) -> None:
         deriver = self.yard.keeper.deriver
         for package, kept in self.kept.items():
-            events = [
-                Told(e.number, e.kind, e.subject, e.time_s, e.body)
-                for e in self.yard.ledger.events(subject=package)
-            ]
+            events = self.yard.ledger.events(subject=package)
             right = [
-                Told(one.event.number, EventKind.PACKAGE, package, one.time_s, body)
+                Event(one.event.number, EventKind.PACKAGE, package, one.time_s, body)
                 for one, body in ((k, _body(k)) for k in kept if not k.void)
             ]
             found, wanted = deriver.package(package, events), deriver.package(package, right)

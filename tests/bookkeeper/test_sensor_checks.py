@@ -2,14 +2,13 @@
 
 from pathlib import Path
 
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.sensor import SensorStatus
 from monitor.physics.calibration import salts_from_mapping
 from monitor.report.sources import Sources
 from monitor.report.week_sheet import week_sheet
 from monitor.sensors.salt_check import Instrument, SaltReading, body_of_check, check_rules, checked
 from monitor.settings.reference import load_toml
-from monitor.store.contract import Event
 from tests.bookkeeper.yard import HOUR, LEAD, START_S, Yard, yard_settings
 
 DATA = load_toml("salts.toml")

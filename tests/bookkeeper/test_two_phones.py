@@ -10,8 +10,8 @@ from monitor.consumables.classes import Place
 from monitor.engine.bookkeeper import Keeper
 from monitor.history.entries import GotWet, Moved, Opened, RanOff, body_of
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind, NewEvent
-from monitor.store.contract import Event, StoreUnavailableError
+from monitor.model.event import Event, EventKind, NewEvent
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.ledger.sql_ledger import open_ledger
 from tests.bookkeeper.test_clocks import anew, clock_of, same
 from tests.bookkeeper.yard import HOUR, LEAD, START_S, Yard

@@ -11,11 +11,10 @@ from monitor.engine.derivation import Deriver
 from monitor.engine.loop import CoreLoop
 from monitor.engine.recount import Recounter
 from monitor.history.entries import Entry, body_of
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import PackageNow
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.settings.schema import Settings
-from monitor.store.contract import Event
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 

@@ -19,10 +19,9 @@ from monitor.core.zone_air import Sample, ZoneAir, hear
 from monitor.engine.build import package_facts
 from monitor.history.entries import Entry, GotWet, Moved, Opened, StoreChecked, Withdrawn, body_of
 from monitor.history.package_history import PackageHistory, from_settings, history_as_told
-from monitor.history.records import Told as Event
 from monitor.history.records import readable_entries
 from monitor.history.store_history import StoreReading, store_history
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from tests.consumables import plain_rules as rules
 from tests.consumables.conftest import CLASSES, SORPTION

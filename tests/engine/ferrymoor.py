@@ -14,12 +14,11 @@ from monitor.demo import yard_sensors
 from monitor.demo.yard_sensors import World, make_world, messages
 from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.notification import Notification
 from monitor.model.reading import Reading
 from monitor.mqtt.decode import decode
 from monitor.mqtt.sensor_topics import SensorCatalogue
-from monitor.store.contract import Event
 from monitor.store.opener import open_ledger_for, open_series_store
 
 START_S = DEMO_START.timestamp()

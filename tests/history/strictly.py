@@ -5,9 +5,9 @@ from datetime import UTC, tzinfo
 
 from monitor.history.entries import entry_of
 from monitor.history.package_history import PackageHistory, history_as_told
-from monitor.history.records import Dated, Told, corrected
+from monitor.history.records import Dated, corrected
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 
 
 def package_history(
@@ -23,7 +23,7 @@ def package_history(
     return history
 
 
-def dated_entries(events: Iterable[Told], kind: EventKind) -> list[Dated]:
+def dated_entries(events: Iterable[Event], kind: EventKind) -> list[Dated]:
     """The entries of one kind after corrections, in order of happening; InputError for an unreadable one."""
     return [
         Dated(event.time_s, entry_of(event.kind, event.body), event.number)

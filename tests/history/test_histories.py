@@ -37,16 +37,10 @@ from monitor.history.entries import (
     body_of,
     entry_of,
 )
-from monitor.history.package_history import (
-    Dated,
-    Told,
-    corrected,
-    from_settings,
-    history_as_told,
-)
-from monitor.history.records import moment, readable_entries
+from monitor.history.package_history import from_settings, history_as_told
+from monitor.history.records import Dated, corrected, moment, readable_entries
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from tests.history.strictly import dated_entries, package_history
 
 OPENED = Opened("Rods", "e7018", "panel-hall", Place.OPEN_AIR)
@@ -72,12 +66,12 @@ ALL: list[Entry] = [
 ]
 
 
-def told(number: int, time_s: float, entry: Entry, subject: str = "rods") -> Told:
-    return Told(number, entry.kind, subject, time_s, body_of(entry))
+def told(number: int, time_s: float, entry: Entry, subject: str = "rods") -> Event:
+    return Event(number, entry.kind, subject, time_s, body_of(entry))
 
 
-def correction(number: int, of: int, **body: object) -> Told:
-    return Told(number, EventKind.CORRECTION, "rods", 1e9, {"of": of, **body})
+def correction(number: int, of: int, **body: object) -> Event:
+    return Event(number, EventKind.CORRECTION, "rods", 1e9, {"of": of, **body})
 
 
 def test_every_kind_of_entry_is_tried_here() -> None:
@@ -193,7 +187,7 @@ def test_stays_have_neither_hole_nor_overlap_whatever_was_entered(entries: list[
 
 
 def test_what_nobody_can_read_is_passed_over_and_counted() -> None:
-    events = [told(1, 0.0, OPENED), Told(2, EventKind.PACKAGE, "rods", 1.0, {"entry": "dance"})]
+    events = [told(1, 0.0, OPENED), Event(2, EventKind.PACKAGE, "rods", 1.0, {"entry": "dance"})]
     found, unread = readable_entries(events, EventKind.PACKAGE)
     assert ([dated.number for dated in found], unread) == ([1], [2])
 

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.history.records import Told
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.physics.calibration import salts_from_mapping
 from monitor.sensors.salt_check import (
     DAY_S,
@@ -188,10 +187,10 @@ def test_a_check_comes_back_from_the_ledger_as_it_went_and_not_once_taken_back()
     made = check(over(0.3500, MGCL2), over(0.7180), before=check(over(0.75, time_s=-YEAR_S)))
     body = body_of_check(made)
     assert check_of(body) == made
-    event = Told(7, EventKind.SENSOR_CHECK, "bay-1", 0.0, body)
-    unread = Told(8, EventKind.SENSOR_CHECK, "bay-1", 1.0, {"points": "lost"})
+    event = Event(7, EventKind.SENSOR_CHECK, "bay-1", 0.0, body)
+    unread = Event(8, EventKind.SENSOR_CHECK, "bay-1", 1.0, {"points": "lost"})
     assert standing_checks([event, unread]) == [DatedCheck(7, 0.0, made)]
-    void = Told(9, EventKind.CORRECTION, "bay-1", 2.0, {"of": 7, "void": True})
+    void = Event(9, EventKind.CORRECTION, "bay-1", 2.0, {"of": 7, "void": True})
     assert standing_checks([event, void]) == []
 
 

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection
 
-from monitor.model.event import EventKind, NewEvent
-from monitor.store.contract import Event, Witness
+from monitor.model.event import Event, EventKind, NewEvent
+from monitor.store.contract import Witness
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.ledger.tables import CHAIN_HEAD, EVENT
 from monitor.store.ledger_chain import canonical, chained, with_hash

@@ -11,13 +11,11 @@ from pathlib import Path
 from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import checked_history
 from monitor.history.entries import Seen
-from monitor.history.package_history import Told, from_settings
-from monitor.history.records import told_of
-from monitor.model.event import EventKind, NewEvent
+from monitor.history.package_history import from_settings
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.outlook.shifts import ShiftSpan, upcoming
 from monitor.settings.schema import Settings
-from monitor.store.contract import Event
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.app import create_app
@@ -72,8 +70,8 @@ class Shop:
     def record(self, event: NewEvent) -> Event:
         """Into the ledger, unless it cannot be true; as the service does, without its core."""
         if event.kind is EventKind.PACKAGE:
-            told = [told_of(one) for one in self.ledger.events(subject=event.subject)]
-            told.append(Told(10**9, event.kind, event.subject, event.time_s, event.body))
+            told = self.ledger.events(subject=event.subject)
+            told.append(Event(10**9, event.kind, event.subject, event.time_s, event.body))
             declared = next((p for p in self.deps.settings.packages if p.id == event.subject), None)
             before = None
             if declared is not None:

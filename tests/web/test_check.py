@@ -8,10 +8,9 @@ import pytest
 import requests
 from playwright.sync_api import Browser
 
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.sensors.salt_check import CheckOutcome, check_of
-from monitor.store.contract import Event
 from monitor.web.server import Server
 from tests.web import sample
 

@@ -13,8 +13,7 @@ import requests
 from monitor.consumables.classes import Place
 from monitor.history.entries import Moved, Opened, PlateBroughtIn, RanOff, StoreChecked, body_of, entry_of
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind, NewEvent
-from monitor.store.contract import Event
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.local_time import Turn, moment_of
 from monitor.web.frame.rack import things
 from monitor.web.pages.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn

@@ -15,12 +15,11 @@ from sqlalchemy import URL, ColumnElement, Connection, Engine, func, select, upd
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.store import ledger_chain
 from monitor.store.contract import (
     Checkpoint,
-    Event,
     EventPage,
     OutboxItem,
     StoreUnavailableError,

@@ -8,8 +8,8 @@ from datetime import datetime
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.commands import allowed
 from monitor.alarms.states import Alarm, AlarmState
+from monitor.model.event import Event
 from monitor.model.picture import AlarmNow
-from monitor.store.contract import Event
 from monitor.web.frame.look import SET_APART, UNANSWERED
 from monitor.web.frame.show import day_and_clock
 

@@ -9,7 +9,7 @@ from monitor.consumables.classes import Place
 from monitor.consumables.run_off import RunOffGuide
 from monitor.history.entries import Seen
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import NewEvent
+from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
@@ -17,7 +17,7 @@ from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score
 from monitor.report.sheet import Sheet
 from monitor.settings.schema import Settings
-from monitor.store.contract import Event, Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore
 
 
 @dataclass(frozen=True, slots=True)

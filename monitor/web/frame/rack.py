@@ -5,10 +5,9 @@ from dataclasses import dataclass, field, replace
 
 from monitor.history import entries as made
 from monitor.history.entries import Entry, entry_of
-from monitor.history.package_history import Told, corrected
-from monitor.history.records import told_of
+from monitor.history.records import corrected
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.level import Level
 from monitor.model.picture import BodyNow, PackageNow, Picture, ZoneNow
 from monitor.settings.schema import Settings
@@ -50,7 +49,7 @@ def things(settings: Settings, ledger: Ledger, snapshot: Picture, now_s: float) 
         found = {name: thing for name, thing in found.items() if (thing.since_s or 0.0) <= now_s}
     kinds = [*KINDS.values(), EventKind.CORRECTION]
     events = ledger.events(kinds=kinds)
-    for told in corrected(told_of(event) for event in events):
+    for told in corrected(events):
         try:
             entry = entry_of(told.kind, told.body)
         except InputError:
@@ -89,7 +88,7 @@ def declared(settings: Settings) -> dict[str, Thing]:
     return {thing.id: thing for thing in found}
 
 
-def _after(thing: Thing | None, told: Told, entry: Entry) -> Thing | None:
+def _after(thing: Thing | None, told: Event, entry: Entry) -> Thing | None:
     """The thing after an entry; None for an entry about something that nobody has entered."""
     at = told.time_s
     match entry:

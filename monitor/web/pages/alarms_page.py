@@ -8,8 +8,7 @@ from pydantic import BaseModel, Field, field_validator, model_validator
 from starlette.concurrency import run_in_threadpool
 
 from monitor.alarms.states import CommandKind
-from monitor.model.event import EventKind
-from monitor.store.contract import Event
+from monitor.model.event import Event, EventKind
 from monitor.web.frame.deps import OperateRequest, OperateResult
 from monitor.web.frame.forms import FormRefusedError, read_form, remember_who
 from monitor.web.frame.look import state_words

@@ -10,10 +10,9 @@ from monitor.beads.causes import CauseFinding, CauseModel, cause_model
 from monitor.beads.triage import Triage, triage
 from monitor.history.bead_questions import Answers, quick_questions, triage_facts
 from monitor.history.entries import BeadWelded, GaugeRead, Seen, entry_of
-from monitor.history.package_history import Told, corrected
-from monitor.history.records import told_of
+from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.picture import BodyNow
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SeenAsk
@@ -185,8 +184,8 @@ def _pressure(web: Web, cylinder: str) -> float | None:
     return read
 
 
-def _told(web: Web, name: str) -> list[Told]:
-    return [told_of(event) for event in web.deps.ledger.events(subject=name)]
+def _told(web: Web, name: str) -> list[Event]:
+    return web.deps.ledger.events(subject=name)
 
 
 def _nearest_dew(known: dict[str, Thing], kind: str, zone: str) -> Thing | None:

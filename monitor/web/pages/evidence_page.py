@@ -11,7 +11,6 @@ from fastapi.responses import HTMLResponse
 
 from monitor.beads.evidence import LEAST_BEADS, BeadEvidence, BeadPoint, bead_evidence
 from monitor.history.bead_records import BeadMade, bead_points, beads_made
-from monitor.history.records import told_of
 from monitor.model.event import EventKind
 from monitor.web.frame.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.web.frame.deps import WebDeps
@@ -84,7 +83,7 @@ def routes(web: Web) -> APIRouter:
 def made(deps: WebDeps) -> list[BeadMade]:
     """Every bead of the record, after corrections."""
     kinds = (EventKind.BEAD, EventKind.PACKAGE, EventKind.CORRECTION)
-    return beads_made(told_of(event) for event in deps.ledger.events(kinds=kinds))
+    return beads_made(deps.ledger.events(kinds=kinds))
 
 
 def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:

@@ -3,8 +3,7 @@
 from monitor.history import entries as made
 from monitor.history.entries import Entry, entry_of
 from monitor.model.errors import InputError
-from monitor.model.event import EventKind
-from monitor.store.contract import Event
+from monitor.model.event import Event, EventKind
 from monitor.web.frame.rack import words
 from monitor.web.frame.show import Show
 

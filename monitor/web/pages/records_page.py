@@ -9,8 +9,8 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
-from monitor.model.event import EventKind
-from monitor.store.contract import Event, Verification
+from monitor.model.event import Event, EventKind
+from monitor.store.contract import Verification
 from monitor.web.frame.page import Web
 
 SHOWN = 200

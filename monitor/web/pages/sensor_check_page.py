@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.calibration import Salt, salts_from_mapping
 from monitor.report.sensor_check_lines import all_checks, checks_of
@@ -31,7 +31,7 @@ from monitor.sensors.salt_check import (
 )
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Measure, Sensor
-from monitor.store.contract import Event, SeriesStore
+from monitor.store.contract import SeriesStore
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import Turn, moment_of
 from monitor.web.frame.page import Web

@@ -12,9 +12,8 @@ from starlette.concurrency import run_in_threadpool
 from monitor.consumables.classes import consumable_classes
 from monitor.history.entries import Moved, body_of
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
-from monitor.store.contract import Event
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK

@@ -8,8 +8,7 @@ from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
-from monitor.store.contract import Event
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.page import Web
 from monitor.web.frame.ticks import ENTRIES, ticks

@@ -8,13 +8,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor.alarms.states import AlarmState
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score, Tally, tally
 from monitor.settings.schema import Settings, Zone
-from monitor.store.contract import Bucket, Event, SeriesStore
+from monitor.store.contract import Bucket, SeriesStore
 from monitor.web.frame.alarm_groups import AlarmWords
 from monitor.web.frame.chart import Window, gaps
 from monitor.web.frame.deps import WebDeps
