@@ -7,30 +7,7 @@ from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Priority
-
-
-class PersonLike(Protocol):
-    """The part of a person's settings that matters here."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def name(self) -> str: ...
-    @property
-    def quiet_from(self) -> time | None: ...
-    @property
-    def quiet_to(self) -> time | None: ...
-
-
-class OnCallLike(Protocol):
-    """The part of an on-call list that matters here."""
-
-    @property
-    def site(self) -> str: ...
-    @property
-    def steps(self) -> tuple[str, ...]: ...
-    @property
-    def escalate_after_s(self) -> float: ...
+from monitor.model.staff import OnCall, Person
 
 
 class ShiftLike(Protocol):
@@ -117,8 +94,8 @@ class Roster:
 
 
 def roster_from(
-    people: Iterable[PersonLike],
-    on_call: Iterable[OnCallLike],
+    people: Iterable[Person],
+    on_call: Iterable[OnCall],
     zones: Mapping[str, ZoneInfo],
     duties: Iterable[Duty] = (),
 ) -> Roster:

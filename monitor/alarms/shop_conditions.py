@@ -1,7 +1,6 @@
 """Lists the conditions a shop needs, from what its settings say is there."""
 
-from collections.abc import Iterable, Iterator
-from typing import Protocol
+from collections.abc import Iterator
 
 from monitor.alarms.catalogue import Catalogue, Priority
 from monitor.alarms.conditions import (
@@ -12,72 +11,15 @@ from monitor.alarms.conditions import (
     condition,
     condition_id,
 )
+from monitor.model.declared_shop import DeclaredShop
+from monitor.model.limits import Limits
+from monitor.model.place import Zone
 
 INDOORS = frozenset({"bay", "hall", "cage"})
 STORES = frozenset({"store", "cabinet"})
 
 
-class ZoneLike(Protocol):
-    """The part of a zone's settings that conditions need."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def site(self) -> str: ...
-    @property
-    def kind(self) -> str: ...
-    @property
-    def max_relative_humidity_frac(self) -> float | None: ...
-    @property
-    def max_dew_point_c(self) -> float | None: ...
-    @property
-    def min_temperature_c(self) -> float | None: ...
-
-
-class ThingLike(Protocol):
-    """Something that stands in a zone."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def zone(self) -> str: ...
-
-
-class LimitsLike(Protocol):
-    """The shop's planning limits."""
-
-    @property
-    def margin_caution_k(self) -> float: ...
-    @property
-    def margin_dead_band_k(self) -> float: ...
-    @property
-    def humidity_caution_frac(self) -> float: ...
-    @property
-    def humidity_dead_band_frac(self) -> float: ...
-    @property
-    def on_delay_s(self) -> float: ...
-    @property
-    def off_delay_s(self) -> float: ...
-    @property
-    def exposure_due_frac(self) -> float: ...
-
-
-class ShopLike(Protocol):
-    """The part of a shop's settings that conditions need; the settings themselves fit."""
-
-    @property
-    def zones(self) -> Iterable[ZoneLike]: ...
-    @property
-    def sensors(self) -> Iterable[ThingLike]: ...
-    @property
-    def cylinders(self) -> Iterable[ThingLike]: ...
-    @property
-    def plates(self) -> Iterable[ThingLike]: ...
-    @property
-    def limits(self) -> LimitsLike: ...
-
-
-def shop_conditions(catalogue: Catalogue, shop: ShopLike) -> tuple[Condition, ...]:
+def shop_conditions(catalogue: Catalogue, shop: DeclaredShop) -> tuple[Condition, ...]:
     """The conditions of everything that is always there; packages and shifts are added as they come.
 
     A zone's own air is watched where a sensor hangs in it. A body in a zone without one is watched all
@@ -114,7 +56,7 @@ def shop_conditions(catalogue: Catalogue, shop: ShopLike) -> tuple[Condition, ..
     return tuple(found)
 
 
-def body_conditions(catalogue: Catalogue, body: ConditionSubject, limits: LimitsLike) -> list[Condition]:
+def body_conditions(catalogue: Catalogue, body: ConditionSubject, limits: Limits) -> list[Condition]:
     """What is watched of one cylinder or plate; `body.kind` is which of the two."""
     unwatched_id = condition_id("zone_unwatched", body.zone)
     close = Tuning(limits.margin_caution_k, limits.margin_dead_band_k, limits.on_delay_s, limits.off_delay_s)
@@ -126,9 +68,7 @@ def body_conditions(catalogue: Catalogue, body: ConditionSubject, limits: Limits
     ]
 
 
-def package_conditions(
-    catalogue: Catalogue, package: ConditionSubject, limits: LimitsLike
-) -> list[Condition]:
+def package_conditions(catalogue: Catalogue, package: ConditionSubject, limits: Limits) -> list[Condition]:
     """What is watched of one opened package."""
     due = Tuning(limit=limits.exposure_due_frac)
     return [
@@ -143,7 +83,7 @@ def shift_condition(catalogue: Catalogue, shift: ConditionSubject, probability: 
     return condition(catalogue, "humid_shift_ahead", shift, Tuning(limit=probability))
 
 
-def _zone(catalogue: Catalogue, zone: ZoneLike, limits: LimitsLike) -> Iterator[Condition]:
+def _zone(catalogue: Catalogue, zone: Zone, limits: Limits) -> Iterator[Condition]:
     subject = ConditionSubject(zone.id, zone.id, zone.site)
     unwatched_id = condition_id("zone_unwatched", zone.id)
     own = zone.max_relative_humidity_frac

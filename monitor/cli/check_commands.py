@@ -9,11 +9,11 @@ import click
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
 from monitor.model.errors import InputError
+from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
 from monitor.settings.file import load
-from monitor.settings.things import refuse_ahead_of_now
 from monitor.store.opener import open_ledger_for
 from monitor.weather.calendar_source import REMOTE, calendar_of_file
 

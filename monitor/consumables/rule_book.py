@@ -1,8 +1,8 @@
 """Which rules hold for a package: its class, the shop's own rules for that class, and its own limit."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any
 
 from monitor.consumables.classes import ConsumableClass, class_named, consumable_classes
 from monitor.consumables.exposure_air import CHECK_SPEAKS_S
@@ -15,77 +15,13 @@ from monitor.consumables.exposure_limits import (
 )
 from monitor.consumables.materials import SorptionData, sorption_data
 from monitor.consumables.run_off import WIRES
+from monitor.model.declared_shop import DeclaredShop
 from monitor.model.errors import Fault, InputError
+from monitor.model.shop_rule import ShopRules
 
 USE_FIRST_FRAC = 0.5
 HEATED_KINDS = frozenset({"oven", "quiver"})
 SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
-
-
-class PackageLike(Protocol):
-    """The part of a declared package that its rules need."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def shop_limit_h(self) -> float | None: ...
-
-
-class RuleLike(Protocol):
-    """A shop's own rule as the settings hold it."""
-
-    def model_dump(self, *, exclude_none: bool) -> dict[str, Any]: ...
-
-
-class RuleLimits(Protocol):
-    """The shop's planning limits."""
-
-    @property
-    def exposure_due_frac(self) -> float: ...
-    @property
-    def check_speaks_s(self) -> float: ...
-
-
-class ServiceLike(Protocol):
-    """How often the shop is judged."""
-
-    @property
-    def derived_every_s(self) -> float: ...
-
-
-class RuleZone(Protocol):
-    """A zone as far as its heat is concerned."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def kind(self) -> str: ...
-
-
-class RuleSensor(Protocol):
-    """How long a sensor may be silent."""
-
-    @property
-    def zone(self) -> str: ...
-    @property
-    def stale_after_s(self) -> float: ...
-
-
-class RuleShop(Protocol):
-    """The part of a shop's settings that rules need; the settings themselves fit."""
-
-    @property
-    def packages(self) -> Iterable[PackageLike]: ...
-    @property
-    def shop_rules(self) -> Iterable[RuleLike]: ...
-    @property
-    def limits(self) -> RuleLimits: ...
-    @property
-    def service(self) -> ServiceLike: ...
-    @property
-    def zones(self) -> Iterable[RuleZone]: ...
-    @property
-    def sensors(self) -> Iterable[RuleSensor]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,12 +58,17 @@ class RuleBook:
 
 
 def rule_book(
-    shop: RuleShop,
+    shop: DeclaredShop,
     consumables: Mapping[str, Any],
     sorption: Mapping[str, Any],
     metal_spools: frozenset[str] = frozenset(),
+    *,
+    derived_every_s: float,
 ) -> RuleBook:
-    """The book of a shop; `consumables` and `sorption` are the reference files. InputError for faults."""
+    """The book of a shop, whose air is kept every `derived_every_s`. InputError for faults.
+
+    `consumables` and `sorption` are the reference files.
+    """
     classes = consumable_classes(consumables)
     due_frac = shop.limits.exposure_due_frac
     usual = ShopRule(use_first_frac=min(USE_FIRST_FRAC, due_frac), due_frac=due_frac)
@@ -137,10 +78,10 @@ def rule_book(
         sorption=sorption_data(sorption),
         by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
         usual=usual,
-        reading_speaks_s=min(SPEAKS_TICKS * shop.service.derived_every_s, READING_SPEAKS_S),
+        reading_speaks_s=min(SPEAKS_TICKS * derived_every_s, READING_SPEAKS_S),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
         check_speaks_s=shop.limits.check_speaks_s,
-        speaks_s=_speaks_s(shop),
+        speaks_s=_speaks_s(shop, derived_every_s),
         metal_spools=metal_spools,
     )
     faults = [
@@ -153,18 +94,18 @@ def rule_book(
     return book
 
 
-def _speaks_s(shop: RuleShop) -> dict[str, float]:
+def _speaks_s(shop: DeclaredShop, derived_every_s: float) -> dict[str, float]:
     """A heated zone's air is kept at its sensor's own times and speaks until that counts as silent."""
     heated = {zone.id for zone in shop.zones if zone.kind in HEATED_KINDS}
     found: dict[str, float] = {}
     for sensor in shop.sensors:
         if sensor.zone in heated:
-            speaks_s = sensor.stale_after_s + shop.service.derived_every_s  # kept at most so much later
+            speaks_s = sensor.stale_after_s + derived_every_s  # kept at most so much later
             found[sensor.zone] = max(speaks_s, found.get(sensor.zone, 0.0))
     return found
 
 
-def _row(rule: RuleLike, usual: ShopRule) -> dict[str, Any]:
+def _row(rule: ShopRules, usual: ShopRule) -> dict[str, Any]:
     row = rule.model_dump(exclude_none=True)
     row["class"] = row.pop("consumable")
     row.setdefault("due_frac", usual.due_frac)

@@ -187,7 +187,7 @@ def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight
         if shift.site == site and shift.start_s > now_s and shift.probability_frac is not None
     )
     for start_s, name, odds in ahead:
-        if odds > shop.limits.shift_probability:
+        if odds > shop.shift_odds_frac:
             return Sight.HUMID, HumidShift(name, start_s, odds)
     if ahead:
         return Sight.DRY, None

@@ -13,6 +13,7 @@ from monitor.consumables.classes import Place
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import DatedHappening, Happening, Stay
 from monitor.core.zone_air import SensorAccuracy
+from monitor.model.limits import Limits
 from monitor.outlook.shifts import ShiftPlan
 from monitor.physics.bodies import Body
 from monitor.sensors.quality_rules import QualityRules
@@ -122,20 +123,6 @@ class Suppositions:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """The shop's planning limits."""
-
-    margin_caution_k: float
-    margin_dead_band_k: float
-    humidity_caution_frac: float
-    humidity_dead_band_frac: float
-    on_delay_s: float
-    off_delay_s: float
-    exposure_due_frac: float
-    shift_probability: float
-
-
-@dataclass(frozen=True, slots=True)
 class Shop:
     """Everything the core knows beforehand; `fresh_s` is how long a zone's last air speaks for it."""
 
@@ -149,6 +136,7 @@ class Shop:
     bodies: Mapping[str, BodyFacts]
     packages: Mapping[str, PackageFacts]
     limits: Limits
+    shift_odds_frac: float  # from which a humid shift ahead is told
     supposed: Suppositions
     catalogue: Catalogue
     conditions: tuple[Condition, ...]

@@ -202,13 +202,13 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
         if kind == "warnings_undeliverable":
             value += watch.left_unanswered(state)
         yield watch.seen(kind, watch.SERVICE, value, now_s)
-    told = watch.shifts_told(state.book, state.shifts, shop.limits.shift_probability, now_s)
+    told = watch.shifts_told(state.book, state.shifts, shop.shift_odds_frac, now_s)
     for shift in state.shifts:
         if shift.start_s > now_s:
             todo = [action.by_s for action in state.actions if action.shift == shift.id and not action.done]
             first = {"by_s": min(todo)} if todo else {}
             numbers = {"starts_s": shift.start_s, **first}
-            odds = watch.of_shift(shift, shop.limits.shift_probability, told)
+            odds = watch.of_shift(shift, shop.shift_odds_frac, told)
             yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
 
 

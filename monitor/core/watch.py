@@ -54,9 +54,7 @@ def conditions(
         if site in shop.wordings
     ]
     found += [
-        shift_condition(
-            shop.catalogue, ConditionSubject(shift.id, "", shift.site), shop.limits.shift_probability
-        )
+        shift_condition(shop.catalogue, ConditionSubject(shift.id, "", shift.site), shop.shift_odds_frac)
         for shift in shifts
         if shift.probability_frac is not None
     ]

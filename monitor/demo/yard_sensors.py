@@ -9,9 +9,10 @@ import numpy as np
 
 from monitor.demo.estuary import FloatArray, Outdoor, outdoor
 from monitor.demo.yard import BUILDINGS, YardAir, lagging_skin_c, oven_air, zone_air
+from monitor.model.device import Sensor
 from monitor.model.reading import Quantity
 from monitor.mqtt.encode import encode_own, encode_senml
-from monitor.settings.schema import Sensor, Settings
+from monitor.settings.schema import Settings
 
 HOUR_S = 3600.0
 FAST_EVERY_S = 300.0

@@ -11,12 +11,15 @@ from monitor.alarms.wording import Wording
 from monitor.consumables.classes import consumable_classes
 from monitor.consumables.rule_book import RuleBook, rule_book
 from monitor.consumables.spools import spool_data
-from monitor.core.shop import BodyFacts, Limits, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts
 from monitor.core.supposed import suppositions
 from monitor.core.zone_air import SensorAccuracy
 from monitor.history.package_history import PackageHistory, from_settings
 from monitor.history.store_history import StoreReading, with_checks
+from monitor.model.device import Sensor
+from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
+from monitor.model.thing import Cylinder, Package, Plate
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules
@@ -26,7 +29,7 @@ from monitor.sensors.accuracy import standard_uncertainty
 from monitor.sensors.quality_rules import STEADY_PLACES, QualityDefaults, defaults_from, rules_from
 from monitor.settings.language import translator
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Cylinder, Package, Plate, Sensor, Settings, Site, Zone
+from monitor.settings.schema import Settings
 from monitor.weather.provider import NoProvider
 from monitor.weather.site import PROVIDERS
 
@@ -73,7 +76,8 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
             **{p.id: plate_facts(p, bodies) for p in settings.plates},
         },
         packages=declared_packages(settings),
-        limits=_limits(settings),
+        limits=settings.limits,
+        shift_odds_frac=settings.warning.probability,
         supposed=suppositions(load_toml("supposed.toml")),
         catalogue=catalogue,
         conditions=shop_conditions(catalogue, settings),
@@ -176,7 +180,13 @@ def book_of(settings: Settings) -> RuleBook:
     """The rules of every class, as this shop works with them."""
     spools = spool_data(load_toml("spools.toml")).spools.values()
     metal = frozenset(spool.id for spool in spools if spool.stands_heat)
-    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"), metal)
+    return rule_book(
+        settings,
+        load_toml("consumables.toml"),
+        load_toml("sorption.toml"),
+        metal,
+        derived_every_s=settings.service.derived_every_s,
+    )
 
 
 def declared_history(package: Package) -> PackageHistory:
@@ -206,20 +216,6 @@ def package_facts(
         place=history.stays[-1].place,
         lot=history.lot,
         job=history.job,
-    )
-
-
-def _limits(settings: Settings) -> Limits:
-    limits = settings.limits
-    return Limits(
-        margin_caution_k=limits.margin_caution_k,
-        margin_dead_band_k=limits.margin_dead_band_k,
-        humidity_caution_frac=limits.humidity_caution_frac,
-        humidity_dead_band_frac=limits.humidity_dead_band_frac,
-        on_delay_s=limits.on_delay_s,
-        off_delay_s=limits.off_delay_s,
-        exposure_due_frac=limits.exposure_due_frac,
-        shift_probability=settings.warning.probability,
     )
 
 

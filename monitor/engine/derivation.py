@@ -22,10 +22,11 @@ from monitor.history.store_history import StoreHistory, StoreReading, store_hist
 from monitor.model.errors import Fault
 from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, SeriesKey
+from monitor.model.thing import Cylinder, Plate
 from monitor.physics.bodies import body_data
 from monitor.physics.lag import start_state
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Cylinder, Plate, Settings
+from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
 BROUGHT_IN_STD_K = 2.0  # how well the temperature of something just brought in is known

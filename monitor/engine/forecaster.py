@@ -18,6 +18,7 @@ from monitor.engine.zone_hours import (
 )
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import ActionNow, Part, ShiftNow
+from monitor.model.place import Site
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
@@ -38,7 +39,7 @@ from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping, zone_answe
 from monitor.physics.night_sky import NO_FORECAST, Clouds
 from monitor.physics.saturation import dew_point_c
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Settings, Site
+from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
@@ -192,7 +193,7 @@ class Foreseer:
             bodies=bodies,
             packages=packages,
             margin_k=shop.limits.margin_caution_k,
-            warn_frac=shop.limits.shift_probability,
+            warn_frac=shop.shift_odds_frac,
             outdoor_dew_point_c=outdoor.dew_point_c,
         )
 

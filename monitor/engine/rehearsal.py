@@ -13,6 +13,7 @@ from monitor.engine.build import build_shop, known_reference, warning_rules
 from monitor.engine.calendars import Calendars
 from monitor.engine.zone_hours import measured_outdoor, site_histories, zone_ahead
 from monitor.model.errors import Fault, InputError
+from monitor.model.place import Site
 from monitor.outlook.backtest import Recording, Replay
 from monitor.outlook.hourly import DAY_H, HOUR_S, OutdoorAir, hour_floor
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
@@ -22,7 +23,7 @@ from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, wi
 from monitor.outlook.warning import WarningRules
 from monitor.settings.file import load
 from monitor.settings.reference import config_folder, load_toml
-from monitor.settings.schema import Settings, Site
+from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 from monitor.weather.recordings import airport_weather
 

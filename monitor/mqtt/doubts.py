@@ -1,10 +1,8 @@
 """What would be thought of a payload's numbers if they were a sensor's first: the judge's own word."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import date
-from typing import Any
 
+from monitor.model.device import Measure, Sensor, Unit
 from monitor.model.reading import Quantity, Reading
 from monitor.mqtt.sensor_topics import SensorPlan
 from monitor.sensors.judge import judge_many
@@ -12,29 +10,6 @@ from monitor.sensors.quality_rules import STEADY_PLACES, QualityRules, defaults_
 from monitor.sensors.track import new_track
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
-
-
-@dataclass(frozen=True, slots=True)
-class _Any:
-    """One quantity of a sensor of which nothing is known."""
-
-    quantity: Quantity
-    accuracy: float | None = None
-    min: float | None = None
-    max: float | None = None
-    max_rate_per_min: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _AnySensor:
-    """A sensor of which nothing is known."""
-
-    id: str
-    measures: tuple[Any, ...]
-    stale_after_s: float = 300.0
-    stuck_after_s: float = 21_600.0
-    calibrated_on: date | None = None
-    calibration_days: int = 365
 
 
 def doubts(
@@ -54,8 +29,17 @@ def _rules(settings: Settings | None, plan: SensorPlan, readings: list[Reading])
     if settings is None:
         wall_c = defaults.limits[Quantity.AIR_TEMPERATURE]["maximum"]
         oven = any(r.key.quantity is Quantity.AIR_TEMPERATURE and r.value > wall_c for r in readings)
-        anything = _AnySensor(plan.sensor, tuple(_Any(measure.quantity) for measure in plan.measures))
-        return rules_from(anything, defaults, steady_place=oven)
+        return rules_from(_unknown(plan), defaults, steady_place=oven)
     sensor = next(one for one in settings.sensors if one.id == plan.sensor)
     kind = next((zone.kind for zone in settings.zones if zone.id == sensor.zone), "")
     return rules_from(sensor, defaults, steady_place=kind in STEADY_PLACES)
+
+
+def _unknown(plan: SensorPlan) -> Sensor:
+    """A sensor of which nothing is known but what it measures."""
+    units = set(Unit)
+    measures = tuple(
+        Measure(quantity=one.quantity, unit=Unit(one.unit) if one.unit in units else Unit.PERCENT)
+        for one in plan.measures
+    )
+    return Sensor(id=plan.sensor, zone=plan.sensor, measures=measures)

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 
 from jsonpointer import JsonPointer, JsonPointerException
 
+from monitor.model.device import Measure, Sensor
 from monitor.model.errors import Fault, InputError
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.mqtt import topic_filters
 from monitor.mqtt.device_times import TimeRules
 from monitor.mqtt.units import BOUNDS, CONVERSIONS, PAYLOAD_NAMES, Bounds, Conversion, units_of
-from monitor.settings.schema import Measure, Sensor, Settings
+from monitor.settings.schema import Settings
 
 MAX_PAYLOAD_BYTES = 65_536
 

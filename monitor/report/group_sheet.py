@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from monitor.history.package_history import PackageHistory
 from monitor.model.errors import Fault, InputError
+from monitor.model.place import Site
 from monitor.report.bead_sheet import beads_section
 from monitor.report.entry_lines import Naming, entries_section
 from monitor.report.package_sheet import PackageRecord, package_record
@@ -11,7 +12,6 @@ from monitor.report.proof import proof_section, verified
 from monitor.report.sheet import Sheet, SheetSection, Writing
 from monitor.report.sources import Sources
 from monitor.report.warned import warnings_section
-from monitor.settings.schema import Site
 
 COLUMNS = (
     "label", "name", "class", "lot", "job", "opened", "stands", "rule that decided", "used h", "limit h",

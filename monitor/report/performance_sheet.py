@@ -7,9 +7,9 @@ from typing import NamedTuple
 from monitor.alarms.figures import measure
 from monitor.alarms.performance import Figure, Move, Performance, Span, move_from
 from monitor.model.event import Event, EventKind
+from monitor.model.staff import Person
 from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import SheetSection, Writing
-from monitor.settings.schema import Person
 from monitor.store.contract import Ledger
 
 DAY_S = 86_400.0

@@ -11,6 +11,7 @@ from monitor.alarms.performance import figures_from
 from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
+from monitor.model.place import Site
 from monitor.report.air_lines import HOUR_S, air_span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.entry_lines import Naming, entries_section
@@ -23,7 +24,6 @@ from monitor.report.sheet import Sheet, SheetSection, Writing
 from monitor.report.sources import THINGS, Sources
 from monitor.report.warned import warnings_section
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Site
 
 WEEK = re.compile(r"(\d{4})-W(\d{2})")
 INSTRUMENTS = (EventKind.SENSOR_STATUS, EventKind.SENSOR_CHECK, EventKind.SERVICE_GAP)

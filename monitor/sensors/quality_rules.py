@@ -1,11 +1,12 @@
 """What is expected of a sensor's readings, from its settings and the shop-wide defaults."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from datetime import UTC, date, datetime, time
+from datetime import UTC, datetime, time
 from math import inf
-from typing import Any, Protocol
+from typing import Any
 
+from monitor.model.device import Measure, Sensor
 from monitor.model.errors import Fault, InputError
 from monitor.model.reading import Quantity
 
@@ -29,38 +30,6 @@ _LIMIT_NAMES = frozenset(
     }
 )
 _NEEDED_LIMITS = ("minimum", "maximum", "accuracy", "move_step")
-
-
-class MeasureLike(Protocol):
-    """The part of a sensor's settings that speaks of one quantity; inside units."""
-
-    @property
-    def quantity(self) -> Quantity: ...
-    @property
-    def accuracy(self) -> float | None: ...
-    @property
-    def min(self) -> float | None: ...
-    @property
-    def max(self) -> float | None: ...
-    @property
-    def max_rate_per_min(self) -> float | None: ...
-
-
-class SensorLike(Protocol):
-    """The part of a sensor's settings that quality needs."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def stale_after_s(self) -> float: ...
-    @property
-    def stuck_after_s(self) -> float: ...
-    @property
-    def calibrated_on(self) -> date | None: ...
-    @property
-    def calibration_days(self) -> int: ...
-    @property
-    def measures(self) -> Iterable[MeasureLike]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +130,7 @@ def _numbers(
     return numbers
 
 
-def calibrated_on_s(sensor: SensorLike) -> float | None:
+def calibrated_on_s(sensor: Sensor) -> float | None:
     """When the settings say that the sensor was calibrated: midnight UTC of that day.
 
     The next falls due at midnight UTC after `calibration_days`.
@@ -171,7 +140,7 @@ def calibrated_on_s(sensor: SensorLike) -> float | None:
     return datetime.combine(sensor.calibrated_on, time(), UTC).timestamp()
 
 
-def rules_from(sensor: SensorLike, defaults: QualityDefaults, *, steady_place: bool = False) -> QualityRules:
+def rules_from(sensor: Sensor, defaults: QualityDefaults, *, steady_place: bool = False) -> QualityRules:
     """The rules for one sensor; its own figures win over the defaults.
 
     `steady_place` says that the sensor sits in an oven or cabinet.
@@ -189,9 +158,7 @@ def rules_from(sensor: SensorLike, defaults: QualityDefaults, *, steady_place: b
     )
 
 
-def _channel(
-    sensor: str, measure: MeasureLike, defaults: QualityDefaults, steady_place: bool
-) -> ChannelRules:
+def _channel(sensor: str, measure: Measure, defaults: QualityDefaults, steady_place: bool) -> ChannelRules:
     limits = defaults.limits.get(measure.quantity)
     if limits is None:
         raise InputError([Fault(f"{sensor}: quantity", measure.quantity, "has no defaults; add them")])

@@ -1,15 +1,12 @@
-"""What the shop is: sites, zones, sensors, bodies, packages, shifts, limits, channels."""
+"""How the service runs: broker, store, pages, channels, weather, warning; and the shop it runs for."""
 
-from datetime import date, time
-from enum import StrEnum
+from datetime import time
 from pathlib import Path
 from typing import Annotated, Literal, Self
-from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     Field,
     SecretStr,
-    field_validator,
     model_validator,
 )
 from pydantic_settings import (
@@ -18,33 +15,8 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
-from monitor.model.reading import MEASURED, Quantity
-from monitor.settings.things import (
-    Cylinder,
-    Fraction,
-    Identifier,
-    Package,
-    Plate,
-    PositiveS,
-    Section,
-    ShopRules,
-)
-
-__all__ = ["Cylinder", "Package", "Plate", "Settings", "ShopRules"]
-
-
-class Unit(StrEnum):
-    """Units a sensor may report in; converted to the inside unit when decoded."""
-
-    CELSIUS = "Cel"
-    FAHRENHEIT = "degF"
-    KELVIN = "K"
-    PERCENT_RH = "%RH"
-    PERCENT = "%"
-    FRACTION = "/"
-    PASCAL = "Pa"
-    HECTOPASCAL = "hPa"
-    KILOPASCAL = "kPa"
+from monitor.model.declared_shop import DeclaredShop
+from monitor.model.section import Identifier, PositiveS, Section
 
 
 class ServiceSection(Section):
@@ -141,148 +113,11 @@ class WebSection(Section):
     language: str = "en"
 
 
-class Site(Section):
-    """One yard or works."""
-
-    id: Identifier
-    name: str
-    timezone: str = "UTC"
-    latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
-    longitude_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
-    altitude_m: Annotated[float, Field(ge=-430, le=5000)] = 0.0
-
-    @field_validator("timezone")
-    @classmethod
-    def _zone_exists(cls, value: str) -> str:
-        if value not in available_timezones():
-            raise ValueError("is not an IANA time zone; write one like Europe/London")
-        return value
-
-    @property
-    def tz(self) -> ZoneInfo:
-        """The zone as an object."""
-        return ZoneInfo(self.timezone)
-
-
-class Zone(Section):
-    """One body of air with its own sensor."""
-
-    id: Identifier
-    site: Identifier
-    name: str
-    kind: Literal["bay", "hall", "store", "cage", "yard", "cabinet", "oven", "quiver", "outdoor"] = "hall"
-    in_use: bool = True
-    draught_ms: Annotated[float, Field(ge=0, le=20)] = 0.1
-    max_relative_humidity_frac: Fraction | None = None
-    max_dew_point_c: Annotated[float, Field(ge=-60, le=40)] | None = None
-    min_temperature_c: Annotated[float, Field(ge=-60, le=500)] | None = None  # ovens, quivers
-    stands_in: Identifier | None = None  # of a quiver: the zone whose air it holds while it is off
-    heat_up_to_c: Annotated[float, Field(ge=0, le=40)] | None = None  # what its dry heater holds
-    dry_down_to_frac: Fraction | None = None  # what its dehumidifier holds
-    roof: Literal["closed", "open", "none"] | None = None  # absent: by the kind
-    sky_view_frac: Fraction | None = None  # of an open sky that is seen; absent: by the roof
-    desiccant_days: Annotated[float, Field(gt=0, le=3650)] | None = None  # how long its desiccant lasts
-
-
-WORST_HUMIDITY_FRAC = 0.2  # a sensor worse than ±20 %RH decides nothing; it was written in percent
-
-
-class Measure(Section):
-    """One quantity a sensor reports, and how to find and trust it."""
-
-    quantity: Quantity
-    unit: Unit
-    accuracy: Annotated[float, Field(gt=0)] | None = None  # ± in inside units, maker's figure
-    offset: float = 0.0  # added after conversion, inside units
-    gain: Annotated[float, Field(gt=0)] = 1.0
-    pointer: str | None = None  # RFC 6901, for foreign JSON
-    name: str | None = None  # SenML record name
-    min: float | None = None  # inside units; outside is a failure
-    max: float | None = None
-    max_rate_per_min: Annotated[float, Field(gt=0)] | None = None
-
-    @model_validator(mode="after")
-    def _humidity_is_a_fraction(self) -> Self:
-        if self.quantity is Quantity.RELATIVE_HUMIDITY and (self.accuracy or 0.0) > WORST_HUMIDITY_FRAC:
-            raise ValueError(
-                f"accuracy {self.accuracy:g} of a humidity is a fraction here; write 0.02 for 2 %RH, "
-                f"at most {WORST_HUMIDITY_FRAC:g}"
-            )
-        return self
-
-    @field_validator("quantity")
-    @classmethod
-    def _is_measured(cls, value: Quantity) -> Quantity:
-        if value not in MEASURED:
-            raise ValueError(f"is derived, not measured; use one of {', '.join(sorted(MEASURED))}")
-        return value
-
-
-class Sensor(Section):
-    """One device on a wall (or on a body's skin)."""
-
-    id: Identifier
-    zone: Identifier
-    topic: str | None = None  # absent: {root}/{site}/{zone}/{id}
-    format: Literal["own", "senml", "json", "number"] = "own"
-    time_pointer: str | None = None  # RFC 6901, foreign JSON; absent: arrival time
-    body: Identifier | None = None  # the cylinder or plate a surface probe sits on
-    interval_s: PositiveS = 30.0
-    stale_after_s: PositiveS = 300.0
-    stuck_after_s: PositiveS = 21_600.0
-    shared_device: bool = True  # temperature and humidity share one device (their errors correlate)
-    calibrated_on: date | None = None
-    calibration_days: Annotated[int, Field(ge=1)] = 365
-    measures: Annotated[tuple[Measure, ...], Field(min_length=1)]
-
-    @model_validator(mode="after")
-    def _one_lost_message_is_no_silence(self) -> Self:
-        if self.stale_after_s < 2.0 * self.interval_s:
-            raise ValueError(
-                f"stale_after_s of {self.stale_after_s:g} s is less than two intervals: one lost message "
-                "would count as silence; raise it, or correct interval_s"
-            )
-        return self
-
-
-Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-
-
-class Shift(Section):
-    """A weekly shift in the site's own time; an end before the start runs past midnight."""
-
-    site: Identifier
-    name: str
-    days: Annotated[tuple[Weekday, ...], Field(min_length=1)]
-    start: time
-    end: time
-
-
 class Calendar(Section):
     """An iCalendar file or address (RFC 5545) that holds a site's shifts."""
 
     site: Identifier
     source: str
-
-
-class Person(Section):
-    """Somebody who can be told."""
-
-    id: Identifier
-    name: str
-    role: Literal["lead", "inspector", "reviewer", "engineer"] = "lead"
-    channels: tuple[Identifier, ...] = ()
-    quiet_from: time | None = None
-    quiet_to: time | None = None
-
-
-class OnCall(Section):
-    """Who is told, in which order and after how long, for one site."""
-
-    site: Identifier
-    steps: Annotated[tuple[Identifier, ...], Field(min_length=1)]  # person ids, first told first
-    by_shift: dict[str, Identifier] = Field(default_factory=dict)  # shift's name: told first while it runs
-    escalate_after_s: PositiveS = 900.0
 
 
 class Channel(Section):
@@ -325,19 +160,6 @@ class Weather(Section):
     outdoor_zone: Identifier | None = None
 
 
-class LimitsSection(Section):
-    """Planning limits of the shop; the governing code is never loosened by them."""
-
-    margin_caution_k: Annotated[float, Field(gt=0, le=15)] = 3.0
-    margin_dead_band_k: Annotated[float, Field(ge=0, le=5)] = 0.5
-    humidity_caution_frac: Fraction = 0.70
-    humidity_dead_band_frac: Annotated[float, Field(ge=0, le=0.3)] = 0.03
-    on_delay_s: Annotated[float, Field(ge=0)] = 300.0
-    off_delay_s: Annotated[float, Field(ge=0)] = 600.0
-    exposure_due_frac: Annotated[float, Field(gt=0, le=1)] = 0.8
-    check_speaks_s: PositiveS = 43_200.0  # how long a person's reading of an oven stands where no sensor does
-
-
 class WarningSection(Section):
     """When the warning of a humid shift ahead may reach a phone."""
 
@@ -359,8 +181,8 @@ class WarningSection(Section):
         return self
 
 
-class Settings(BaseSettings):
-    """The whole of a shop's settings."""
+class Settings(DeclaredShop, BaseSettings):
+    """The whole of a shop's settings: the shop as declared, and how the service runs."""
 
     model_config = SettingsConfigDict(
         extra="forbid", frozen=True, env_prefix="DRYSHIFT_", env_nested_delimiter="__"
@@ -370,19 +192,8 @@ class Settings(BaseSettings):
     mqtt: MqttSection = MqttSection()
     store: StoreSection = StoreSection()
     web: WebSection = WebSection()
-    limits: LimitsSection = LimitsSection()
     warning: WarningSection = WarningSection()
-    sites: Annotated[tuple[Site, ...], Field(min_length=1)]
-    zones: Annotated[tuple[Zone, ...], Field(min_length=1)]
-    sensors: tuple[Sensor, ...] = ()
-    cylinders: tuple[Cylinder, ...] = ()
-    plates: tuple[Plate, ...] = ()
-    packages: tuple[Package, ...] = ()
-    shop_rules: tuple[ShopRules, ...] = ()
-    shifts: tuple[Shift, ...] = ()
     calendars: tuple[Calendar, ...] = ()
-    people: tuple[Person, ...] = ()
-    on_call: tuple[OnCall, ...] = ()
     channels: tuple[Channel, ...] = ()
     weather: tuple[Weather, ...] = ()
 

@@ -6,10 +6,11 @@ from pathlib import Path
 import numpy as np
 
 from monitor.model.errors import Fault, InputError
+from monitor.model.place import Site
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray, OutdoorAir
 from monitor.outlook.skill import nearest_issue, with_site_sensor
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Site, Weather
+from monitor.settings.schema import Weather
 from monitor.weather.fetch import Fetcher
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.gridpoint import Gridpoint

@@ -23,7 +23,7 @@ from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose_for
 from monitor.alarms.roster import Duty, Quiet, Roster, roster_from
 from monitor.alarms.states import AlarmBook, Command, CommandKind
-from monitor.settings.schema import OnCall, Person
+from monitor.model.staff import OnCall, Person
 from tests.alarms.shop import ANN, BEN, CLEO, START_S, book_of, catalogue, watched, wording
 
 LONDON = ZoneInfo("Europe/London")

@@ -20,12 +20,15 @@ from monitor.alarms.lifecycle import advance, empty_book, with_conditions
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shop_conditions
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError, Transition
 from monitor.alarms.trend import Trend, TrendRules, followed, hours_to, slope_per_h
+from monitor.model.device import Measure, Sensor
+from monitor.model.limits import Limits
+from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
-from monitor.settings.schema import LimitsSection, Measure, Sensor, Settings, Site, Zone
+from monitor.settings.schema import Settings
 from tests.alarms.shop import ANN, START_S, catalogue
 
 CATALOGUE = catalogue()
-LIMITS = LimitsSection()
+LIMITS = Limits()
 TREND = TrendRules()
 STEP_S, DAYS = 120.0, 7
 SHIFT_S = 8 * 3600.0

@@ -5,17 +5,12 @@ import pytest
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.conditions import ConditionSubject
 from monitor.alarms.shop_conditions import package_conditions, shift_condition, shop_conditions
+from monitor.model.device import Measure, Sensor
+from monitor.model.limits import Limits
+from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
-from monitor.settings.schema import (
-    Cylinder,
-    LimitsSection,
-    Measure,
-    Plate,
-    Sensor,
-    Settings,
-    Site,
-    Zone,
-)
+from monitor.model.thing import Cylinder, Plate
+from monitor.settings.schema import Settings
 from tests.alarms.shop import catalogue
 
 
@@ -45,7 +40,7 @@ YARD = Settings(
     ),
     cylinders=(Cylinder(id="argon-3", zone="gas-cage", name="Argon 3"),),
     plates=(Plate(id="deck-plate", zone="plate-yard", name="Deck plate", thickness_m=0.012),),
-    limits=LimitsSection(margin_caution_k=4.0),
+    limits=Limits(margin_caution_k=4.0),
 )
 MADE = {c.id: c for c in shop_conditions(catalogue(), YARD)}
 

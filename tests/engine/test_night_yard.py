@@ -9,21 +9,14 @@ from monitor.core.state import CoreState, Foreseen
 from monitor.engine.build import build_shop
 from monitor.engine.forecaster import Foreseer
 from monitor.engine.loop import CoreLoop
+from monitor.model.device import Measure, Sensor
 from monitor.model.level import Level
 from monitor.model.picture import BodyNow
+from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.model.thing import Cylinder, Plate
 from monitor.physics.night_sky import Clouds
-from monitor.settings.schema import (
-    Cylinder,
-    Measure,
-    Plate,
-    Sensor,
-    ServiceSection,
-    Settings,
-    Site,
-    Weather,
-    Zone,
-)
+from monitor.settings.schema import ServiceSection, Settings, Weather
 from monitor.store.opener import open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import OutdoorForecast, WeatherReply, WeatherState

@@ -53,7 +53,12 @@ def test_every_place_fits_some_zone_and_only_ovens_are_hot() -> None:
 
 def book(tmp_path: Path, *rules: dict[str, Any], **more: Any) -> RuleBook:
     settings = yard_settings(tmp_path, shop_rules=list(rules), **more)
-    return rule_book(settings, load_toml("consumables.toml"), load_toml("sorption.toml"))
+    return rule_book(
+        settings,
+        load_toml("consumables.toml"),
+        load_toml("sorption.toml"),
+        derived_every_s=settings.service.derived_every_s,
+    )
 
 
 def rules_of(tmp_path: Path, consumable: str, **rule: Any) -> ClockRules:

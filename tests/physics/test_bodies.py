@@ -9,11 +9,11 @@ from CoolProp.CoolProp import PropsSI
 from scipy.optimize import brentq
 
 from monitor.model.errors import InputError, RangeError
+from monitor.model.thing import Cylinder
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import start_state, trajectory
 from monitor.settings.reference import load_toml
-from monitor.settings.things import Cylinder
 from tests.physics.oracles_heat import regulator_body
 
 

@@ -8,11 +8,11 @@ import pytest
 
 from monitor.alarms.performance import figures_from
 from monitor.model.event import EventKind, NewEvent
+from monitor.model.staff import Person
 from monitor.outlook.shifts import ShiftSpan
 from monitor.report.performance_sheet import alarm_performance, performance_section
 from monitor.report.sheet import Writing
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Person
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 
 FIGURES = figures_from(load_toml("alarm_performance.toml"))

@@ -1,8 +1,8 @@
 """Sensors of the Ferrymoor Slipway for the quality tests."""
 
-from dataclasses import dataclass, field
-from datetime import date
+from typing import Any
 
+from monitor.model.device import Measure, Sensor, Unit
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.sensors.quality_rules import QualityDefaults, QualityRules, defaults_from, rules_from
 from monitor.settings.reference import load_toml
@@ -16,27 +16,18 @@ AIR, RH, SKIN, BATTERY = (
 )
 
 
-@dataclass(frozen=True)
-class Measure:
-    """What the settings say of one quantity."""
-
-    quantity: Quantity
-    accuracy: float | None = None
-    min: float | None = None
-    max: float | None = None
-    max_rate_per_min: float | None = None
+_UNITS = {AIR: Unit.CELSIUS, SKIN: Unit.CELSIUS, RH: Unit.FRACTION, BATTERY: Unit.FRACTION}
 
 
-@dataclass(frozen=True)
-class Device:
+def measure(quantity: Quantity, **said: float) -> Measure:
+    """What the settings say of one quantity, in inside units."""
+    return Measure(quantity=quantity, unit=_UNITS[quantity], **said)  # type: ignore[arg-type]
+
+
+def device(**said: Any) -> Sensor:
     """What the settings say of one sensor."""
-
-    id: str = "bay-1"
-    stale_after_s: float = 300.0
-    stuck_after_s: float = 21_600.0
-    calibrated_on: date | None = None
-    calibration_days: int = 365
-    measures: tuple[Measure, ...] = field(default=(Measure(AIR), Measure(RH)))
+    usual = {"id": "bay-1", "zone": "slip-bay", "measures": (measure(AIR), measure(RH))}
+    return Sensor(**(usual | said))
 
 
 def defaults() -> QualityDefaults:
@@ -44,9 +35,9 @@ def defaults() -> QualityDefaults:
     return defaults_from(load_toml("quality.toml"))
 
 
-def rules(device: Device | None = None, *, steady_place: bool = False) -> QualityRules:
+def rules(sensor: Sensor | None = None, *, steady_place: bool = False) -> QualityRules:
     """Rules for a device."""
-    return rules_from(device or Device(), defaults(), steady_place=steady_place)
+    return rules_from(sensor or device(), defaults(), steady_place=steady_place)
 
 
 def reading(

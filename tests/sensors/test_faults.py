@@ -12,7 +12,7 @@ from monitor.sensors.health import tick
 from monitor.sensors.judge import judge
 from monitor.sensors.quality_rules import QualityRules
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
-from tests.sensors.sensors import AIR, RH, START_S, Device, rules
+from tests.sensors.sensors import AIR, RH, START_S, device, rules
 
 HOUR_S = 3600.0
 OPEN, CABINET = rules(), rules(steady_place=True)
@@ -267,6 +267,6 @@ def test_a_unit_once_proved_stays_proved() -> None:
 
 
 def test_a_sensor_of_one_quantity_is_judged_alone() -> None:
-    only = rules(Device(measures=tuple(m for m in Device().measures if m.quantity is RH)))
+    only = rules(device(measures=tuple(m for m in device().measures if m.quantity is RH)))
     found = run(lambda n: (None, 0.6 + 0.01 * lively(n)), 1.0, only)
     assert found.believed == 10

@@ -20,7 +20,7 @@ from monitor.sensors.health import resumed, tick
 from monitor.sensors.judge import judge
 from monitor.sensors.quality_rules import QualityRules
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
-from tests.sensors.sensors import AIR, BATTERY, RH, SKIN, START_S, Device, Measure, defaults, reading, rules
+from tests.sensors.sensors import AIR, BATTERY, RH, SKIN, START_S, defaults, device, measure, reading, rules
 
 HOUR_S = 3600.0
 RULES = rules()
@@ -134,14 +134,14 @@ def test_a_stuck_value_is_doubted_and_moving_again_ends_it() -> None:
 
 
 def test_a_steady_oven_is_not_called_stuck() -> None:
-    oven = rules(Device(measures=(Measure(AIR), Measure(RH))), steady_place=True)
+    oven = rules(device(measures=(measure(AIR), measure(RH))), steady_place=True)
     rows = [{AIR: 120.0, RH: 0.01} for _ in range(3 * 1440)]
     _, changes = run(timed(rows), oven)
     assert statuses(changes) == [SensorStatus.GOOD]
 
 
 def test_an_oven_on_a_whole_degree_thermostat_is_not_called_stuck() -> None:
-    oven = rules(Device(measures=(Measure(AIR, max=400.0),)), steady_place=True)
+    oven = rules(device(measures=(measure(AIR, max=400.0),)), steady_place=True)
     rows = [{AIR: 120.0 + (n // 400) % 2} for n in range(4 * 1440)]
     _, changes = run(timed(rows), oven)
     assert statuses(changes) == [SensorStatus.GOOD]
@@ -163,7 +163,7 @@ def test_a_night_of_fog_at_a_hundred_percent_is_not_called_stuck() -> None:
 
 
 def test_a_still_probe_is_stuck_only_if_a_neighbour_moved() -> None:
-    probe_rules = rules(Device(measures=(Measure(SKIN),)))
+    probe_rules = rules(device(measures=(measure(SKIN),)))
     track, _ = run(timed([{SKIN: 15.0}] * 800), probe_rules)
     now_s = START_S + 799 * 60.0
     track, change = tick(track, probe_rules, now_s, ())
@@ -208,7 +208,7 @@ def test_many_spikes_within_the_hour_call_for_maintenance() -> None:
 
 
 def test_calibration_falls_due_at_midnight_after_its_days() -> None:
-    due = rules(Device(calibrated_on=date(2024, 10, 10), calibration_days=365))
+    due = rules(device(calibrated_on=date(2024, 10, 10), calibration_days=365))
     assert due.calibration_due_s == 1_760_054_400.0  # 2025-10-10T00:00Z
     track, changes = run([(1_760_054_399.0, {AIR: 15.0, RH: 0.6})], due)
     assert statuses(changes) == [SensorStatus.GOOD]
@@ -219,18 +219,18 @@ def test_calibration_falls_due_at_midnight_after_its_days() -> None:
 
 
 def test_a_low_battery_calls_for_maintenance_and_its_readings_stay_believed() -> None:
-    device = rules(Device(measures=(Measure(AIR), Measure(BATTERY))))
-    track, changes = run([(START_S, {AIR: 15.0, BATTERY: 0.08})], device)
+    sensor_rules = rules(device(measures=(measure(AIR), measure(BATTERY))))
+    track, changes = run([(START_S, {AIR: 15.0, BATTERY: 0.08})], sensor_rules)
     assert [(c.status, c.reason) for c in changes] == [
         (SensorStatus.MAINTENANCE_REQUIRED, "battery down to 8.0 %")
     ]
-    assert judge(track, reading(15.0, START_S + 30.0), device)[1].believed
+    assert judge(track, reading(15.0, START_S + 30.0), sensor_rules)[1].believed
 
 
 def test_the_worst_status_is_shown_and_the_others_are_told() -> None:
-    device = rules(Device(calibrated_on=date(2020, 1, 1)))
-    track, _ = run(timed(weather(5)), device)
-    _, change = tick(track, device, START_S + 4000.0)
+    sensor_rules = rules(device(calibrated_on=date(2020, 1, 1)))
+    track, _ = run(timed(weather(5)), sensor_rules)
+    _, change = tick(track, sensor_rules, START_S + 4000.0)
     assert change is not None
     assert change.status is SensorStatus.FAILURE
     assert "no reading for" in change.reason

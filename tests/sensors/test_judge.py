@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.device import Measure as MeasureSettings
+from monitor.model.device import Sensor as SensorSettings
 from monitor.model.errors import InputError
 from monitor.model.reading import Quantity
 from monitor.model.sensor import SensorStatus
@@ -15,9 +17,7 @@ from monitor.sensors.judge import judge, judge_many
 from monitor.sensors.quality_rules import defaults_from
 from monitor.sensors.track import DoubtReason, SensorTrack, Verdict, new_track
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Measure as MeasureSettings
-from monitor.settings.schema import Sensor as SensorSettings
-from tests.sensors.sensors import AIR, RH, START_S, Device, Measure, defaults, reading, rules
+from tests.sensors.sensors import AIR, RH, START_S, defaults, device, measure, reading, rules
 
 RULES = rules()
 
@@ -107,7 +107,7 @@ def test_a_quantity_that_is_not_in_the_settings_is_not_believed() -> None:
 
 
 def test_the_settings_own_limits_win_over_the_defaults() -> None:
-    own = rules(Device(measures=(Measure(AIR, min=5.0, max=30.0, max_rate_per_min=0.1, accuracy=0.05),)))
+    own = rules(device(measures=(measure(AIR, min=5.0, max=30.0, max_rate_per_min=0.1, accuracy=0.05),)))
     track, verdict = judge(new_track("bay-1", START_S), reading(18.0, START_S), own)
     assert verdict.believed
     track, verdict = judge(track, reading(18.3, START_S + 30.0), own)
@@ -127,7 +127,7 @@ def test_the_real_settings_of_a_sensor_fit() -> None:
 
 def test_a_range_the_wrong_way_round_is_named() -> None:
     with pytest.raises(InputError, match=r"bay-1: air_temperature_c range: found 30 to 5"):
-        rules(Device(measures=(Measure(AIR, min=30.0, max=5.0),)))
+        rules(device(measures=(measure(AIR, min=30.0, max=5.0),)))
 
 
 def test_every_fault_in_the_defaults_is_named() -> None:
@@ -161,7 +161,7 @@ def test_standard_uncertainty_of_a_uniform_distribution() -> None:
 
 
 def test_a_makers_single_figure_keeps_the_usual_widening_towards_both_ends() -> None:
-    own = rules(Device(measures=(Measure(RH, accuracy=0.03),)))
+    own = rules(device(measures=(measure(RH, accuracy=0.03),)))
     assert own.channels[RH].accuracy_outer == pytest.approx(0.06)
     assert defaults().limits[RH]["accuracy_outer"] == 0.04
 

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from monitor.model.errors import InputError
+from monitor.model.place import Site
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
-from monitor.settings.schema import Site, Weather
+from monitor.settings.schema import Weather
 from monitor.weather.fetch import Fetcher
 from monitor.weather.gridpoint import Gridpoint
 from monitor.weather.gridpoint import parse as parse_grid

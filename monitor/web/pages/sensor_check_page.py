@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.model.device import Measure, Sensor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.reading import Quantity, SeriesKey
@@ -30,7 +31,6 @@ from monitor.sensors.salt_check import (
     words_of,
 )
 from monitor.settings.reference import load_toml
-from monitor.settings.schema import Measure, Sensor
 from monitor.store.contract import SeriesStore
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import Turn, moment_of

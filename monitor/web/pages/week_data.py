@@ -9,11 +9,12 @@ import numpy as np
 
 from monitor.alarms.states import AlarmState
 from monitor.model.event import Event, EventKind
+from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score, Tally, tally
-from monitor.settings.schema import Settings, Zone
+from monitor.settings.schema import Settings
 from monitor.store.contract import Bucket, SeriesStore
 from monitor.web.frame.alarm_groups import AlarmWords
 from monitor.web.frame.chart import Window, gaps

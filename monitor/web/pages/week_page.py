@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
-from monitor.settings.schema import Zone
+from monitor.model.place import Zone
 from monitor.web.frame.chart import (
     ChartLimit,
     Panel,

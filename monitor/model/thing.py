@@ -1,21 +1,12 @@
-"""The part of the settings that names things: cylinders, plates, packages, and the shop's rules for them."""
+"""What the settings say of things: cylinders, plates, packages."""
 
 from collections.abc import Iterable
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AwareDatetime, Field, model_validator
 
 from monitor.model.errors import Fault, InputError
-
-Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,47}$")]
-Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-PositiveS = Annotated[float, Field(gt=0.0)]
-
-
-class Section(BaseModel):
-    """A part of the settings file; unknown names are faults, not ignored."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+from monitor.model.section import Identifier, Section
 
 
 class Cylinder(Section):
@@ -82,30 +73,3 @@ def refuse_ahead_of_now(packages: Iterable[Package], now_s: float) -> None:
     ]
     if faults:
         raise InputError(faults)
-
-
-class TestedHours(Section):
-    """Longer hours proved by a test of this maker's product (column B), with the air of the test."""
-
-    __test__: ClassVar[bool] = False
-    limit_h: Annotated[float, Field(gt=0)]
-    temperature_c: Annotated[float, Field(ge=0, le=60)]
-    rh_frac: Annotated[float, Field(gt=0, le=1)]
-    document: Annotated[str, Field(min_length=1)]
-
-
-class ShopRules(Section):
-    """The shop's own procedure for a class; never looser than a code; reason and document for other hours."""
-
-    consumable: Identifier  # class id of shared/consumables.toml
-    limit_h: Annotated[float, Field(gt=0)] | None = None
-    reason: str = ""
-    document: str = ""
-    tested: TestedHours | None = None
-    hold_restarts_clock: bool | None = None
-    redry_permission: str = ""  # the maker's written word, where redrying needs it
-    cabinet_permission: str = (
-        ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
-    )
-    use_first_frac: Annotated[float, Field(gt=0, le=1)] | None = None
-    due_frac: Annotated[float, Field(gt=0, le=1)] | None = None
