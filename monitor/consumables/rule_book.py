@@ -78,7 +78,7 @@ def rule_book(
         sorption=sorption_data(sorption),
         by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
         usual=usual,
-        reading_speaks_s=min(SPEAKS_TICKS * derived_every_s, READING_SPEAKS_S),
+        reading_speaks_s=air_speaks_s(shop, derived_every_s),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
         check_speaks_s=shop.limits.check_speaks_s,
         speaks_s=_speaks_s(shop, derived_every_s),
@@ -92,6 +92,12 @@ def rule_book(
     if faults:
         raise InputError(faults)
     return book
+
+
+def air_speaks_s(shop: DeclaredShop, derived_every_s: float, zone: str = "") -> float:
+    """For how long the kept air of a zone is taken as known after each of its points."""
+    usual_s = min(SPEAKS_TICKS * derived_every_s, READING_SPEAKS_S)
+    return _speaks_s(shop, derived_every_s).get(zone, usual_s)
 
 
 def _speaks_s(shop: DeclaredShop, derived_every_s: float) -> dict[str, float]:

@@ -29,11 +29,6 @@ class Recall:
         self._derived: dict[str, Derived[PackageHistory]] = {}
         self._facts: dict[str, PackageFacts] = {}
 
-    @property
-    def speaks_s(self) -> float:
-        """How long the last known air of a zone is taken to last."""
-        return self._deriver.book.reading_speaks_s
-
     def packages(self) -> list[str]:
         """Every package that settings or ledger tell of."""
         named = (

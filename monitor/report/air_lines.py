@@ -7,10 +7,16 @@ from itertools import pairwise
 import numpy as np
 
 from monitor.consumables.exposure_air import AirSamples
+from monitor.consumables.rule_book import air_speaks_s
+from monitor.history.unknown_hours import HOUR_S, Stretch, Stretches, telling_quantity, unknown_stretches
+from monitor.model.place import Zone
+from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import dew_point_from_rh_c
+from monitor.settings.schema import Settings
+from monitor.store.contract import SeriesStore
 
-HOUR_S = 3600.0
+ZONE_SOURCE = "zone"  # under which a zone's own air is kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +35,7 @@ class AirSpan:
     temperature_c: AirSpread | None
     rh_frac: AirSpread | None
     dew_point_c: AirSpread | None
-    unknown: tuple[tuple[float, float], ...]  # stretches, seconds since the epoch
+    unknown: Stretches  # stretches, seconds since the epoch
 
     @property
     def unknown_h(self) -> float:
@@ -37,8 +43,9 @@ class AirSpan:
         return sum(end_s - start_s for start_s, end_s in self.unknown) / HOUR_S
 
 
-def air_span(samples: AirSamples, start_s: float, end_s: float, speaks_s: float) -> AirSpan:
+def air_span(samples: AirSamples, between_s: Stretch, speaks_s: float, zone_kind: str = "") -> AirSpan:
     """The air of a stretch; each sample speaks until the next, at most `speaks_s`."""
+    start_s, end_s = between_s
     use = (samples.times_s >= start_s - speaks_s) & (samples.times_s <= end_s)
     times = samples.times_s[use]
     temperature, humidity = samples.temperature_c[use], samples.rh_frac[use]
@@ -50,12 +57,21 @@ def air_span(samples: AirSamples, start_s: float, end_s: float, speaks_s: float)
     mild = damp & (temperature >= -60.0) & (temperature <= 60.0)
     if mild.any():
         dew[mild] = dew_point_from_rh_c(temperature[mild], np.clip(humidity[mild], 1e-3, 1.0))
+    telling = humidity if telling_quantity(zone_kind) is Quantity.RELATIVE_HUMIDITY else temperature
     return AirSpan(
         _spread(temperature, lasts),
         _spread(humidity, lasts),
         _spread(dew, lasts),
-        _unknown(times, start_s, end_s, speaks_s),
+        unknown_stretches(times[np.isfinite(telling)], start_s, end_s, speaks_s),
     )
+
+
+def unknown_in_store(series: SeriesStore, settings: Settings, zone: Zone, window: Stretch) -> Stretches:
+    """When the air of a zone was not known, from what is stored of it; the window ends now at the latest."""
+    start_s, end_s = window
+    speaks_s = air_speaks_s(settings, settings.service.derived_every_s, zone.id)
+    key = SeriesKey(zone.id, ZONE_SOURCE, telling_quantity(zone.kind))
+    return unknown_stretches(series.slice(key, start_s - speaks_s, end_s).time_s, start_s, end_s, speaks_s)
 
 
 def _spread(values: FloatArray, lasts_s: FloatArray) -> AirSpread | None:
@@ -64,21 +80,6 @@ def _spread(values: FloatArray, lasts_s: FloatArray) -> AirSpread | None:
         return None
     known, weights = values[counts], lasts_s[counts]
     return AirSpread(float(known.min()), float(np.average(known, weights=weights)), float(known.max()))
-
-
-def _unknown(
-    times_s: FloatArray, start_s: float, end_s: float, speaks_s: float
-) -> tuple[tuple[float, float], ...]:
-    """Stretches of the span in which no sample speaks."""
-    found: list[tuple[float, float]] = []
-    known_until = start_s
-    for time_s in times_s.tolist():
-        if time_s > known_until:
-            found.append((known_until, min(time_s, end_s)))
-        known_until = max(known_until, min(time_s + speaks_s, end_s))
-    if known_until < end_s:
-        found.append((known_until, end_s))
-    return tuple(pair for pair in found if pair[1] > pair[0])
 
 
 def joined(stretches: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

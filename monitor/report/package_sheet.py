@@ -143,7 +143,7 @@ def stayed(sources: Sources, record: PackageRecord, until_s: float) -> Iterator[
         end_s = until_s if stay.end_s is None else min(stay.end_s, until_s)
         clock = sources.keeper.clock_at(history.id, end_s)
         counted_h = 0.0 if clock is None else clock.whole_open_s / HOUR_S
-        speaks_s = record.rules.reading_speaks_s
+        speaks_s = record.rules.speaks_in_s(stay.zone)
         air = NO_AIR
         if stay.zone is not None:
             air = sources.keeper.air(stay.zone, stay.start_s - speaks_s, end_s)
@@ -152,7 +152,7 @@ def stayed(sources: Sources, record: PackageRecord, until_s: float) -> Iterator[
             stay.start_s,
             end_s,
             counted_h - before_h,
-            air_span(air, stay.start_s, end_s, speaks_s),
+            air_span(air, (stay.start_s, end_s), speaks_s, sources.zone_kind(stay.zone)),
         )
         before_h = counted_h
 

@@ -21,10 +21,6 @@ THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STOR
 class Keeps(Protocol):
     """What reports ask of packages: `Keeper.recall()` gives it, as of one moment."""
 
-    @property
-    def speaks_s(self) -> float:
-        """How long the last known air of a zone is taken to last."""
-
     def packages(self) -> Sequence[str]:
         """Every package that settings or ledger tell of."""
 
@@ -73,6 +69,10 @@ class Sources:
     def zone_name(self, zone: str) -> str:
         """What people call a zone."""
         return next((one.name for one in self.settings.zones if one.id == zone), zone)
+
+    def zone_kind(self, zone: str | None) -> str:
+        """What sort of place a zone is; empty for one that is not in the settings."""
+        return next((one.kind for one in self.settings.zones if one.id == zone), "")
 
     def events_of(self, subjects: Sequence[str]) -> list[Event]:
         """Every event of these things, in order of entry."""

@@ -8,11 +8,13 @@ from itertools import pairwise
 from typing import Any
 
 from monitor.alarms.performance import figures_from
+from monitor.consumables.rule_book import air_speaks_s
 from monitor.history.records import corrected
+from monitor.history.unknown_hours import HOUR_S
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
-from monitor.model.place import Site
-from monitor.report.air_lines import HOUR_S, air_span
+from monitor.model.place import Site, Zone
+from monitor.report.air_lines import air_span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.entry_lines import Naming, entries_section
 from monitor.report.group_sheet import packages_section
@@ -106,21 +108,22 @@ def air_section(sources: Sources, site: Site, edges: list[float], writing: Writi
         row
         for zone in sources.settings.zones
         if zone.site == site.id
-        for row in _days(sources, zone.id, edges, writing)
+        for row in _days(sources, zone, edges, writing)
     )
     return SheetSection("air", "Air by day", columns, rows)
 
 
-def _days(sources: Sources, zone: str, edges: list[float], writing: Writing) -> Iterator[tuple[str, ...]]:
-    speaks_s = sources.keeper.speaks_s
+def _days(sources: Sources, zone: Zone, edges: list[float], writing: Writing) -> Iterator[tuple[str, ...]]:
+    speaks_s = air_speaks_s(sources.settings, sources.settings.service.derived_every_s, zone.id)
     for start_s, next_s in pairwise(edges):
         end_s = min(next_s, sources.now_s)
         if end_s <= start_s:
             return
-        air = air_span(sources.keeper.air(zone, start_s - speaks_s, end_s), start_s, end_s, speaks_s)
+        samples = sources.keeper.air(zone.id, start_s - speaks_s, end_s)
+        air = air_span(samples, (start_s, end_s), speaks_s, zone.kind)
         warm, damp, dew = air.temperature_c, air.rh_frac, air.dew_point_c
         yield (
-            sources.zone_name(zone),
+            zone.name,
             writing.time(start_s),
             writing.hours((end_s - start_s) / HOUR_S),
             *(writing.temperature(getattr(warm, name, None)) for name in ("least", "mean", "greatest")),

@@ -82,13 +82,14 @@ def milliseconds(work: Callable[[], object]) -> float:
     return float(np.median(taken))
 
 
-def reads(shop: sample.Shop, zones: int, width_s: float) -> Callable[[], object]:
+def reads(shop: sample.Shop, zones: int) -> Callable[[], object]:
     """The store's part of a page, alone: the bare baseline."""
     deps = shop.deps
-    window = week_data.last_days(sample.NOW_S, deps.settings.sites[0].tz, width_s)
+    window = week_data.last_days(sample.NOW_S, deps.settings.sites[0].tz, week_data.WIDTH_S)
     keys = set(deps.series.keys())
     chosen = deps.settings.zones[:zones]
-    return lambda: [week_data.read_zone(deps.series, deps.settings, zone, window, keys) for zone in chosen]
+    settings, now_s = deps.settings, sample.NOW_S
+    return lambda: [week_data.read_zone(deps.series, settings, zone, window, now_s, keys) for zone in chosen]
 
 
 def main(folder: Path) -> None:
@@ -101,14 +102,14 @@ def main(folder: Path) -> None:
     print(f"{rows:,} rows, {size:.0f} MB")
     server = sample.start(shop)
     print(f"{'page':28}{'page ms':>10}{'reads ms':>10}{'ratio':>8}")
-    for name, path, zones, width_s in (
-        ("six zones, last 7 days", "/week", week_data.OVERLAID, week_data.MANY_ZONES_WIDTH_S),
-        ("one zone, last 7 days", "/week?zone=z-3", 1, week_data.ONE_ZONE_WIDTH_S),
+    for name, path, zones in (
+        ("six zones, last 7 days", "/week", week_data.OVERLAID),
+        ("one zone, last 7 days", "/week?zone=z-3", 1),
     ):
         page_ms = milliseconds(
             lambda path=path: requests.get(server.url + path, timeout=60).raise_for_status()
         )
-        reads_ms = milliseconds(reads(shop, zones, width_s))
+        reads_ms = milliseconds(reads(shop, zones))
         print(f"{name:28}{page_ms:10.0f}{reads_ms:10.0f}{page_ms / reads_ms:8.1f}")
     server.stop()
     shop.series.close()

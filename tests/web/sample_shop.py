@@ -45,6 +45,7 @@ def settings(**web: Any) -> Settings:
     return Settings.model_validate(
         {
             "web": web,
+            "service": {"derived_every_s": 300},
             "limits": {"humidity_caution_frac": 0.8},
             "sites": [{"id": "ferrymoor", "name": "Ferrymoor Slipway", "timezone": "Europe/London"}],
             "zones": [

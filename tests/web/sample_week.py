@@ -93,8 +93,13 @@ def _write_zone(
         store.append(rows)
     dew_c = dew_point(air_c, wet)
     points = [
-        Point(SeriesKey(zone, "zone", Quantity.DEW_POINT), float(t), float(v))
-        for t, v in zip(times, dew_c, strict=True)
+        Point(SeriesKey(zone, "zone", quantity), float(t), float(v))
+        for quantity, values in (
+            (Quantity.AIR_TEMPERATURE, air_c),
+            (Quantity.RELATIVE_HUMIDITY, wet),
+            (Quantity.DEW_POINT, dew_c),
+        )
+        for t, v in zip(times, values, strict=True)
     ]
     bodies = [b for b in (*shop.cylinders, *shop.plates) if b.zone == zone and b.id in _BODY_LAG]
     for body in bodies:

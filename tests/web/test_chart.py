@@ -12,7 +12,7 @@ from monitor.web.frame.chart import (
     Trace,
     Window,
     crossed,
-    gaps,
+    drawn_holes,
     panel,
     runs,
     scale,
@@ -37,14 +37,11 @@ def test_a_lonely_bucket_still_shows() -> None:
     assert head == tail
 
 
-def test_gaps_are_found_at_both_ends_and_between() -> None:
-    found = gaps(line(10_000, 11_000, 50_000), WINDOW, 1_500.0, now_s=80_000.0)
-    assert found == [(0.0, 10_000.0), (12_000.0, 50_000.0), (51_000.0, 80_000.0)]
-
-
-def test_what_is_still_to_come_is_no_gap() -> None:
-    steady = line(*[1_000.0 * n for n in range(50)])
-    assert gaps(steady, WINDOW, 1_500.0, now_s=50_500.0) == []
+def test_holes_nearer_to_each_other_than_a_hair_are_drawn_as_one() -> None:
+    assert drawn_holes([(0.0, 10.0), (20.0, 30.0), (5_000.0, 6_000.0)], WINDOW) == [
+        (0.0, 30.0),
+        (5_000.0, 6_000.0),
+    ]
 
 
 def test_humidity_never_leaves_zero_to_a_hundred() -> None:

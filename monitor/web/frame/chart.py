@@ -4,7 +4,7 @@ A plot is stretched to the width of the screen: x runs from 0 to X_FULL, y from 
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.store.contract import Bucket
@@ -15,6 +15,7 @@ FRAME_TOP = 4.0  # percent of the drawing's height
 FRAME_HEIGHT = 92.0
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _WANTED_TICKS = 5
+_HAIRS = 2_000  # a screen has hardly more columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,16 +153,15 @@ def runs(buckets: Sequence[Bucket], gap_s: float) -> list[list[Bucket]]:
     return found
 
 
-def gaps(buckets: Sequence[Bucket], window: Window, gap_s: float, now_s: float) -> list[tuple[float, float]]:
-    """The stretches without a believed reading, from the window's start to now or its end."""
-    end_s = min(window.end_s, now_s)
-    found, last_s = [], window.start_s
-    for bucket in buckets:
-        if bucket.start_s - last_s > gap_s:
-            found.append((last_s, bucket.start_s))
-        last_s = bucket.start_s + window.width_s
-    if end_s - last_s > gap_s:
-        found.append((last_s, end_s))
+def drawn_holes(stretches: Iterable[tuple[float, float]], window: Window) -> list[tuple[float, float]]:
+    """Stretches as they can be drawn: what lies between two that are nearer than a hair belongs to them."""
+    hair_s = (window.end_s - window.start_s) / _HAIRS
+    found: list[tuple[float, float]] = []
+    for start_s, end_s in stretches:
+        if found and start_s - found[-1][1] < hair_s:
+            found[-1] = (found[-1][0], end_s)
+        else:
+            found.append((start_s, end_s))
     return found
 
 

@@ -8,11 +8,13 @@ from fastapi import APIRouter, HTTPException, Query, Response
 from pydantic import BaseModel, Field, ValidationError
 
 from monitor.alarms.states import CommandKind
+from monitor.history.unknown_hours import Stretches, unknown_h
 from monitor.model.errors import InputError
 from monitor.model.event import EventKind
 from monitor.model.picture import AlarmNow, Picture
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.outlook.shifts import ShiftSpan
+from monitor.report.air_lines import unknown_in_store
 from monitor.store.contract import EventPage
 from monitor.web.frame.page import Web
 from monitor.web.frame.problems import described, faults_of
@@ -60,6 +62,17 @@ class SeriesOut:
     width_s: float
     buckets: list[BucketOut]
     points: list[PointOut]
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownOut:
+    """When nobody knew a zone's air, up to now: hours in all, and start and end of each stretch."""
+
+    zone: str
+    start_s: float
+    end_s: float
+    unknown_h: float
+    stretches: Stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +193,17 @@ def _series_of_numbers(web: Web) -> APIRouter:
         if not wanted:
             raise HTTPException(404, "No series fits zone, source and quantity.")
         return [_series(web, key, start_s, end_s, width, raw=raw) for key in sorted(wanted)]
+
+    @router.get("/api/unknown", summary="Hours nobody measured", responses=described(404, 422, 503))
+    def unknown(start_s: Moment, end_s: Moment, zone: Annotated[str, Query(max_length=200)]) -> UnknownOut:
+        """When the air of a zone was not known; pages, files and sheets say the same."""
+        _stretch(start_s, end_s, None)
+        found = next((one for one in deps.settings.zones if one.id == zone), None)
+        if found is None:
+            raise HTTPException(404, f"There is no zone {zone!r}.")
+        until_s = max(min(end_s, deps.clock()), start_s)
+        stretches = unknown_in_store(deps.series, deps.settings, found, (start_s, until_s))
+        return UnknownOut(zone, start_s, until_s, unknown_h(stretches, start_s, until_s), stretches)
 
     return router
 

@@ -8,21 +8,23 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor.alarms.states import AlarmState
+from monitor.history.unknown_hours import Stretches, unknown_h
 from monitor.model.event import Event, EventKind
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score, Tally, tally
+from monitor.report.air_lines import ZONE_SOURCE, unknown_in_store
 from monitor.settings.schema import Settings
 from monitor.store.contract import Bucket, SeriesStore
 from monitor.web.frame.alarm_groups import AlarmWords
-from monitor.web.frame.chart import Window, gaps
+from monitor.web.frame.chart import Window
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.look import HEALTH, UNANSWERED
 
-ONE_ZONE_WIDTH_S = 900.0
-MANY_ZONES_WIDTH_S = 1_800.0
+WIDTH_S = 900.0  # of what is read and summed, on every page
+MANY_ZONES_WIDTH_S = 1_800.0  # of what is drawn where there are many lines
 FOLDED_S = 3_600.0
 OVERLAID = 6  # more lines than this cannot be told apart
 
@@ -35,7 +37,7 @@ class ZoneSeries:
     dew_point: Sequence[Bucket]
     humidity: Sequence[Bucket]
     margins: dict[str, Sequence[Bucket]]  # by body id
-    gap_s: float
+    unknown: Stretches  # when nobody knew its air
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,29 +113,36 @@ def limit_of(zone: Zone, settings: Settings) -> float:
 
 
 def read_zone(
-    store: SeriesStore, settings: Settings, zone: Zone, window: Window, keys: set[SeriesKey]
+    store: SeriesStore,
+    settings: Settings,
+    zone: Zone,
+    window: Window,
+    now_s: float,
+    keys: Iterable[SeriesKey],
 ) -> ZoneSeries:
-    """All of a zone's lines."""
+    """All of a zone's lines; its bodies are those of which the store holds margins there."""
+    known = {(key.source, key.quantity) for key in keys if key.zone == zone.id}
 
     def line(source: str, quantity: Quantity) -> list[Bucket]:
         key = SeriesKey(zone.id, source, quantity)
-        return store.buckets(key, window.start_s, window.end_s, window.width_s) if key in keys else []
+        there = (source, quantity) in known
+        return store.buckets(key, window.start_s, window.end_s, window.width_s) if there else []
 
-    humidity = line("zone", Quantity.RELATIVE_HUMIDITY)
-    if not humidity:
-        sources = [sensor.id for sensor in settings.sensors if sensor.zone == zone.id]
-        humidity = merged([line(source, Quantity.RELATIVE_HUMIDITY) for source in sources])
-    bodies = [cylinder.id for cylinder in settings.cylinders if cylinder.zone == zone.id]
-    bodies += [plate.id for plate in settings.plates if plate.zone == zone.id]
+    bodies = sorted(source for source, quantity in known if quantity is Quantity.MARGIN)
     margins = {body: line(body, Quantity.MARGIN) for body in bodies}
-    stale_s = max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=0.0)
+    until_s = min(window.end_s, now_s)
     return ZoneSeries(
         zone=zone,
-        dew_point=line("zone", Quantity.DEW_POINT),
-        humidity=humidity,
+        dew_point=line(ZONE_SOURCE, Quantity.DEW_POINT),
+        humidity=line(ZONE_SOURCE, Quantity.RELATIVE_HUMIDITY),
         margins={body: buckets for body, buckets in margins.items() if buckets},
-        gap_s=max(1.5 * window.width_s, stale_s),
+        unknown=unknown_in_store(store, settings, zone, (window.start_s, until_s)),
     )
+
+
+def coarser(buckets: Sequence[Bucket], width_s: float) -> list[Bucket]:
+    """The same in wider buckets, for a drawing; sums are taken from the fine ones on every page."""
+    return merged([[b._replace(start_s=b.start_s // width_s * width_s) for b in buckets]])
 
 
 def doubtful(store: SeriesStore, settings: Settings, zone: Zone, window: Window) -> list[tuple[float, float]]:
@@ -153,7 +162,7 @@ def doubtful(store: SeriesStore, settings: Settings, zone: Zone, window: Window)
 
 
 def merged(lines: Sequence[Sequence[Bucket]]) -> list[Bucket]:
-    """Several sensors' buckets as one line: means weighted by count, extremes of all."""
+    """Several lines as one: means weighted by count, extremes of all."""
     by_start: dict[float, Bucket] = {}
     for bucket in (bucket for line in lines for bucket in line):
         other = by_start.get(bucket.start_s)
@@ -249,12 +258,11 @@ def is_raised(event: Event) -> bool:
 
 
 def sums(
-    series: ZoneSeries, window: Window, days: Iterable[tuple[float, float]], limit_frac: float, now_s: float
+    series: ZoneSeries, width_s: float, days: Iterable[tuple[float, float]], limit_frac: float
 ) -> list[DaySums]:
     """Each day in numbers."""
     margin = worst_margin(series)
-    holes = gaps(series.dew_point, window, series.gap_s, now_s)
-    width_h = window.width_s / 3_600
+    width_h = width_s / 3_600
     found = []
     for start_s, end_s in days:
         dew, wet = _within(series.dew_point, start_s, end_s), _within(series.humidity, start_s, end_s)
@@ -267,7 +275,7 @@ def sums(
                 over_limit_h=width_h * sum(b.mean > limit_frac for b in wet),
                 lowest_margin_k=min((b.minimum for b in low), default=None),
                 below_dew_point_h=width_h * sum(b.mean <= 0 for b in low),
-                no_reading_h=sum(max(0.0, min(b, end_s) - max(a, start_s)) for a, b in holes) / 3_600,
+                no_reading_h=unknown_h(series.unknown, start_s, end_s),
             )
         )
     return found

@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -12,19 +12,22 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.history.unknown_hours import HOUR_S
 from monitor.model.place import Zone
+from monitor.store.contract import Bucket
 from monitor.web.frame.chart import (
     ChartLimit,
     Panel,
     Trace,
     Window,
     crossed,
-    gaps,
+    drawn_holes,
     panel,
     place,
     spread_labels,
 )
 from monitor.web.frame.page import Web
+from monitor.web.frame.rack import things
 from monitor.web.frame.show import DAYS, MONTHS
 from monitor.web.pages import week_data as data
 
@@ -43,6 +46,12 @@ class Choice:
     title: str
     zones: tuple[Zone, ...]
     one: Zone | None
+    undrawn: tuple[Zone, ...] = ()  # more zones than lines can be told apart: they are in the file
+
+    @property
+    def drawn_s(self) -> float:
+        """The width of the buckets that are drawn."""
+        return data.WIDTH_S if self.one else data.MANY_ZONES_WIDTH_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,24 +95,27 @@ def choose(web: Web, week: str, zone_id: str) -> Choice:
         known = ", ".join(zone.id for zone in settings.zones)
         raise HTTPException(404, f"There is no zone {zone_id!r}; use one of: {known}.")
     tz = web.show.zone_of(one.id if one else "")
-    width_s = data.ONE_ZONE_WIDTH_S if one else data.MANY_ZONES_WIDTH_S
+    width_s = data.WIDTH_S
     indoor = [zone for zone in settings.zones if zone.kind not in ("oven", "quiver")]
     zones = (one,) if one else tuple(indoor[: data.OVERLAID])
+    undrawn = () if one else tuple(indoor[data.OVERLAID :])
     if not week:
-        return Choice(data.last_days(web.deps.clock(), tz, width_s), tz, "", "Last 7 days", zones, one)
+        return Choice(
+            data.last_days(web.deps.clock(), tz, width_s), tz, "", "Last 7 days", zones, one, undrawn
+        )
     if not WEEK.fullmatch(week):
         raise HTTPException(422, f"{week!r} is not a week; write one like 2026-W38.")
     try:
         window = data.week_window(week, tz, width_s)
     except (ValueError, OverflowError) as error:
         raise HTTPException(422, f"{week!r} is not a week of that year; write one like 2026-W38.") from error
-    return Choice(window, tz, week, f"Week {int(week[-2:])}, {week[:4]}", zones, one)
+    return Choice(window, tz, week, f"Week {int(week[-2:])}, {week[:4]}", zones, one, undrawn)
 
 
 def _context(web: Web, choice: Choice) -> dict[str, Any]:
     deps, now_s, window = web.deps, web.deps.clock(), choice.window
-    keys = set(deps.series.keys())
-    read = [data.read_zone(deps.series, deps.settings, zone, window, keys) for zone in choice.zones]
+    keys = deps.series.keys()
+    read = [data.read_zone(deps.series, deps.settings, zone, window, now_s, keys) for zone in choice.zones]
     troubles = data.troubles(deps, window, now_s)
     days = data.days_of(window, choice.tz)
     warned = data.warned(deps, web.words, window, choice.one.id if choice.one else "")
@@ -126,44 +138,45 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
         "lanes": [
             Lane(
                 series.zone,
-                tuple(gaps(series.dew_point, window, series.gap_s, now_s)),
+                tuple(drawn_holes(series.unknown, window)),
                 tuple(trouble for trouble in troubles if trouble.zone == series.zone.id),
             )
             for series in read
         ],
         "trouble_words": data.trouble_words,
         "sums": [
-            (series.zone, limit, data.sums(series, window, days, limit, now_s))
+            (series.zone, limit, data.sums(series, window.width_s, days, limit))
             for series in read
             for limit in [data.limit_of(series.zone, deps.settings)]
         ],
         "total": _total,
         "weeks": _weeks(choice, now_s),
+        "bodies_left_out": max(0, len(read[0].margins) - data.OVERLAID) if choice.one else 0,
         "oneself": choice.one.id if choice.one else "",
     }
 
 
 def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[Panel]:
     show, window, settings = web.show, choice.window, web.deps.settings
-    dew = [Trace(s.zone.name, n, data.shown(s.dew_point, show.degrees), s.gap_s) for n, s in enumerate(read)]
-    wet = [
-        Trace(s.zone.name, n, data.shown(s.humidity, lambda v: 100 * v), s.gap_s) for n, s in enumerate(read)
-    ]
+    width_s = choice.drawn_s
+
+    def trace(label: str, n: int, buckets: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
+        return Trace(label, n, data.shown(data.coarser(buckets, width_s), convert), 1.5 * width_s)
+
+    dew = [trace(s.zone.name, n, s.dew_point, show.degrees) for n, s in enumerate(read)]
+    wet = [trace(s.zone.name, n, s.humidity, lambda v: 100 * v) for n, s in enumerate(read)]
     if choice.one:
-        names = {cylinder.id: cylinder.name for cylinder in settings.cylinders}
-        names |= {plate.id: plate.name for plate in settings.plates}
         bodies = sorted(read[0].margins.items(), key=lambda pair: min(b.mean for b in pair[1]))
+        names = _names(web) if bodies else {}
         margin = [
-            Trace(names[body], n, data.shown(buckets, show.spread), read[0].gap_s)
+            trace(names.get(body, body), n, buckets, show.spread)
             for n, (body, buckets) in enumerate(bodies[: data.OVERLAID])
         ]
         limit = data.limit_of(choice.one, settings)
         humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit)]
     else:
         margin = [
-            Trace(s.zone.name, n, data.shown(data.worst_margin(s), show.spread), s.gap_s)
-            for n, s in enumerate(read)
-            if s.margins
+            trace(s.zone.name, n, data.worst_margin(s), show.spread) for n, s in enumerate(read) if s.margins
         ]
         limits = sorted({data.limit_of(zone, settings) for zone in choice.zones})
         humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit) for limit in limits]
@@ -192,6 +205,13 @@ def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[P
         title = "Surfaces" if choice.one else "Coldest surface"
         panels.append(panel("margin", title, f"{show.degree} above dew point", window, margin, lines))
     return panels
+
+
+def _names(web: Web) -> dict[str, str]:
+    """What people call the shop's things, those that left it too."""
+    deps = web.deps
+    found = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    return {thing.id: thing.name for thing in found.values()}
 
 
 def _day_name(start_s: float, tz: ZoneInfo) -> tuple[str, str, str]:
@@ -239,21 +259,23 @@ def _ends(spreads: Sequence[tuple[float, float, float]]) -> tuple[float, float, 
 
 
 def _csv(web: Web, choice: Choice) -> str:
-    """Bucket by bucket, in inside units with the unit in every heading."""
-    deps = web.deps
-    keys = set(deps.series.keys())
+    """Bucket by bucket, in inside units with the unit in every row; each unknown stretch with its hours."""
+    deps, now_s = web.deps, web.deps.clock()
+    keys = deps.series.keys()
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(
         ["zone", "source", "quantity", "start_utc", "start_local", "n", "minimum", "mean", "maximum"]
     )
-    for zone in choice.zones:
-        series = data.read_zone(deps.series, deps.settings, zone, choice.window, keys)
+    for zone in (*choice.zones, *choice.undrawn):
+        series = data.read_zone(deps.series, deps.settings, zone, choice.window, now_s, keys)
         named = [
             ("zone", "dew_point_c", series.dew_point),
             ("zone", "relative_humidity_frac", series.humidity),
         ]
         named += [(body, "margin_k", buckets) for body, buckets in series.margins.items()]
+        hours = [((end - start) / HOUR_S, start) for start, end in series.unknown]
+        named.append(("zone", "unknown_h", [Bucket(start, 1, h, h, h) for h, start in hours]))
         for source, quantity, buckets in named:
             for b in buckets:
                 local = datetime.fromtimestamp(b.start_s, choice.tz).isoformat()
