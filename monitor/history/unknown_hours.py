@@ -2,9 +2,11 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.consumables.rule_book import HEATED_KINDS
 from monitor.model.reading import Quantity
-from monitor.physics.elementwise import FloatArray
 
 HOUR_S = 3_600.0
 Stretch = tuple[float, float]  # start and end, seconds since the epoch
@@ -16,7 +18,9 @@ def telling_quantity(zone_kind: str) -> Quantity:
     return Quantity.AIR_TEMPERATURE if zone_kind in HEATED_KINDS else Quantity.RELATIVE_HUMIDITY
 
 
-def unknown_stretches(times_s: FloatArray, start_s: float, end_s: float, speaks_s: float) -> Stretches:
+def unknown_stretches(
+    times_s: NDArray[np.float64], start_s: float, end_s: float, speaks_s: float
+) -> Stretches:
     """The stretches between start and end in which nothing speaks.
 
     `times_s`: moments in rising order at which the air was known, those from up to `speaks_s` before the
