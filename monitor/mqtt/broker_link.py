@@ -16,6 +16,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.clock import Clock, monotonic_s
+from monitor.model.back_off import BackOff
 from monitor.mqtt.client import make_client, state_payload, state_topic, subscribe
 from monitor.mqtt.intake import Intake
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings
@@ -23,8 +24,7 @@ from monitor.settings.schema import MqttSection
 
 BURST_MESSAGES = 200
 MISC_EVERY_S = 1.0
-BACKOFF_FIRST_S = 0.5
-BACKOFF_MOST_S = 30.0
+AGAIN = BackOff(first_s=0.5, most_s=30.0)
 STEADY_AFTER_S = 10.0  # a connection that held this long starts the back-off anew
 GOODBYE_S = 2.0
 # Flow control keeps QoS 1 within the receive maximum. Only unprotected messages can exceed it, and
@@ -137,7 +137,7 @@ class BrokerLink:
     # --- the network thread ---
 
     def _run(self) -> None:
-        delay_s = BACKOFF_FIRST_S
+        failures = 0
         while not self._stopping.is_set():
             began = monotonic_s()
             self._answered = False
@@ -150,9 +150,9 @@ class BrokerLink:
                 log.exception("the broker link met a defect")
                 self._say_lost(f"defect: {type(error).__name__}: {error}")
             if monotonic_s() - began >= STEADY_AFTER_S:
-                delay_s = BACKOFF_FIRST_S
-            self._stopping.wait(delay_s * random.uniform(0.5, 1.0))
-            delay_s = min(2.0 * delay_s, BACKOFF_MOST_S)
+                failures = 0
+            failures += 1
+            self._stopping.wait(AGAIN.wait_s(failures) * random.uniform(0.5, 1.0))
 
     def _where(self) -> str:
         return f"{self._address[0]}:{self._address[1]}"

@@ -2,6 +2,7 @@
 
 import json
 import ssl
+from collections.abc import Callable
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -29,9 +30,7 @@ def make_client(settings: MqttSection, host: str, port: int) -> mqtt.Client:
         manual_ack=True,
     )
     client.connect_timeout = CONNECT_TIMEOUT_S
-    if settings.username is not None:
-        password = settings.password.get_secret_value() if settings.password else None
-        client.username_pw_set(settings.username, password)
+    _log_in(client, settings)
     if settings.ca_file is not None or settings.cert_file is not None:
         client.tls_set_context(_tls(settings))
     client.will_set(state_topic(settings), state_payload("lost"), qos=1, retain=True)
@@ -42,6 +41,25 @@ def make_client(settings: MqttSection, host: str, port: int) -> mqtt.Client:
     else:
         client.connect_async(host, port, settings.keepalive_s)
     return client
+
+
+def make_probe(settings: MqttSection, told: Callable[[bool], None]) -> mqtt.Client:
+    """A client that only asks whether it is let in: no session, no will; `told` hears the answer."""
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=f"{settings.client_id}-probe",
+        protocol=mqtt.MQTTv5 if settings.protocol == CURRENT_VERSION else mqtt.MQTTv311,
+        reconnect_on_failure=False,
+    )
+    _log_in(client, settings)
+    client.on_connect = lambda _client, _data, _flags, reason, _properties: told(not reason.is_failure)
+    return client
+
+
+def _log_in(client: mqtt.Client, settings: MqttSection) -> None:
+    if settings.username is not None:
+        password = settings.password.get_secret_value() if settings.password else None
+        client.username_pw_set(settings.username, password)
 
 
 def state_topic(settings: MqttSection) -> str:

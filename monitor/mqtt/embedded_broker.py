@@ -13,8 +13,11 @@ import tempfile
 from pathlib import Path
 
 import iotcore
+from paho.mqtt.enums import MQTTErrorCode
 
+from monitor.clock import monotonic_s
 from monitor.model.errors import DryshiftError, Fault, InputError
+from monitor.mqtt.client import make_probe
 from monitor.settings.schema import MqttSection
 
 SEGMENT_BYTES = 1_048_576
@@ -24,9 +27,6 @@ MAX_PAYLOAD_BYTES = 131_072
 EMBEDDED_WINDOW = 100  # messages it sends ahead of their acknowledgement, whatever is asked for
 START_S = 10.0
 EVERYWHERE, HERE = "0.0.0.0", "127.0.0.1"
-
-_CONNACK = b"\x20"
-_CLEAN, _PASSWORD, _USERNAME = 0x02, 0x40, 0x80  # flags of a CONNECT packet
 
 
 class BrokerError(DryshiftError):
@@ -84,12 +84,24 @@ class EmbeddedBroker:
         return self._broker is not None and self._broker.is_running and self._answers(timeout_s)
 
     def _answers(self, timeout_s: float) -> bool:
+        """Whether a client is let in; what trickles or hangs is given up at the end of the whole time."""
+        ends_s = monotonic_s() + timeout_s
+        answers: list[bool] = []
+        client = make_probe(self._settings, answers.append)
+        client.connect_timeout = timeout_s
         try:
-            with socket.create_connection(self.address, timeout_s) as probe:
-                probe.sendall(_connect_packet(self._settings))
-                return probe.recv(1) == _CONNACK
+            client.connect(*self.address)
+            while not answers and (left_s := ends_s - monotonic_s()) > 0.0:
+                if client.loop(left_s) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    break
         except OSError:
             return False
+        finally:
+            used = client.socket()
+            client.disconnect()
+            if used is not None:
+                used.close()
+        return answers == [True]
 
     def _write_file(self) -> Path:
         """The broker's own configuration; it may hold the password, so only the owner reads it."""
@@ -135,23 +147,6 @@ class EmbeddedBroker:
             password = json.dumps(settings.password.get_secret_value())
             lines += [f"[{version}.1.connections.auth]", f"{json.dumps(settings.username)} = {password}"]
         return lines
-
-
-def _connect_packet(settings: MqttSection) -> bytes:
-    """A CONNECT (MQTT 5 section 3.1) with a clean start and the settings' log-in."""
-    is_5 = settings.protocol == "5"
-    flags, login = _CLEAN, b""
-    if settings.username is not None and settings.password is not None:
-        flags |= _USERNAME | _PASSWORD
-        login = _text(settings.username) + _text(settings.password.get_secret_value())
-    body = _text("MQTT") + bytes([5 if is_5 else 4, flags]) + b"\x00\x05" + (b"\x00" if is_5 else b"")
-    body += _text(f"{settings.client_id}-probe") + login
-    low, high = len(body) % 128, len(body) // 128
-    return b"\x10" + (bytes([low | 128, high]) if high else bytes([low])) + body
-
-
-def _text(text: str) -> bytes:
-    return len(text.encode()).to_bytes(2, "big") + text.encode()
 
 
 def _ipv4(host: str) -> str:

@@ -1,5 +1,6 @@
 """The ingest session: readings from the broker into the store, acknowledged only when durable."""
 
+import itertools
 import logging
 import threading
 from collections.abc import Callable, Mapping
@@ -7,6 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from monitor.clock import Clock
+from monitor.model.back_off import BackOff
 from monitor.mqtt.arrivals import ArrivalTimes, RepeatGuard
 from monitor.mqtt.broker_link import BrokerLink
 from monitor.mqtt.embedded_broker import EMBEDDED_WINDOW
@@ -18,8 +20,7 @@ from monitor.settings.schema import MqttSection
 from monitor.store.contract import SeriesStore, StoreUnavailableError
 
 REMEMBERED_READINGS = 10_000
-RETRY_FIRST_S = 0.5
-RETRY_MOST_S = 30.0
+RETRY = BackOff(first_s=0.5, most_s=30.0)
 
 log = logging.getLogger(__name__)
 
@@ -129,8 +130,7 @@ class IngestSession:
 
     def _commit(self, batch: PendingBatch) -> bool:
         """Store a batch, however long it takes; false when the service stops before it could."""
-        delay_s = RETRY_FIRST_S
-        while True:
+        for failures in itertools.count(1):
             try:
                 result = self._store.append(batch.readings, batch.set_aside)
             except StoreUnavailableError as error:
@@ -148,9 +148,9 @@ class IngestSession:
             if self._store_error != problem:
                 log.error("the store takes nothing, nothing is acknowledged: %s", problem)
             self._store_error = problem
-            if self._stopping.wait(delay_s):
-                return False
-            delay_s = min(2.0 * delay_s, RETRY_MOST_S)
+            if self._stopping.wait(RETRY.wait_s(failures)):
+                break
+        return False
 
 
 def _group(settings: MqttSection) -> int:

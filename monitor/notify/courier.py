@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from monitor.model.back_off import BackOff
 from monitor.model.event import EventKind, NewEvent
 from monitor.notify.outcome import Delivered, Refused, Retry, Sender
 from monitor.store.contract import Ledger, OutboxItem
@@ -32,7 +33,7 @@ def wait_s(attempts: int, key: str, longest_s: float = LONGEST_WAIT_S) -> float:
 
     The spread comes from the key, not from chance, so that a replay is the same.
     """
-    plain = min(FIRST_WAIT_S * 2.0 ** min(max(attempts - 1, 0), 30), longest_s)
+    plain = BackOff(FIRST_WAIT_S, longest_s).wait_s(attempts)
     spread = hashlib.sha256(f"{key}/{attempts}".encode()).digest()[0] / 255.0
     return plain * (1.0 + 0.25 * spread)
 

@@ -65,7 +65,7 @@ BOUNDS: Mapping[str, Bound] = {
     "plates[].stacked": Bound(1.0, 200.0, "how many plates lie on each other"),
     "on_call[].escalate_after_s": Bound(0.01, 4 * HOUR_S, _SHIFT),
     "channels[].timeout_s": Bound(0.01, 600.0, "seconds for one attempt"),
-    "weather[].every_s": Bound(0.01, DAY_S, "seconds between forecasts; 3600 is usual"),
+    "weather[].every_s": Bound(0.01, 6 * HOUR_S, "seconds between forecasts; 3600 is usual"),
 }
 # What a correction, a maker's figure and a range can be, by quantity. Common practice: a sensor off by more
 # than 10 %RH or 10 K is not corrected but replaced.

@@ -9,9 +9,12 @@ from pathlib import Path
 
 import requests
 
+from monitor.model.back_off import BackOff
+
 CONNECT_S, READ_S = 5.0, 20.0
 MOST_BYTES = 8 * 1024 * 1024
-FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 6 * 3600.0
+LONGEST_WAIT_S = 6 * 3600.0
+AGAIN = BackOff(first_s=60.0, most_s=LONGEST_WAIT_S)
 CHUNK_BYTES = 65_536
 
 
@@ -110,8 +113,7 @@ class Fetcher:
 
     def _failed(self, url: str, kept: _Kept, now_s: float, retry_s: float | None, reason: str) -> Fetched:
         """Wait twice as long after each failure, and at least as long as the source asks."""
-        wait_s = min(FIRST_WAIT_S * 2.0 ** min(kept.failures, 20), LONGEST_WAIT_S)
-        wait_s = max(wait_s, min(retry_s or 0.0, LONGEST_WAIT_S))
+        wait_s = AGAIN.wait_s(kept.failures + 1, retry_s)
         failed = replace(kept, failures=kept.failures + 1, not_before_s=now_s + wait_s, reason=reason)
         self._remember(url, failed)
         return self._from_cache(url, failed)

@@ -1,6 +1,7 @@
 """Makes a site's weather: its provider from the settings, and the outdoor air that the outlook works with."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -38,7 +39,10 @@ def known_terms() -> dict[str, Terms]:
 def provider_for(
     weather: Weather | None, site: Site, cache: Path, terms: Mapping[str, Terms] | None = None
 ) -> WeatherProvider:
-    """The provider a site has chosen; raises InputError where the choice cannot be used."""
+    """The provider a site has chosen; raises InputError where the choice cannot be used.
+
+    It is asked no more often than `every_s` of the settings says, nor than its own terms allow.
+    """
     if weather is None or weather.provider == NoProvider.id:
         return NoProvider()
     terms = known_terms() if terms is None else terms
@@ -50,7 +54,9 @@ def provider_for(
         raise InputError([Fault("sites", "no coordinates", fix)])
     place = ForecastPlace(site.latitude_deg, site.longitude_deg, site.altitude_m, weather.contact or "")
     fetcher = Fetcher(cache / weather.provider, f"dryshift ({place.contact})")
-    return PROVIDERS[weather.provider](place, terms[weather.provider], fetcher)
+    own = terms[weather.provider]
+    wished = replace(own, least_interval_s=max(own.least_interval_s, weather.every_s))
+    return PROVIDERS[weather.provider](place, wished, fetcher)
 
 
 def outdoor_air(

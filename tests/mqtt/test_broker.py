@@ -1,8 +1,11 @@
 """The embedded broker: starts on a free or given port, asks for a log-in, ends with its parent."""
 
+import contextlib
 import os
+import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -39,6 +42,31 @@ def test_it_listens_everywhere_when_asked_and_is_met_at_home(tmp_path: Path) -> 
     assert broker.address[0] == "127.0.0.1"
     assert broker.is_healthy()
     broker.stop()
+
+
+NO_WELCOME = {"nothing": b"", "a start": b"\x20", "a refusal": b"\x20\x02\x00\x05", "zeros": bytes(64)}
+
+
+@pytest.mark.parametrize("says", NO_WELCOME.values(), ids=NO_WELCOME.keys())
+def test_what_lets_no_client_in_is_not_healthy_and_holds_nobody_up(says: bytes, tmp_path: Path) -> None:
+    """CONNACK with reason 5 is a refusal (MQTT 3.1.1, table 3.1)."""
+    broker = EmbeddedBroker(MqttSection(port=0, protocol="3.1.1"), tmp_path)
+    broker.start()
+    with socket.create_server(("127.0.0.1", 0)) as hung:
+        broker._port = hung.getsockname()[1]
+        answering = threading.Thread(target=lambda: _say(hung, says))
+        answering.start()
+        assert not broker.is_healthy(timeout_s=0.3)
+        answering.join()
+    broker.stop()
+
+
+def _say(server: socket.socket, says: bytes) -> None:
+    peer, _ = server.accept()
+    with peer, contextlib.suppress(ConnectionError):
+        peer.sendall(says)
+        while peer.recv(1024):
+            continue
 
 
 def test_it_can_be_stopped_twice_and_started_again_on_its_port(tmp_path: Path) -> None:

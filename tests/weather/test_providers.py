@@ -83,6 +83,18 @@ def test_it_asks_no_more_often_than_its_terms_say(kind: str, tmp_path: Path) -> 
         assert len(station.asked) == len(DOCUMENTS[kind])
 
 
+def test_it_asks_no_more_often_than_the_settings_say(kind: str, tmp_path: Path) -> None:
+    with service(kind, tmp_path / "direct") as (station, _):
+        terms = {kind: replace(known_terms()[kind], base_url=station.base_url)}
+        weather = Weather(site="ferrymoor", provider=kind, contact="lead@example.org", every_s=3 * 3600.0)
+        provider = provider_for(weather, SITE, tmp_path, terms)
+        for hour in (0.0, 1.0, 2.0, 2.9):
+            assert provider.forecast(NOW_S + 3600.0 * hour).state is WeatherState.GOOD
+        assert len(station.asked) == len(DOCUMENTS[kind])
+        provider.forecast(NOW_S + 3.0 * 3600.0)
+        assert len(station.asked) == len(DOCUMENTS[kind]) + 1
+
+
 @pytest.mark.parametrize("status", [403, 404, 429, 500, 503])
 def test_a_provider_that_is_away_says_so_and_the_last_forecast_is_used(
     kind: str, status: int, tmp_path: Path

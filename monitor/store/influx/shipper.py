@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from threading import Event, Lock, Thread
 
+from monitor.model.back_off import BackOff
 from monitor.store.contract import Shipping, StoreUnavailableError
 from monitor.store.influx.archive import InfluxArchive
 from monitor.store.influx.durable_spool import Changes, Spool, Waiting
@@ -12,8 +13,7 @@ from monitor.store.influx.layout import ReadingRow
 from monitor.store.influx.link import InfluxMuteError, InfluxUnavailableError, ServerRefusal
 
 GATHER_S = 0.5  # between batches that are not full, so that few are sent and each is worth its commit
-FIRST_WAIT_S = 1.0
-LONGEST_WAIT_S = 60.0
+AGAIN = BackOff(first_s=1.0, most_s=60.0)
 _LOG = logging.getLogger(__name__)
 
 
@@ -159,8 +159,7 @@ class Shipper:
                 _LOG.warning("readings wait in the spool: %s", reason)
             self._failures += 1
             self._state = replace(self._state, state=state, last_error=reason, last_error_s=self._now_s())
-            wait_s = min(FIRST_WAIT_S * 2.0 ** min(self._failures - 1, 10), LONGEST_WAIT_S)
-        return max(wait_s, min(wish_s or 0.0, LONGEST_WAIT_S))
+            return AGAIN.wait_s(self._failures, wish_s)
 
 
 def _state_of(error: StoreUnavailableError) -> str:
