@@ -19,10 +19,10 @@ from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, typical
 from monitor.engine.zone_hours import door_hours, shift_was_humid
 from monitor.model.errors import InputError
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import replay
 from monitor.outlook.hourly import AirHistory, OutdoorAir
 from monitor.outlook.season import SeasonResult, odds_table, season_table
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import WarningOutcome
 from monitor.settings.file import load
 from monitor.settings.schema import Settings

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
 from monitor.alarms.wording import Wording, percent, plain
+from monitor.model.picture import ShiftNow
 
 # Message ids.
 WELL_TITLE = "All well"
@@ -53,14 +54,6 @@ class Sight(StrEnum):
     UNKNOWN = "unknown"
 
 
-class HumidShift(NamedTuple):
-    """The next shift that looks humid."""
-
-    name: str
-    start_s: float
-    odds_frac: float
-
-
 class Day(NamedTuple):
     """What the daily word is made of.
 
@@ -75,7 +68,7 @@ class Day(NamedTuple):
     sensors: int
     sensors_bad: int
     sight: Sight
-    humid: HumidShift | None = None
+    humid: ShiftNow | None = None  # the next that looks humid
     unknown: int = 0
     red: int = 0
 
@@ -138,11 +131,11 @@ def _sensors(day: Day, wording: Wording) -> str:
 
 
 def _ahead(day: Day, wording: Wording) -> str:
-    if day.humid is not None:
+    if day.humid is not None and day.humid.probability_frac is not None:
         return wording.text(AHEAD).format(
             name=day.humid.name,
             start=wording.time(day.humid.start_s, day.now_s),
-            odds=percent(day.humid.odds_frac),
+            odds=percent(day.humid.probability_frac),
         )
     said = {Sight.DRY: NO_HUMID_SHIFT, Sight.NO_SHIFT: NO_SHIFT}.get(day.sight, AHEAD_UNKNOWN)
     return wording.text(said)

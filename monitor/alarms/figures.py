@@ -9,16 +9,16 @@ from statistics import median
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.performance import (
     Answerer,
-    Figure,
     Flood,
     Move,
     Offender,
     Performance,
     PerformanceCheck,
-    Span,
     Stale,
 )
 from monitor.alarms.states import STANDING, AlarmState
+from monitor.model.data_tables import Sourced
+from monitor.model.shift_span import ShiftSpan
 
 DAY_S = 86_400.0
 TEN_MIN_S = 600.0
@@ -30,10 +30,10 @@ _OFTEN = 0.2  # share of all alarms from which a condition is worth a look by it
 
 def measure(
     moves: Iterable[Move],
-    figures: Mapping[str, Figure],
+    figures: Mapping[str, Sourced],
     start_s: float,
     end_s: float,
-    shifts: Sequence[Span] = (),
+    shifts: Sequence[ShiftSpan] = (),
     told_s: Sequence[float] | None = None,
 ) -> Performance:
     """The alarms between two moments. Moves from before the start tell what stood already.
@@ -201,7 +201,7 @@ def _suggestion(
     return f"{share}: find its cause, or look at whether its limit fits the place."
 
 
-def _checked(performance: Performance, figures: Mapping[str, Figure]) -> Performance:
+def _checked(performance: Performance, figures: Mapping[str, Sourced]) -> Performance:
     p = performance
     checks = [
         _most("per_day", p.per_day, figures),
@@ -215,9 +215,9 @@ def _checked(performance: Performance, figures: Mapping[str, Figure]) -> Perform
     return replace(p, checks=tuple(checks))
 
 
-def _most(name: str, measured: float, figures: Mapping[str, Figure]) -> PerformanceCheck:
+def _most(name: str, measured: float, figures: Mapping[str, Sourced]) -> PerformanceCheck:
     return PerformanceCheck(name, measured, figures[name], measured <= figures[name].value)
 
 
-def _under(name: str, measured: float, figures: Mapping[str, Figure]) -> PerformanceCheck:
+def _under(name: str, measured: float, figures: Mapping[str, Sourced]) -> PerformanceCheck:
     return PerformanceCheck(name, measured, figures[name], measured < figures[name].value)

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
 from monitor.alarms.wording import Wording, percent, plain
+from monitor.model.picture import ShiftNow
 
 # Message ids.
 ONE_TITLE = "Humid shift {start}"
@@ -18,16 +19,6 @@ OFF_TITLE = "Humid shift called off"
 OFF = "{name} shift {start} no longer looks humid; the plan for it is off."
 OFF_SPELL = "The {n} shifts from {start} to {end} no longer look humid; the plan for them is off."
 AHEAD_TEXTS = (ONE_TITLE, ONE, SPELL_TITLE, SPELL, LONGER, ALSO, BY, OFF_TITLE, OFF, OFF_SPELL)
-
-
-class ForetoldShift(NamedTuple):
-    """One shift that looks, or looked, humid; the odds are None where nobody can say."""
-
-    name: str
-    start_s: float
-    end_s: float
-    odds_frac: float | None
-    reason: str
 
 
 class ToDo(NamedTuple):
@@ -45,7 +36,7 @@ class OutlookPhrases(NamedTuple):
 
 
 def say_ahead(
-    shifts: Sequence[ForetoldShift],
+    shifts: Sequence[ShiftNow],
     todo: Sequence[ToDo],
     wording: Wording,
     now_s: float,
@@ -58,7 +49,9 @@ def say_ahead(
     `longer` says that the beginning of the spell was told before; `also` are later spells.
     """
     start, end = wording.time(shifts[0].start_s, now_s), wording.time(shifts[-1].end_s, now_s)
-    odds = max((shift.odds_frac for shift in shifts if shift.odds_frac is not None), default=None)
+    odds = max(
+        (shift.probability_frac for shift in shifts if shift.probability_frac is not None), default=None
+    )
     several = len(shifts) > 1
     head = LONGER if longer else SPELL if several else ONE
     said = wording.text(head).format(
@@ -76,7 +69,7 @@ def say_ahead(
     return OutlookPhrases(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
 
 
-def say_called_off(shifts: Sequence[ForetoldShift], wording: Wording, now_s: float) -> OutlookPhrases:
+def say_called_off(shifts: Sequence[ShiftNow], wording: Wording, now_s: float) -> OutlookPhrases:
     """The words for shifts that were told of and no longer look humid."""
     text = wording.text(OFF if len(shifts) == 1 else OFF_SPELL).format(
         name=shifts[0].name.capitalize(),

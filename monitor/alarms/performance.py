@@ -6,7 +6,9 @@ from typing import Any, NamedTuple
 
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.states import AlarmState, Trigger
+from monitor.model.data_tables import Sourced, Status
 from monitor.model.errors import Fault, InputError
+from monitor.model.shift_span import ShiftSpan
 
 FIGURES = (
     "per_shift",
@@ -25,15 +27,6 @@ FIGURES = (
 )
 
 
-class Figure(NamedTuple):
-    """A number to be measured against, and where it comes from."""
-
-    value: float
-    unit: str
-    status: str
-    source: str
-
-
 class Move(NamedTuple):
     """The part of a transition that is measured; the ledger's alarm events hold the same fields."""
 
@@ -46,14 +39,6 @@ class Move(NamedTuple):
     to_state: AlarmState
     trigger: Trigger
     who: str
-
-
-class Span(NamedTuple):
-    """A shift, or any other named stretch of time."""
-
-    name: str
-    start_s: float
-    end_s: float
 
 
 class Flood(NamedTuple):
@@ -94,7 +79,7 @@ class PerformanceCheck(NamedTuple):
 
     name: str
     measured: float
-    figure: Figure
+    figure: Sourced
     met: bool
 
 
@@ -106,7 +91,7 @@ class Performance:
     end_s: float
     count: int
     per_day: float
-    per_shift: tuple[tuple[Span, int], ...]
+    per_shift: tuple[tuple[ShiftSpan, int], ...]
     worst_10_min: int
     floods: tuple[Flood, ...]
     flood_share: float
@@ -120,7 +105,7 @@ class Performance:
     suggestion: str
 
 
-def figures_from(data: Mapping[str, Any]) -> dict[str, Figure]:
+def figures_from(data: Mapping[str, Any]) -> dict[str, Sourced]:
     """The figures in the mapping read from `alarm_performance.toml`."""
     rows = data.get("figures", {})
     faults = [
@@ -129,9 +114,15 @@ def figures_from(data: Mapping[str, Any]) -> dict[str, Figure]:
     for name, row in rows.items():
         if not isinstance(row, Mapping) or {"value", "unit", "status", "source"} - set(row):
             faults.append(Fault(f"figures.{name}", repr(row), "give value, unit, status and source"))
+        elif row["status"] not in set(Status):
+            fix = f"use one of {', '.join(Status)}"
+            faults.append(Fault(f"figures.{name}.status", repr(row["status"]), fix))
     if faults:
         raise InputError(faults)
-    return {n: Figure(float(r["value"]), r["unit"], r["status"], r["source"]) for n, r in rows.items()}
+    return {
+        name: Sourced(float(row["value"]), row["unit"], Status(row["status"]), row["source"])
+        for name, row in rows.items()
+    }
 
 
 def move_from(body: Mapping[str, Any]) -> Move:

@@ -3,24 +3,12 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Priority
+from monitor.model.shift_span import ShiftSpan
 from monitor.model.staff import OnCall, Person
-
-
-class ShiftLike(Protocol):
-    """A shift on one day."""
-
-    @property
-    def site(self) -> str: ...
-    @property
-    def name(self) -> str: ...
-    @property
-    def start_s(self) -> float: ...
-    @property
-    def end_s(self) -> float: ...
 
 
 class Duty(NamedTuple):
@@ -77,7 +65,7 @@ class Roster:
         on_duty = [d.person for d in self.duties if d.site == site and d.start_s <= now_s < d.end_s]
         return tuple(dict.fromkeys((*on_duty, *self.sites[site].steps)))
 
-    def with_duties(self, spans: Iterable[ShiftLike]) -> "Roster":
+    def with_duties(self, spans: Iterable[ShiftSpan]) -> "Roster":
         """The roster while these shifts run."""
         first = ((span, self.by_shift.get(span.site, {}).get(span.name)) for span in spans)
         duties = (Duty(s.site, person, s.start_s, s.end_s) for s, person in first if person is not None)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from monitor.model.data_tables import Sourced, Status, Table
+from monitor.model.data_tables import Sourced, Statement, Status, Table
 from monitor.model.errors import Fault, InputError
 
 Part = TypeVar("Part")
@@ -73,16 +73,6 @@ class Seam(StrEnum):
     FOLDED = "folded"
     SEAMLESS = "seamless"
     NONE = "none"
-
-
-@dataclass(frozen=True, slots=True)
-class Statement:
-    """A rule in words with its provenance."""
-
-    text: str
-    status: Status
-    source: str
-    edition: str
 
 
 @dataclass(frozen=True, slots=True)

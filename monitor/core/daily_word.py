@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime, time
 
 from monitor.alarms.catalogue import RANK, Priority
-from monitor.alarms.daily import Day, HumidShift, Sight, say_day
+from monitor.alarms.daily import Day, Sight, say_day
 from monitor.alarms.messages import say
 from monitor.alarms.states import Alarm, AlarmState
 from monitor.alarms.wording import Wording
@@ -19,6 +19,7 @@ from monitor.core.state import CoreState
 from monitor.core.working_hours import hours
 from monitor.model.level import Level
 from monitor.model.notification import Notification
+from monitor.model.picture import ShiftNow
 from monitor.outlook.shifts import upcoming
 from monitor.sensors.health import newest_s
 
@@ -179,17 +180,17 @@ def _levels(shop: Shop, state: CoreState, site: str) -> Iterator[Level]:
             yield level
 
 
-def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight, HumidShift | None]:
+def _sight(shop: Shop, state: CoreState, site: str, now_s: float) -> tuple[Sight, ShiftNow | None]:
     """The next shift that looks humid, or what is known instead."""
     ahead = sorted(
-        (shift.start_s, shift.name, shift.probability_frac)
-        for shift in state.shifts
-        if shift.site == site and shift.start_s > now_s and shift.probability_frac is not None
+        (shift for shift in state.shifts if shift.site == site and shift.start_s > now_s),
+        key=lambda shift: (shift.start_s, shift.name),
     )
-    for start_s, name, odds in ahead:
+    known = [(shift, shift.probability_frac) for shift in ahead if shift.probability_frac is not None]
+    for shift, odds in known:
         if odds > shop.shift_odds_frac:
-            return Sight.HUMID, HumidShift(name, start_s, odds)
-    if ahead:
+            return Sight.HUMID, shift
+    if known:
         return Sight.DRY, None
     coming = any(s.site == site and s.start_s > now_s for s in upcoming(shop.shifts, now_s, SIGHT_S))
     return Sight.UNKNOWN if coming or site in hours(shop, now_s).unknown else Sight.NO_SHIFT, None

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from monitor.alarms.grouping import Announcement, Why
-from monitor.alarms.outlook_words import ForetoldShift, ToDo, say_ahead, say_called_off
+from monitor.alarms.outlook_words import ToDo, say_ahead, say_called_off
 from monitor.alarms.states import Transition
 from monitor.alarms.wording import Wording
 from monitor.core.humid_spells import spells
@@ -23,14 +23,14 @@ def foretold(
     if not shifts:
         return note
     if announcement.why is Why.CLEARED:
-        title, text = say_called_off([_shift(shift) for shift in shifts], wording, note.created_s)
+        title, text = say_called_off(shifts, wording, note.created_s)
         return replace(note, title=title, text=text)
     told = frozenset(shift.id for shift in shifts)
     runs = _runs(state.shifts, told)
     first = {shift.id for shift in runs[0]}
     actions = sorted((a for a in state.actions if a.shift in told and not a.done), key=lambda a: a.by_s)
     title, text = say_ahead(
-        [_shift(shift) for shift in runs[0]],
+        runs[0],
         [ToDo(action.text, action.by_s) for action in actions if action.shift in first],
         wording,
         note.created_s,
@@ -55,10 +55,6 @@ def _goes_on(announcement: Announcement, run: Sequence[ShiftNow], shifts: Iterab
     """Whether what was told of before is the beginning of the same spell."""
     members = frozenset(member.subject for member in announcement.members)
     return any(run[0] in whole and whole[0].start_s < run[0].start_s for whole in _runs(shifts, members))
-
-
-def _shift(shift: ShiftNow) -> ForetoldShift:
-    return ForetoldShift(shift.name, shift.start_s, shift.end_s, shift.probability_frac, shift.reason)
 
 
 def _with_caution(action: ActionNow) -> str:

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.core.shop import Shop
-from monitor.outlook.shifts import ShiftSpan, comes_back, upcoming
+from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.shifts import comes_back, upcoming
 
 BEFORE_SHIFT_S = 1800.0  # whoever comes in wants to know before the first arc is struck
 LEAVING_S = 3600.0  # what is to be put away is put away in the last hour

@@ -15,7 +15,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorHealth, SensorStatus
-from monitor.notify.courier import Courier
+from monitor.notify.courier import ChannelState, Courier
 from monitor.notify.outcome import Delivered, Sender
 from monitor.notify.trial import try_channel, word
 from monitor.report.group_sheet import job_sheet, lot_sheet
@@ -27,7 +27,7 @@ from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger
 from monitor.weather.provider import WeatherState
-from monitor.web.frame.deps import ChannelNow, OperateRequest, OperateResult, SeenAsk, Sent, SiteAhead, Tried
+from monitor.web.frame.deps import OperateRequest, OperateResult, SeenAsk, Sent, SiteAhead, Tried
 
 
 def operated(loop: CoreLoop, settings: Settings, request: OperateRequest, now_s: float) -> OperateResult:
@@ -118,14 +118,9 @@ class Channels:
     couriers: Mapping[str, Courier]
     senders: Mapping[str, Sender]
 
-    def now(self) -> tuple[ChannelNow, ...]:
+    def now(self) -> tuple[ChannelState, ...]:
         """How each is doing."""
-        kinds = {channel.id: str(channel.kind) for channel in self.settings.channels}
-        states = ((name, courier.state()) for name, courier in self.couriers.items())
-        return tuple(
-            ChannelNow(name, kinds[name], state.failing_since_s, state.last_error, state.waiting)
-            for name, state in states
-        )
+        return tuple(courier.state() for courier in self.couriers.values())
 
     def test(self, channel: str, who: str) -> Tried:
         """Send one message that says it is a test, and record what became of it."""

@@ -29,12 +29,13 @@ from monitor.model.errors import DryshiftError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.model.picture import Part, Picture
+from monitor.model.shift_span import ShiftSpan
 from monitor.mqtt.embedded_broker import EmbeddedBroker
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.session import IngestSession
 from monitor.notify.alive import tell_init
 from monitor.notify.answers import with_links
-from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.outlook.shifts import upcoming
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
 from monitor.store.backup import back_up

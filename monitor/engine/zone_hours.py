@@ -8,11 +8,11 @@ from monitor.core.derived_series import ZONE
 from monitor.core.shop import GONE, ZoneFacts
 from monitor.core.step import Shop
 from monitor.model.reading import Quantity, SeriesKey
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.season import LEAST_KNOWN_FRAC
-from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.model.data_tables import Sourced, Status, Table
+from monitor.model.data_tables import Sourced, Statement, Status, Table
 from monitor.model.errors import Fault, InputError
 from monitor.physics.gas_data import GasData, GasGrade
 from monitor.physics.shielding_gas import MOLAR_MASS_KGMOL, GasMixture, gas_mixture
@@ -49,21 +49,12 @@ class Usual:
 
 
 @dataclass(frozen=True, slots=True)
-class Caution:
-    """A line that stands beside every answer about gas."""
-
-    text: str
-    status: Status
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
 class GasUse:
     """All of it, with the physical data it refers to."""
 
     mixtures: Mapping[str, Mixture]
     usual: Usual
-    cautions: tuple[Caution, ...]
+    cautions: tuple[Statement, ...]  # a line beside every answer about gas
     data: GasData
 
     def mixture(self, gas: str) -> Mixture:
@@ -123,7 +114,7 @@ def _usual(row: Table, physical: GasData) -> Usual:
     return usual
 
 
-def _caution(row: Table) -> Caution:
-    caution = Caution(row.text("text"), row.choice("status", Status), row.text("source"))
+def _caution(row: Table) -> Statement:
+    caution = Statement(row.text("text"), row.choice("status", Status), row.text("source"))
     row.no_more()
     return caution

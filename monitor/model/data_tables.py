@@ -36,6 +36,16 @@ class Sourced:
         return f"{self.source}{edition} ({self.status}{seen})"
 
 
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A rule or a caution in words, with its provenance."""
+
+    text: str
+    status: Status
+    source: str
+    edition: str = ""
+
+
 class Table:
     """One table of a data file while it is being read; collects faults instead of stopping at the first.
 

@@ -23,9 +23,9 @@ class ChannelState:
     """How one channel is doing, for the page and the system-health condition."""
 
     channel: str
-    failing_since_s: float | None
-    last_error: str
-    waiting: int
+    failing_since_s: float | None = None
+    last_error: str = ""
+    waiting: int = 0
 
 
 def wait_s(attempts: int, key: str, longest_s: float = LONGEST_WAIT_S) -> float:

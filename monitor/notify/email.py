@@ -4,7 +4,6 @@ import hashlib
 import smtplib
 import ssl
 from contextlib import closing
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.utils import format_datetime
@@ -13,30 +12,17 @@ from urllib.parse import urlsplit
 from monitor.model.notification import Notification
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.settings.schema import Channel
 
 
-@dataclass(frozen=True, slots=True)
-class MailServer:
-    """Where and how to hand in mail; `url` is smtp://host:port or smtps://host:port."""
-
-    url: str
-    sender: str
-    to: tuple[str, ...]
-    starttls: bool = True
-    username: str | None = None
-    password: str | None = None
-    ca_file: str | None = None
-    timeout_s: float = 10.0
-
-
-def compose(notification: Notification, server: MailServer, now_s: float) -> EmailMessage:
+def compose(notification: Notification, server: Channel, now_s: float) -> EmailMessage:
     """The mail: the subject is what a phone's lock screen shows."""
     mail = EmailMessage()
     mail["Subject"] = titled(notification, now_s)
     mail["From"] = server.sender
     mail["To"] = ", ".join(server.to)
     mail["Date"] = format_datetime(datetime.fromtimestamp(notification.created_s, UTC))
-    domain = server.sender.rpartition("@")[2].strip("> ") or "localhost"
+    domain = str(server.sender).rpartition("@")[2].strip("> ") or "localhost"
     # The same message has the same id, so that a mail system drops a repeat.
     mail["Message-ID"] = f"<{hashlib.sha256(notification.key.encode()).hexdigest()[:32]}@{domain}>"
     mail["Auto-Submitted"] = "auto-generated"
@@ -56,9 +42,9 @@ def compose(notification: Notification, server: MailServer, now_s: float) -> Ema
 
 
 class EmailSender:
-    """Hands mail to one server."""
+    """Hands mail to the server of one channel of kind e-mail: smtp://host:port or smtps://host:port."""
 
-    def __init__(self, server: MailServer) -> None:
+    def __init__(self, server: Channel) -> None:
         self._server = server
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
@@ -83,7 +69,7 @@ class EmailSender:
         return ssl.create_default_context(cafile=self._server.ca_file)
 
     def _connect(self) -> smtplib.SMTP:
-        parts = urlsplit(self._server.url)
+        parts = urlsplit(str(self._server.url))
         host, timeout = parts.hostname or "localhost", self._server.timeout_s
         if parts.scheme == "smtps":
             return smtplib.SMTP_SSL(host, parts.port or 465, timeout=timeout, context=self._context())
@@ -93,7 +79,8 @@ class EmailSender:
         if self._server.starttls and not isinstance(link, smtplib.SMTP_SSL):
             link.starttls(context=self._context())
         if self._server.username is not None:
-            link.login(self._server.username, self._server.password or "")
+            password = self._server.password
+            link.login(self._server.username, "" if password is None else password.get_secret_value())
 
 
 def _reasons(refused: dict[str, tuple[int, bytes]]) -> str:

@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.hourly import FloatArray
 from monitor.outlook.scene import Scene
 from monitor.outlook.shift_outlook import Ahead, crossings_of, humid_courses
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Control, Practice, ZoneAnswer, ahead_under
 
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s, risk_under, zone_part
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.scene import ZoneAhead
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Control
 
 GOOD_ENOUGH = 0.9  # the weakest, latest measure that saves at least this share of what the best one saves

@@ -12,12 +12,12 @@ from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import StoreReading
 from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s
 from monitor.outlook.courses import ZoneCourse, time_constant_h
 from monitor.outlook.hourly import HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, PackageAhead
 from monitor.outlook.shift_outlook import PACKAGE_COURSES, clock_after, clock_used_frac
-from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.clearing import Air, Goal, latest_arrival_s
 
 SAFE_SIDE = 0.84  # standard deviations: clear in eight cases of ten

@@ -6,13 +6,14 @@ from datetime import datetime
 
 import numpy as np
 
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
 from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
-from monitor.outlook.shifts import ShiftPlan, ShiftSpan, upcoming
+from monitor.outlook.shifts import ShiftPlan, upcoming
 from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory

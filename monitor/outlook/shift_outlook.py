@@ -11,11 +11,11 @@ from monitor.consumables.exposure_air import AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock
 from monitor.consumables.verdict import package_verdict
 from monitor.model.level import Level
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import BoolArray, FloatArray
 from monitor.outlook.scene import PackageAhead, Scene
-from monitor.outlook.shifts import ShiftSpan
 from monitor.physics.saturation import dew_point_c
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one

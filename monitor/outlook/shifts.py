@@ -5,13 +5,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
-from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import icalendar
 import recurring_ical_events
 
 from monitor.model.errors import Fault, InputError
+from monitor.model.shift_span import ShiftSpan
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
@@ -64,16 +64,6 @@ class ShiftPlan:
         """The sites of which a calendar that is set up could not be read."""
         read = Counter(one.site for one in self.calendars)
         return frozenset(site for site, count in Counter(self.expected).items() if read[site] < count)
-
-
-class ShiftSpan(NamedTuple):
-    """One shift on one day; the id stays the same however often it is computed."""
-
-    id: str
-    site: str
-    name: str
-    start_s: float
-    end_s: float
 
 
 def calendar_from_text(text: str, *, site: str, zone: ZoneInfo) -> ShiftCalendar:

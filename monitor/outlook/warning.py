@@ -7,9 +7,9 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from monitor.model.level import Level
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.shift_outlook import ShiftOutlook
-from monitor.outlook.shifts import ShiftSpan
 
 SURE_FRAC = 0.85  # so likely that there is no waiting for a better forecast
 WAIT_H = 3.0  # how long before the last good moment the plain threshold is enough

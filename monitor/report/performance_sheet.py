@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from monitor.alarms.figures import measure
-from monitor.alarms.performance import Figure, Move, Performance, Span, move_from
+from monitor.alarms.performance import Move, Performance, move_from
+from monitor.model.data_tables import Sourced
 from monitor.model.event import Event, EventKind
+from monitor.model.shift_span import ShiftSpan
 from monitor.model.staff import Person
-from monitor.outlook.shifts import ShiftSpan
 from monitor.report.sheet import SheetSection, Writing
 from monitor.store.contract import Ledger
 
@@ -59,7 +60,7 @@ class AlarmPerformance:
 def alarm_performance(
     ledger: Ledger,
     people: Sequence[Person],
-    figures: Mapping[str, Figure],
+    figures: Mapping[str, Sourced],
     shifts: Iterable[ShiftSpan],
     between_s: tuple[float, float],
 ) -> AlarmPerformance:
@@ -69,11 +70,7 @@ def alarm_performance(
         ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s - BEFORE_S, end_s=end_s)
     )
     told = _told(ledger.events(kinds=(EventKind.DELIVERY,), start_s=start_s, end_s=end_s))
-    spans = [
-        Span(one.name, one.start_s, one.end_s)
-        for one in shifts
-        if one.start_s >= start_s and one.end_s <= end_s
-    ]
+    spans = [one for one in shifts if one.start_s >= start_s and one.end_s <= end_s]
     first: dict[str, float] = {}
     for one in told:
         first[one.key] = min(one.time_s, first.get(one.key, one.time_s))
@@ -107,7 +104,7 @@ def figure_text(name: str, value: float) -> str:
     return f"{value:.0f}" if value == round(value) else f"{value:.1f}"
 
 
-def _wanted(name: str, figure: Figure) -> str:
+def _wanted(name: str, figure: Sourced) -> str:
     word = "at most" if name in ("per_shift", "per_day", "flood") else "under"
     return f"{word} {figure_text(name, figure.value)}"
 
@@ -139,7 +136,7 @@ def _told(events: Sequence[Event]) -> list[NoticeTimes]:
 
 
 def _people(
-    people: Sequence[Person], measured: Performance, told: Sequence[NoticeTimes], spans: Sequence[Span]
+    people: Sequence[Person], measured: Performance, told: Sequence[NoticeTimes], spans: Sequence[ShiftSpan]
 ) -> list[PersonRate]:
     days = max(measured.end_s - measured.start_s, 1.0) / DAY_S
     answers = {one.who: one for one in measured.answerers}

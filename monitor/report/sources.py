@@ -10,7 +10,7 @@ from monitor.consumables.exposure_limits import ClockRules
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.model.event import Event, EventKind
 from monitor.model.place import Site
-from monitor.outlook.shifts import ShiftSpan
+from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Writing
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore

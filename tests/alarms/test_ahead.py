@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.alarms.daily import Day, HumidShift, Sight, say_day
+from monitor.alarms.daily import Day, Sight, say_day
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.outlook_words import ForetoldShift, ToDo, say_ahead, say_called_off
+from monitor.alarms.outlook_words import ToDo, say_ahead, say_called_off
+from monitor.model.level import Level
+from monitor.model.picture import ShiftNow
 from monitor.settings.language import languages, translator
 from tests.alarms.shop import wording
 
@@ -21,10 +23,14 @@ HEAT = ToDo("Heat Panel Hall to 15 °C from Tue 04:00", TUE_S - 2 * HOUR_S)
 DOOR = ToDo("Keep the Slip Bay door shut until Tue 21:00", TUE_S + HOUR_S)
 
 
-def shifts(count: int, odds: float | None = 0.9, reason: str = REASON) -> list[ForetoldShift]:
+def shift(name: str, start_s: float, odds: float | None, reason: str = REASON) -> ShiftNow:
+    return ShiftNow(name, "ferrymoor", start_s, start_s + 8 * HOUR_S, Level.CAUTION, odds, reason)
+
+
+def shifts(count: int, odds: float | None = 0.9, reason: str = REASON) -> list[ShiftNow]:
     starts = [TUE_S + (n // 2 * 24 + n % 2 * 8) * HOUR_S for n in range(count)]
     names = ("early", "late")
-    return [ForetoldShift(names[n % 2], s, s + 8 * HOUR_S, odds, reason) for n, s in enumerate(starts)]
+    return [shift(names[n % 2], s, odds, reason) for n, s in enumerate(starts)]
 
 
 def test_one_humid_shift_as_a_lead_reads_it() -> None:
@@ -110,7 +116,7 @@ def test_what_stands_comes_first_and_what_is_minor_last() -> None:
         stands=("Wet: 18", "Store is humid: Wire Store"),
         notes=2,
         sight=Sight.HUMID,
-        humid=HumidShift("late", NOW_S + 5 * HOUR_S, 0.8),
+        humid=shift("late", NOW_S + 5 * HOUR_S, 0.8),
     )
     assert say_day(day, wording()) == (
         "Open: 2",

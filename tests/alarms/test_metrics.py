@@ -6,9 +6,10 @@ import pytest
 
 from monitor.alarms.catalogue import Priority
 from monitor.alarms.figures import measure
-from monitor.alarms.performance import Move, Performance, Span, figures_from, move_from
+from monitor.alarms.performance import Move, Performance, figures_from, move_from
 from monitor.alarms.states import AlarmState, Trigger
 from monitor.model.errors import InputError
+from monitor.model.shift_span import ShiftSpan
 from monitor.settings.reference import load_toml
 from tests.alarms.shop import ANN, START_S, book_of, held_for, watched
 
@@ -48,7 +49,7 @@ def acknowledged(at_s: float, who: str = ANN, name: str = "body_wet.argon-3") ->
     )
 
 
-def of_a_day(moves: list[Move], shifts: tuple[Span, ...] = ()) -> Performance:
+def of_a_day(moves: list[Move], shifts: tuple[ShiftSpan, ...] = ()) -> Performance:
     return measure(moves, FIGURES, START_S, START_S + DAY_S, shifts)
 
 
@@ -65,8 +66,8 @@ def test_a_quiet_day_meets_every_figure() -> None:
 
 def test_each_shift_is_counted_and_more_than_three_in_one_is_said() -> None:
     shifts = (
-        Span("early", START_S, START_S + 8 * HOUR_S),
-        Span("late", START_S + 8 * HOUR_S, START_S + 16 * HOUR_S),
+        ShiftSpan("early-1", "ferrymoor", "early", START_S, START_S + 8 * HOUR_S),
+        ShiftSpan("late-1", "ferrymoor", "late", START_S + 8 * HOUR_S, START_S + 16 * HOUR_S),
     )
     moves = [raised(HOUR_S * n, f"body_wet.argon-{n}") for n in range(1, 6)] + [raised(9 * HOUR_S)]
     performance = of_a_day(moves, shifts)
@@ -169,4 +170,4 @@ def test_every_figure_says_where_it_comes_from() -> None:
         assert figure.status in {"published", "common practice", "from memory"}
         assert figure.source
     with pytest.raises(InputError, match=r"figures.flood: found nothing"):
-        figures_from({"figures": {k: v._asdict() for k, v in FIGURES.items() if k != "flood"}})
+        figures_from({"figures": {k: asdict(v) for k, v in FIGURES.items() if k != "flood"}})

@@ -11,11 +11,12 @@ from dataclasses import replace
 import pytest
 
 from monitor.model.notification import Notification
-from monitor.notify.email import EmailSender, MailServer
+from monitor.notify.email import EmailSender
 from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Delivered, Refused, Retry
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender, signature
+from monitor.settings.schema import Channel
 from tests.receivers import mail_receiver, web_receiver
 
 NOW_S = 1_788_912_000.0
@@ -85,10 +86,13 @@ def test_webhook_with_an_unusable_address_is_refused() -> None:
     assert isinstance(WebhookSender("not an address", None, 1.0).send(NOTE, NOW_S), Refused)
 
 
+def mail_channel(url: str, *, starttls: bool) -> Channel:
+    sender, to = "Dryshift <dryshift@ferrymoor.example>", ("lead@ferrymoor.example",)
+    return Channel(id="mail", kind="email", url=url, sender=sender, to=to, starttls=starttls)
+
+
 def mailer(url: str) -> EmailSender:
-    return EmailSender(
-        MailServer(url, "Dryshift <dryshift@ferrymoor.example>", ("lead@ferrymoor.example",), False)
-    )
+    return EmailSender(mail_channel(url, starttls=False))
 
 
 def test_mail_arrives_with_title_as_subject_and_says_what_to_do() -> None:
@@ -143,8 +147,7 @@ def test_mail_with_no_server_is_worth_another_try() -> None:
 
 def test_mail_without_the_tls_it_asked_for_is_refused_not_sent_in_clear() -> None:
     with mail_receiver() as (box, url):
-        server = MailServer(url, "dryshift@ferrymoor.example", ("lead@ferrymoor.example",), starttls=True)
-        assert isinstance(EmailSender(server).send(NOTE, NOW_S), Refused)
+        assert isinstance(EmailSender(mail_channel(url, starttls=True)).send(NOTE, NOW_S), Refused)
         assert box.mails == []
 
 

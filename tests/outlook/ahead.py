@@ -9,10 +9,10 @@ import numpy as np
 from monitor.consumables.classes import Place, consumable_classes
 from monitor.consumables.exposure_clock import ExposureClock, start_clock
 from monitor.consumables.exposure_limits import ClockRules, clock_rules
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.forecast import Band, ZoneForecast
 from monitor.outlook.hourly import AHEAD_H, FloatArray
 from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Practice, practice_from_mapping
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.lag import start_state

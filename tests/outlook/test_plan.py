@@ -11,13 +11,13 @@ from monitor.consumables.exposure_clock import advance_clock
 from monitor.consumables.standing import Standing
 from monitor.consumables.stays import StoreReading
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import ActionKind, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import FloatArray
 from monitor.outlook.plan import MOST_ACTIONS, plan
 from monitor.outlook.scene import Scene, ZoneAhead
 from monitor.outlook.shift_outlook import look_ahead, shift_outlooks
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import ZoneAnswer
 from monitor.physics.clearing import Air, Reach
 from monitor.physics.moist_air import relative_humidity_frac

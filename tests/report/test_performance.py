@@ -8,8 +8,8 @@ import pytest
 
 from monitor.alarms.performance import figures_from
 from monitor.model.event import EventKind, NewEvent
+from monitor.model.shift_span import ShiftSpan
 from monitor.model.staff import Person
-from monitor.outlook.shifts import ShiftSpan
 from monitor.report.performance_sheet import alarm_performance, performance_section
 from monitor.report.sheet import Writing
 from monitor.settings.reference import load_toml

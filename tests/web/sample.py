@@ -14,12 +14,14 @@ from monitor.history.entries import Seen
 from monitor.history.package_history import from_settings
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
-from monitor.outlook.shifts import ShiftSpan, upcoming
+from monitor.model.shift_span import ShiftSpan
+from monitor.notify.courier import ChannelState
+from monitor.outlook.shifts import upcoming
 from monitor.settings.schema import Settings
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.app import create_app
-from monitor.web.frame.deps import ChannelNow, OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
+from monitor.web.frame.deps import OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
 from monitor.web.frame.deps import Sent as SentTest
 from monitor.web.server import Server, serve
 from tests.history.strictly import dated_entries, package_history
@@ -29,7 +31,6 @@ from tests.web.sample_shop import LEAD, NOW_S, START_S, WEEK_S, settings, shift_
 from tests.web.sample_week import fill, write_history
 
 __all__ = ["LEAD", "NOW_S", "START_S", "calm", "settings", "site_ahead", "wet_morning"]
-CHANNELS = (ChannelNow("phone", "push"), ChannelNow("office", "email", NOW_S - 900, "no route", 2))
 KEY = b"a key for tests only, 32 bytes!!"
 
 
@@ -112,8 +113,8 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
         scores=scores,
         seen=lambda _: handle[0].seen,
         channels=lambda: (
-            ChannelNow("phone", "push"),
-            ChannelNow("office", "email", NOW_S - 900, "no route", 2),
+            ChannelState("phone"),
+            ChannelState("office", NOW_S - 900, "no route", 2),
         ),
         try_channel=lambda _channel, _who: handle[0].tried,
         run_off=lambda name: handle[0].run_off.get(name),  # noqa: PLW0108

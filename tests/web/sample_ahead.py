@@ -8,12 +8,12 @@ import numpy as np
 from monitor.consumables.classes import Place, consumable_classes
 from monitor.consumables.exposure_clock import start_clock
 from monitor.consumables.exposure_limits import clock_rules
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import PlanInputs
 from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.plan import plan
 from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score, WarningOutcome
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
 from monitor.physics.bodies import body_data, cylinder_body, plate_body

@@ -69,6 +69,16 @@ def settings(**web: Any) -> Settings:
                     ("spool-14", "wire-store", "Spool 14", "fcaw-folded-h8", "2026-09-17T23:52:00+01:00"),
                 )
             ],
+            "channels": [
+                {"id": "phone", "kind": "push", "push_url": "json://127.0.0.1:9/"},
+                {
+                    "id": "office",
+                    "kind": "email",
+                    "url": "smtp://127.0.0.1:9",
+                    "sender": "dryshift@ferrymoor.example",
+                    "to": ["lead@ferrymoor.example"],
+                },
+            ],
             "people": [
                 {"id": "lead-1", "name": LEAD},
                 {"id": "lead-2", "name": "Ines Calloway"},

@@ -11,9 +11,10 @@ from monitor.history.entries import Seen
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
+from monitor.model.shift_span import ShiftSpan
+from monitor.notify.courier import ChannelState
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.warning import Score
 from monitor.report.sheet import Sheet
 from monitor.settings.schema import Settings
@@ -88,17 +89,6 @@ class Tried:
     cause: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelNow:
-    """How one way to reach people is doing."""
-
-    id: str
-    kind: str
-    failing_since_s: float | None = None
-    last_error: str = ""
-    waiting: int = 0
-
-
 def _no_channel(channel: str, who: str) -> Tried:
     return Tried(Sent.REFUSED, f"there is no channel {channel}")
 
@@ -133,7 +123,7 @@ class WebDeps:
     ahead: Callable[[], Sequence[SiteAhead]] = tuple
     scores: Callable[[], Sequence[Score]] = tuple
     seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
-    channels: Callable[[], Sequence[ChannelNow]] = tuple
+    channels: Callable[[], Sequence[ChannelState]] = tuple
     try_channel: Callable[[str, str], Tried] = _no_channel
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None

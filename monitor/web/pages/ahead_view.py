@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import PlanInputs, zone_part
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.scene import Scene, ZoneAhead
@@ -14,7 +15,6 @@ from monitor.outlook.shift_outlook import (
     crossings_of,
     humid_courses,
 )
-from monitor.outlook.shifts import ShiftSpan
 from monitor.outlook.whatif import Control, ahead_under
 from monitor.web.frame.show import Show
 

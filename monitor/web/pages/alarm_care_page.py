@@ -1,13 +1,13 @@
 """Whether the alarms are any good: rates by person and shift, floods, stale, chattering."""
 
-from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from monitor.alarms.performance import Figure, Performance, figures_from
-from monitor.report.performance_sheet import TITLES, PersonRate, alarm_performance, figure_text
+from monitor.alarms.performance import Performance, figures_from
+from monitor.model.data_tables import Sourced
+from monitor.report.performance_sheet import TITLES, AlarmPerformance, alarm_performance, figure_text
 from monitor.settings.reference import load_toml
 from monitor.web.frame.alarm_groups import AlarmWords
 from monitor.web.frame.deps import WebDeps
@@ -15,16 +15,6 @@ from monitor.web.frame.page import Web
 
 DAY_S = 86_400.0
 CHOICES = (1, 7, 28)
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmCare:
-    """One stretch of time, measured."""
-
-    days: int
-    measured: Performance
-    people: tuple[PersonRate, ...]
-    unread: int  # alarm events that could not be read, and do not count
 
 
 def routes(web: Web) -> APIRouter:
@@ -39,6 +29,7 @@ def routes(web: Web) -> APIRouter:
             "alarm_care.html",
             here="alarms",
             care=care(web.deps, figures, days),
+            days=days,
             figures=figures,
             choices=CHOICES,
             titles=TITLES,
@@ -49,14 +40,13 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def care(deps: WebDeps, figures: dict[str, Figure], days: int) -> AlarmCare:
+def care(deps: WebDeps, figures: dict[str, Sourced], days: int) -> AlarmPerformance:
     """The last days up to now."""
     now_s = deps.clock()
     start_s = now_s - days * DAY_S
-    found = alarm_performance(
+    return alarm_performance(
         deps.ledger, deps.settings.people, figures, deps.shift_spans(start_s, now_s), (start_s, now_s)
     )
-    return AlarmCare(days, found.measured, found.people, found.unread)
 
 
 def named(text: str, measured: Performance, words: AlarmWords) -> str:

@@ -13,7 +13,7 @@ from monitor.model.errors import InputError
 from monitor.model.event import EventKind
 from monitor.model.picture import AlarmNow, Picture
 from monitor.model.reading import Quantity, SeriesKey
-from monitor.outlook.shifts import ShiftSpan
+from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
 from monitor.store.contract import EventPage
 from monitor.web.frame.page import Web

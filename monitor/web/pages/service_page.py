@@ -56,7 +56,7 @@ def _page(
 ) -> HTMLResponse:
     people = {
         one.id: [person.name for person in web.deps.settings.people if one.id in person.channels]
-        for one in web.deps.channels()
+        for one in web.deps.settings.channels
     }
     return web.page(
         request,
@@ -64,6 +64,7 @@ def _page(
         422 if faults else 200,
         here="more",
         channels=web.deps.channels(),
+        kinds={one.id: one.kind for one in web.deps.settings.channels},
         reached=people,
         channel=channel,
         tried=tried,

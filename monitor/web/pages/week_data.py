@@ -13,7 +13,7 @@ from monitor.model.event import Event, EventKind
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.sensor import SensorStatus
-from monitor.outlook.shifts import ShiftSpan
+from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.warning import Score, Tally, tally
 from monitor.report.air_lines import ZONE_SOURCE, unknown_in_store
 from monitor.settings.schema import Settings
