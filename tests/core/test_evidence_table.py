@@ -172,17 +172,17 @@ HELD_BY: dict[tuple[str, str], str] = {
     (
         "setting",
         "impossible",
-    ): "service/test_evidence.py::test_a_package_declared_as_opened_in_the_future_is_there",
+    ): "engine/test_evidence.py::test_a_package_declared_as_opened_in_the_future_is_there",
     ("forecast", "absent"): "alarms/test_ahead.py::test_what_is_not_known_of_the_coming_shifts_is_said",
     ("calendar", "absent"): "stages/test_hours.py::test_a_site_without_shifts_is_always_at_work",
-    ("calendar", "old"): "service/test_calendars.py::test_a_calendar_that_has_run_out_gives_no_leave",
+    ("calendar", "old"): "engine/test_calendars.py::test_a_calendar_that_has_run_out_gives_no_leave",
     ("calendar", "partial"): "stages/test_hours.py::test_a_rest_ends_with_a_shift_that_is_known",
     (
         "calendar",
         "impossible",
-    ): "service/test_calendars.py::test_what_was_changed_is_read_and_what_was_spoiled",
-    ("calendar", "removed"): "service/test_calendars.py::test_a_calendar_nobody_could_read_gives_no_leave",
-    ("clock", "old"): "service/test_evidence.py::test_after_a_stop_the_daily_word_waits",
+    ): "engine/test_calendars.py::test_what_was_changed_is_read_and_what_was_spoiled",
+    ("calendar", "removed"): "engine/test_calendars.py::test_a_calendar_nobody_could_read_gives_no_leave",
+    ("clock", "old"): "engine/test_evidence.py::test_after_a_stop_the_daily_word_waits",
 }
 NO_CASE: dict[tuple[str, str], str] = {
     ("entry", "frozen"): "an entry does not repeat itself",
