@@ -49,11 +49,11 @@ class Observer:
         )
 
     def _clocked(self, package: str, time_s: float) -> Seen:
-        history = self._deriver.package(package, self._told_of(package)).history
+        history = self._deriver.declared.package(package, self._told_of(package)).history
         if history is None:
             return Seen()
         zone = next((s.zone for s in reversed(history.stays) if s.start_s <= time_s), None) or ""
-        checks = {zone: self._deriver.store(self._told_of(zone)).checks} if zone else {}
+        checks = {zone: self._deriver.declared.store(self._told_of(zone)).checks} if zone else {}
         facts = self._deriver.package_facts(history, checks)
         clock = self._deriver.clock(facts, time_s)
         if clock is None:
@@ -72,7 +72,7 @@ class Observer:
     def _margin(self, body: str, time_s: float) -> float | None:
         if not body:
             return None
-        history = self._deriver.body(body, self._told_of(body)).history
+        history = self._deriver.declared.body(body, self._told_of(body)).history
         if history is None:
             return None
         zones = [s.zone for s in history.stands if s.start_s is None or s.start_s <= time_s]

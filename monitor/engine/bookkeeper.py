@@ -9,11 +9,12 @@ from monitor.consumables.classes import Place
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.oven_doubts import oven_doubts
 from monitor.consumables.run_off import RunOffGuide
+from monitor.consumables.stays import Happening
 from monitor.core.heated_stores import store_now
 from monitor.core.package_clocks import as_entered
 from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
 from monitor.core.state import BodySet, ClockSet
-from monitor.engine.derivation import BODY_KINDS, Derived, Deriver, Things
+from monitor.engine.derivation import Deriver
 from monitor.engine.entry_checks import EntryChecks
 from monitor.engine.loop import CoreLoop
 from monitor.engine.recall import Recall
@@ -23,7 +24,8 @@ from monitor.history.entries import TestBead
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.history.placement import STORE_KINDS
 from monitor.history.records import corrected
-from monitor.history.store_history import StoreReading
+from monitor.history.shop_history import TOLD, Derived, ShopHistory
+from monitor.history.store_history import StoreHistory, StoreReading
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Part
@@ -50,26 +52,31 @@ class Keeper:
         self._settings = settings
         self._series = series
         self._ledger = ledger
+        self._sensors = {sensor.id for sensor in settings.sensors}
         self._loop = loop
         self._lock = threading.RLock()
-        self._behind: dict[str, float] = {}  # written but not yet derived: subject, and from when on
+        # Written but not yet taken up: from when on, and the thing as its check found it where it has one.
+        self._behind: dict[str, tuple[float, ShopHistory | None]] = {}
         self._saved_s = loop.state.time_s
 
     def load(self, *, anew: bool = False) -> None:
         """Take up everything the ledger tells, after a start; `anew`: nothing that is remembered stays."""
-        events = self._ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
-        entered_s: dict[str, float] = {}
-        for event in events:
-            entered_s[event.subject] = max(event.entered_s, entered_s.get(event.subject, event.entered_s))
         with self._lock, self._loop.paused():
-            things = self.deriver.things(events)
-            self._loop.reshape(stores=_store_facts(self.deriver, things))
+            told = self.things()
+            self._loop.reshape(stores=_store_facts(self.deriver, told))
             air = StoredAir(self._series)
-            for package, derived in self._with_declared(things, every=anew).items():
-                self._set_package(package, derived, _checks_from(things, derived.history), air=air)
-            for body, found in things.bodies.items():
-                known = not anew and entered_s[body] < self._saved_s
-                self._set_body(body, found, known=known)
+            for package, derived in told.packages.items():
+                checks = _checks_from(told, derived.history)
+                if derived.entered_s is not None or checks or anew:
+                    self._set_package(package, derived, checks, air=air)
+            for body, found in told.bodies.items():
+                if found.entered_s is not None:
+                    known = not anew and found.entered_s < self._saved_s
+                    self._set_body(body, found, known=known)
+
+    def things(self) -> ShopHistory:
+        """Everything that settings and ledger tell, as of now."""
+        return self.deriver.declared.history(self._ledger.events(kinds=TOLD))
 
     def record(self, event: NewEvent, now_s: float) -> Event:
         """Check an entry, write it, and derive what it changes; InputError where it cannot be true."""
@@ -79,31 +86,33 @@ class Keeper:
                 self.checks.time(event.time_s, now_s)
                 alone = self._ledger.commit([event], entered_s=now_s)[0]
                 if alone.kind is EventKind.SENSOR_CHECK:
-                    self._behind[alone.subject] = alone.time_s
+                    self._behind[alone.subject] = (alone.time_s, None)
                     self._catch_up()
                 return alone
             own = self._ledger.events(subject=event.subject)
             repeated = _repeated(event, own)
             if repeated is not None:
                 return repeated
-            events = self.checks.completed(event, own, now_s)
+            events, after = self.checks.completed(event, own, now_s)
+            before = self._ledger.head().number
             written = self._ledger.commit(events, entered_s=now_s)
             if written[0].subject != event.subject:
                 found = f"{event.key}, used for {written[0].subject}"
                 raise InputError([Fault("key", found, "give every entry a key of its own")])
-            for one in events:
-                self._mark_behind(one, own)
+            for one, done in zip(events, written, strict=True):
+                fresh = done.number > before  # else its key was there already, and it was not written
+                self._mark_behind(one, own, after.get(one.subject) if fresh else None)
             self._catch_up()
             self._let_go()
             return written[0]
 
     def history(self, package: str) -> PackageHistory | None:
         """A package's history as it is now known."""
-        return self.deriver.package(package, self._told_of(package)).history
+        return self.deriver.declared.package(package, self._told_of(package)).history
 
     def body(self, body: str) -> BodyHistory | None:
         """A cylinder's or plate's history as it is now known."""
-        return self.deriver.body(body, self._told_of(body)).history
+        return self.deriver.declared.body(body, self._told_of(body)).history
 
     def facts(self, package: str) -> PackageFacts | None:
         """A package with its rules, as the core sees it."""
@@ -117,7 +126,7 @@ class Keeper:
 
     def recall(self) -> Recall:
         """What reports ask, as of now."""
-        return Recall(self.deriver, self._series, self._ledger)
+        return Recall(self.deriver, self._series, self.things())
 
     def run_off(self, package: str) -> RunOffGuide | None:
         """How to run off a package's outer wraps, as of now; None where nothing calls for it."""
@@ -150,48 +159,49 @@ class Keeper:
     def _told_of(self, subject: str) -> list[Event]:
         return self._ledger.events(subject=subject)
 
-    def _mark_behind(self, event: NewEvent, known: Sequence[Event]) -> None:
+    def _mark_behind(self, event: NewEvent, known: Sequence[Event], after: ShopHistory | None) -> None:
         since_s = event.time_s
         if event.kind is EventKind.CORRECTION:
             number, moved = event.body.get("of"), event.body.get("time_s")
             times = [one.time_s for one in (*known, *corrected(known)) if one.number == number]
             times += [float(moved)] if isinstance(moved, int | float) else []
             since_s = min(times, default=0.0)
-        self._behind[event.subject] = min(since_s, self._behind.get(event.subject, since_s))
+        before_s, _ = self._behind.get(event.subject, (since_s, None))
+        self._behind[event.subject] = (min(since_s, before_s), after)
 
     def _catch_up(self) -> None:
         """Derive what is written but not yet derived; where the store fails, the next entry tries again."""
-        for subject, since_s in list(self._behind.items()):
-            self._derive(subject, since_s)
+        for subject, (since_s, after) in list(self._behind.items()):
+            self._derive(subject, since_s, after)
             del self._behind[subject]
 
     def _let_go(self) -> None:
         """Packages withdrawn long ago are carried along no further, however long the service runs."""
-        for package, clock in list(self._loop.state.clocks.items()):
-            if clock.withdrawn:
+        now_s = self._loop.state.time_s
+        for package, facts in list(self._loop.shop.packages.items()):
+            ends = (one.time_s for one in facts.happenings if one.kind is Happening.WITHDRAWN)
+            if _ended(next(ends, None), now_s):
                 self._derive(package, math.inf)
 
-    def _derive(self, subject: str, since_s: float) -> None:
-        events = self._told_of(subject)
-        kinds = {event.kind for event in events}
+    def _derive(self, subject: str, since_s: float, after: ShopHistory | None = None) -> None:
+        told = after or self.deriver.declared.thing(subject, self._told_of(subject))
         with self._loop.paused():
-            if EventKind.STORAGE in kinds and subject in self.deriver.zones:
-                self._set_store(subject, events, since_s)
-            if EventKind.PACKAGE in kinds:
-                derived = self.deriver.package(subject, events)
-                self._set_package(subject, derived, self._checks_of(derived.history), since_s)
-            if EventKind.SENSOR_CHECK in kinds:
+            if subject in self._sensors:
                 self._loop.reshape(calibration_due_s=calibrations(self._settings, self._ledger))
-            if kinds & set(BODY_KINDS):
-                self._set_body(subject, self.deriver.body(subject, events), since_s=since_s)
+            for zone, store in told.stores.items():
+                self._set_store(zone, store, since_s)
+            for package, derived in told.packages.items():
+                self._set_package(package, derived, self._checks_of(derived.history), since_s)
+            for body, found in told.bodies.items():
+                self._set_body(body, found, since_s=since_s)
 
-    def _set_store(self, zone: str, events: Sequence[Event], since_s: float) -> None:
+    def _set_store(self, zone: str, store: StoreHistory, since_s: float) -> None:
         """What was read in a place speaks for every package that lay there then."""
-        self._loop.reshape(stores={zone: self.deriver.store_facts(zone, self.deriver.store(events))})
+        self._loop.reshape(stores={zone: self.deriver.store_facts(zone, store)})
         for package, facts in list(self._loop.shop.packages.items()):
             there = (stay.end_s for stay in facts.stays if stay.zone == zone)
             if any(end_s is None or end_s > since_s for end_s in there):
-                derived = self.deriver.package(package, self._told_of(package))
+                derived = self.deriver.declared.package(package, self._told_of(package))
                 self._set_package(package, derived, self._checks_of(derived.history), since_s)
 
     def _set_package(
@@ -261,20 +271,11 @@ class Keeper:
         words = "; ".join(f"entry {one.number}: {one.faults[0]}" for one in refusals)
         log.warning("%s has entries that cannot be true and were left out: %s", subject, words)
 
-    def _with_declared(self, things: Things, *, every: bool) -> dict[str, Derived[PackageHistory]]:
-        """Packages of the ledger, and declared ones: those that lie where something was read, or all."""
-        found = dict(things.packages)
-        for package, facts in self._loop.shop.packages.items():
-            wanted = every or any(stay.zone in things.stores for stay in facts.stays)
-            if package not in found and wanted:
-                found[package] = self.deriver.package(package, ())
-        return found
-
     def _checks_of(self, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
         """What was read where a package has lain."""
         zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
         return {
-            zone: self.deriver.store(self._told_of(zone)).checks
+            zone: self.deriver.declared.store(self._told_of(zone)).checks
             for zone in zones
             if zone in self.deriver.zones and self.deriver.zones[zone].kind in STORE_KINDS
         }
@@ -283,11 +284,10 @@ class Keeper:
 def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger: Ledger) -> Shop:
     """The shop with what the ledger tells, for a start: what was remembered of its things is then kept."""
     deriver = Deriver(settings, series)
-    events = ledger.events(kinds=[*THINGS, EventKind.CORRECTION])
-    things = deriver.things(events)
+    things = deriver.declared.history(ledger.events(kinds=TOLD))
     packages: dict[str, PackageFacts | None] = {}
     for package, derived in things.packages.items():
-        if derived.history is not None:
+        if derived.history is not None and derived.entered_s is not None:
             try:
                 packages[package] = deriver.package_facts(
                     derived.history, _checks_from(things, derived.history)
@@ -297,7 +297,7 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
     bodies: dict[str, BodyFacts | None] = {
         body: deriver.body_facts(derived.history)
         for body, derived in things.bodies.items()
-        if derived.history is not None
+        if derived.history is not None and derived.entered_s is not None
     }
     shop = with_things(shop, packages, bodies, _store_facts(deriver, things))
     return with_calibrations(shop, calibrations(settings, ledger))
@@ -313,12 +313,12 @@ def calibrations(settings: Settings, ledger: Ledger) -> dict[str, float | None]:
     }
 
 
-def _checks_from(things: Things, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
+def _checks_from(things: ShopHistory, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
     zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
     return {zone: things.stores[zone].checks for zone in zones if zone in things.stores}
 
 
-def _store_facts(deriver: Deriver, things: Things) -> dict[str, StoreFacts]:
+def _store_facts(deriver: Deriver, things: ShopHistory) -> dict[str, StoreFacts]:
     return {zone: deriver.store_facts(zone, history) for zone, history in things.stores.items()}
 
 

@@ -1,7 +1,6 @@
 """Builds the core's description of the shop from the settings and the reference data."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,12 +13,12 @@ from monitor.consumables.spools import spool_data
 from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts
 from monitor.core.supposed import suppositions
 from monitor.core.zone_air import SensorAccuracy
-from monitor.history.package_history import PackageHistory, from_settings
+from monitor.history.package_history import PackageHistory, declared_history
 from monitor.history.store_history import StoreReading, with_checks
 from monitor.model.device import Sensor
 from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
-from monitor.model.thing import Cylinder, Package, Plate
+from monitor.model.thing import Cylinder, Plate
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules
@@ -187,15 +186,6 @@ def book_of(settings: Settings) -> RuleBook:
         metal,
         derived_every_s=settings.service.derived_every_s,
     )
-
-
-def declared_history(package: Package) -> PackageHistory:
-    """What the settings file says of a package."""
-    sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
-    opened_s = package.opened_at.timestamp()
-    names = package.id, package.name, package.consumable, package.zone
-    history = from_settings(*names, opened_s, sealed_s, package.oven or "")
-    return replace(history, spool=package.spool or "")
 
 
 def package_facts(

@@ -1,9 +1,8 @@
 """Derives from the ledger's events and the stored air what the core needs to know of every thing."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import tzinfo
-from typing import Generic, TypeVar, get_args
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 
@@ -12,15 +11,13 @@ from monitor.core.derived_series import ZONE
 from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, Suppositions
 from monitor.core.supposed import Held, between, carried, course_of
 from monitor.core.zone_air import Sample
-from monitor.engine.build import book_of, cylinder_facts, declared_history, package_facts, plate_facts
+from monitor.engine.build import book_of, cylinder_facts, package_facts, plate_facts
 from monitor.engine.stored_air import StoredAir, nearest
-from monitor.history.body_history import BodyHistory, Stand, body_as_told
+from monitor.history.body_history import BodyHistory
 from monitor.history.entries import CylinderDelivered, PlateBroughtIn
-from monitor.history.package_history import PackageHistory, Refusal, history_as_told
-from monitor.history.records import Dated, readable_entries
-from monitor.history.store_history import StoreHistory, StoreReading, store_history
-from monitor.model.errors import Fault
-from monitor.model.event import Event, EventKind
+from monitor.history.package_history import PackageHistory
+from monitor.history.shop_history import declared_things
+from monitor.history.store_history import StoreHistory, StoreReading
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.thing import Cylinder, Plate
 from monitor.physics.bodies import body_data
@@ -34,25 +31,6 @@ BODY_MEMORY_S = 3 * 86_400.0  # what a body met longer ago no longer shows (stac
 BODY_STEP_S = 300.0
 NEAR_S = 3_600.0
 HOUR_S = 3_600.0
-T = TypeVar("T")
-BODY_KINDS = (EventKind.CYLINDER, EventKind.STEEL)
-
-
-@dataclass(frozen=True, slots=True)
-class Derived(Generic[T]):
-    """What a thing's events tell, and what of them cannot be true."""
-
-    history: T | None
-    refusals: tuple[Refusal, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Things:
-    """Everything the ledger tells of a shop's things."""
-
-    packages: Mapping[str, Derived[PackageHistory]] = field(default_factory=dict)
-    bodies: Mapping[str, Derived[BodyHistory]] = field(default_factory=dict)
-    stores: Mapping[str, StoreHistory] = field(default_factory=dict)
 
 
 class Deriver:
@@ -64,86 +42,17 @@ class Deriver:
         self.zones = {zone.id: zone for zone in settings.zones}
         self._series = series
         self._bodies = body_data(load_toml("bodies.toml"))
-        self._packages = {package.id: package for package in settings.packages}
+        self.declared = declared_things(settings)
         self._declared_bodies: dict[str, Cylinder | Plate] = {
             **{cylinder.id: cylinder for cylinder in settings.cylinders},
             **{plate.id: plate for plate in settings.plates},
         }
-        self._sites = {site.id: site for site in settings.sites}
         self._outdoor = {zone.site: zone.id for zone in settings.zones if zone.kind == "outdoor"}
-
-    @property
-    def declared_packages(self) -> tuple[str, ...]:
-        """The packages that the settings file names."""
-        return tuple(self._packages)
 
     @property
     def gases(self) -> tuple[str, ...]:
         """The gases that a cylinder can hold here."""
         return get_args(Cylinder.model_fields["gas"].annotation)
-
-    def tz(self, zone: str = "") -> tzinfo:
-        """The clock on the wall of a zone; of the first site where no zone is known."""
-        known = self.zones.get(zone)
-        return (self._sites[known.site] if known is not None else self.settings.sites[0]).tz
-
-    def kind_of(self, subject: str) -> EventKind | None:
-        """What the settings file says a thing is."""
-        if subject in self._packages:
-            return EventKind.PACKAGE
-        declared = self._declared_bodies.get(subject)
-        if declared is not None:
-            return EventKind.CYLINDER if isinstance(declared, Cylinder) else EventKind.STEEL
-        return EventKind.STORAGE if subject in self.zones else None
-
-    def things(self, events: Iterable[Event]) -> Things:
-        """Everything that these events tell, by subject; what the settings declare is counted in."""
-        by_subject: dict[str, list[Event]] = {}
-        for event in events:
-            by_subject.setdefault(event.subject, []).append(event)
-        packages, bodies, stores = {}, {}, {}
-        for subject, told in by_subject.items():
-            kinds = {event.kind for event in told}
-            if EventKind.PACKAGE in kinds:
-                packages[subject] = self.package(subject, told)
-            if kinds & set(BODY_KINDS):
-                bodies[subject] = self.body(subject, told)
-            if EventKind.STORAGE in kinds and subject in self.zones:
-                stores[subject] = self.store(told)
-        return Things(packages, bodies, stores)
-
-    def package(self, package: str, events: Sequence[Event]) -> Derived[PackageHistory]:
-        """A package's history as told."""
-        declared = self._packages.get(package)
-        before = None if declared is None else declared_history(declared)
-        entries, unread = readable_entries(events, EventKind.PACKAGE)
-        history, refusals = history_as_told(package, entries, before, self._tz_of(entries, before))
-        return Derived(history, (*_unread(unread), *refusals))
-
-    def _tz_of(self, entries: Sequence[Dated], before: PackageHistory | None) -> tzinfo:
-        zones = (getattr(dated.entry, "zone", "") for dated in entries)
-        return self.tz(next((zone for zone in zones if zone), before.zone if before is not None else ""))
-
-    def store(self, events: Iterable[Event]) -> StoreHistory:
-        """What was entered about a storage place."""
-        return store_history(readable_entries(events, EventKind.STORAGE)[0])
-
-    def body(self, body: str, events: Sequence[Event]) -> Derived[BodyHistory]:
-        """A cylinder's or plate's history as told."""
-        kind = next((event.kind for event in events if event.kind in BODY_KINDS), self.kind_of(body))
-        if kind is None:
-            return Derived(None)
-        entries, unread = readable_entries(events, kind)
-        history, refusals = body_as_told(body, entries, self._declared(body), self.tz())
-        return Derived(history, (*_unread(unread), *refusals))
-
-    def _declared(self, body: str) -> BodyHistory | None:
-        declared = self._declared_bodies.get(body)
-        if declared is None:
-            return None
-        kind, gas = ("cylinder", str(declared.gas)) if isinstance(declared, Cylinder) else ("plate", "")
-        stand = (Stand(declared.zone, None),)
-        return BodyHistory(body, kind, declared.name, stand, gas=gas, present=declared.present)
 
     def package_facts(
         self, history: PackageHistory, checks: Mapping[str, Sequence[StoreReading]]
@@ -271,8 +180,3 @@ def thinned(air: StoredAir, zone: str, start_s: float, end_s: float) -> tuple[Sa
         if wanted and row[2] == row[2]:
             kept.append(Sample(*row))
     return tuple(kept)
-
-
-def _unread(numbers: Iterable[int]) -> tuple[Refusal, ...]:
-    fault = Fault("entry", "a body nobody can read", "take it back and enter it again")
-    return tuple(Refusal(number, (fault,)) for number in numbers)

@@ -15,7 +15,7 @@ from monitor.consumables.spools import RunOffAdvice, run_off_advice, spool_data,
 from monitor.consumables.stays import Happening
 from monitor.consumables.verdict import package_verdict
 from monitor.engine.air_at_entry import Observer
-from monitor.engine.derivation import BODY_KINDS, Deriver
+from monitor.engine.derivation import Deriver
 from monitor.history.bead_records import is_sound, judged
 from monitor.history.entries import (
     JUDGED,
@@ -28,9 +28,10 @@ from monitor.history.entries import (
     body_of,
     entry_of,
 )
-from monitor.history.package_history import PackageHistory, Refusal
+from monitor.history.package_history import PackageHistory
 from monitor.history.placement import place_faults
 from monitor.history.records import corrected, moment
+from monitor.history.shop_history import BODY_KINDS, ShopHistory
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
@@ -42,6 +43,7 @@ NOT_YET = 1_000_000_000  # stands for the number an entry will get
 AHEAD_S = 60.0  # clocks of phones differ a little
 USUAL_WIRE_M = 0.0012  # where the opening did not say
 OLDEST_S = 946_684_800.0  # the year 2000
+Completed = tuple[list[NewEvent], dict[str, ShopHistory]]  # what is written, and its things as they then are
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 
 
@@ -61,13 +63,13 @@ class EntryChecks:
         if not math.isfinite(time_s):
             raise InputError([Fault(name, repr(time_s), "write a moment, in seconds since 1970")])
         if time_s > now_s + AHEAD_S:
-            found = moment(time_s, self._deriver.tz())
+            found = moment(time_s, self._deriver.declared.tz)
             raise InputError([Fault(name, found, "lies in the future; enter what has happened")])
         if time_s < OLDEST_S:
             found = moment(max(time_s, -6e10), UTC)
             raise InputError([Fault(name, found, "lies before the year 2000; correct it")])
 
-    def completed(self, event: NewEvent, known: Sequence[Event], now_s: float) -> list[NewEvent]:
+    def completed(self, event: NewEvent, known: Sequence[Event], now_s: float) -> Completed:
         """The entry as it is written, and what is written with it; InputError if it cannot be true."""
         self._plain(event)
         self.time(event.time_s, now_s)
@@ -79,8 +81,8 @@ class EntryChecks:
         if isinstance(entry, BeadWelded):
             return self._bead(event, entry, known)
         candidate = Event(NOT_YET, event.kind, event.subject, event.time_s, event.body)
-        self._stands(event.subject, event.kind, known, [*known, candidate])
-        return [replace(event, body=body_of(self._observed(entry, event.subject, event.time_s)))]
+        after = self._stands(event.subject, event.kind, known, [*known, candidate])
+        return [replace(event, body=body_of(self._observed(entry, event.subject, event.time_s)))], after
 
     def run_off(self, history: PackageHistory, clock: ExposureClock, rules: ClockRules) -> RunOffGuide | None:
         """How to run off this wire, where its verdict or the estimate calls for it."""
@@ -113,7 +115,7 @@ class EntryChecks:
 
     def _identity(self, subject: str, kind: EventKind, known: Sequence[Event]) -> None:
         """One label, one thing."""
-        kinds = {one.kind for one in corrected(known)} | {self._deriver.kind_of(subject)}
+        kinds = {one.kind for one in corrected(known)} | {self._deriver.declared.kind_of(subject)}
         others = sorted(str(one) for one in kinds - {kind, None} if one in THINGS)
         if others:
             fix = f"is the label of a {others[0]}; use the label of a {kind}"
@@ -137,24 +139,26 @@ class EntryChecks:
         if faults:
             raise InputError(faults)
 
-    def _stands(self, subject: str, kind: EventKind, before: Sequence[Event], after: Sequence[Event]) -> None:
-        """Refuse what cannot be true beside the other entries, or makes one of them untrue."""
-        old, new = self._refusals(subject, kind, before), self._refusals(subject, kind, after)
-        faults = [fault for one in new if one.number not in {o.number for o in old} for fault in one.faults]
-        if faults:
-            raise InputError(faults)
+    def _stands(
+        self, subject: str, kind: EventKind, before: Sequence[Event], after: Sequence[Event]
+    ) -> dict[str, ShopHistory]:
+        """The thing as it is after; refuses what cannot be true beside the rest, or makes that untrue."""
+        if kind is not EventKind.PACKAGE and kind not in BODY_KINDS:
+            return {}
+        found = self._deriver.declared.thing(subject, after)
+        refused = found.refused(subject)
+        if refused:
+            old = {one.number for one in self._deriver.declared.thing(subject, before).refused(subject)}
+            faults = [fault for one in refused if one.number not in old for fault in one.faults]
+            if faults:
+                raise InputError(faults)
         if kind is EventKind.PACKAGE:
-            self._kind_fits(subject, after)
+            self._kind_fits(found.packages[subject].history, after)
+        return {subject: found}
 
-    def _refusals(self, subject: str, kind: EventKind, events: Sequence[Event]) -> tuple[Refusal, ...]:
-        if kind is EventKind.PACKAGE:
-            return self._deriver.package(subject, events).refusals
-        return self._deriver.body(subject, events).refusals if kind in BODY_KINDS else ()
-
-    def _kind_fits(self, subject: str, events: Sequence[Event]) -> None:
+    def _kind_fits(self, history: PackageHistory | None, events: Sequence[Event]) -> None:
         """Only wire is run off, and only rods go into a quiver."""
         newest = next((one for one in events if one.number == NOT_YET), None)
-        history = self._deriver.package(subject, events).history
         if newest is None or history is None:
             return
         kind = class_named(self._deriver.book.classes, history.consumable).kind
@@ -169,14 +173,14 @@ class EntryChecks:
             return replace(entry, seen=self.observer.seen(time_s, package=subject))
         return entry
 
-    def _bead(self, event: NewEvent, entry: BeadWelded, known: Sequence[Event]) -> list[NewEvent]:
+    def _bead(self, event: NewEvent, entry: BeadWelded, known: Sequence[Event]) -> Completed:
         if any(one.kind is EventKind.BEAD for one in corrected(known)):
             raise InputError([Fault("subject", event.subject, "is recorded already; correct that entry")])
         self._links(entry)
         done = self._judged(entry, event.time_s)
         bead = replace(event, body=body_of(done))
         if not done.package:
-            return [bead]
+            return [bead], {}
         sound = is_sound(done)
         told_too = replace(
             event,
@@ -187,9 +191,9 @@ class EntryChecks:
         )
         others = self._ledger.events(subject=done.package)
         candidate = Event(NOT_YET, EventKind.PACKAGE, done.package, event.time_s, told_too.body)
-        self._stands(done.package, EventKind.PACKAGE, others, [*others, candidate])
+        after = self._stands(done.package, EventKind.PACKAGE, others, [*others, candidate])
         # a bead that was not judged says nothing of its package
-        return [bead] if sound is None else [bead, told_too]
+        return ([bead], {}) if sound is None else ([bead, told_too], after)
 
     def _judged(self, entry: BeadWelded, time_s: float) -> BeadWelded:
         seen = self.observer.seen(
@@ -206,7 +210,9 @@ class EntryChecks:
         faults = [
             Fault(name, subject, f"is no {kind} known here; leave it out or correct it")
             for name, subject, kind in wanted
-            if subject and self._deriver.kind_of(subject) is not kind and not self._told_of(subject, kind)
+            if subject
+            and self._deriver.declared.kind_of(subject) is not kind
+            and not self._told_of(subject, kind)
         ]
         if faults:
             raise InputError(faults)
@@ -214,7 +220,7 @@ class EntryChecks:
     def _told_of(self, subject: str, kind: EventKind) -> bool:
         return bool(self._ledger.newest(1, kinds=[kind], subject=subject).events)
 
-    def _correction(self, event: NewEvent, known: Sequence[Event], now_s: float) -> list[NewEvent]:
+    def _correction(self, event: NewEvent, known: Sequence[Event], now_s: float) -> Completed:
         target = self._target(event, known)
         body: dict[str, Any] = dict(event.body)
         self._readable(body, now_s)
@@ -229,8 +235,9 @@ class EntryChecks:
             body["body"] = body_of(self._observed(entry, event.subject, time_s))
         right = replace(event, body=body)
         after = [*known, Event(NOT_YET, EventKind.CORRECTION, event.subject, event.time_s, body)]
-        self._stands(event.subject, target.kind, known, after)
-        return [right, *self._correction_of_package(right, target)]
+        own = self._stands(event.subject, target.kind, known, after)
+        beside, package = self._correction_of_package(right, target)
+        return [right, *beside], {**own, **package}
 
     def _target(self, event: NewEvent, known: Sequence[Event]) -> Event:
         """The entry that is to be put right, as it stands now."""
@@ -265,15 +272,15 @@ class EntryChecks:
             fix = "cannot be changed by a correction; take the bead back and enter it anew"
             raise InputError([Fault("package", entry.package or "nothing", fix)])
 
-    def _correction_of_package(self, right: NewEvent, target: Event) -> list[NewEvent]:
+    def _correction_of_package(self, right: NewEvent, target: Event) -> Completed:
         """A bead's correction goes for the package that it was welded with too."""
         package = target.body.get("package")
         if target.kind is not EventKind.BEAD or not package:
-            return []
+            return [], {}
         others = self._ledger.events(subject=str(package))
         linked = next((one for one in others if one.body.get("bead") == right.subject), None)
         if linked is None:
-            return []
+            return [], {}
         body = {name: value for name, value in right.body.items() if name != "body"} | {"of": linked.number}
         new = right.body.get("body")
         if isinstance(new, Mapping):
@@ -285,9 +292,9 @@ class EntryChecks:
             else:
                 body["body"] = body_of(TestBead(sound, right.subject, bead.seen))
         after = [*others, Event(NOT_YET, EventKind.CORRECTION, str(package), right.time_s, body)]
-        self._stands(str(package), EventKind.PACKAGE, others, after)
+        found = self._stands(str(package), EventKind.PACKAGE, others, after)
         key = None if right.key is None else f"{right.key}/package"
-        return [replace(right, subject=str(package), body=body, key=key)]
+        return [replace(right, subject=str(package), body=body, key=key)], found
 
 
 def _faults_of(look: Callable[[], object]) -> list[Fault]:

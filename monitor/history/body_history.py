@@ -36,6 +36,7 @@ class BodyHistory:
     stands: tuple[Stand, ...]
     made: CylinderDelivered | PlateBroughtIn | None = None
     gas: str = ""
+    thickness_m: float | None = None  # of a plate
     present: bool = True
     machine: str | None = None  # what it is connected to; "" where no machine was named
     connected_s: float | None = None
@@ -98,7 +99,9 @@ def _brought_in(body: str, history: BodyHistory | None, time_s: float, made: Pla
     stands: tuple[Stand, ...] = (Stand(made.zone, time_s),)
     if history is not None and history.present and made.start_temperature_c is None:
         stands = (*history.stands, *stands)
-    return BodyHistory(id=body, kind="plate", name=made.name, stands=stands, made=made)
+    return BodyHistory(
+        id=body, kind="plate", name=made.name, stands=stands, made=made, thickness_m=made.thickness_m
+    )
 
 
 def _changed(history: BodyHistory, dated: Dated) -> BodyHistory:

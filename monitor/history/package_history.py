@@ -10,6 +10,7 @@ from monitor.consumables.stays import Happening, Stay
 from monitor.history.entries import GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
 from monitor.history.records import Dated, moment
 from monitor.model.errors import Fault, InputError
+from monitor.model.thing import Package
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,3 +168,12 @@ def from_settings(
         kept = Stay(Place.HOLDING_OVEN, oven, sealed_s) if oven else Stay(Place.SEALED, zone, sealed_s)
         stays = (*stays, kept)
     return PackageHistory(package, name, consumable, "", "", "", stays, ())
+
+
+def declared_history(package: Package) -> PackageHistory:
+    """What the settings file says of a package."""
+    sealed_s = None if package.sealed_at is None else package.sealed_at.timestamp()
+    opened_s = package.opened_at.timestamp()
+    names = package.id, package.name, package.consumable, package.zone
+    history = from_settings(*names, opened_s, sealed_s, package.oven or "")
+    return replace(history, spool=package.spool or "")

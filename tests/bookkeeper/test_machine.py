@@ -247,7 +247,10 @@ class KeeperMachine(RuleBasedStateMachine):
                 Event(one.event.number, EventKind.PACKAGE, package, one.time_s, body)
                 for one, body in ((k, _body(k)) for k in kept if not k.void)
             ]
-            found, wanted = deriver.package(package, events), deriver.package(package, right)
+            found, wanted = (
+                deriver.declared.package(package, events),
+                deriver.declared.package(package, right),
+            )
             assert found.refusals == wanted.refusals == ()
             if found.history is not None and wanted.history is not None:
                 assert (found.history.stays, found.history.happenings) == (

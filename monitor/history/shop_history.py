@@ -1,0 +1,142 @@
+"""The one fold: what settings and ledger tell of every package, cylinder, plate and store."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Generic, TypeVar
+
+from monitor.history.body_history import BodyHistory, Stand, body_as_told
+from monitor.history.package_history import PackageHistory, Refusal, declared_history, history_as_told
+from monitor.history.records import Dated, readable_entries
+from monitor.history.store_history import StoreHistory, store_history
+from monitor.model.declared_shop import DeclaredShop
+from monitor.model.errors import Fault
+from monitor.model.event import Event, EventKind
+from monitor.model.place import Site, Zone
+
+BODY_KINDS = (EventKind.CYLINDER, EventKind.STEEL)
+TOLD = (EventKind.PACKAGE, EventKind.STORAGE, *BODY_KINDS, EventKind.CORRECTION)  # what the fold reads
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Derived(Generic[T]):
+    """What a thing's events tell, and what of them cannot be true; `entered_s` None: only the settings do."""
+
+    history: T | None
+    refusals: tuple[Refusal, ...] = ()
+    entered_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShopHistory:
+    """Every thing by its label, ended ones too; of a store what was entered about it."""
+
+    packages: Mapping[str, Derived[PackageHistory]] = field(default_factory=dict)
+    bodies: Mapping[str, Derived[BodyHistory]] = field(default_factory=dict)
+    stores: Mapping[str, StoreHistory] = field(default_factory=dict)
+
+    def refused(self, subject: str) -> tuple[Refusal, ...]:
+        """Entries of a thing that cannot be true beside the others."""
+        found = self.packages.get(subject) or self.bodies.get(subject)
+        return () if found is None else found.refusals
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredThings:
+    """What the settings file says of the things, for the ledger to go on from."""
+
+    packages: Mapping[str, PackageHistory]
+    bodies: Mapping[str, BodyHistory]
+    zones: Mapping[str, Zone]
+    sites: Mapping[str, Site]
+
+    @property
+    def tz(self) -> tzinfo:
+        """The clock on the wall of the first site, for things that are in no known zone."""
+        return next(iter(self.sites.values())).tz
+
+    def history(self, events: Iterable[Event]) -> ShopHistory:
+        """Everything that settings and these events tell, corrections laid over what they correct."""
+        by_subject: dict[str, list[Event]] = {name: [] for name in (*self.packages, *self.bodies)}
+        for event in events:
+            by_subject.setdefault(event.subject, []).append(event)
+        found = [self.thing(subject, told) for subject, told in by_subject.items()]
+        return ShopHistory(
+            {name: one for thing in found for name, one in thing.packages.items()},
+            {name: one for thing in found for name, one in thing.bodies.items()},
+            {name: one for thing in found for name, one in thing.stores.items()},
+        )
+
+    def thing(self, subject: str, events: Sequence[Event]) -> ShopHistory:
+        """The same of one thing, from its own events alone."""
+        told = {event.kind for event in events}
+        kinds = told | {self.kind_of(subject)}
+        return ShopHistory(
+            {subject: self.package(subject, events)} if EventKind.PACKAGE in kinds else {},
+            {subject: self.body(subject, events)} if kinds & set(BODY_KINDS) else {},
+            {subject: self.store(events)} if EventKind.STORAGE in told and subject in self.zones else {},
+        )
+
+    def kind_of(self, subject: str) -> EventKind | None:
+        """What the settings file says a thing is."""
+        if subject in self.packages:
+            return EventKind.PACKAGE
+        body = self.bodies.get(subject)
+        if body is not None:
+            return EventKind.CYLINDER if body.kind == "cylinder" else EventKind.STEEL
+        return EventKind.STORAGE if subject in self.zones else None
+
+    def package(self, package: str, events: Sequence[Event]) -> Derived[PackageHistory]:
+        """A package's history as told."""
+        before = self.packages.get(package)
+        entries, unread = readable_entries(events, EventKind.PACKAGE)
+        history, refusals = history_as_told(package, entries, before, self._tz_of(entries, before))
+        return Derived(history, (*_unread(unread), *refusals), _entered_s(events))
+
+    def body(self, body: str, events: Sequence[Event]) -> Derived[BodyHistory]:
+        """A cylinder's or plate's history as told."""
+        kind = next((event.kind for event in events if event.kind in BODY_KINDS), self.kind_of(body))
+        if kind is None:
+            return Derived(None)
+        entries, unread = readable_entries(events, kind)
+        history, refusals = body_as_told(body, entries, self.bodies.get(body), self.tz)
+        return Derived(history, (*_unread(unread), *refusals), _entered_s(events))
+
+    def store(self, events: Iterable[Event]) -> StoreHistory:
+        """What was entered about a storage place."""
+        return store_history(readable_entries(events, EventKind.STORAGE)[0])
+
+    def _tz_of(self, entries: Sequence[Dated], before: PackageHistory | None) -> tzinfo:
+        zones = (getattr(dated.entry, "zone", "") for dated in entries)
+        zone = next((zone for zone in zones if zone), before.zone if before is not None else "")
+        return self.sites[self.zones[zone].site].tz if zone in self.zones else self.tz
+
+
+def declared_things(shop: DeclaredShop) -> DeclaredThings:
+    """What a shop's settings say of its things."""
+    bodies = [
+        BodyHistory(c.id, "cylinder", c.name, (Stand(c.zone, None),), gas=c.gas, present=c.present)
+        for c in shop.cylinders
+    ]
+    bodies += [
+        BodyHistory(
+            p.id, "plate", p.name, (Stand(p.zone, None),), thickness_m=p.thickness_m, present=p.present
+        )
+        for p in shop.plates
+    ]
+    return DeclaredThings(
+        packages={package.id: declared_history(package) for package in shop.packages},
+        bodies={body.id: body for body in bodies},
+        zones={zone.id: zone for zone in shop.zones},
+        sites={site.id: site for site in shop.sites},
+    )
+
+
+def _entered_s(events: Sequence[Event]) -> float | None:
+    return max((event.entered_s for event in events), default=None)
+
+
+def _unread(numbers: Iterable[int]) -> tuple[Refusal, ...]:
+    fault = Fault("entry", "a body nobody can read", "take it back and enter it again")
+    return tuple(Refusal(number, (fault,)) for number in numbers)
