@@ -58,6 +58,12 @@ def test_every_fault_is_named_at_once_with_value_and_fix(tmp_path: Path) -> None
     assert "is needed" in faults["shifts[0].end"]
 
 
+def test_a_setting_that_is_no_more_says_what_stands_for_it(tmp_path: Path) -> None:
+    sensor = '[[sensors]]\nid = "bay-1"\nzone = "bay"\nshared_device = true\n'
+    (place,) = [name for name in faults_of(write(tmp_path, SMALL + sensor)) if "shared_device" in name]
+    assert "like those of two" in faults_of(write(tmp_path, SMALL + sensor))[place]
+
+
 @pytest.mark.parametrize(
     ("section", "field", "said"),
     [

@@ -56,11 +56,16 @@ class ZoneAir:
 
 @dataclass(frozen=True, slots=True)
 class SensorAccuracy:
-    """How well one sensor measures at any air, and how far its two errors go together."""
+    """How well one sensor measures at any air; its two errors count as independent.
+
+    Makers state them for a device as cold as its air. What warms thermometer and humidity element together
+    does not touch the vapour at the element: it reads as much drier as the thermometer reads warmer, so both
+    errors cancel in the dew point (their correlation is negative). Nobody publishes how much of a stated
+    figure that is, so none of it is taken off.
+    """
 
     temperature: ChannelRules
     humidity: ChannelRules | None
-    correlation: float
 
     def temperature_std_k(self, temperature_c: float) -> float:
         """Standard uncertainty of its temperature."""
@@ -77,7 +82,6 @@ class SensorAccuracy:
             max(humidity_frac, 0.01),
             self.temperature_std_k(temperature_c),
             self.humidity_std_frac(humidity_frac),
-            self.correlation,
         )
 
 

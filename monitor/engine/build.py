@@ -32,7 +32,6 @@ from monitor.settings.schema import Settings
 from monitor.weather.provider import NoProvider
 from monitor.weather.site import PROVIDERS
 
-SHARED_DEVICE_CORRELATION = 0.5  # common practice: one housing, one supply; nobody publishes a figure
 UNSTATED_PROBE_STD_K = 0.5  # of a sensor without a surface probe; never used then
 
 
@@ -132,7 +131,6 @@ def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> Senso
         accuracy = SensorAccuracy(
             rules.channels[Quantity.AIR_TEMPERATURE],
             rules.channels.get(Quantity.RELATIVE_HUMIDITY),
-            SHARED_DEVICE_CORRELATION if sensor.shared_device else 0.0,
         )
     probe = rules.channels.get(Quantity.SURFACE_TEMPERATURE)
     surface_std_k = UNSTATED_PROBE_STD_K if probe is None else standard_uncertainty(probe, 0.0)

@@ -70,7 +70,6 @@ class Sensor(Section):
     interval_s: PositiveS = 30.0
     stale_after_s: PositiveS = 300.0
     stuck_after_s: PositiveS = 21_600.0
-    shared_device: bool = True  # temperature and humidity share one device (their errors correlate)
     calibrated_on: date | None = None
     calibration_days: Annotated[int, Field(ge=1)] = 365
     measures: Annotated[tuple[Measure, ...], Field(min_length=1)]

@@ -57,7 +57,8 @@ def dew_point_std_k(
         relative_humidity_std_frac: standard uncertainty of the relative humidity, fraction, broadcast, 0 to
             1.
         correlation: correlation of the two errors, broadcast, -1 to 1; 0 for separate elements, negative
-            where one device's humidity element is warmed with its thermometer.
+            where one device's humidity element is warmed with its thermometer: the vapour stays, so the
+            humidity falls by its own slope and the dew point keeps its value.
     Returns:
         standard uncertainty of the dew point over water, K, broadcast shape; first order, so within 6 %
         while the humidity's is below a quarter of the humidity.

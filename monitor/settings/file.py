@@ -94,6 +94,9 @@ _WORDS = {
     "timezone_aware": "write a moment with its offset, its timezone, like 2026-09-07T06:15:00+01:00",
     "too_short": "is empty; name at least one",
 }
+_GONE = {  # settings that were, with what stands for them
+    "shared_device": "is no setting any more; remove it: the errors of one device count like those of two",
+}
 _IDENTIFIER_PATTERN = "[a-z0-9-]"  # the one pattern that ids have; a topic's says itself what it wants
 
 
@@ -114,7 +117,8 @@ def _fault(item: dict[str, Any]) -> Fault:
     if item["type"] == "missing":
         return Fault(place, "nothing", "is needed; add it")
     if item["type"] == "extra_forbidden":
-        return Fault(place, _shown(item["input"]), "is not a setting; remove it or correct its spelling")
+        gone = _GONE.get(str(item["loc"][-1]), "is not a setting; remove it or correct its spelling")
+        return Fault(place, _shown(item["input"]), gone)
     hidden = any(name in str(item["loc"][-1]) for name in _SECRET_NAMES) if item["loc"] else True
     found = "a secret" if hidden and not isinstance(item["input"], dict) else _shown(item["input"])
     return Fault(place or "settings", found, _fix(item))

@@ -24,7 +24,7 @@ from tests.sensors.sensors import AIR, RH, START_S, rules
 
 FRESH_S = 900.0
 CHANNELS = rules().channels
-ACCURACY = SensorAccuracy(CHANNELS[AIR], CHANNELS[RH], 0.0)
+ACCURACY = SensorAccuracy(CHANNELS[AIR], CHANNELS[RH])
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 
@@ -133,6 +133,21 @@ def test_the_dew_points_deviation_is_that_of_its_humidity(
     now = air_state(air, START_S, FRESH_S, 101_325.0, {"bay-1": ACCURACY})
     assert now is not None
     assert low_k <= now.dew_point_std_k <= high_k
+
+
+@pytest.mark.parametrize(("celsius", "humidity"), [(10.0, 0.95), (20.0, 0.50), (30.0, 0.70)])
+def test_a_devices_errors_count_as_independent(celsius: float, humidity: float) -> None:
+    """JCGM 100, 5.1.2, with slopes taken from PsychroLib's dew point by central differences."""
+
+    def dew_c(warm: float, damp: float) -> float:
+        return float(psychrolib.GetTDewPointFromRelHum(warm, damp))
+
+    by_temperature = (dew_c(celsius + 0.1, humidity) - dew_c(celsius - 0.1, humidity)) / 0.2
+    by_humidity = (dew_c(celsius, humidity + 0.001) - dew_c(celsius, humidity - 0.001)) / 0.002
+    warm_k = by_temperature * ACCURACY.temperature_std_k(celsius)
+    damp_k = by_humidity * ACCURACY.humidity_std_frac(humidity)
+    found = ACCURACY.dew_point_std_k(celsius, humidity)
+    assert found == pytest.approx(math.hypot(warm_k, damp_k), rel=0.01)
 
 
 def test_of_several_the_least_sure_sensors_deviation_is_carried() -> None:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+import psychrolib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -135,6 +136,23 @@ def test_independent_errors_add_as_squares(t: float, rh: float, ut: float, ur: f
 def test_errors_that_cancel_leave_no_uncertainty() -> None:
     assert u.margin_std_k(0.3, 0.3, 1.0) == pytest.approx(0.0, abs=1e-9)
     assert u.margin_std_k(0.3, 0.4, 0.0) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("air_c", [5.0, 20.0, 35.0])
+@pytest.mark.parametrize("humidity", [0.3, 0.6, 0.9])
+def test_what_warms_a_whole_device_cancels_in_the_dew_point(air_c: float, humidity: float) -> None:
+    """The vapour at a warmed element is the air's: PsychroLib gives the vapour and what the element reads."""
+    warmer_k = 0.05
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    vapour_pa = psychrolib.GetVapPresFromRelHum(air_c, humidity)
+    read = psychrolib.GetRelHumFromVapPres(air_c + warmer_k, vapour_pa)
+    assert read < humidity
+    moved_k = dew_point_from_rh_c(air_c + warmer_k, read) - dew_point_from_rh_c(air_c, humidity)
+    assert moved_k == pytest.approx(0.0, abs=0.001)
+    fall = humidity - read
+    apart = u.dew_point_std_k(air_c, humidity, warmer_k, fall)
+    assert u.dew_point_std_k(air_c, humidity, warmer_k, fall, -1.0) < 0.01 * apart
+    assert u.dew_point_std_k(air_c, humidity, warmer_k, fall, 0.5) > apart  # of the wrong sign for it
 
 
 def test_without_any_error_there_is_no_correlation() -> None:
