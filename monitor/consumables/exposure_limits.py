@@ -1,45 +1,17 @@
 """Which hours govern a package: the code's, or a shop's own, looser only with a written reason."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from monitor.consumables.classes import Authority, ConsumableClass, Counts, Permission, Place, class_named
 from monitor.consumables.exposure_air import CHECK_SPEAKS_S
-from monitor.model.data_tables import Table
 from monitor.model.errors import Fault, InputError
+from monitor.model.shop_rule import ClassRule, ShopRule
 from monitor.physics.saturation import vapour_pressure_pa
 from monitor.physics.sorption import SorptionParameters
 
 HOUR_S = 3600.0
 READING_SPEAKS_S = 900.0  # how long after a reading the air is still taken as known, at the most
-
-
-@dataclass(frozen=True, slots=True)
-class ProvedHours:
-    """Longer hours proved by a test of this maker's product (column B), with the air of the test."""
-
-    limit_h: float
-    temperature_c: float
-    rh_frac: float
-    document: str
-
-
-@dataclass(frozen=True, slots=True)
-class ShopRule:
-    """What a shop's own procedure says about a class; absent entries leave the code as it is."""
-
-    limit_h: float | None = None
-    reason: str = ""  # in writing, where the shop's hours are looser than the code's
-    document: str = ""  # the procedure's name or number
-    tested: ProvedHours | None = None
-    hold_restarts_clock: bool | None = None
-    redry_permission: str = ""  # the maker's written word, where redrying needs it
-    cabinet_permission: str = (
-        ""  # whose written word lets a dry cabinet stop hours that the rule does not stop
-    )
-    use_first_frac: float = 0.5
-    due_frac: float = 0.8
 
 
 AS_THE_CODE = ShopRule()
@@ -240,45 +212,19 @@ AUTHORITY_WORDS = {
 }
 
 
-def shop_rules(data: Mapping[str, Any], classes: Mapping[str, ConsumableClass]) -> dict[str, ShopRule]:
-    """A shop's own rules, by class id, from a mapping with [[shop_rule]] tables; all faults at once."""
-    top = Table(data, "")
-    rules: dict[str, ShopRule] = {}
-    for row in top.rows("shop_rule"):
-        name, rule = _shop_rule(row)
-        if name in rules:
-            row.fault("class", "has two rules; keep one")
-        rules[name] = rule
+def rules_by_class(rules: Iterable[ClassRule], classes: Mapping[str, ConsumableClass]) -> dict[str, ShopRule]:
+    """A shop's own rules, by class id; raises InputError with every rule that cannot stand."""
+    faults: list[Fault] = []
+    found: dict[str, ShopRule] = {}
+    for rule in rules:
+        if rule.consumable in found:
+            where = f"shop rule for {rule.consumable}"
+            faults.append(Fault(where, "a second one", "a class has one rule; keep one"))
+        found[rule.consumable] = rule
         try:
-            _check(class_named(classes, name), rule)
+            _check(class_named(classes, rule.consumable), rule)
         except InputError as error:
-            top.faults.extend(error.faults)
-    top.finish()
-    return rules
-
-
-def _shop_rule(row: Table) -> tuple[str, ShopRule]:
-    name = row.text("class")
-    tested = None
-    if row.has("tested"):
-        test = row.sub("tested")
-        tested = ProvedHours(
-            limit_h=test.number("limit_h", 0.05, 10_000),
-            temperature_c=test.number("temperature_c", 0, 60),
-            rh_frac=test.number("rh_frac", 0.01, 1),
-            document=test.text("document"),
-        )
-        test.no_more()
-    rule = ShopRule(
-        limit_h=row.number("limit_h", 0.01, 10_000) if row.has("limit_h") else None,
-        reason=row.text("reason", ""),
-        document=row.text("document", ""),
-        tested=tested,
-        hold_restarts_clock=row.flag("hold_restarts_clock", True) if row.has("hold_restarts_clock") else None,
-        redry_permission=row.text("redry_permission", ""),
-        cabinet_permission=row.text("cabinet_permission", ""),
-        use_first_frac=row.number("use_first_frac", 0, 1, 0.5),
-        due_frac=row.number("due_frac", 0, 1, 0.8),
-    )
-    row.no_more()
-    return name, rule
+            faults.extend(error.faults)
+    if faults:
+        raise InputError(faults)
+    return found

@@ -7,19 +7,18 @@ from typing import Any
 from monitor.consumables.classes import ConsumableClass, class_named, consumable_classes
 from monitor.consumables.exposure_air import CHECK_SPEAKS_S
 from monitor.consumables.exposure_limits import (
+    AS_THE_CODE,
     READING_SPEAKS_S,
     ClockRules,
-    ShopRule,
     clock_rules,
-    shop_rules,
+    rules_by_class,
 )
 from monitor.consumables.materials import SorptionData, sorption_data
 from monitor.consumables.run_off import WIRES
 from monitor.model.declared_shop import DeclaredShop
 from monitor.model.errors import Fault, InputError
-from monitor.model.shop_rule import ShopRules
+from monitor.model.shop_rule import ClassRule, ShopRule
 
-USE_FIRST_FRAC = 0.5
 HEATED_KINDS = frozenset({"oven", "quiver"})
 SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
 
@@ -46,7 +45,7 @@ class RuleBook:
         rule = self.by_class.get(consumable, self.usual)
         own_h = self.limit_h.get(package)
         if own_h is not None and (rule.limit_h is None or own_h < rule.limit_h):
-            rule = replace(rule, limit_h=own_h)
+            rule = rule.model_copy(update={"limit_h": own_h})
         known = class_named(self.classes, consumable)
         rules = clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
         return replace(
@@ -71,12 +70,11 @@ def rule_book(
     """
     classes = consumable_classes(consumables)
     due_frac = shop.limits.exposure_due_frac
-    usual = ShopRule(use_first_frac=min(USE_FIRST_FRAC, due_frac), due_frac=due_frac)
-    rows = [_row(rule, usual) for rule in shop.shop_rules]
+    usual = ShopRule(use_first_frac=min(AS_THE_CODE.use_first_frac, due_frac), due_frac=due_frac)
     book = RuleBook(
         classes=classes,
         sorption=sorption_data(sorption),
-        by_class=shop_rules({"shop_rule": rows}, classes) if rows else {},
+        by_class=rules_by_class((_with_usual(rule, due_frac) for rule in shop.shop_rules), classes),
         usual=usual,
         reading_speaks_s=air_speaks_s(shop, derived_every_s),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
@@ -111,9 +109,10 @@ def _speaks_s(shop: DeclaredShop, derived_every_s: float) -> dict[str, float]:
     return found
 
 
-def _row(rule: ShopRules, usual: ShopRule) -> dict[str, Any]:
-    row = rule.model_dump(exclude_none=True)
-    row["class"] = row.pop("consumable")
-    row.setdefault("due_frac", usual.due_frac)
-    row.setdefault("use_first_frac", min(USE_FIRST_FRAC, row["due_frac"]))
-    return {name: value for name, value in row.items() if value != ""}
+def _with_usual(rule: ClassRule, usual_due_frac: float) -> ClassRule:
+    """The rule with the shop's planning limits where it names none of its own."""
+    due_frac = rule.due_frac if "due_frac" in rule.model_fields_set else usual_due_frac
+    first_frac = rule.use_first_frac
+    if "use_first_frac" not in rule.model_fields_set:
+        first_frac = min(first_frac, due_frac)
+    return rule.model_copy(update={"due_frac": due_frac, "use_first_frac": first_frac})

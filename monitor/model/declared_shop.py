@@ -8,7 +8,7 @@ from monitor.model.device import Sensor
 from monitor.model.limits import Limits
 from monitor.model.place import Site, Zone
 from monitor.model.section import Section
-from monitor.model.shop_rule import ShopRules
+from monitor.model.shop_rule import ClassRule
 from monitor.model.staff import OnCall, Person, Shift
 from monitor.model.thing import Cylinder, Package, Plate
 
@@ -23,7 +23,7 @@ class DeclaredShop(Section):
     cylinders: tuple[Cylinder, ...] = ()
     plates: tuple[Plate, ...] = ()
     packages: tuple[Package, ...] = ()
-    shop_rules: tuple[ShopRules, ...] = ()
+    shop_rules: tuple[ClassRule, ...] = ()
     shifts: tuple[Shift, ...] = ()
     people: tuple[Person, ...] = ()
     on_call: tuple[OnCall, ...] = ()

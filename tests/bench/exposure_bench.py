@@ -13,9 +13,10 @@ import numpy as np
 from monitor.consumables.classes import Place, consumable_classes
 from monitor.consumables.exposure_air import AirSamples, AirStretch
 from monitor.consumables.exposure_clock import advance_clock, start_clock
-from monitor.consumables.exposure_limits import ShopRule, clock_rules
+from monitor.consumables.exposure_limits import clock_rules
 from monitor.consumables.materials import sorption_data
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shop_rule import ShopRule
 
 SHARED = Path(__file__).parents[2] / "shared"
 

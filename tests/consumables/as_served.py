@@ -10,7 +10,6 @@ import numpy as np
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples
 from monitor.consumables.exposure_clock import clock_over
-from monitor.consumables.exposure_limits import ProvedHours, ShopRule
 from monitor.consumables.rule_book import RuleBook
 from monitor.consumables.standing import Standing
 from monitor.consumables.verdict import PackageVerdict, package_verdict
@@ -23,6 +22,7 @@ from monitor.history.records import readable_entries
 from monitor.history.store_history import StoreReading, store_history
 from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, Reading, SeriesKey
+from monitor.model.shop_rule import ProvedHours, ShopRule
 from tests.consumables import plain_rules as rules
 from tests.consumables.conftest import CLASSES, SORPTION
 from tests.consumables.plain_evidence import Row
@@ -107,7 +107,12 @@ def _moved(step: Step) -> Moved:
 
 
 def _book(plan: Plan) -> RuleBook:
-    tested = None if plan.tested_b is None else ProvedHours(*plan.tested_b, "test report 31")
+    tested = None
+    if plan.tested_b is not None:
+        limit_h, temperature_c, rh_frac = plan.tested_b
+        tested = ProvedHours(
+            limit_h=limit_h, temperature_c=temperature_c, rh_frac=rh_frac, document="test report 31"
+        )
     shop = ShopRule(tested=tested, redry_permission="maker's letter 7" if plan.makers_word else "")
     return RuleBook(
         CLASSES,

@@ -10,8 +10,9 @@ import pytest
 
 from monitor.consumables.classes import ConsumableClass, consumable_classes
 from monitor.consumables.exposure_air import AirSamples
-from monitor.consumables.exposure_limits import ClockRules, ShopRule, clock_rules
+from monitor.consumables.exposure_limits import ClockRules, clock_rules
 from monitor.consumables.materials import SorptionData, sorption_data
+from monitor.model.shop_rule import ShopRule
 
 SHARED = Path(__file__).parents[2] / "shared"
 

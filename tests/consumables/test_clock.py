@@ -1,7 +1,6 @@
 """What counts on the exposure clocks, checked against the code's rules place by place."""
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,9 +8,10 @@ import pytest
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock, clock_over, happened, start_clock
-from monitor.consumables.exposure_limits import ClockRules, ShopRule
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import DatedHappening, Happening, Stay, StoreReading
 from monitor.model.errors import InputError
+from monitor.model.shop_rule import ShopRule
 
 H = 3600.0
 AS_THE_TRADE = ShopRule(hold_restarts_clock=True, document="WPS 7")
@@ -174,7 +174,7 @@ def test_a_proven_hold_restarts_the_count_when_the_hours_were_not_used_up(
 
 
 def test_a_shop_may_refuse_the_restart(rules_for: Rules) -> None:
-    rules = rules_for("e7018", replace(AS_THE_TRADE, hold_restarts_clock=False))
+    rules = rules_for("e7018", AS_THE_TRADE.model_copy(update={"hold_restarts_clock": False}))
     clock = lay(start_clock(0.0, rules), rules, Place.OPEN_AIR, 3.0)
     hourly = tuple(StoreReading((3.0 + n) * H, 130.0) for n in range(7))
     held = lay(clock, rules_for("e7018", AS_THE_TRADE), Place.HOLDING_OVEN, 6.0, hand=hourly)

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from monitor.consumables.classes import HOT_PLACES, Place
 from monitor.consumables.exposure_air import AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock, clock_over, start_clock
-from monitor.consumables.exposure_limits import ClockRules, ShopRule
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.standing import Standing
 from monitor.consumables.stays import Stay
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shop_rule import ShopRule
 
 Rules = Callable[..., ClockRules]
 ORDER = list(Standing)

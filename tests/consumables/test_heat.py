@@ -12,10 +12,11 @@ import pytest
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples
 from monitor.consumables.exposure_clock import ExposureClock, clock_over
-from monitor.consumables.exposure_limits import ClockRules, ShopRule
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.standing import DecidingRule, Standing
 from monitor.consumables.stays import Stay, StoreReading
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shop_rule import ShopRule
 
 H = 3600.0
 OPEN_H = 3.0  # of the 4 h of E7018

@@ -11,11 +11,12 @@ import pytest
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock, start_clock
-from monitor.consumables.exposure_limits import ClockRules, ShopRule
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.heat import Heat
 from monitor.consumables.oven_doubts import oven_doubts
 from monitor.consumables.stays import StoreReading
 from monitor.consumables.verdict import package_verdict
+from monitor.model.shop_rule import ShopRule
 
 H = 3600.0
 Rules = Callable[..., ClockRules]

@@ -9,16 +9,19 @@ import pytest
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples, HeldAir
 from monitor.consumables.exposure_clock import ExposureClock, clock_over
-from monitor.consumables.exposure_limits import ClockRules, ProvedHours, ShopRule
+from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.standing import Standing
 from monitor.consumables.stays import Stay
 from monitor.consumables.verdict import PackageVerdict, package_verdict
+from monitor.model.shop_rule import ProvedHours, ShopRule
 
 H = 3600.0
 Rules = Callable[..., ClockRules]
 Air = Callable[..., AirSamples]
 Part = tuple[Place, str, float]
-TESTED = ShopRule(tested=ProvedHours(9.0, 27.0, 0.80, "test report 31"))
+TESTED = ShopRule(
+    tested=ProvedHours(limit_h=9.0, temperature_c=27.0, rh_frac=0.80, document="test report 31")
+)
 
 
 def through(

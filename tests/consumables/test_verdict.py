@@ -3,16 +3,18 @@
 from collections.abc import Callable
 
 import pytest
+from pydantic import ValidationError
 
 from monitor.consumables.classes import ConsumableClass, ConsumableKind, Place
 from monitor.consumables.exposure_air import NO_AIR, AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock, happened, start_clock
-from monitor.consumables.exposure_limits import ClockRules, ProvedHours, ShopRule, clock_rules, shop_rules
+from monitor.consumables.exposure_limits import ClockRules, clock_rules, rules_by_class
 from monitor.consumables.standing import DecidingRule, Standing, hours_text
 from monitor.consumables.stays import DatedHappening, Happening, StoreReading
 from monitor.consumables.verdict import PackageVerdict, package_verdict
 from monitor.model.errors import InputError
 from monitor.model.level import Level
+from monitor.model.shop_rule import ClassRule, ProvedHours, ShopRule
 
 H = 3600.0
 Rules = Callable[..., ClockRules]
@@ -123,7 +125,7 @@ def test_column_b_needs_its_test_and_falls_back_in_air_wetter_than_the_test(
     classes: dict[str, ConsumableClass], rules_for: Rules, steady_air: Air
 ) -> None:
     # D1.1:2015 5.3.2.3: not used at temperature/RH combinations exceeding the test's RH or moisture content
-    tested = ProvedHours(9.0, 27.0, 0.80, "test report 31")
+    tested = ProvedHours(limit_h=9.0, temperature_c=27.0, rh_frac=0.80, document="test report 31")
     rules = rules_for("e7018", ShopRule(tested=tested))
     inside = verdict(rules, 6.0, steady_air(22.0, 0.70, 0.0, 6 * H))
     humid = verdict(rules, 6.0, steady_air(18.0, 0.85, 0.0, 6 * H))
@@ -132,7 +134,7 @@ def test_column_b_needs_its_test_and_falls_back_in_air_wetter_than_the_test(
     assert (humid.standing, wet.standing) == (Standing.OVER, Standing.OVER)
     assert any("column A rules" in note for note in humid.notes)
     with pytest.raises(InputError, match="column B allows more than 4 and up to 10 h"):
-        clock_rules(classes["e7018"], ShopRule(tested=ProvedHours(12.0, 27.0, 0.8, "report")))
+        clock_rules(classes["e7018"], ShopRule(tested=tested.model_copy(update={"limit_h": 12.0})))
     with pytest.raises(InputError, match="has no column B"):
         clock_rules(classes["e7018-r"], ShopRule(tested=tested))
 
@@ -234,28 +236,23 @@ def test_cellulosic_rods_are_never_sent_to_an_oven(classes: dict[str, Consumable
     assert classes["e6010"].kind is ConsumableKind.COVERED_ELECTRODE
 
 
-def test_shop_rules_come_from_a_file_with_every_fault_told(classes: dict[str, ConsumableClass]) -> None:
-    data = {
-        "shop_rule": [
-            {"class": "e7018", "limit_h": 3.0, "document": "WP 7"},
-            {"class": "fcaw-folded-h8", "limit_h": 100.0},
-            {"class": "e9999"},
-            {"class": "e8018-x", "due_frac": 0.3},
-            {"class": "e7018-x", "limit": 3.0},
-        ]
-    }
+def test_every_rule_of_the_shop_that_cannot_stand_is_told(classes: dict[str, ConsumableClass]) -> None:
+    good = ClassRule(consumable="e7018", limit_h=3.0, document="WP 7")
+    rules = [
+        good,
+        ClassRule(consumable="fcaw-folded-h8", limit_h=100.0),
+        ClassRule(consumable="e9999"),
+        ClassRule(consumable="e8018-x", due_frac=0.3),
+        good,
+    ]
     with pytest.raises(InputError) as raised:
-        shop_rules(data, classes)
+        rules_by_class(rules, classes)
     told = str(raised.value)
-    for part in (
-        "seismic supplement's 72 h; write the reason",
-        "e9999",
-        "use_first_frac ≤ due_frac",
-        ".limit:",
-    ):
-        assert part in told
-    good = shop_rules({"shop_rule": data["shop_rule"][:1]}, classes)
-    assert good["e7018"].limit_h == 3.0
+    parts = "seismic supplement's 72 h; write the reason", "e9999", "use_first_frac ≤ due_frac", "keep one"
+    assert all(part in told for part in parts)
+    assert rules_by_class([good], classes)["e7018"].limit_h == 3.0
+    with pytest.raises(ValidationError, match=r"limit\s"):
+        ClassRule(consumable="e7018-x", limit=3.0)  # type: ignore[call-arg]
 
 
 @pytest.mark.parametrize(

@@ -174,9 +174,9 @@ HELD_BY: dict[tuple[str, str], str] = {
         "impossible",
     ): "engine/test_evidence.py::test_a_package_declared_as_opened_in_the_future_is_there",
     ("forecast", "absent"): "alarms/test_ahead.py::test_what_is_not_known_of_the_coming_shifts_is_said",
-    ("calendar", "absent"): "stages/test_hours.py::test_a_site_without_shifts_is_always_at_work",
+    ("calendar", "absent"): "core/test_hours.py::test_a_site_without_shifts_is_always_at_work",
     ("calendar", "old"): "engine/test_calendars.py::test_a_calendar_that_has_run_out_gives_no_leave",
-    ("calendar", "partial"): "stages/test_hours.py::test_a_rest_ends_with_a_shift_that_is_known",
+    ("calendar", "partial"): "core/test_hours.py::test_a_rest_ends_with_a_shift_that_is_known",
     (
         "calendar",
         "impossible",
