@@ -129,7 +129,8 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet 
     """What is only remembered, until the next tick makes something of it."""
     match given:
         case ServiceFacts(values):
-            return replace(state, service={**state.service, **values})
+            told = {**state.service, **values}
+            return state if told == state.service else replace(state, service=told)
         case Foreseen(shifts, actions, memory, clouds):
             # Conditions for new shifts are wanted at the next tick, not only at the next derived one.
             return replace(state, shifts=shifts, actions=actions, memory=memory, clouds=clouds, derived_s=0.0)

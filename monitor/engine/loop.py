@@ -83,6 +83,7 @@ class CoreLoop:
         self._known, self._damaged = self._remembered(keep_damaged)
         self._state = first_state(shop, start_s) if self._known is None else fitted(shop, self._known)
         self._saved_s = self._state.time_s
+        self._pictured: tuple[Shop, CoreState, Picture] | None = None
 
     @property
     def state(self) -> CoreState:
@@ -100,8 +101,13 @@ class CoreLoop:
         return self._ticked_at
 
     def snapshot(self) -> Picture:
-        """The picture as of the last tick."""
-        return picture(self._shop, self._state)
+        """The picture as of the last tick; as long as nothing changed it is the same object."""
+        shop, state, drawn = self._pictured or (None, None, None)
+        if drawn is None or shop is not self._shop or state is not self._state:
+            shop, state = self._shop, self._state
+            drawn = picture(shop, state)
+            self._pictured = (shop, state, drawn)
+        return drawn
 
     def advance_to(self, until_s: float, now_s: float = math.inf, last_order: int | None = None) -> int:
         """Judge everything that arrived before `until_s`; returns how many readings were worked through.

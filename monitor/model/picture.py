@@ -157,12 +157,16 @@ class ActionNow:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Whether one part of the service works: broker, ingest, series store, outbox, weather …"""
+    """Whether one part of the service works: broker, ingest, series store, outbox, weather …
+
+    Its numbers change from second to second and are for programs only: pictures that differ in nothing else
+    show the same.
+    """
 
     name: str
     ok: bool
     text: str
-    numbers: dict[str, float] = field(default_factory=dict)
+    numbers: dict[str, float] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,21 +2,22 @@
 
 import asyncio
 import json
+import threading
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
+from secrets import token_hex
 
 from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
-from monitor.model.picture import Picture
 from monitor.web.frame.guard import form_token, session_of
-from monitor.web.frame.page import EVERYWHERE, Web, who_of
+from monitor.web.frame.page import EVERYWHERE, PageFrame, Web, who_of
 from monitor.web.pages import ahead_page, alarms_page, now_page, sensors_page, service_page, things_page
 
 LOOK_EVERY_S = 1.0
 BEAT_EVERY_S = 10.0
-DRAW_EVERY_S = 15.0
+MOST_DRAWN = 64  # pages times people who follow them
 PAGES: dict[str, dict[str, str]] = {
     "now": now_page.PIECES | EVERYWHERE,
     "ahead": ahead_page.PIECES | EVERYWHERE,
@@ -38,6 +39,7 @@ class Stopping:
 def routes(web: Web, stopping: Stopping) -> APIRouter:
     """The stream of changes."""
     router = APIRouter(include_in_schema=False)
+    drawings = Drawings(web)
 
     @router.get("/live/{page}")
     async def live(request: Request, page: str) -> StreamingResponse:
@@ -45,7 +47,7 @@ def routes(web: Web, stopping: Stopping) -> APIRouter:
             raise HTTPException(404, "No such page to follow.")
         token = form_token(web.deps.key, session_of(request))
         return StreamingResponse(
-            _stream(web, PAGES[page], token, who_of(request), stopping),
+            _stream(drawings, page, token, who_of(request), stopping),
             media_type="text/event-stream",
             headers={"cache-control": "no-store", "x-accel-buffering": "no"},
         )
@@ -53,24 +55,48 @@ def routes(web: Web, stopping: Stopping) -> APIRouter:
     return router
 
 
+class Drawings:
+    """What was drawn last of each page: once for all browsers, until something that is shown changes.
+
+    A browser's form token is put into its own copy.
+    """
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+        self._token = token_hex(16)  # stands where a browser's own will stand
+        self._lock = threading.Lock()
+        self._drawn: dict[tuple[str, str], tuple[PageFrame, dict[str, str]]] = {}
+
+    def of(self, page: str, who: str) -> dict[str, str]:
+        """The pieces of a page for somebody, the same object until one has to be drawn anew."""
+        with self._lock:
+            shown = self._web.shown()
+            drawn = self._drawn.pop((page, who), None)
+            if drawn is None or drawn[0] is not shown:
+                drawn = shown, self._web.pieces(shown, PAGES[page], self._token, who)
+            self._drawn[page, who] = drawn
+            while len(self._drawn) > MOST_DRAWN:
+                del self._drawn[next(iter(self._drawn))]
+            return drawn[1]
+
+    def signed(self, html: str, token: str) -> str:
+        """A piece for the browser that has this token."""
+        return html.replace(self._token, token)
+
+
 async def _stream(
-    web: Web, templates: dict[str, str], token: str, who: str, stopping: Stopping
+    drawings: Drawings, page: str, token: str, who: str, stopping: Stopping
 ) -> AsyncIterator[str]:
     sent: dict[str, str] = {}
-    drawn: tuple[Picture | None, int] = (None, 0)
     quiet_s = BEAT_EVERY_S
     yield "retry: 3000\n\n"
     while not stopping.event.is_set():
-        changed: dict[str, str] = {}
-        seen = web.deps.snapshot()
-        stretch = int(web.deps.clock() // DRAW_EVERY_S)  # ages are shown in minutes: redraw for them too
-        if seen is not drawn[0] or stretch != drawn[1]:
-            pieces = await run_in_threadpool(web.pieces, seen, templates, token, who)
-            changed = {name: html for name, html in pieces.items() if sent.get(name) != html}
-            drawn = (seen, stretch)
+        pieces = await run_in_threadpool(drawings.of, page, who)
+        changed = {} if pieces is sent else {n: html for n, html in pieces.items() if sent.get(n) != html}
+        sent = pieces
         if changed:
-            sent.update(changed)
-            yield _message("pieces", json.dumps(changed))
+            signed = {name: drawings.signed(html, token) for name, html in changed.items()}
+            yield _message("pieces", json.dumps(signed))
             quiet_s = 0.0
         elif quiet_s >= BEAT_EVERY_S:
             yield _message("beat", "{}")

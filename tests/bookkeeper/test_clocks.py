@@ -11,6 +11,7 @@ import pytest
 
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_clock import ExposureClock
+from monitor.core.state import ServiceFacts
 from monitor.history.entries import GotWet, Moved, Opened, RanOff, TestBead, Withdrawn
 from monitor.model.picture import PackageNow
 from tests.bookkeeper.yard import HOUR, START_S, Yard
@@ -252,3 +253,14 @@ def test_rods_with_an_r_keep_their_hours_over_moves_where_the_air_is_measured(ya
     yard.air["panel-hall"] = lambda _: None
     yard.run_to(START_S + 4 * HOUR)
     assert yard.package("rods-r").limit_h == 4.0
+
+
+def test_the_picture_is_drawn_once_for_each_state(yard: Yard) -> None:
+    yard.run_to(START_S + HOUR)
+    yard.loop.put(ServiceFacts({"broker_away": 0.0}))
+    first = yard.loop.snapshot()
+    yard.loop.put(ServiceFacts({"broker_away": 0.0}))  # said every second, and nothing new
+    assert yard.loop.snapshot() is first
+    yard.run_to(START_S + 1.1 * HOUR)
+    assert yard.loop.snapshot() is not first
+    assert yard.loop.snapshot().time_s == yard.loop.state.time_s

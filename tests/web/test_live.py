@@ -1,15 +1,22 @@
 """Live update over server-sent events, and a server that stops although somebody is listening."""
 
+import itertools
 import json
+import re
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import replace
+from typing import Any
 
 import pytest
 import requests
 
 from monitor.model.errors import InputError
+from monitor.model.picture import Picture
+from monitor.web import live
 from monitor.web.app import create_app
+from monitor.web.frame.page import PageFrame, Web
 from monitor.web.server import Server, serve
 from tests.web import sample
 
@@ -37,6 +44,53 @@ def test_a_change_is_sent_and_only_what_changed(shop: sample.Shop, server: Serve
         assert name == "pieces"
         assert set(pieces) == {"zones"}
         assert "mist" in pieces["zones"]
+
+
+def test_with_nothing_changed_a_page_is_drawn_once_for_many_looks_and_browsers(
+    shop: sample.Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[str] = []
+    plain = Web.pieces
+
+    def counted(web: Web, shown: PageFrame, *more: Any) -> dict[str, str]:
+        drawn.append(shown.snapshot.zones[0].reason)
+        return plain(web, shown, *more)
+
+    monkeypatch.setattr(Web, "pieces", counted)
+    monkeypatch.setattr(live, "LOOK_EVERY_S", 0.01)
+    monkeypatch.setattr(live, "BEAT_EVERY_S", 0.1)
+    messages_so_far = itertools.count()
+
+    def composed() -> Picture:
+        """As the service composes it: a new object for each look, with other numbers for programs."""
+        numbers = {"messages": float(next(messages_so_far))}
+        return replace(
+            shop.picture, parts=tuple(replace(part, numbers=numbers) for part in shop.picture.parts)
+        )
+
+    server = serve(create_app(replace(shop.deps, snapshot=composed)), "127.0.0.1", 0)
+    tokens = set()
+    try:
+        with ExitStack() as open_:
+            streams = []
+            for _ in range(3):
+                answer = open_.enter_context(requests.get(server.url + "/live/now", stream=True, timeout=10))
+                streams.append(messages(answer))
+                name, pieces = next(streams[-1])
+                assert name == "pieces"
+                tokens |= set(re.findall(r'name="form_token" value="([^"]*)"', "".join(pieces.values())))
+            for stream in streams * 3:
+                assert next(stream)[0] == "beat"
+            assert drawn == [shop.picture.zones[0].reason]
+            assert len(tokens) == 3  # each browser's forms carry its own
+            zones = (replace(shop.picture.zones[0], reason="mist"), *shop.picture.zones[1:])
+            shop.picture = replace(shop.picture, zones=zones)
+            for stream in streams:
+                changed = next(found for name, found in stream if name == "pieces")
+                assert set(changed) == {"zones"}
+            assert drawn[1:] == ["mist"]
+    finally:
+        server.stop()
 
 
 def test_the_pieces_of_a_stream_are_those_of_the_page(server: Server) -> None:

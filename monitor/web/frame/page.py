@@ -1,6 +1,6 @@
 """Renders pages: one Jinja environment, what every page shows, and the pieces that live update replaces."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
@@ -18,14 +18,15 @@ from monitor.model.sensor import SensorStatus
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.web.frame import look, now_view
-from monitor.web.frame.alarm_groups import AlarmWords, acts, groups
+from monitor.web.frame.alarm_groups import AlarmGroup, AlarmWords, acts, groups
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.show import Show
-from monitor.web.frame.ticks import ticked, ticks
+from monitor.web.frame.ticks import ActionTick, ticked, ticks
 
 STATIC = Path(__file__).parents[1] / "static"
 WHO_COOKIE = "dryshift_who"
+DRAWN_EVERY_S = 15.0  # ages are shown in minutes: what is shown is made anew for them too
 EVERYWHERE = {
     "clock": "piece/clock.html",
     "notes": "piece/notes.html",
@@ -48,6 +49,55 @@ class Note:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class PageFrame:
+    """What every template may use; derived once for all browsers as long as nothing of it changes."""
+
+    snapshot: Picture
+    now_s: float
+    ticks: dict[str, ActionTick]
+    notes: list[Note]
+    answer: now_view.Headline
+    unanswered: int
+    standing: list[AlarmGroup]
+
+    def context(self) -> dict[str, Any]:
+        """By name, as templates want it."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
+
+class LastFrame:
+    """The last of what was shown, and what it was made from."""
+
+    def __init__(self) -> None:
+        self._last: tuple[tuple[Picture, dict[str, ActionTick], int], PageFrame] | None = None
+
+    def of(self, web: "Web", snapshot: Picture) -> PageFrame:
+        """What is shown of a picture now: the same object until something in it is another."""
+        now_s = web.deps.clock()
+        found = ticks(web.deps.ledger, now_s) if snapshot.actions else {}
+        made_from = (snapshot, found, int(now_s // DRAWN_EVERY_S))
+        last = self._last
+        if last is not None and last[0] == made_from:
+            return last[1]
+        shown = _shown(web, ticked(snapshot, found), found, now_s)
+        self._last = (made_from, shown)
+        return shown
+
+
+def _shown(web: "Web", snapshot: Picture, found: dict[str, ActionTick], now_s: float) -> PageFrame:
+    standing = groups(snapshot.alarms, web.words)
+    return PageFrame(
+        snapshot=snapshot,
+        now_s=now_s,
+        ticks=found,
+        notes=notes(web.show, snapshot, now_s),
+        answer=now_view.answer(snapshot, now_s),
+        unanswered=sum(group.unanswered for group in standing),
+        standing=standing,
+    )
+
+
 @dataclass(frozen=True)
 class Web:
     """The dependencies together with what renders them."""
@@ -56,13 +106,13 @@ class Web:
     show: Show
     words: AlarmWords
     env: Environment = field(repr=False)
+    last: LastFrame = field(default_factory=LastFrame, repr=False)
 
     def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
         """A whole page."""
-        snapshot = self.deps.snapshot()
         session = session_of(request)
         html = self.env.get_template(template).render(
-            **self.common(snapshot),
+            **{**self.shown().context(), "now_s": self.deps.clock()},
             path=request.url.path,
             token=form_token(self.deps.key, session),
             who=who_of(request),
@@ -70,29 +120,17 @@ class Web:
         )
         return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
 
-    def pieces(self, snapshot: Picture, templates: dict[str, str], token: str, who: str) -> dict[str, str]:
+    def pieces(self, shown: PageFrame, templates: dict[str, str], token: str, who: str) -> dict[str, str]:
         """The named pieces of a page, each as HTML."""
-        common = self.common(snapshot)
+        common = shown.context()
         return {
             name: self.env.get_template(file).render(**common, token=token, who=who)
             for name, file in templates.items()
         }
 
-    def common(self, snapshot: Picture) -> dict[str, Any]:
-        """What every template may use."""
-        now_s = self.deps.clock()
-        found = ticks(self.deps.ledger, now_s) if snapshot.actions else {}
-        snapshot = ticked(snapshot, found)
-        standing = groups(snapshot.alarms, self.words)
-        return {
-            "snapshot": snapshot,
-            "now_s": now_s,
-            "ticks": found,
-            "notes": notes(self.deps, snapshot, now_s),
-            "answer": now_view.answer(snapshot, now_s),
-            "unanswered": sum(group.unanswered for group in standing),
-            "standing": standing,
-        }
+    def shown(self) -> PageFrame:
+        """What pages show now; the same object as before where nothing of it changed."""
+        return self.last.of(self, self.deps.snapshot())
 
 
 def make_web(deps: WebDeps) -> Web:
@@ -137,9 +175,8 @@ def who_of(request: Request) -> str:
     return unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
 
 
-def notes(deps: WebDeps, snapshot: Picture, now_s: float) -> list[Note]:
+def notes(show: Show, snapshot: Picture, now_s: float) -> list[Note]:
     """What is wrong or special with the service, worst first."""
-    show = Show(deps.settings)
     found = []
     if snapshot.not_judged:
         text = f"Nothing is judged now: the picture is from {show.moment(snapshot.time_s, now_s)}."
