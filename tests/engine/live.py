@@ -40,6 +40,10 @@ class Sensor:
             wait_s = self._clock.real_seconds(time_s - self._clock.now_s())
             if wait_s > 0 and self._stopping.wait(wait_s):
                 return
+            if (
+                time_s - self._clock.now_s() > EVERY_S
+            ):  # the clock was set back while it slept, and it asks the time
+                time_s = float(round(self._clock.now_s()))
             celsius, percent = self._air()
             values = {Quantity.AIR_TEMPERATURE: celsius, Quantity.RELATIVE_HUMIDITY: percent / 100.0}
             payload = encode_own(time_s, values, len(self.sent))

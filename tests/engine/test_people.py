@@ -155,8 +155,8 @@ def test_whoever_has_the_shift_is_told_before_all_others(tmp_path: Path) -> None
 site = "yard"
 name = "evening"
 days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-start = 00:00:00
-end = 23:59:00
+start = 18:00:00
+end = 06:00:00
 """
     yard = Offline(shop_file(tmp_path, shifts))
     try:
