@@ -5,7 +5,8 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, percent, plain
+from monitor.alarms.wording import Wording, plain
+from monitor.model.odds import odds_text
 from monitor.model.picture import ShiftNow
 
 # Message ids.
@@ -135,7 +136,7 @@ def _ahead(day: Day, wording: Wording) -> str:
         return wording.text(AHEAD).format(
             name=day.humid.name,
             start=wording.time(day.humid.start_s, day.now_s),
-            odds=percent(day.humid.probability_frac),
+            odds=odds_text(day.humid.probability_frac),
         )
     said = {Sight.DRY: NO_HUMID_SHIFT, Sight.NO_SHIFT: NO_SHIFT}.get(day.sight, AHEAD_UNKNOWN)
     return wording.text(said)

@@ -4,7 +4,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, percent, plain
+from monitor.alarms.wording import Wording, plain
+from monitor.model.odds import odds_text
 from monitor.model.picture import ShiftNow
 
 # Message ids.
@@ -59,7 +60,7 @@ def say_ahead(
         start=start,
         end=end,
         n=len(shifts),
-        odds="?" if odds is None else percent(odds),
+        odds="?" if odds is None else odds_text(odds),
     )
     title = wording.text(SPELL_TITLE if several or longer else ONE_TITLE).format(start=start, end=end)
     later = " ".join(

@@ -7,6 +7,7 @@ from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, Shows
+from monitor.model.odds import odds_text
 
 # Message ids; extracted into the message catalogue together with the texts of the kinds.
 DECIMAL_MARK = "."
@@ -38,11 +39,6 @@ _PLAIN = str.maketrans(
 def plain(text: str) -> str:
     """A text with the usual typographic signs made plain, so that a phone's text message holds it."""
     return text.translate(_PLAIN)
-
-
-def percent(odds_frac: float) -> str:
-    """Odds in percent; nothing that lies ahead is certain."""
-    return f"{min(max(odds_frac, 0.01), 0.99) * 100.0:.0f}%"
 
 
 class Translator(Protocol):
@@ -93,7 +89,7 @@ class Wording:
             case Shows.PERCENT:
                 text = f"{value * 100.0:.0f}%"
             case Shows.ODDS:
-                text = percent(value)
+                text = odds_text(value)
             case Shows.TEMPERATURE:
                 shown = value * degrees + (32.0 if fahrenheit else 0.0)
                 text = f"{self.number(shown, 0 if abs(shown) >= 100.0 else 1)} {self.temperature_unit}"

@@ -12,9 +12,9 @@ from enum import StrEnum
 
 import numpy as np
 
-from monitor.beads.odds import NEARLY, odds_text
 from monitor.consumables.exposure_limits import HOUR_S
 from monitor.model.errors import Fault, InputError
+from monitor.model.odds import NEARLY, odds_text
 from monitor.physics.elementwise import FloatArray
 
 LEAST_BEADS = 20  # below this, and below 5 of either outcome, nothing is said (common practice)

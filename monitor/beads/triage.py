@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from monitor.beads.causes import CauseModel, SeparatingTest
-from monitor.beads.odds import odds_text
 from monitor.model.errors import Fault, InputError
+from monitor.model.odds import odds_text
 
 _TELLING = 1.15  # a finding is told as evidence when it moves the odds at least this much
 

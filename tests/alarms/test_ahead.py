@@ -59,7 +59,7 @@ def test_a_spell_that_lasts_longer_says_only_until_when() -> None:
 
 
 def test_what_lies_ahead_is_never_certain_and_unknown_odds_are_not_made_up() -> None:
-    assert "odds 99%" in say_ahead(shifts(1, 1.0), [], wording(), NOW_S).text
+    assert "odds >99%" in say_ahead(shifts(1, 1.0), [], wording(), NOW_S).text
     assert "odds ?" in say_ahead(shifts(1, None), [], wording(), NOW_S).text
 
 

@@ -9,8 +9,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from monitor.beads.evidence import BeadPoint, EvidenceState, bead_evidence, fit_beads, separated
-from monitor.beads.odds import odds_text
 from monitor.model.errors import InputError
+from monitor.model.odds import odds_text
 
 H = 3600.0
 
@@ -186,12 +186,12 @@ def test_points_that_cannot_be_are_refused(point: BeadPoint, tolerated: float, t
 @pytest.mark.parametrize(
     ("chance", "words"),
     [
-        (0.0, "under 1%"),
-        (0.004, "under 1%"),
+        (0.0, "<1%"),
+        (0.004, "<1%"),
         (0.31, "31%"),
         (0.99, "99%"),
-        (0.996, "over 99%"),
-        (1.0, "over 99%"),
+        (0.996, ">99%"),
+        (1.0, ">99%"),
     ],
 )
 def test_a_chance_is_never_said_to_be_none_or_certain(chance: float, words: str) -> None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from monitor.model.odds import odds_text
 from monitor.model.reading import Quantity
 from monitor.settings.schema import Settings
 from monitor.web.frame.us_units import with_us_units
@@ -70,13 +71,8 @@ class Show:
         return NOTHING if _absent(value_frac) else f"{100 * (value_frac or 0.0):.0f}{_NBSP}%"
 
     def odds(self, value_frac: float | None) -> str:
-        """A forecast's chance: never certain, so "> 99 %" and "< 1 %" at the ends."""
-        if _absent(value_frac):
-            return NOTHING
-        value_frac = value_frac or 0.0
-        if value_frac >= 0.995:
-            return f">{_NBSP}99{_NBSP}%"
-        return f"<{_NBSP}1{_NBSP}%" if value_frac < 0.005 else self.percent(value_frac)
+        """A forecast's chance, as messages say it."""
+        return NOTHING if value_frac is None or _absent(value_frac) else odds_text(value_frac)
 
     def quantity(self, quantity: Quantity, value: float) -> str:
         """A measured number with its name."""
