@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
+from monitor.model.payload import MAX_PAYLOAD_BYTES
 from monitor.mqtt.device_times import TimeRules, device_time
 from monitor.mqtt.foreign_json import at, decode_mapped, decode_number
 from monitor.mqtt.json_text import parse
@@ -30,8 +31,8 @@ def decode(topic: str, payload: bytes, arrived_s: float, catalogue: SensorCatalo
         return refused(RejectionReason.UNKNOWN_TOPIC, "topic", topic, fix)
     if not payload:
         return refused(RejectionReason.EMPTY, "message", "no bytes", "send the readings")
-    if len(payload) > catalogue.max_payload_bytes:
-        fix = f"send at most {catalogue.max_payload_bytes} bytes"
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        fix = f"send at most {MAX_PAYLOAD_BYTES} bytes"
         return refused(RejectionReason.TOO_LARGE, "message", f"{len(payload)} bytes", fix)
     return DECODERS[plans[0].format](plans, payload, arrived_s, catalogue.rules)
 

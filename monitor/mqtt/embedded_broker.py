@@ -17,13 +17,13 @@ from paho.mqtt.enums import MQTTErrorCode
 
 from monitor.clock import monotonic_s
 from monitor.model.errors import DryshiftError, Fault, InputError
+from monitor.model.payload import PASSED_ON_BYTES
 from monitor.mqtt.client import make_probe
 from monitor.settings.schema import MqttSection
 
 SEGMENT_BYTES = 1_048_576
 SEGMENT_COUNT = 16
 MAX_CONNECTIONS = 500
-MAX_PAYLOAD_BYTES = 131_072
 EMBEDDED_WINDOW = 100  # messages it sends ahead of their acknowledgement, whatever is asked for
 START_S = 10.0
 EVERYWHERE, HERE = "0.0.0.0", "127.0.0.1"
@@ -139,7 +139,7 @@ class EmbeddedBroker:
             "next_connection_delay_ms = 1",
             f"[{version}.1.connections]",
             "connection_timeout_ms = 10000",
-            f"max_payload_size = {MAX_PAYLOAD_BYTES}",
+            f"max_payload_size = {PASSED_ON_BYTES}",
             f"max_inflight_count = {EMBEDDED_WINDOW}",
             "dynamic_filters = true",
         ]

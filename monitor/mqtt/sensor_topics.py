@@ -14,8 +14,6 @@ from monitor.mqtt.device_times import TimeRules
 from monitor.mqtt.units import BOUNDS, CONVERSIONS, PAYLOAD_NAMES, Bounds, Conversion, units_of
 from monitor.settings.schema import Settings
 
-MAX_PAYLOAD_BYTES = 65_536
-
 
 @dataclass(frozen=True, slots=True)
 class MeasurePlan:
@@ -54,7 +52,6 @@ class SensorCatalogue:
 
     topics: Mapping[str, tuple[SensorPlan, ...]]
     rules: TimeRules = field(default_factory=TimeRules)
-    max_payload_bytes: int = MAX_PAYLOAD_BYTES
     root: str = "dryshift"
     interval_s: Mapping[str, float] = field(default_factory=dict)  # by sensor: how often it should speak
 

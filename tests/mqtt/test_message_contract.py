@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.payload import MAX_PAYLOAD_BYTES, PASSED_ON_BYTES
 from monitor.model.reading import Quantity
 from monitor.mqtt.decode import decode
 from monitor.mqtt.encode import encode_own
@@ -21,6 +22,7 @@ from tests.mqtt.yard import EVERYTHING, UNHURRIED, catalogue_with, sensor, topic
 SCHEMA: dict[str, Any] = load_json("messages/own.schema.json")
 EXAMPLES: dict[str, Any] = load_json("messages/examples.json")
 CONTRACT = Path(shared_folder(), "messages", "README.md").read_text(encoding="utf-8")
+MOSQUITTO = Path(__file__).parents[2] / "deploy" / "mosquitto" / "dryshift.conf"
 VALIDATOR = jsonschema_rs.validator_for(SCHEMA)
 CATALOGUE = catalogue_with(
     sensor("own", measures=EVERYTHING),
@@ -92,3 +94,11 @@ def test_whatever_the_encoder_writes_fits_the_schema(
     values: dict[Quantity, float], time_s: float | None, sequence: int | None
 ) -> None:
     VALIDATOR.validate(json.loads(encode_own(time_s, values, sequence)))
+
+
+def test_brokers_intake_and_documents_have_one_largest_payload() -> None:
+    told = f"{MAX_PAYLOAD_BYTES:_}".replace("_", " ")
+    assert f"| `too_large` | more than {told} bytes |" in CONTRACT
+    conf = MOSQUITTO.read_text(encoding="utf-8")
+    assert f"message_size_limit {PASSED_ON_BYTES}\n" in conf
+    assert PASSED_ON_BYTES > MAX_PAYLOAD_BYTES  # so that what is too large is seen, set aside and told

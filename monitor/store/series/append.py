@@ -7,13 +7,13 @@ from math import isfinite
 from typing import NamedTuple
 
 from monitor.model.errors import InputError
+from monitor.model.payload import KEPT_PAYLOAD_BYTES
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.series.catalog import Catalog, add_number, write_number
 from monitor.store.series.series_schema import HOUR_MS
 
 MAX_TIME_S = 253_402_300_800.0  # the end of the year 9999
-MAX_PAYLOAD_BYTES = 8_192
 _SEQUENCE_LIMIT = 2**63
 
 _INSERT = """
@@ -131,7 +131,7 @@ def put_aside(db: sqlite3.Connection, messages: Sequence[SetAside], limit: int) 
     db.executemany(
         "INSERT INTO set_aside (topic, payload, arrived_ms, reason, detail) VALUES (?, ?, ?, ?, ?)",
         [
-            (m.topic, m.payload[:MAX_PAYLOAD_BYTES], _whole_ms(m.arrived_s), m.reason, m.detail)
+            (m.topic, m.payload[:KEPT_PAYLOAD_BYTES], _whole_ms(m.arrived_s), m.reason, m.detail)
             for m in messages
         ],
     )
