@@ -99,23 +99,6 @@ class FastClock:
         return seconds / self._speed if self.now_s() < self._until_s else seconds
 
 
-class ManualClock:
-    """Stands still until it is set; for replay and tests."""
-
-    simulated = True
-
-    def __init__(self, time_s: float = 0.0) -> None:
-        self.time_s = time_s
-
-    def now_s(self) -> float:
-        """What it was last set to."""
-        return self.time_s
-
-    def real_seconds(self, seconds: float) -> float:
-        """No waiting."""
-        return 0.0 * seconds
-
-
 def monotonic_s() -> float:
     """Seconds for measuring durations."""
     return time.monotonic()

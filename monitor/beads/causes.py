@@ -60,6 +60,10 @@ class Thresholds:
     over_uptake_frac: float
     near_margin_k: float
     weeks_days: float
+    low_cylinder_pa: float  # gauge
+    start_frac: float
+    along_frac: float
+    along_pores: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +77,7 @@ class CauseModel:
     causes: Mapping[str, Cause]
     findings: Mapping[str, CauseFinding]
     tests: Mapping[str, SeparatingTest]
+    quick: tuple[str, ...]  # findings that only a person can tell, in the order in which they are asked
 
 
 def cause_model(data: Mapping[str, Any]) -> CauseModel:
@@ -92,8 +97,14 @@ def cause_model(data: Mapping[str, Any]) -> CauseModel:
         top.fault("cause", f"the priors sum to {total:g}; they must sum to 1")
     findings = {finding.id: finding for row in top.rows("finding") if (finding := _finding(row, causes))}
     tests = {test.id: test for row in top.rows("test") if (test := _test(row, causes))}
+    asking = top.sub("asking")
+    quick = asking.texts("quick")
+    for name in quick:
+        if name not in findings:
+            asking.fault("quick", f"{name} is no finding; use ids of findings")
+    asking.no_more()
     top.finish()
-    return CauseModel(status, source, judgement, thresholds, causes, findings, tests)
+    return CauseModel(status, source, judgement, thresholds, causes, findings, tests, quick)
 
 
 def _judgement(row: Table) -> Judgement:
@@ -119,6 +130,10 @@ def _thresholds(row: Table) -> Thresholds:
         over_uptake_frac=row.number("over_uptake_frac", 0, 10),
         near_margin_k=row.number("near_margin_k", 0, 30),
         weeks_days=row.number("weeks_days", 1, 365),
+        low_cylinder_pa=row.number("low_cylinder_pa", 1e4, 3e7),
+        start_frac=row.number("start_frac", 0, 1),
+        along_frac=row.number("along_frac", 0, 1),
+        along_pores=row.number("along_pores", 2, 100),
     )
     row.no_more()
     return thresholds

@@ -45,10 +45,6 @@ class SorptionData:
         """The parameters by material id, as the clocks take them."""
         return {name: material.parameters for name, material in self.materials.items()}
 
-    def hydrogen_rise(self, uptake_kgkg: float) -> float:
-        """Estimated rise of diffusible hydrogen of a cored wire, mL per 100 g deposited metal."""
-        return uptake_kgkg * self.hydrogen_per_water.value * self.hydrogen_transfer.value
-
 
 _RANGES = {
     "equilibrium": (1e-8, 1.0),

@@ -17,7 +17,7 @@ from monitor.history.body_history import BodyHistory
 from monitor.history.entries import CylinderDelivered, PlateBroughtIn
 from monitor.history.package_history import PackageHistory
 from monitor.history.shop_history import declared_things
-from monitor.history.store_history import StoreHistory, StoreReading
+from monitor.history.store_history import StoreHistory, StoreReading, desiccant_lasts
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.thing import Cylinder, Plate
 from monitor.physics.bodies import body_data
@@ -31,6 +31,7 @@ BODY_MEMORY_S = 3 * 86_400.0  # what a body met longer ago no longer shows (stac
 BODY_STEP_S = 300.0
 NEAR_S = 3_600.0
 HOUR_S = 3_600.0
+DAY_S = 86_400.0
 
 
 class Deriver:
@@ -42,6 +43,7 @@ class Deriver:
         self.zones = {zone.id: zone for zone in settings.zones}
         self._series = series
         self._bodies = body_data(load_toml("bodies.toml"))
+        self._desiccant_days = desiccant_lasts(load_toml("stores.toml")).value
         self.declared = declared_things(settings)
         self._declared_bodies: dict[str, Cylinder | Plate] = {
             **{cylinder.id: cylinder for cylinder in settings.cylinders},
@@ -62,14 +64,14 @@ class Deriver:
 
     def store_facts(self, zone: str, history: StoreHistory) -> StoreFacts:
         """A storage place as the core sees it."""
-        days = self.zones[zone].desiccant_days
+        days = self.zones[zone].desiccant_days or self._desiccant_days
         last = history.checks[-1] if history.checks else StoreReading(0.0)
         return StoreFacts(
             checked_s=last.time_s if history.checks else None,
             checked_c=last.temperature_c,
             checked_rh_frac=last.rh_frac,
             speaks_s=self.settings.limits.check_speaks_s,
-            desiccant_due_s=history.desiccant_due_s(None if days is None else days * 86_400.0),
+            desiccant_due_s=history.desiccant_due_s(days * DAY_S),
         )
 
     def clock(

@@ -3,13 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from monitor.beads.causes import CauseFinding, CauseModel
+from monitor.beads.causes import CauseFinding, CauseModel, Thresholds
 from monitor.beads.triage import TriageFacts
 from monitor.history.bead_records import pattern_of
 from monitor.history.entries import BeadWelded, Seen
-
-LOW_CYLINDER_PA = 1.0e6  # gauge; below it a cylinder counts as low (common practice)
-QUICK = ("stick-out", "cleaner", "gas-flow", "surface")  # and how long the machine stood idle
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,18 +20,22 @@ class Answers:
 
 def quick_questions(model: CauseModel) -> list[CauseFinding]:
     """The findings that only a person can tell, in the order in which they are asked."""
-    return [model.findings[name] for name in QUICK if name in model.findings]
+    return [model.findings[name] for name in model.quick]
 
 
 def triage_facts(
-    seen: Seen, answers: Answers, bead: BeadWelded | None = None, cylinder_pressure_pa: float | None = None
+    seen: Seen,
+    answers: Answers,
+    limits: Thresholds,
+    bead: BeadWelded | None = None,
+    cylinder_pressure_pa: float | None = None,
 ) -> TriageFacts:
     """The measured facts, the answers, and where the pores lie unless that was answered."""
     findings = dict(answers.findings)
-    pattern = None if bead is None else pattern_of(bead)
+    pattern = None if bead is None else pattern_of(bead, limits)
     if pattern is not None:
         findings.setdefault("pattern", pattern)
-    low = None if cylinder_pressure_pa is None else cylinder_pressure_pa < LOW_CYLINDER_PA
+    low = None if cylinder_pressure_pa is None else cylinder_pressure_pa < limits.low_cylinder_pa
     return TriageFacts(
         dew_point_c=seen.dew_point_c,
         used_frac=seen.used_frac,

@@ -5,15 +5,12 @@ from dataclasses import dataclass, replace
 
 from monitor.beads.acceptance import Bead, BeadOutcome, judge_bead
 from monitor.beads.acceptance_rules import Acceptance, PoreKind
+from monitor.beads.causes import Thresholds
 from monitor.beads.evidence import BeadPoint
 from monitor.history.entries import BeadWelded, Seen, TestBead, entry_of
 from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
-
-START_SHARE = 1.0 / 6.0  # pores this near to the start lie "at the start" (common practice)
-ALONG_SHARE = 0.7  # pores spread this far lie "all along" (common practice)
-ALONG_LEAST = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +103,15 @@ def bead_points(beads: Iterable[BeadMade], packages: Collection[str] | None = No
     return [point for point in chosen if point is not None]
 
 
-def pattern_of(entry: BeadWelded) -> str | None:
+def pattern_of(entry: BeadWelded, limits: Thresholds) -> str | None:
     """Where the pores lie, in the words of the causes file; None where no place was entered."""
     if any(PoreKind.WORMHOLE in pore.kinds for pore in entry.pores):
         return "tracks under the slag"
     places = [pore.position_m for pore in entry.pores if pore.position_m is not None]
     if not places:
         return None
-    if max(places) <= START_SHARE * entry.length_m:
+    if max(places) <= limits.start_frac * entry.length_m:
         return "at the start"
     spread = max(places) - min(places)
-    return (
-        "all along" if len(places) >= ALONG_LEAST and spread >= ALONG_SHARE * entry.length_m else "scattered"
-    )
+    many = len(places) >= limits.along_pores
+    return "all along" if many and spread >= limits.along_frac * entry.length_m else "scattered"

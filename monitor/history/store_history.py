@@ -2,13 +2,14 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from monitor.consumables.stays import Stay, StoreReading
 from monitor.history.entries import DesiccantRenewed, StoreChecked
 from monitor.history.records import Dated
+from monitor.model.data_tables import Sourced, Table
 
-__all__ = ["StoreHistory", "StoreReading", "store_history", "with_checks"]
-DESICCANT_S = 30 * 86_400.0  # common practice: renewed or regenerated monthly
+__all__ = ["StoreHistory", "StoreReading", "desiccant_lasts", "store_history", "with_checks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,9 +19,17 @@ class StoreHistory:
     checks: tuple[StoreReading, ...] = ()
     renewed_s: float | None = None
 
-    def desiccant_due_s(self, lasts_s: float | None) -> float | None:
+    def desiccant_due_s(self, lasts_s: float) -> float | None:
         """When it is to be renewed; None where no desiccant was ever entered."""
-        return None if self.renewed_s is None else self.renewed_s + (lasts_s or DESICCANT_S)
+        return None if self.renewed_s is None else self.renewed_s + lasts_s
+
+
+def desiccant_lasts(data: Mapping[str, Any]) -> Sourced:
+    """For how many days desiccant counts as fresh where the shop says nothing else, of a stores file."""
+    top = Table(data, "")
+    lasts = top.sourced("desiccant_lasts", "d", 1.0, 366.0)
+    top.finish()
+    return lasts
 
 
 def store_history(entries: Iterable[Dated]) -> StoreHistory:

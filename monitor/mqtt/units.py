@@ -13,10 +13,6 @@ class Conversion(NamedTuple):
     zero: float
     per_inside: float
 
-    def to_inside(self, value: float) -> float:
-        """A value in this unit, in the quantity's inside unit."""
-        return (value - self.zero) / self.per_inside
-
     def from_inside(self, inside: float) -> float:
         """A value in the quantity's inside unit, in this unit."""
         return inside * self.per_inside + self.zero

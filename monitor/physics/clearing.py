@@ -84,21 +84,6 @@ class Clearing:
     peak_film_gm2: float
     frost: bool  # whether the first two count from the frost point of the air now, not from its dew point
 
-    @property
-    def hours_to_dew_point(self) -> float | None:
-        """Hours until the skin is above the dew or frost point; 0 where it is already."""
-        return self.dew_point.hours
-
-    @property
-    def hours_to_margin(self) -> float | None:
-        """Hours until the skin is the planning margin above that point."""
-        return self.margin.hours
-
-    @property
-    def hours_to_dry(self) -> float | None:
-        """Hours until the film is gone and no new one forms."""
-        return self.dry.hours
-
 
 def clearing(body: Body, state: BodyState, air: Air, *, margin_k: float = PLANNING_MARGIN_K) -> Clearing:
     """Hours until a body is above the dew point, the planning margin above it, and dry.

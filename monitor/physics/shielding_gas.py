@@ -23,11 +23,6 @@ class GasMixture:
     names: tuple[str, ...]
     mole_frac: tuple[float, ...]
 
-    @property
-    def molar_mass_kgmol(self) -> float:
-        """Mass of a mole of the mixture, kg."""
-        return sum(MOLAR_MASS_KGMOL[name] * x for name, x in zip(self.names, self.mole_frac, strict=True))
-
     def share_frac(self, name: str) -> float:
         """Mole fraction of one gas; 0 where it is not part of the mixture."""
         return self.mole_frac[self.names.index(name)] if name in self.names else 0.0

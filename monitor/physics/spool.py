@@ -34,8 +34,8 @@ class Winding:
     width_m: float
     wire_m: float
     density_kgm3: float
-    wrap_pitch: float = 1.02
-    layer_pitch: float = 0.90
+    wrap_pitch: float
+    layer_pitch: float
 
     def __post_init__(self) -> None:
         check_range("barrel_m", self.barrel_m, 0.01, 2.0, "m")

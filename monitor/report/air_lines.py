@@ -1,8 +1,6 @@
 """The air of a stretch of time in numbers: least, mean and greatest, and when nobody knew it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -80,19 +78,3 @@ def _spread(values: FloatArray, lasts_s: FloatArray) -> AirSpread | None:
         return None
     known, weights = values[counts], lasts_s[counts]
     return AirSpread(float(known.min()), float(np.average(known, weights=weights)), float(known.max()))
-
-
-def joined(stretches: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """The same stretches with neighbours made one."""
-    whole: list[tuple[float, float]] = []
-    for start_s, end_s in sorted(stretches):
-        if whole and start_s <= whole[-1][1]:
-            whole[-1] = (whole[-1][0], max(whole[-1][1], end_s))
-        else:
-            whole.append((start_s, end_s))
-    return whole
-
-
-def between(edges_s: Sequence[float]) -> list[tuple[float, float]]:
-    """Neighbouring edges as stretches."""
-    return list(pairwise(edges_s))

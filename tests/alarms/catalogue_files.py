@@ -7,10 +7,10 @@ from pathlib import Path
 
 import polib
 
-from monitor.alarms.texts import texts
 from monitor.settings.language import DOMAIN, catalogue_file, languages
 from monitor.settings.reference import shared_folder
 from tests.alarms.shop import catalogue
+from tests.alarms.texts import texts
 
 
 def template() -> polib.POFile:

@@ -35,6 +35,7 @@ from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.bench.ingest_bench import BROKER, let_go, shop, start_publisher
 from tests.brokers import Mosquitto
 from tests.store import servers
+from tests.store.draining import drain
 
 T0 = 1_700_006_400.0
 SENSORS = 20
@@ -171,7 +172,7 @@ def drain_table(server: servers.Influx, url: str, count: int) -> None:
         folder = Path(name)
         with spool_after_outage(section(server, url, "drained"), folder, count) as store:
             began = perf_counter()
-            store.shipper.drain()
+            drain(store.shipper)
             ours = count / (perf_counter() - began)
         print(f"\nDraining {count:,} readings after an outage, batches of 5 000, gzip, readings/s")
         print(f"  bare client, lines made before {bare:>9,.0f}")
@@ -207,7 +208,7 @@ def metrics_bytes(count: int) -> int:
     with servers.victoria_metrics_at() as (url, home), tempfile.TemporaryDirectory() as folder:
         where = InfluxSection(url=url, timeout_s=60)
         with spool_after_outage(where, Path(folder), count) as store:
-            store.shipper.drain()
+            drain(store.shipper)
         for chore in ("force_flush", "force_merge"):
             requests.get(f"{url}/internal/{chore}", timeout=60)
         sleep(10)

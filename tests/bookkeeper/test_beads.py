@@ -176,7 +176,7 @@ def test_triage_takes_what_was_measured_and_what_the_lead_answers(at_work: Yard)
         at_work.fed_s, package="spool-9", plate="keel", cylinder="mix-1"
     )
     dry = Answers({"stick-out": "long", "cleaner": "yes", "gas-flow": "doubtful", "surface": "clean"}, 0.0)
-    facts = triage_facts(seen, dry, bead(*PORES), cylinder_pressure_pa=8e6)
+    facts = triage_facts(seen, dry, model.thresholds, bead(*PORES), cylinder_pressure_pa=8e6)
     assert facts.dew_point_c == seen.dew_point_c
     assert facts.used_frac == pytest.approx(2 / 72, abs=1e-4)
     assert facts.cylinder_low is False
@@ -184,7 +184,7 @@ def test_triage_takes_what_was_measured_and_what_the_lead_answers(at_work: Yard)
     assert found.moisture is Moisture.UNLIKELY
     assert {found.causes[0].id, found.causes[1].id} == {"shielding", "stick-out"}
     assert found.next_test is not None
-    low = triage_facts(seen, dry, cylinder_pressure_pa=5e5)
+    low = triage_facts(seen, dry, model.thresholds, cylinder_pressure_pa=5e5)
     assert low.cylinder_low is True
 
 
@@ -200,4 +200,5 @@ def test_triage_takes_what_was_measured_and_what_the_lead_answers(at_work: Yard)
     ],
 )
 def test_where_the_pores_lie_is_read_from_the_sketch(pores: tuple[Pore, ...], words: str | None) -> None:
-    assert pattern_of(bead(*pores)) == words
+    limits = cause_model(load_toml("causes.toml")).thresholds
+    assert pattern_of(bead(*pores), limits) == words

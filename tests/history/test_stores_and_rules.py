@@ -14,7 +14,7 @@ from monitor.engine.build import build_shop, known_reference
 from monitor.history.entries import DesiccantRenewed, StoreChecked
 from monitor.history.placement import PLACES
 from monitor.history.records import Dated
-from monitor.history.store_history import DESICCANT_S, StoreReading, store_history, with_checks
+from monitor.history.store_history import StoreReading, desiccant_lasts, store_history, with_checks
 from monitor.model.errors import InputError
 from monitor.settings.file import load
 from monitor.settings.reference import load_toml
@@ -32,12 +32,12 @@ def test_a_stay_carries_what_was_read_where_the_package_lay_before_and_during_it
     assert found[0].readings == (early, StoreReading(0.0, 128.0), late)
 
 
-def test_desiccant_lasts_as_the_settings_say_or_a_month() -> None:
+def test_desiccant_is_due_once_it_has_lasted() -> None:
     history = store_history([Dated(0.0, StoreChecked(24.0, 0.2)), Dated(10.0, DesiccantRenewed())])
     assert history.checks == (StoreReading(0.0, 24.0, 0.2),)
-    assert history.desiccant_due_s(None) == 10.0 + DESICCANT_S == 10.0 + 30 * 86_400.0
+    assert desiccant_lasts(load_toml("stores.toml")).value == 30.0
     assert history.desiccant_due_s(86_400.0) == 86_410.0
-    assert store_history([]).desiccant_due_s(None) is None
+    assert store_history([]).desiccant_due_s(86_400.0) is None
 
 
 def test_every_place_fits_some_zone_and_only_ovens_are_hot() -> None:

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.clock import ManualClock
 from monitor.model.reading import Reading
 from monitor.mqtt.arrivals import BACK_AT_MOST_S, REPEATS_BORNE, ArrivalTimes, RepeatGuard
+from tests.clocks import ManualClock
 from tests.mqtt.yard import AIR, HUMIDITY, NOW_S, UNHURRIED, key
 
 

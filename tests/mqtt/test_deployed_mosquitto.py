@@ -13,12 +13,12 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import SecretStr
 
-from monitor.clock import ManualClock
 from monitor.model.errors import InputError
 from monitor.mqtt.encode import encode_own
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.session import IngestSession
 from tests.brokers import HOST, Mosquitto, wait_until
+from tests.clocks import ManualClock
 from tests.mqtt.conftest import StartSession
 from tests.mqtt.test_session import yard
 from tests.mqtt.yard import AIR, MemoryStore, topic

@@ -3,10 +3,10 @@
 import threading
 from concurrent.futures import ThreadPoolExecutor
 
-from monitor.clock import ManualClock
 from monitor.model.reading import Reading
 from monitor.mqtt.arrivals import ArrivalTimes
 from monitor.mqtt.pending_batch import PendingBatch, PendingReadings
+from tests.clocks import ManualClock
 from tests.mqtt.yard import AIR, NOW_S, key
 
 LONG_S = 60.0

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.consumables.materials import SorptionData
 from monitor.physics import moist_air, saturation, sorption
 from monitor.physics.elementwise import Maths, V, Values, check_below, check_range, elementwise
 from monitor.physics.saturation import HUMIDITY_RANGE, WATER_RANGE_C, ZERO_C_K, ln_water_pa
@@ -198,3 +199,8 @@ def saturation_share(duration_s: V, parameters: sorption.SorptionParameters) -> 
         return maths.where(fourier < 0.2, early, late)
 
     return elementwise(law, duration_s)
+
+
+def hydrogen_rise(data: SorptionData, uptake_kgkg: float) -> float:
+    """Estimated rise of diffusible hydrogen of a cored wire, mL per 100 g deposited metal."""
+    return uptake_kgkg * data.hydrogen_per_water.value * data.hydrogen_transfer.value

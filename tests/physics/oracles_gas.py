@@ -16,7 +16,7 @@ from monitor.physics.gas_state import (
     reduced_gas,
 )
 from monitor.physics.saturation import TRIPLE_POINT_C, ZERO_C_K, ln_ice_pa, ln_water_pa
-from monitor.physics.shielding_gas import CARBON_DIOXIDE, GasMixture
+from monitor.physics.shielding_gas import CARBON_DIOXIDE, MOLAR_MASS_KGMOL, GasMixture
 from monitor.physics.water_in_gas import WATER_MOLAR_MASS_GMOL
 
 
@@ -291,3 +291,8 @@ def gas_enhancement_factor(temperature_c: V, pressure_pa: Values, gas: GasMixtur
         return m.exp(water_in_gas.ln_saturated_pa(m, kelvin, p, gas) - ln_pure)
 
     return elementwise(factor, temperature_c, pressure_pa)
+
+
+def molar_mass_kgmol(gas: GasMixture) -> float:
+    """Mass of a mole of a mixture, kg."""
+    return sum(MOLAR_MASS_KGMOL[name] * x for name, x in zip(gas.names, gas.mole_frac, strict=True))

@@ -39,7 +39,7 @@ def test_the_cylinder_of_set_up_a_clears_when_the_independent_computation_says(d
     body = _argon_cylinder(data)
     answer = if_brought_in(body, -5.0, held_air(0.0, 22.0, 0.6))
     source = "independent computation, set-up A"
-    pairs = [(answer.hours_to_dew_point, 1.00), (answer.hours_to_margin, 1.64), (answer.hours_to_dry, 3.1)]
+    pairs = [(answer.dew_point.hours, 1.00), (answer.margin.hours, 1.64), (answer.dry.hours, 3.1)]
     worst = max(abs(ours - theirs) / theirs for ours, theirs in pairs)
     record_check("hours until clear, cylinder", worst=100 * worst, bound=3.0, unit="%", source=source)
     peak = abs(answer.peak_film_gm2 - 52.0)
@@ -54,7 +54,7 @@ def test_the_plate_of_set_up_b_clears_when_the_independent_computation_says(data
     """Set-up B: 12 mm, 2 x 1 m, upright, both faces, from -5 degC into the air of set-up A."""
     body = plate_body(data, thickness_m=0.012, width_m=1.0, length_m=2.0, edges=False)
     answer = if_brought_in(body, -5.0, held_air(0.0, 22.0, 0.6))
-    pairs = [(answer.hours_to_dew_point, 0.70), (answer.hours_to_margin, 1.14), (answer.hours_to_dry, 2.3)]
+    pairs = [(answer.dew_point.hours, 0.70), (answer.margin.hours, 1.14), (answer.dry.hours, 2.3)]
     worst = max(abs(ours - theirs) / theirs for ours, theirs in pairs)
     record_check(
         "hours until clear, plate",

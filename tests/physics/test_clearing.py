@@ -34,12 +34,12 @@ def test_the_answers_are_where_the_trajectory_crosses(body, humidity):
     path = trajectory(
         body, start_state(body, 0.0, -5.0), times, np.full(times.size, 22.0), np.full(times.size, humidity)
     )
-    for hours, needed in ((answer.hours_to_dew_point, 0.0), (answer.hours_to_margin, 3.0)):
+    for hours, needed in ((answer.dew_point.hours, 0.0), (answer.margin.hours, 3.0)):
         assert hours == pytest.approx(
             np.interp(needed, path.margin_k, path.time_s) / HOUR, abs=0.01, rel=0.01
         )
     last_wet = path.time_s[np.nonzero(path.film_gm2 > 0.5)[0][-1]] / HOUR
-    assert answer.hours_to_dry == pytest.approx(max(last_wet, answer.hours_to_dew_point), abs=0.06, rel=0.01)
+    assert answer.dry.hours == pytest.approx(max(last_wet, answer.dew_point.hours), abs=0.06, rel=0.01)
     assert answer.peak_film_gm2 == pytest.approx(path.film_gm2.max(), rel=0.02, abs=0.1)
 
 
@@ -48,7 +48,7 @@ def test_three_kelvin_above_the_dew_point_is_not_reachable_in_damp_air(humidity)
     """At 80 %RH the target lies 0.6 K under the air itself: no number of hours, whatever the model says."""
     answer = if_brought_in(CYLINDER, -5.0, held_air(0.0, 22.0, humidity))
     assert answer.margin.reach is Reach.NOT_REACHABLE
-    assert answer.hours_to_margin is None
+    assert answer.margin.hours is None
     assert answer.dew_point.reach is Reach.REACHED
 
 
@@ -77,7 +77,7 @@ def test_a_warm_dry_body_is_clear_now_and_the_answer_says_until_when():
     )
     answer = if_brought_in(CYLINDER, 20.0, air)
     assert answer.dew_point.reach is Reach.NOW
-    assert answer.hours_to_dew_point == 0.0
+    assert answer.dew_point.hours == 0.0
     assert 4.0 < answer.margin.lost_after_hours < answer.dew_point.lost_after_hours < 5.0
     assert if_brought_in(CYLINDER, 20.0, held_air(0.0, 20.0, 0.5)).dew_point.lost_after_hours is None
 

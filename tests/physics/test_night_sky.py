@@ -210,8 +210,8 @@ def test_the_doubt_of_the_sky_is_carried_into_the_skin() -> None:
 def test_a_wet_plate_in_the_open_dries_later_than_under_a_roof() -> None:
     state = start_state(PLATE, 0.0, 12.0, film_gm2=80.0)
     air = (np.array([0.0]), np.array([14.0]), np.array([0.6]))
-    open_hours = clearing(PLATE, state, Air(*air, draught_ms=0.5, sky=Sky(1.0))).hours_to_dry
-    roofed = clearing(PLATE, state, Air(*air, draught_ms=0.5)).hours_to_dry
+    open_hours = clearing(PLATE, state, Air(*air, draught_ms=0.5, sky=Sky(1.0))).dry.hours
+    roofed = clearing(PLATE, state, Air(*air, draught_ms=0.5)).dry.hours
     assert roofed is not None
     assert open_hours is None or open_hours > 1.2 * roofed
 

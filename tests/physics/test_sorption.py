@@ -27,7 +27,7 @@ from monitor.physics.sorption import (
     uniform_state,
     uptake_at_depth_kgkg,
 )
-from tests.physics.oracles_air import saturation_share
+from tests.physics.oracles_air import hydrogen_rise, saturation_share
 
 DAY_S = 86_400.0
 FILE = Path(__file__).parents[2] / "shared" / "sorption.toml"
@@ -156,21 +156,21 @@ def test_diffusivity_doubles_about_every_thirteen_kelvin_at_40_kjmol() -> None:
 
 def test_one_week_of_exposure_raises_hydrogen_as_published() -> None:
     # Harwig, Longenecker, Cruz, SR9810 (1998): one E71T-1 from 4 to 8 mL/100 g, another from 8 to 27
-    rise = DATA.hydrogen_rise(uptake(WIRE, 7 * 24.0))
+    rise = hydrogen_rise(DATA, uptake(WIRE, 7 * 24.0))
     assert 27.0 - 8.0 > rise > 8.0 - 4.0
 
 
 def test_the_supplements_72_hours_keep_an_h8_wire_at_or_below_16() -> None:
     # AWS D1.8 as reported: 72 h at 80 F / 80 % RH, 16 mL/100 g
-    rise = DATA.hydrogen_rise(uptake(WIRE, 72.0))
+    rise = hydrogen_rise(DATA, uptake(WIRE, 72.0))
     assert 8.0 + rise <= 16.0
-    assert 8.0 + DATA.hydrogen_rise(uptake(WIRE, 10 * 24.0)) > 16.0
+    assert 8.0 + hydrogen_rise(DATA, uptake(WIRE, 10 * 24.0)) > 16.0
 
 
 def test_a_day_in_high_humidity_matters_and_in_a_dry_store_does_not() -> None:
     # a maker's storage sheet: a day or more in high humidity can raise hydrogen, porosity, worm tracks
-    humid = DATA.hydrogen_rise(uptake(WIRE, 24.0, temperature_c=27.0, rh_frac=0.90))
-    dry = DATA.hydrogen_rise(uptake(WIRE, 24.0, temperature_c=20.0, rh_frac=0.30))
+    humid = hydrogen_rise(DATA, uptake(WIRE, 24.0, temperature_c=27.0, rh_frac=0.90))
+    dry = hydrogen_rise(DATA, uptake(WIRE, 24.0, temperature_c=20.0, rh_frac=0.30))
     assert humid > 3.0
     assert dry < 0.6
 
@@ -179,7 +179,7 @@ def test_months_in_city_air_leave_the_low_hydrogen_range() -> None:
     # Wolski et al. (2023): 1 and 6 months, three of four wires above 5 mL/100 g, the worst 15.18
     spread = WIRE.spread_factor
     for months in (1.0, 6.0):
-        rise = DATA.hydrogen_rise(uptake(WIRE, months * 730.0, temperature_c=12.0, rh_frac=0.75))
+        rise = hydrogen_rise(DATA, uptake(WIRE, months * 730.0, temperature_c=12.0, rh_frac=0.75))
         assert 5.0 < rise < 15.18 * spread
     assert rise / spread < 15.18 < rise * spread
 

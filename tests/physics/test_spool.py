@@ -142,7 +142,7 @@ def test_a_spool_wet_to_the_barrel_is_run_off_whole() -> None:
 
 WINDINGS = st.builds(
     lambda barrel, room, width, wire, pitch: Winding(
-        barrel, barrel + room, width, wire, 7000.0, layer_pitch=pitch
+        barrel, barrel + room, width, wire, 7000.0, wrap_pitch=1.02, layer_pitch=pitch
     ),
     st.floats(0.04, 0.3),
     st.floats(0.02, 0.2),
@@ -175,7 +175,7 @@ def test_deeper_damp_never_asks_for_less(winding: Winding, one: float, other: fl
     [
         (lambda: layers_of(SPOOLS.winding("s200", "cored", 1.2e-3), 30.0), "mass_kg"),
         (lambda: layers_of(SPOOLS.winding("s200", "cored", 1.2e-3), 0.0), "mass_kg"),
-        (lambda: Winding(0.3, 0.2, 0.1, 1e-3, 7000.0), "flange_m"),
+        (lambda: Winding(0.3, 0.2, 0.1, 1e-3, 7000.0, 1.02, 0.9), "flange_m"),
         (lambda: wet_depth_m(uniform_state(0.0), 0.0, WIRE), "clear_kgkg"),
         (lambda: run_off(spool_layers(SPOOLS, "s200", "cored", 1.2e-3), 0.01, 0.0), "feed_ms"),
         (lambda: capacity_kg(SPOOLS.winding("s200", "cored", 1.2e-3), -1.0), "clearance_m"),

@@ -18,6 +18,7 @@ from monitor.store.series.retention import Retention
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests import disks
 from tests.store import servers
+from tests.store.draining import drain
 
 SHORT_RETENTION = Retention(readings_days=10, minutes_days=20, hours_days=40)
 SOME_DAY_MS = 1_700_006_400_000 + 5 * 3_600_000  # in the middle of what the tests store
@@ -107,7 +108,7 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     before_ms = {"influxdb here": 1, "influxdb mixed": SOME_DAY_MS, "influxdb there": FAR_MS}[request.param]
 
     def settle() -> None:
-        shop.shipper.drain()
+        drain(shop.shipper)
         shop.spool.prune(before_ms)
 
     yield Rig(shop, settle)

@@ -19,6 +19,7 @@ from monitor.store.influx.influx_series import InfluxSeriesStore
 from monitor.store.influx.layout import ReadingRow, point_line, reading_line
 from monitor.store.influx.link import InfluxMuteError, InfluxUnavailableError
 from monitor.store.influx.shipper import GATHER_S
+from tests.store.draining import drain
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0
@@ -82,7 +83,7 @@ def test_readings_arrive_in_order_packed_and_in_bounded_batches(opened, influx_s
     influx_server.door.trouble = lambda path, body: seen.append(body) if path.endswith("write") else None
     for first in range(0, 2_000, 250):
         store.append(batch(first, 250))
-    store.shipper.drain()
+    drain(store.shipper)
     assert [lines for lines, _, _ in influx_server.door.writes] == [500] * 4
     assert all(packed for _, _, packed in influx_server.door.writes)
     assert all(wire < 500 * 30 for _, wire, _ in influx_server.door.writes)
@@ -96,7 +97,7 @@ def test_the_layout_on_the_server_is_the_documented_one(opened, influx_server, i
     store.append([Reading(AIR, T0, T0 + 0.25, 21.5, 7, True), Reading(HUMIDITY, T0, T0, 0.5)])
     store.write_points([Point(DEW, T0, 10.25)])
     store.mark([Mark(2, SensorStatus.FAILURE, "stuck")])
-    store.shipper.drain()
+    drain(store.shipper)
     ask = lambda question: on_server(influx_server, influx_section, question)  # noqa: E731  # short here
     assert ask("SHOW MEASUREMENTS") == [["dryshift_derived"], ["dryshift_reading"]]
     assert ask("SHOW TAG KEYS FROM dryshift_reading") == [["source"], ["zone"]]
@@ -129,13 +130,13 @@ def test_an_outage_of_days_and_a_restart_in_its_middle_lose_and_double_nothing(
 ):
     store = opened()
     store.append(batch(0, 1_000, every_s=30.0))
-    store.shipper.drain()
+    drain(store.shipper)
     influx_server.stop()
     for first in range(1_000, 10_000, 1_000):
         store.append(batch(first, 1_000, every_s=30.0))
         store.write_points([Point(DEW, T0 + first * 30.0, 1.0)])
     with pytest.raises(InfluxUnavailableError):
-        store.shipper.drain()
+        drain(store.shipper)
     assert store.shipping().waiting == 9_009
     assert store.shipping().oldest_waiting_s == T0 + 30_000.0
     week = store.buckets(AIR, T0 + 36_000, T0 + 7 * DAY, 600)
@@ -145,7 +146,7 @@ def test_an_outage_of_days_and_a_restart_in_its_middle_lose_and_double_nothing(
     influx_server.start()
     assert store.shipper.send_once()
     store = opened()
-    store.shipper.drain()
+    drain(store.shipper)
     assert store.shipping().waiting == 0
     assert count_of(influx_server, influx_section) == 10_000
     assert count_of(influx_server, influx_section, DEW, "dryshift_derived") == 9
@@ -169,12 +170,12 @@ def test_a_lost_acknowledgement_doubles_nothing(opened, influx_server, influx_se
     door.passed_on = deaf
     try:
         with pytest.raises(InfluxUnavailableError, match="503"):
-            store.shipper.drain()
+            drain(store.shipper)
     finally:
         del door.passed_on
     assert count_of(influx_server, influx_section) == 400
     assert store.shipping().waiting == 400
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == 400
     assert store.counts()["stored"] == 400
 
@@ -209,7 +210,7 @@ def test_killed_while_sending_it_goes_on_where_it_was(opened, influx_server, inf
     store = opened()
     held = store.counts()["stored"]
     assert held - acknowledged in (0, 100)
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, section) == held
     values = on_server(influx_server, section, "SELECT sum(air_temperature_c) FROM dryshift_reading")
     assert values[0][1] == pytest.approx(sum(n % 10 + 0.5 for n in range(held)))
@@ -227,7 +228,7 @@ def test_a_wrong_password_is_said_and_nothing_is_lost(opened, influx_server, inf
     assert "wrong" not in state.last_error
     assert state.last_error_s == T0
     store = opened()
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == 100
 
 
@@ -235,7 +236,7 @@ def test_a_wrong_token_is_said(opened):
     store = opened(username=None, password=None, token=SecretStr("nobody:nothing"))
     store.append(batch(0, 1))
     with pytest.raises(InfluxUnavailableError) as caught:
-        store.shipper.drain()
+        drain(store.shipper)
     assert caught.value.denied
 
 
@@ -243,7 +244,7 @@ def test_a_missing_database_is_said(opened):
     store = opened(database="not_there")
     store.append(batch(0, 1))
     with pytest.raises(InfluxUnavailableError, match="make the database"):
-        store.shipper.drain()
+        drain(store.shipper)
     with pytest.raises(InfluxUnavailableError, match="make the database"):
         store.archive.write_points([(DEW, 1, 1.0)])
 
@@ -254,7 +255,7 @@ def test_a_point_the_server_will_not_have_is_set_aside_and_the_rest_goes_on(
     store = opened()
     far = Reading(AIR, 16_725_225_600.0, T0, 5.5)  # the year 2500: beyond the server's nanoseconds
     store.append([*batch(0, 300), far, *batch(300, 400)])
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == 700
     state = store.shipping()
     assert (state.waiting, state.refused) == (0, 1)
@@ -277,7 +278,7 @@ def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(
         )  # somebody else's whole numbers
     store.append([*batch(0, 50), *batch(0, 20, HUMIDITY)])
     store.write_points([Point(DEW, T0 + n, 1.5) for n in range(5)])
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == 50
     assert store.shipping().refused == 25
     assert "field type conflict" in store.set_aside()[0].detail
@@ -286,7 +287,7 @@ def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(
     influx_server.ask("DROP SERIES FROM dryshift_reading WHERE zone = 'x'", influx_section.database)
     told = CliRunner().invoke(main, ["resend", str(settings_of(tmp_path, influx_section))])
     assert (told.exit_code, told.output.partition(";")[0]) == (0, "25 numbers wait to be sent again")
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section, DEW, "dryshift_derived") == 5
     assert store.shipping().waiting == 0
 
@@ -294,7 +295,7 @@ def test_what_was_refused_for_a_conflict_goes_out_once_it_is_mended(
 def test_a_name_that_cannot_be_a_tag_is_set_aside(opened, influx_server, influx_section):
     store = opened()
     store.append([*batch(0, 3, AIR._replace(source="a\\b")), *batch(0, 2)])
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == 2
     assert store.shipping().refused == 3
 
@@ -327,10 +328,10 @@ def test_marks_and_replaced_points_reach_the_server(opened, influx_server, influ
     store = opened()
     store.append(batch(0, 5))
     store.write_points([Point(DEW, T0, 1.0)])
-    store.shipper.drain()
+    drain(store.shipper)
     store.mark([Mark(2, SensorStatus.OUT_OF_SPECIFICATION, "range")])
     store.write_points([Point(DEW, T0, 2.0)])
-    store.shipper.drain()
+    drain(store.shipper)
     rows = on_server(influx_server, influx_section, "SELECT air_temperature_c_status FROM dryshift_reading")
     assert [row[1] for row in rows] == [0, 2, 0, 0, 0]
     assert on_server(influx_server, influx_section, "SELECT dew_point_c FROM dryshift_derived")[0][1] == 2.0
@@ -342,11 +343,11 @@ def test_a_repeat_of_what_only_the_server_holds_is_found_when_it_is_sent(
     store = opened()
     store.append(batch(0, 20))
     store.mark([Mark(4, SensorStatus.FAILURE, "stuck")])
-    store.shipper.drain()
+    drain(store.shipper)
     store.spool.prune(round((T0 + DAY) * 1000))
     late = [*batch(2, 3), Reading(AIR, T0 + 10, T0 + 2 * DAY, 99.0), Reading(AIR, T0 + 10.5, T0 + DAY, 7.0)]
     assert store.append(late).stored == 5
-    store.shipper.drain()
+    drain(store.shipper)
     counts = store.counts()
     assert (counts["stored"], counts["repeated"], counts["contradicting"]) == (21, 3, 1)
     assert store.set_aside()[0].reason == "contradicts_stored"
@@ -368,13 +369,13 @@ def test_a_new_spool_on_a_server_with_history_shows_that_history(opened, tmp_pat
     store = opened()
     store.append(batch(0, 50))
     store.write_points([Point(DEW, T0, 3.5)])
-    store.shipper.drain()
+    drain(store.shipper)
     store.close()
     for file in tmp_path.glob("spool.sqlite*"):
         file.unlink()
     store = opened()
     store.append(batch(5 * 86_400, 10))
-    store.shipper.drain()
+    drain(store.shipper)
     assert set(store.keys()) == {AIR, DEW}
     assert store.slice(AIR, T0, T0 + 10 * DAY).time_s.size == 60
     assert store.latest(DEW) == Point(DEW, T0, 3.5)
@@ -385,7 +386,7 @@ def test_with_the_server_away_the_last_days_are_shown_and_older_ones_say_why_not
     store = opened()
     store.append(batch(0, 10))
     store.append(batch(20 * 86_400, 10))
-    store.shipper.drain()
+    drain(store.shipper)
     store.apply_retention(T0 + 20 * DAY)
     influx_server.stop()
     try:
@@ -402,7 +403,7 @@ def test_nobody_listening_is_said_with_the_address(opened):
     store = opened(url="http://127.0.0.1:9")
     store.append(batch(0, 1))
     with pytest.raises(InfluxUnavailableError, match=r"http://127\.0\.0\.1:9.*start the server"):
-        store.shipper.drain()
+        drain(store.shipper)
     store.spool.prune(round(T0 * 1000))
     with pytest.raises(InfluxUnavailableError, match=r"http://127\.0\.0\.1:9.*start the server"):
         store.slice(AIR, T0 - DAY, T0)
@@ -425,11 +426,11 @@ def test_a_full_disk_under_the_spool_is_said_and_loses_nothing(small_disk, influ
     if store.shipping().waiting:
         assert store.shipping().state in ("spool_full", "sending")
     filler.unlink()
-    store.shipper.drain()
+    drain(store.shipper)
     assert store.shipping().waiting == 0
     assert count_of(influx_server, influx_section) == acknowledged[0] > 0
     store.append(batch(acknowledged[0], 100))
-    store.shipper.drain()
+    drain(store.shipper)
     assert count_of(influx_server, influx_section) == acknowledged[0] + 100
     store.close()
 
@@ -441,10 +442,10 @@ def test_a_server_that_only_takes_writes_gets_every_number_and_says_what_it_cann
     store = InfluxSeriesStore(section, tmp_path / "spool.sqlite", now_s=lambda: T0)
     store.append(batch(0, 1_200))
     store.write_points([Point(DEW, T0 + n, n + 0.5) for n in range(30)])
-    store.shipper.drain()
+    drain(store.shipper)
     store.spool.prune(round((T0 + 3_600) * 1000))
     store.append([Reading(AIR, T0 - 3_600, T0 + 2, 7.5)])
-    store.shipper.drain()
+    drain(store.shipper)
     assert store.shipping().waiting == 0
     found = metrics_export()
     readings = found[("dryshift_reading_air_temperature_c", "slip-bay", "wall-1")]

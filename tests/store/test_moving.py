@@ -13,6 +13,7 @@ from monitor.store.move.book import Progress
 from monitor.store.move.mover import to_embedded, to_influx
 from monitor.store.series.retention import Retention
 from monitor.store.series.sqlite_series import SqliteSeriesStore
+from tests.store.draining import drain
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0
@@ -127,7 +128,7 @@ def test_a_move_back_after_days_of_work_on_influxdb_brings_all_of_it(shop, influ
     for day in range(DAYS, DAYS + 20):
         influx.append([Reading(AIR, T0 + day * DAY + n, T0 + day * DAY + n, n + 0.5) for n in range(100)])
         influx.write_points([Point(DEW, T0 + day * DAY, 2.0)])
-        influx.shipper.drain()
+        drain(influx.shipper)
         influx.apply_retention(T0 + day * DAY)
     influx.mark([Mark(influx.last_order(), SensorStatus.FAILURE, "stuck")])
     influx.append([Reading(AIR, T0 + 1.25 * DAY, T0 + (DAYS + 19) * DAY + 99, 1.0)])
@@ -171,7 +172,7 @@ def test_history_can_follow_into_a_spool_that_is_in_use(shop, influx):
     later = T0 + (DAYS + 5) * DAY
     shop.append([Reading(AIR, later + 9 * DAY, T0 + DAYS * DAY, 8.0, None, True)])
     influx.append([Reading(AIR, later + n, later + n, 1.0) for n in range(10)])
-    influx.shipper.drain()
+    drain(influx.shipper)
     assert influx.last_order() == 10
     to_influx(shop, influx)
     assert [item.order for item in influx.readings_after(0, 100)] == list(range(1, 11))

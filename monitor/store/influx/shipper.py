@@ -54,11 +54,6 @@ class Shipper:
         name = state.state if state.state not in ("sending", "up_to_date") else fine
         return replace(state, state=name, waiting=waiting, oldest_waiting_s=oldest_s, refused=refused)
 
-    def drain(self) -> None:
-        """Send until nothing waits; raises where the server is away."""
-        while self.send_once():
-            pass
-
     def send_once(self) -> int:
         """Send a batch of readings and one of changes; returns how many numbers were sent."""
         if not self._acquainted:

@@ -64,7 +64,8 @@ def routes(web: Web) -> APIRouter:
         found: Triage | None = None
         faults: tuple[Fault, ...] = ()
         try:
-            facts = triage_facts(about.seen, Answers(answers, tests=tests), about.bead, about.pressure_pa)
+            said = Answers(answers, tests=tests)
+            facts = triage_facts(about.seen, said, model.thresholds, about.bead, about.pressure_pa)
             found = triage(facts, model)
         except InputError as refusal:
             faults = refusal.faults
