@@ -130,6 +130,14 @@ def test_the_same_hours_past_a_limit_stand_on_the_page_of_all_zones_and_on_the_z
         assert said(everywhere, "Wire Store", "Over its limit") == said(alone, "Wire Store", "Over its limit")
 
 
+def test_hours_past_a_limit_are_not_known_where_nothing_was_measured(yard: Yard) -> None:
+    yard.run_to(START_S + HOUR)
+    with served(yard) as url:
+        html = page(url, zone="quay-cabinet")  # nobody hung a sensor there
+        assert said(html, "Quay Cabinet", "Over its limit") == "not known"
+        assert said(html, "Quay Cabinet", "Below dew point") == "–"
+
+
 def test_zones_past_the_sixth_are_named_and_in_the_file(yard: Yard) -> None:
     yard.run_to(START_S + HOUR)
     with served(yard) as url:

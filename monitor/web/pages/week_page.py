@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -167,7 +167,7 @@ def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[P
     wet = [trace(s.zone.name, n, s.humidity, lambda v: 100 * v) for n, s in enumerate(read)]
     if choice.one:
         bodies = sorted(read[0].margins.items(), key=lambda pair: min(b.mean for b in pair[1]))
-        names = _names(web) if bodies else {}
+        names = _names(web, read[0].margins)
         margin = [
             trace(names.get(body, body), n, buckets, show.spread)
             for n, (body, buckets) in enumerate(bodies[: data.OVERLAID])
@@ -207,11 +207,14 @@ def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[P
     return panels
 
 
-def _names(web: Web) -> dict[str, str]:
-    """What people call the shop's things, those that left it too."""
-    deps = web.deps
-    found = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
-    return {thing.id: thing.name for thing in found.values()}
+def _names(web: Web, bodies: Iterable[str]) -> dict[str, str]:
+    """What people call these bodies; only for those that have left the shop the whole rack is read."""
+    deps, snapshot = web.deps, web.deps.snapshot()
+    found = {body.id: body.name for body in snapshot.bodies}
+    if found.keys() >= set(bodies):
+        return found
+    rack = things(deps.settings, deps.ledger, snapshot, deps.clock())
+    return {thing.id: thing.name for thing in rack.values()} | found
 
 
 def _day_name(start_s: float, tz: ZoneInfo) -> tuple[str, str, str]:
