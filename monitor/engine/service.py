@@ -333,6 +333,7 @@ class Service:
         channels = page_answers.Channels(self.settings, self.ledger, self.clock, out.couriers, out.senders)
         return WebDeps(
             settings=self.settings,
+            declared=self.keeper.deriver.declared,
             series=self.series,
             ledger=self.ledger,
             snapshot=self.snapshot,

@@ -6,7 +6,7 @@ from monitor.history.package_history import PackageHistory
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
 from monitor.report.bead_sheet import beads_section
-from monitor.report.entry_lines import Naming, entries_section
+from monitor.report.entry_lines import entries_section
 from monitor.report.package_sheet import PackageRecord, package_record
 from monitor.report.proof import proof_section, verified
 from monitor.report.sheet import Sheet, SheetSection, Writing
@@ -55,7 +55,7 @@ def _written(
     records: Sequence[PackageRecord],
     packages: Sequence[str],
 ) -> Sheet:
-    writing, naming = sources.writing(site), Naming({z.id: z.name for z in sources.settings.zones})
+    writing = sources.writing(site)
     proof = verified(sources.ledger)
     refused = [one for package in packages for one in sources.keeper.refused(package)]
     return Sheet(
@@ -66,7 +66,7 @@ def _written(
         zone=site.timezone,
         sections=(
             packages_section(records, writing),
-            entries_section(sources.events_of(packages), writing, naming, refused),
+            entries_section(sources.events_of(packages), writing, sources.entry_words(), refused),
             beads_section(sources, packages, writing),
             warnings_section(sources, packages, writing),
             proof_section(proof, writing),

@@ -8,11 +8,12 @@ from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import Stay, checked_history
 from monitor.consumables.verdict import PackageVerdict, package_verdict
+from monitor.history.entry_words import EntryWords
 from monitor.history.package_history import PackageHistory
 from monitor.model.errors import Fault, InputError
 from monitor.report.air_lines import AirSpan, AirSpread, air_span
 from monitor.report.bead_sheet import beads_section
-from monitor.report.entry_lines import Naming, entries_section
+from monitor.report.entry_lines import entries_section
 from monitor.report.proof import proof_section, verified
 from monitor.report.sheet import Sheet, SheetSection, Writing
 from monitor.report.sources import Sources
@@ -57,7 +58,7 @@ def package_sheet(sources: Sources, package: str) -> Sheet:
     if record is None:
         raise InputError([Fault("package", package, "was never opened here; use the label of one that was")])
     site = sources.site_of(record.history.zone)
-    writing, naming = sources.writing(site), Naming({z.id: z.name for z in sources.settings.zones})
+    writing, words = sources.writing(site), sources.entry_words()
     stays = list(stayed(sources, record, sources.now_s))
     proof = verified(sources.ledger)
     events = sources.events_of([package])
@@ -69,11 +70,11 @@ def package_sheet(sources: Sources, package: str) -> Sheet:
         made_at=writing.time(sources.now_s),
         zone=site.timezone,
         sections=(
-            about_section(record, writing, naming),
+            about_section(record, writing, words),
             clocks_section(record),
-            entries_section(events, writing, naming, refused),
-            stays_section(stays, writing, naming),
-            unknown_section(stays, writing, naming),
+            entries_section(events, writing, words, refused),
+            stays_section(stays, writing, words),
+            unknown_section(stays, writing, words),
             beads_section(sources, [package], writing),
             warnings_section(sources, [package], writing),
             proof_section(proof, writing),
@@ -83,7 +84,7 @@ def package_sheet(sources: Sources, package: str) -> Sheet:
     )
 
 
-def about_section(record: PackageRecord, writing: Writing, naming: Naming) -> SheetSection:
+def about_section(record: PackageRecord, writing: Writing, words: EntryWords) -> SheetSection:
     """What it is, how it stands, by which rule and with which deviation."""
     history, verdict, consumable = record.history, record.verdict, record.rules.consumable
     limit = consumable.limit_h
@@ -94,7 +95,7 @@ def about_section(record: PackageRecord, writing: Writing, naming: Naming) -> Sh
         ("lot", history.lot),
         ("job", history.job),
         ("opened", writing.time(history.opened_s)),
-        ("now", f"{str(history.stays[-1].place).replace('-', ' ')}, {naming.zone(history.zone)}"),
+        ("now", f"{str(history.stays[-1].place).replace('-', ' ')}, {words.zone(history.zone)}"),
         ("stands", str(verdict.standing)),
         ("rule that decided", verdict.rule_text),
         ("used h", writing.hours(verdict.used_h)),
@@ -157,7 +158,7 @@ def stayed(sources: Sources, record: PackageRecord, until_s: float) -> Iterator[
         before_h = counted_h
 
 
-def stays_section(stays: list[Stayed], writing: Writing, naming: Naming) -> SheetSection:
+def stays_section(stays: list[Stayed], writing: Writing, words: EntryWords) -> SheetSection:
     """Where it lay, how long that counted, and in which air."""
     degree = writing.degree
     columns = (
@@ -170,7 +171,7 @@ def stays_section(stays: list[Stayed], writing: Writing, naming: Naming) -> Shee
     rows = tuple(
         (
             str(one.stay.place).replace("-", " "),
-            naming.zone(one.stay.zone or "not known"),
+            words.zone(one.stay.zone or "not known"),
             writing.time(one.start_s),
             writing.time(one.end_s),
             writing.hours((one.end_s - one.start_s) / HOUR_S),
@@ -199,14 +200,14 @@ def _percents(spread: AirSpread | None, writing: Writing) -> tuple[str, str, str
     return least, mean, greatest
 
 
-def unknown_section(stays: list[Stayed], writing: Writing, naming: Naming) -> SheetSection:
+def unknown_section(stays: list[Stayed], writing: Writing, words: EntryWords) -> SheetSection:
     """When nobody knew the air or the place; it was counted against the package."""
     rows = tuple(
         (
             writing.time(start_s),
             writing.time(end_s),
             writing.hours((end_s - start_s) / HOUR_S),
-            naming.zone(one.stay.zone or ""),
+            words.zone(one.stay.zone or ""),
             "no reading of the air" if one.stay.zone is not None else "no entry of where it was",
         )
         for one in stays

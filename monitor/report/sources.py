@@ -7,6 +7,7 @@ from typing import Protocol
 from monitor.consumables.exposure_air import AirSamples
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
+from monitor.history.entry_words import EntryWords
 from monitor.history.package_history import PackageHistory, Refusal
 from monitor.model.event import Event, EventKind
 from monitor.model.place import Site
@@ -59,6 +60,11 @@ class Sources:
     def writing(self, site: Site) -> Writing:
         """How this site's sheets are written."""
         return Writing(site.tz, self.settings.web.temperature_unit == "F")
+
+    def entry_words(self) -> EntryWords:
+        """How entries are worded here."""
+        fahrenheit = self.settings.web.temperature_unit == "F"
+        return EntryWords({zone.id: zone.name for zone in self.settings.zones}, fahrenheit)
 
     def site_of(self, zone: str) -> Site:
         """The site of a zone; the first one where the zone is not known."""

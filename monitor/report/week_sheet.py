@@ -16,7 +16,7 @@ from monitor.model.event import Event, EventKind
 from monitor.model.place import Site, Zone
 from monitor.report.air_lines import air_span
 from monitor.report.bead_sheet import beads_section
-from monitor.report.entry_lines import Naming, entries_section
+from monitor.report.entry_lines import entries_section
 from monitor.report.group_sheet import packages_section
 from monitor.report.package_sheet import PackageRecord, package_record
 from monitor.report.performance_sheet import alarm_performance, performance_section
@@ -50,7 +50,7 @@ def _midnight(day: date, zone: tzinfo) -> float:
 def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
     """The record of a site's week; a week that is not over ends now."""
     site = _site(sources, site_id)
-    writing, naming = sources.writing(site), Naming({z.id: z.name for z in sources.settings.zones})
+    writing = sources.writing(site)
     edges = week_edges(week, site.tz)
     start_s, end_s = edges[0], min(edges[-1], sources.now_s)
     if end_s <= start_s:
@@ -68,7 +68,7 @@ def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
         sections=(
             air_section(sources, site, edges, writing),
             _with_hours(packages_section(records, writing), hours),
-            entries_section(events, writing, naming, refused),
+            entries_section(events, writing, sources.entry_words(), refused),
             beads_section(sources, None, writing, (start_s, end_s)),
             warnings_section(sources, None, writing, (start_s, end_s)),
             _performance(sources, writing, (start_s, end_s)),

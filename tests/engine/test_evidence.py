@@ -9,10 +9,10 @@ from click.testing import CliRunner
 
 from monitor.cli.main import main
 from monitor.history.entries import CylinderDelivered, Opened, PlateBroughtIn
+from monitor.history.rack import judged, things
 from monitor.model.errors import InputError
 from monitor.model.level import Level
 from monitor.model.reading import Quantity, Reading, SeriesKey
-from monitor.web.frame.rack import things
 from tests.engine.evidence_yard import EvidenceYard, steady
 from tests.engine.yard import START_S
 
@@ -43,8 +43,10 @@ def test_a_package_declared_as_opened_in_the_future_is_there_and_not_vouched_for
     assert rods.level is Level.UNKNOWN
     assert "has not come" in rods.verdict
     assert "when it was opened" in rods.action
-    known = things(yard.keeper._settings, yard.ledger, yard.seen(), yard.now_s)
-    assert known["rods-7"].level is Level.UNKNOWN  # so its label opens its page, not a form for a new one
+    known = things(yard.keeper.things(), yard.keeper.deriver.declared, yard.now_s)
+    assert (
+        judged(known, yard.seen())["rods-7"].level is Level.UNKNOWN
+    )  # so its label opens its page, not a form for a new one
 
 
 def test_the_check_of_settings_names_a_package_opened_ahead_of_now(yard: EvidenceYard) -> None:

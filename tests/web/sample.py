@@ -12,6 +12,7 @@ from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import checked_history
 from monitor.history.entries import Seen
 from monitor.history.package_history import from_settings
+from monitor.history.shop_history import declared_things
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.shift_span import ShiftSpan
@@ -101,6 +102,7 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
 
     deps = WebDeps(
         settings=chosen,
+        declared=declared_things(chosen),
         series=series,
         ledger=ledger,
         snapshot=lambda: handle[0].picture,

@@ -49,6 +49,7 @@ def site(yard: Yard) -> Iterator[Server]:
 
     deps = WebDeps(
         settings=yard.settings,
+        declared=yard.keeper.deriver.declared,
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,

@@ -15,7 +15,6 @@ from monitor.history.entries import Moved, Opened, PlateBroughtIn, RanOff, Store
 from monitor.model.errors import InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.local_time import Turn, moment_of
-from monitor.web.frame.rack import things
 from monitor.web.pages.deeds import DEEDS, FIRST, DeedForm, deed_named, strict_turn
 from monitor.web.server import Server
 from tests.web import sample
@@ -127,7 +126,7 @@ def test_a_slip_is_undone_by_a_new_entry_that_stays_on_record(own: sample.Shop, 
     assert "(withdrawn)" in page.text
     kinds = [one.kind for one in entered(own, "spool-12")]
     assert kinds == [EventKind.PACKAGE, EventKind.CORRECTION]
-    known = things(own.deps.settings, own.ledger, own.picture, own.now_s)
+    known = own.deps.rack()
     assert not known["spool-12"].ended
 
 
@@ -144,7 +143,7 @@ def test_a_label_nobody_used_yet_asks_what_it_is_and_opens_it(own: sample.Shop, 
             "deed": "opened",
         }
         page = session.post(site.url + "/thing/spool-99?kind=package", data=sent, timeout=10)
-    assert "Opened, fcaw-folded-h4, Slip Bay" in page.text
+    assert "Opened, fcaw-folded-h4, on machine, Slip Bay" in page.text
     (event,) = entered(own, "spool-99")
     assert entry_of(event.kind, event.body) == Opened("Spool 99", "fcaw-folded-h4", "slip-bay")
     assert "Spool 99" in requests.get(site.url + "/things", timeout=10).text
@@ -213,7 +212,7 @@ def test_of_a_time_that_comes_twice_the_longer_exposure_counts_and_a_missing_tim
         (rods, "", first),  # opened: the earlier
         (Moved(Place.OPEN_AIR, "slip-bay"), "sealed", first),
         (Moved(Place.HOLDING_OVEN, "rod-oven"), "on machine", first + 3600.0),  # closed: the later
-        (Moved(Place.BAGGED, "slip-bay"), "open", first + 3600.0),
+        (Moved(Place.BAGGED, "slip-bay"), "open air", first + 3600.0),
     ):
         assert moment_of(twice, LONDON, strict_turn(entry, place)) == wanted_s
     for entry in (Moved(Place.BAGGED, "slip-bay"), StoreChecked(130.0)):  # out of an oven; a reading
@@ -246,7 +245,7 @@ def test_cylinders_and_plates_come_in_by_name(own: sample.Shop, site: Server) ->
         session.post(site.url + "/thing/cylinder-9?kind=cylinder", data=sent, timeout=10)
         form = hidden(session, site.url + "/thing/cylinder-9")
         session.post(site.url + "/thing/cylinder-9", data={**form, "deed": "changed"}, timeout=10)
-    known = things(own.deps.settings, own.ledger, own.picture, own.now_s)
+    known = own.deps.rack()
     assert (known["plate-9"].what, known["plate-9"].zone) == ("12 mm", "slip-bay")
     assert known["cylinder-9"].ended
 
@@ -296,7 +295,7 @@ def test_the_rack_forgets_nothing_however_long_ago_it_was_entered(own: sample.Sh
         body_of(PlateBroughtIn("Keel plate 9", "slip-bay", 0.02)),
     )
     own.ledger.commit([long_ago], entered_s=sample.NOW_S)
-    assert "keel-9" in things(own.deps.settings, own.ledger, own.picture, own.now_s)
+    assert "keel-9" in own.deps.rack()
 
 
 def test_what_speaks_against_the_oven_is_shown_first_and_entered_only_when_asked_again(

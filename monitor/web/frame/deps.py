@@ -8,6 +8,9 @@ from monitor.alarms.states import CommandKind
 from monitor.consumables.classes import Place
 from monitor.consumables.run_off import RunOffGuide
 from monitor.history.entries import Seen
+from monitor.history.entry_words import EntryWords
+from monitor.history.rack import Thing, judged, things
+from monitor.history.shop_history import TOLD, DeclaredThings, ShopHistory
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
@@ -112,6 +115,7 @@ class WebDeps:
     """
 
     settings: Settings
+    declared: DeclaredThings
     series: SeriesStore
     ledger: Ledger
     snapshot: Callable[[], Picture]
@@ -128,3 +132,25 @@ class WebDeps:
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
+
+    def history(self) -> ShopHistory:
+        """Every thing that settings and ledger tell of, with where it lay when."""
+        return self.declared.history(self.ledger.events(kinds=TOLD))
+
+    def entry_words(self) -> EntryWords:
+        """How entries are worded here."""
+        fahrenheit = self.settings.web.temperature_unit == "F"
+        return EntryWords({zone.id: zone.name for zone in self.settings.zones}, fahrenheit)
+
+    def rack(self) -> dict[str, Thing]:
+        """Every thing by its label as it is now, with what the core says of it."""
+        picture, now_s = self.snapshot(), self.clock()
+        found = things(self.history(), self.declared, now_s)
+        if picture.simulated:  # a demo declares beforehand what is to come
+            found = {name: one for name, one in found.items() if (one.since_s or 0.0) <= now_s}
+        return judged(found, picture)
+
+    def thing(self, name: str) -> Thing | None:
+        """One thing as it is now, from its own entries alone and not judged."""
+        told = self.declared.thing(name, self.ledger.events(subject=name))
+        return things(told, self.declared, self.clock()).get(name)

@@ -17,6 +17,7 @@ from monitor.beads.acceptance import Bead, BeadVerdict, Pore, judge_bead
 from monitor.beads.acceptance_rules import INCH_MM, Acceptance, PoreKind, Weld, acceptances
 from monitor.history.bead_records import is_sound, judged
 from monitor.history.entries import BeadWelded, TestBead, body_of
+from monitor.history.rack import Thing
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.settings.reference import load_toml
@@ -24,7 +25,6 @@ from monitor.web.frame.deps import SeenAsk
 from monitor.web.frame.forms import read_form, remember, remember_who
 from monitor.web.frame.page import Web
 from monitor.web.frame.problems import faults_of
-from monitor.web.frame.rack import Thing, things
 
 MM = 1_000.0
 MOST_PORES = 500
@@ -216,7 +216,7 @@ def _page(
     status: int = 200,
 ) -> HTMLResponse:
     deps, units = web.deps, web.deps.settings.web.units
-    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock()).values()
+    known = deps.rack().values()
     return web.page(
         request,
         "bead.html",

@@ -9,7 +9,8 @@ from fastapi.responses import HTMLResponse
 from monitor.beads.causes import CauseFinding, CauseModel, cause_model
 from monitor.beads.triage import Triage, triage
 from monitor.history.bead_questions import Answers, quick_questions, triage_facts
-from monitor.history.entries import BeadWelded, GaugeRead, Seen, entry_of
+from monitor.history.entries import BeadWelded, Seen, entry_of
+from monitor.history.rack import Thing
 from monitor.history.records import corrected
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
@@ -17,7 +18,6 @@ from monitor.model.picture import BodyNow
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SeenAsk
 from monitor.web.frame.page import Web
-from monitor.web.frame.rack import Thing, things
 from monitor.web.frame.show import Show
 
 IDLE = "idle"
@@ -100,7 +100,7 @@ def _questions(model: CauseModel) -> list[CauseFinding]:
 def picks(web: Web, about: CauseSubject) -> list[tuple[str, str, list[Thing], str]]:
     """What can still be said of cylinder and work: field, title, choices, the one that was said."""
     deps = web.deps
-    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    known = deps.rack()
     found = []
     for kind, title, one in (("cylinder", "Gas from", about.cylinder), ("plate", "Work", about.plate)):
         if about.bead is not None and getattr(about.bead, kind):
@@ -114,7 +114,7 @@ def picks(web: Web, about: CauseSubject) -> list[tuple[str, str, list[Thing], st
 def subject(web: Web, given: dict[str, str]) -> CauseSubject:
     """What is asked about, with what was measured then; a bead's own record where it has one."""
     deps = web.deps
-    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    known = deps.rack()
     bead_id, package = given.get("bead", ""), given.get("package", "")
     time_s, bead = deps.clock(), None
     if bead_id:
@@ -174,15 +174,8 @@ def _bead(web: Web, bead_id: str) -> tuple[float, BeadWelded]:
 
 def _pressure(web: Web, cylinder: str) -> float | None:
     """The contents gauge as last read."""
-    read = None
-    for told in corrected(_told(web, cylinder)):
-        try:
-            entry = entry_of(told.kind, told.body)
-        except InputError:
-            continue  # the records page shows it
-        if isinstance(entry, GaugeRead):
-            read = entry.pressure_pa
-    return read
+    told = web.deps.declared.body(cylinder, web.deps.ledger.events(subject=cylinder)).history
+    return None if told is None else told.pressure_pa
 
 
 def _told(web: Web, name: str) -> list[Event]:

@@ -10,10 +10,10 @@ from monitor.consumables.classes import Place
 from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.history import entries as made
 from monitor.history.entries import Entry
+from monitor.history.entry_words import plain_words
 from monitor.model.errors import Fault, InputError
 from monitor.settings.schema import Settings
 from monitor.web.frame.local_time import Turn
-from monitor.web.frame.rack import words
 
 LAYER_M = 0.0012  # one layer of 1.2 mm wire, where the spool's own wire is not known
 MM = 1_000.0
@@ -118,7 +118,7 @@ def _cylinder(form: DeedForm, settings: Settings) -> Entry:
     return made.CylinderDelivered(form.name, form.gas, form.zone, start_temperature_c=start_c)
 
 
-_LAY_OPEN = frozenset({"open", *(words(str(place)) for place in OPEN_PLACES)})
+_LAY_OPEN = frozenset(plain_words(str(place)) for place in OPEN_PLACES)
 INDOORS = ("bay", "hall", "store", "cage", "yard")
 DEEDS = (
     Deed("machine", "Back on the machine", "package", _moved(Place.ON_MACHINE), INDOORS),
@@ -157,7 +157,7 @@ def strict_turn(entry: Entry, place: str) -> Turn:
     match entry:
         case made.Opened():
             return Turn.FIRST
-        case made.Moved(place=to) if words(str(to)) in _LAY_OPEN:
+        case made.Moved(place=to) if plain_words(str(to)) in _LAY_OPEN:
             return Turn.FIRST
         case made.Moved() if lay_open:
             return Turn.SECOND

@@ -15,7 +15,6 @@ from monitor.model.event import EventKind
 from monitor.web.frame.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page import Web
-from monitor.web.frame.rack import things
 from monitor.web.frame.show import Show
 
 STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
@@ -88,7 +87,7 @@ def made(deps: WebDeps) -> list[BeadMade]:
 
 def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:
     """The consumable of each package that beads were welded with."""
-    known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    known = deps.rack()
     return {one.package: known[one.package].what for one in beads if one.package in known}
 
 

@@ -8,8 +8,8 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
+from monitor.history.rack import Thing
 from monitor.web.frame.page import Web
-from monitor.web.frame.rack import Thing, things
 from monitor.web.pages.deeds import FIRST
 from monitor.web.pages.things_page import IDENTIFIER, new_name
 
@@ -40,7 +40,7 @@ def routes(web: Web) -> APIRouter:
         new: Annotated[int, Query(ge=0, le=MOST)] = 0,
     ) -> HTMLResponse:
         deps = web.deps
-        known = things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+        known = deps.rack()
         chosen = wanted(known, ids, kind, new)
         base = deps.settings.web.public_url or str(request.base_url)
         made = [label(base, name, known.get(name)) for name in chosen]

@@ -15,7 +15,8 @@ from monitor.web.frame.page import Web
 
 SHOWN = 200
 _TIMES = ("happened_utc", "happened_local", "entered_utc")
-COLUMNS = ("number", "kind", "subject", *_TIMES, "who", "why", "body_json", "key", "previous_hash", "hash")
+_CHAIN = ("key", "previous_hash", "hash")
+COLUMNS = ("number", "kind", "subject", *_TIMES, "who", "why", "body_json", *_CHAIN, "what")
 
 
 def routes(web: Web) -> APIRouter:
@@ -80,11 +81,13 @@ def to_csv(web: Web, events: list[Event]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
+    words = web.deps.entry_words()
     for e in events:
         local = web.show.local(e.time_s).isoformat(timespec="seconds")
         body = json.dumps(e.body, ensure_ascii=False, sort_keys=True)
         row = [e.number, e.kind, e.subject, _utc(e.time_s), local, _utc(e.entered_s), e.who, e.why]
-        writer.writerow([_plain(str(value)) for value in [*row, body, e.key or "", e.previous_hash, e.hash]])
+        row += [body, e.key or "", e.previous_hash, e.hash, words.what(e)]
+        writer.writerow([_plain(str(value)) for value in row])
     return out.getvalue()
 
 

@@ -11,6 +11,8 @@ from starlette.concurrency import run_in_threadpool
 
 from monitor.consumables.classes import consumable_classes
 from monitor.history.entries import Moved, body_of
+from monitor.history.entry_words import plain_words
+from monitor.history.rack import KINDS, Thing
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
@@ -18,9 +20,7 @@ from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
-from monitor.web.frame.rack import KINDS, Thing, things, words
 from monitor.web.pages.deeds import FIRST, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
-from monitor.web.pages.history_words import happened
 from monitor.web.pages.records_page import to_csv
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,47}")
@@ -40,11 +40,12 @@ class UndoForm(BaseModel):
 def routes(web: Web) -> APIRouter:
     """The list, a thing's page, and its buttons."""
     router = APIRouter(include_in_schema=False)
+    words = web.deps.entry_words()
     web.env.globals.update(
         rack=lambda: rack(web),
         sorts=_sorts(),
-        happened=lambda event: happened(web.show, event),
-        plain_words=words,
+        happened=lambda event: _sentence(words.what(event)),
+        plain_words=plain_words,
     )
     router.include_router(_reading(web))
     router.include_router(_entering(web))
@@ -123,7 +124,7 @@ def _entering(web: Web) -> APIRouter:
 def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
     """Write what somebody did; InputError where it cannot be true, and then nothing is changed."""
     settings = web.deps.settings
-    found = _things(web).get(name)
+    found = web.deps.thing(name)
     kind = kind if found is None else found.kind
     name_of_deed, _, detail = form.deed.partition("@")  # a button may carry where or how much
     deed = deed_named(kind, name_of_deed, known=found is not None)
@@ -182,14 +183,17 @@ def rack(web: Web) -> dict[str, list[Thing]]:
     return found
 
 
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def look_rank(thing: Thing) -> int:
     """Danger, caution, then safe; what the core has not judged comes between."""
     return RISK[thing.level].rank
 
 
 def _things(web: Web) -> dict[str, Thing]:
-    deps = web.deps
-    return things(deps.settings, deps.ledger, deps.snapshot(), deps.clock())
+    return web.deps.rack()
 
 
 def _check_name(name: str) -> None:

@@ -27,7 +27,6 @@ from monitor.web.frame.chart import (
     spread_labels,
 )
 from monitor.web.frame.page import Web
-from monitor.web.frame.rack import things
 from monitor.web.frame.show import DAYS, MONTHS
 from monitor.web.pages import week_data as data
 
@@ -209,12 +208,10 @@ def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[P
 
 def _names(web: Web, bodies: Iterable[str]) -> dict[str, str]:
     """What people call these bodies; only for those that have left the shop the whole rack is read."""
-    deps, snapshot = web.deps, web.deps.snapshot()
-    found = {body.id: body.name for body in snapshot.bodies}
+    found = {body.id: body.name for body in web.deps.snapshot().bodies}
     if found.keys() >= set(bodies):
         return found
-    rack = things(deps.settings, deps.ledger, snapshot, deps.clock())
-    return {thing.id: thing.name for thing in rack.values()} | found
+    return {name: thing.name for name, thing in web.deps.rack().items()} | found
 
 
 def _day_name(start_s: float, tz: ZoneInfo) -> tuple[str, str, str]:
