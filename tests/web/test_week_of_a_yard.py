@@ -28,6 +28,7 @@ def served(yard: Yard) -> Iterator[str]:
     """The yard's pages."""
     deps = WebDeps(
         settings=yard.settings,
+        declared=yard.keeper.deriver.declared,
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,
