@@ -16,7 +16,8 @@ def begun_anew(empty: CoreState, before: CoreState, given: Afresh) -> tuple[Core
     """The state of an empty shop with the alarms, warnings and looks ahead of `before`; said in the record.
 
     Air, bodies, clocks and what was learnt of the sensors are not taken over: all of them are derived again
-    from what is stored. Where the time before lay ahead, what it left of alarms is moved back by as much.
+    from what is stored; the dangers last seen stay until then. Where the time before lay ahead, what it left
+    is moved back by as much.
     """
     lag_s = max(before.time_s - given.now_s, 0.0)
     state = replace(
@@ -31,6 +32,7 @@ def begun_anew(empty: CoreState, before: CoreState, given: Afresh) -> tuple[Core
         actions=before.actions,
         clouds=before.clouds,
         memory=before.memory,
+        since=moved_back(before.since, lag_s),  # a danger that was seen stands until it is unsaid
     )
     event = NewEvent(
         EventKind.SERVICE_ANEW,

@@ -174,7 +174,11 @@ def _levels(shop: Shop, state: CoreState, site: str) -> Iterator[Level]:
         if zone.site == site and shop.zones[zone.id].in_use and (zone.sensors or zone.level is Level.DANGER):
             yield zone.level
     things = [(one.zone, one.level) for one in seen.bodies]
-    opened = [one for one in seen.packages if (one.opened_s or 0.0) <= state.time_s]
+    opened = [
+        one
+        for one in seen.packages
+        if not shop.declared_ahead or one.opened_s is None or one.opened_s <= state.time_s
+    ]
     for zone_id, level in (*things, *((one.zone, one.level) for one in opened)):
         if shop.zones[zone_id].site == site and shop.zones[zone_id].in_use:
             yield level
@@ -200,5 +204,6 @@ def _zone_lines(shop: Shop, state: CoreState, site: str, now_s: float) -> Iterat
     for zone in shop.zones.values():
         if zone.site == site and zone.in_use:
             now = store_now(shop, state, zone, now_s)
-            _, reason = standing.zone_level(shop, zone, state.air.get(zone.id), now, now_s)
+            judged = standing.of_zone(shop, zone, state.air.get(zone.id), now, now_s)
+            _, reason = standing.shown(judged, state.since.get(f"zone/{zone.id}"), now_s)
             yield f"{zone.name}: {reason}"

@@ -1,24 +1,88 @@
 """Says how bad each zone, body and package is, in the levels that pages show, and the words for it."""
 
 import math
+from enum import StrEnum
+from typing import NamedTuple
 
 from monitor.consumables.verdict import PackageVerdict
 from monitor.core.body_figures import Figures
 from monitor.core.heated_stores import HEATED, StoreNow
 from monitor.core.shop import GONE, Shop, ZoneFacts
+from monitor.core.state import Since
 from monitor.model.air import AirState
 from monitor.model.level import Level
 
 NOT_KNOWN = "no believable reading"
 NOT_NAMED = "not in the settings, nobody watches it"
 NAME_IT = "Name it in the settings again, or enter where its things are now; check them by hand."
+NOT_OPENED = "opened at a time that has not come"
 JUST_ENTERED = "just entered, judged at the next look"
 
 
-def zone_level(
+class Evidence(StrEnum):
+    """What a level stands on."""
+
+    MEASURED = "measured"
+    TYPED = "typed"  # read or entered by a person
+    SUPPOSED = "supposed"  # partly; what was supposed is against us
+    DOUBTFUL = "doubtful"  # only what was supposed speaks against it
+    NONE = "none"
+
+
+NO_EVIDENCE = frozenset({Evidence.DOUBTFUL, Evidence.NONE})
+
+
+class Judged(NamedTuple):
+    """The level that the numbers give, why, and what it stands on, with its words or its time."""
+
+    level: Level
+    reason: str
+    evidence: Evidence = Evidence.MEASURED
+    words: str = ""  # what was supposed
+    read_s: float | None = None  # when a person read it
+
+
+def shown(judged: Judged, before: Since | None, now_s: float) -> tuple[Level, str]:
+    """The level that is shown and why; every level of the picture is made here.
+
+    Without evidence nothing is safe: it is unknown, or the danger that was seen last, with its age. Danger
+    stands until newer evidence unsays it; silence does not.
+    """
+    if judged.evidence in NO_EVIDENCE:
+        why = judged.words or judged.reason
+        if before is not None and before.level is Level.DANGER and before.known_s is not None:
+            return Level.DANGER, f"{before.known} when last known, {_ago(before.known_s, now_s)}; {why}"
+        return Level.UNKNOWN, why
+    if judged.evidence is Evidence.TYPED and judged.read_s is not None and judged.level is not Level.UNKNOWN:
+        return judged.level, f"{judged.reason}, read by hand {_ago(judged.read_s, now_s)}"
+    return judged.level, f"{judged.reason}; {judged.words}" if judged.words else judged.reason
+
+
+def noted(judged: Judged, before: Since | None, now_s: float) -> Since:
+    """What is remembered of a level: since when it is shown, and the evidence it stands on."""
+    level, _ = shown(judged, before, now_s)
+    since_s = now_s if before is None or before.level is not level else before.since_s
+    if judged.evidence in NO_EVIDENCE:
+        return Since(level, since_s) if before is None else before._replace(level=level, since_s=since_s)
+    return Since(level, since_s, now_s, judged.reason)
+
+
+def of_zone(shop: Shop, zone: ZoneFacts, air: AirState | None, now: StoreNow, now_s: float) -> Judged:
+    """What is known of a zone's air; where no sensor speaks, a person's newer reading does."""
+    level, reason = _zone_numbers(shop, zone, air, now, now_s)
+    if level is Level.UNKNOWN:
+        return Judged(level, reason, Evidence.NONE)
+    due_s = zone.store.desiccant_due_s
+    if level is Level.SAFE and due_s is not None and now_s >= due_s:
+        level, reason = Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
+    if now.checked_s is not None:
+        return Judged(level, reason, Evidence.TYPED, read_s=now.checked_s)
+    return Judged(level, reason)
+
+
+def _zone_numbers(
     shop: Shop, zone: ZoneFacts, air: AirState | None, now: StoreNow, now_s: float
 ) -> tuple[Level, str]:
-    """The level of a zone's air and why; where no sensor speaks, a person's newer reading does."""
     if zone.kind == GONE:
         return Level.UNKNOWN, NOT_NAMED
     if zone.kind in HEATED:
@@ -26,14 +90,8 @@ def zone_level(
         cold = level is Level.DANGER and now.temperature_c is not None
         if cold and zone.kind == "quiver" and not shop.holds(zone.id):
             level, reason = Level.SAFE, "cold and empty"
-    else:
-        level, reason = _humidity(shop, zone, air, now.humidity_frac)
-    if level is not Level.UNKNOWN and now.checked_s is not None:
-        reason += f", read by hand {_ago(now.checked_s, now_s)}"
-    due_s = zone.store.desiccant_due_s
-    if level is Level.SAFE and due_s is not None and now_s >= due_s:
-        return Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
-    return level, reason
+        return level, reason
+    return _humidity(shop, zone, air, now.humidity_frac)
 
 
 def _humidity(
@@ -42,7 +100,7 @@ def _humidity(
     if humidity_frac is None or not math.isfinite(humidity_frac):
         return Level.UNKNOWN, NOT_KNOWN
     percent = f"{humidity_frac * 100.0:.0f} %RH"
-    if zone.kind == "outdoor":
+    if zone.kind == "outdoor" and not shop.things_in(zone.id):
         return Level.SAFE, f"outdoor air, {percent}"
     limit = zone.max_relative_humidity_frac or shop.limits.humidity_caution_frac
     if humidity_frac > limit:
@@ -103,20 +161,23 @@ _STORE_ACTIONS = {
 }
 
 
-def body_level(now: Figures | None, caution_k: float, *, air_known: bool) -> tuple[Level, str]:
-    """The level of a body and why, with what had to be supposed; where that decides it, it is unknown."""
-    if now is not None and not math.isfinite(now.margin_k):
-        return Level.UNKNOWN, NOT_KNOWN
-    if now is None:
-        return Level.UNKNOWN, JUST_ENTERED if air_known else NOT_KNOWN
+def of_body(now: Figures | None, shop: Shop, *, air_known: bool) -> Judged:
+    """What is known of a body, with what had to be supposed; where that decides it, it is in doubt."""
+    if now is None or not math.isfinite(now.margin_k):
+        why = JUST_ENTERED if now is None and air_known else NOT_KNOWN
+        return Judged(Level.UNKNOWN, why, Evidence.NONE)
     if now.doubtful:
-        return Level.UNKNOWN, now.supposed
-    level, reason = measured_level(now, caution_k)
-    return level, f"{reason}; {now.supposed}" if now.supposed else reason
+        return Judged(Level.UNKNOWN, now.supposed, Evidence.DOUBTFUL)
+    level, reason = margin_level(now, shop.limits.margin_caution_k)
+    odds = now.wet_probability_frac
+    if level is Level.SAFE and not odds <= shop.supposed.wet_odds_frac:
+        level, reason = Level.CAUTION, f"may be wet, odds {odds * 100.0:.0f} %"
+    evidence = Evidence.SUPPOSED if now.supposed else Evidence.MEASURED
+    return Judged(level, reason, evidence, now.supposed)
 
 
-def measured_level(now: Figures, caution_k: float) -> tuple[Level, str]:
-    """The level that a body's figures give; above the dew point is not yet dry."""
+def margin_level(now: Figures, caution_k: float) -> tuple[Level, str]:
+    """The level that a body's mean margin gives; above the dew point is not yet dry."""
     form = "frost" if now.from_frost else "dew"
     if now.margin_k <= 0.0:
         return Level.DANGER, "gathering frost" if now.from_frost else "sweating"
@@ -149,10 +210,16 @@ def body_action(kind: str, level: Level, *, air_known: bool) -> str:
     return _ACTIONS[kind, "wet" if level is Level.DANGER else "near"]
 
 
-def package_level(verdict: PackageVerdict) -> Level:
-    """A package's level: closed in time it is no worry; open in air nobody measures it cannot be safe."""
-    if verdict.level is Level.CAUTION and not verdict.counting:
-        return Level.SAFE
-    if verdict.level is Level.SAFE and verdict.counting and not verdict.air_known:
-        return Level.UNKNOWN
-    return verdict.level
+def of_package(verdict: PackageVerdict | None) -> Judged:
+    """What is known of a package: closed in time it is no worry; open in air nobody measures it is not safe.
+
+    Its hours need no memory of danger: they never run back. Without a verdict it is not opened yet.
+    """
+    if verdict is None:
+        return Judged(Level.UNKNOWN, NOT_OPENED, Evidence.NONE)
+    level, reason = verdict.level, str(verdict.standing)
+    if level is Level.CAUTION and not verdict.counting:
+        return Judged(Level.SAFE, reason)
+    if level is Level.SAFE and verdict.counting and not verdict.air_known:
+        return Judged(Level.UNKNOWN, reason, Evidence.NONE)
+    return Judged(level, reason)

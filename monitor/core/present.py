@@ -46,7 +46,8 @@ def _zones(shop: Shop, state: CoreState) -> Iterator[ZoneNow]:
     for zone in shop.zones.values():
         now = store_now(shop, state, zone, state.time_s)
         air = state.air.get(zone.id)
-        level, reason = levels.zone_level(shop, zone, air, now, state.time_s)
+        judged = levels.of_zone(shop, zone, air, now, state.time_s)
+        level, reason = levels.shown(judged, state.since.get(f"zone/{zone.id}"), state.time_s)
         sensors = shop.sensors_of(zone.id)
         if any(state.tracks[sensor.id].reason in APART for sensor in sensors):
             reason += "; its sensors differ, the worse counts"
@@ -83,7 +84,8 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
             continue
         now = state.figures.get(body.id)
         known = body.zone in state.air
-        level, reason = levels.body_level(now, shop.limits.margin_caution_k, air_known=known)
+        judged = levels.of_body(now, shop, air_known=known)
+        level, reason = levels.shown(judged, state.since.get(f"body/{body.id}"), state.time_s)
         yield BodyNow(
             id=body.id,
             name=body.name,
@@ -91,7 +93,9 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
             zone=body.zone,
             level=level,
             reason=reason,
-            since_s=state.time_s if now is None and known else _since(state, f"body/{body.id}"),
+            since_s=state.time_s
+            if now is None and known and level is Level.UNKNOWN
+            else _since(state, f"body/{body.id}"),
             action=levels.body_action(body.kind, level, air_known=known),
             skin_temperature_c=None if now is None else now.skin_c,
             margin_k=None if now is None else now.margin_k,
@@ -110,15 +114,16 @@ def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
     for name, package in shop.packages.items():
         clock = package_stage.as_entered(package, state.clocks.get(name), state.spoken)
         if clock is None or package.opened_s > state.time_s + AHEAD_S:
-            yield _not_yet_opened(package)
+            yield _not_yet_opened(package, state.time_s)
             continue
         verdict = package_stage.verdict(package, clock)
+        level, _ = levels.shown(levels.of_package(verdict), None, state.time_s)
         yield PackageNow(
             id=name,
             name=package.name,
             consumable=package.rules.consumable.title,
             zone=package.zone,
-            level=levels.package_level(verdict),
+            level=level,
             verdict=str(verdict.standing),
             rule=verdict.rule_text,
             action=verdict.action,
@@ -141,15 +146,16 @@ def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:
         )
 
 
-def _not_yet_opened(package: PackageFacts) -> PackageNow:
+def _not_yet_opened(package: PackageFacts, now_s: float) -> PackageNow:
     """What nobody can have done yet is a slip; the package is there all the same, and is not vouched for."""
+    level, verdict = levels.shown(levels.of_package(None), None, now_s)
     return PackageNow(
         id=package.id,
         name=package.name,
         consumable=package.rules.consumable.title,
         zone=package.zone,
-        level=Level.UNKNOWN,
-        verdict="opened at a time that has not come",
+        level=level,
+        verdict=verdict,
         rule="",
         action="Put right when it was opened; until then count it as open too long.",
         used_h=0.0,

@@ -120,6 +120,7 @@ class Suppositions:
     swing_in_h: float
     look_back_h: float  # over which the coldest known air is looked for
     whole_day_h: float  # a shorter record does not show how cold it gets
+    wet_odds_frac: float  # a body whose odds of being wet are above it is not safe
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +146,7 @@ class Shop:
     roster: Roster
     channels: Mapping[str, tuple[str, ...]]  # by person
     digest_at: time | None = None  # on each site's clock
+    declared_ahead: bool = False  # a demo's: packages are declared before their hour
 
     def holds(self, quiver: str) -> bool:
         """Whether a package lies in a quiver now."""

@@ -26,10 +26,12 @@ NOT_RUNNING = "the service was not running"
 
 
 class Since(NamedTuple):
-    """A level and when it began."""
+    """A level and when it began; the last that stood on evidence, when, and why it was so."""
 
     level: Level
     since_s: float
+    known_s: float | None = None
+    known: str = ""
 
 
 class Use(NamedTuple):

@@ -57,7 +57,15 @@ def suppositions(data: Mapping[str, Any]) -> Suppositions:
     """The rules of `shared/supposed.toml`; InputError for one that is missing or no number."""
     rows = data.get("supposed", {})
     found: dict[str, float] = {}
-    for name in ("standing_k", "brought_in_k", "swing_k", "swing_in_h", "look_back_h", "whole_day_h"):
+    for name in (
+        "standing_k",
+        "brought_in_k",
+        "swing_k",
+        "swing_in_h",
+        "look_back_h",
+        "whole_day_h",
+        "wet_odds_frac",
+    ):
         value = rows.get(name, {}).get("value")
         if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0.0:
             raise InputError([Fault(f"supposed.{name}", repr(value), "write a number above zero")])

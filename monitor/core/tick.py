@@ -122,7 +122,7 @@ def _figures(
     if held.supposed is None:
         return seen
     kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s, caution_k)
-    against, kind = (levels.measured_level(one, caution_k)[0] for one in (seen, kinder))
+    against, kind = (levels.margin_level(one, caution_k)[0] for one in (seen, kinder))
     doubtful = kind is Level.SAFE and against is not Level.SAFE
     wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)
     return replace(
@@ -213,19 +213,16 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
 
 
 def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
-    since = dict(state.since)
+    since: dict[str, Since] = {}
 
-    def note(name: str, level: Level) -> None:
-        before = since.get(name)
-        if before is None or before.level is not level:
-            since[name] = Since(level, now_s)
+    def note(name: str, judged: levels.Judged) -> None:
+        since[name] = levels.noted(judged, state.since.get(name), now_s)
 
     for zone in shop.zones.values():
         now = store_now(shop, state, zone, now_s)
-        level, _ = levels.zone_level(shop, zone, state.air.get(zone.id), now, now_s)
-        note(f"zone/{zone.id}", level)
+        note(f"zone/{zone.id}", levels.of_zone(shop, zone, state.air.get(zone.id), now, now_s))
     for body in shop.bodies.values():
-        caution_k, known = shop.limits.margin_caution_k, body.zone in state.air
-        level, _ = levels.body_level(state.figures.get(body.id), caution_k, air_known=known)
-        note(f"body/{body.id}", level)
+        if body.present:  # what comes back later is another body
+            known = body.zone in state.air
+            note(f"body/{body.id}", levels.of_body(state.figures.get(body.id), shop, air_known=known))
     return replace(state, since=since)

@@ -24,6 +24,7 @@ from monitor.history.entries import (
     Entry,
     Opened,
     RanOff,
+    StoreChecked,
     TestBead,
     body_of,
     entry_of,
@@ -34,6 +35,7 @@ from monitor.history.records import corrected, moment
 from monitor.history.shop_history import BODY_KINDS, ShopHistory
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
+from monitor.model.reading import Quantity
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore
@@ -55,6 +57,8 @@ class EntryChecks:
         self._deriver = deriver
         self._zones = {zone.id: str(zone.kind) for zone in settings.zones}
         self._acceptances = acceptances(load_toml("bead_acceptance.toml"))
+        quality = load_toml("quality.toml")["quantities"][Quantity.RELATIVE_HUMIDITY]
+        self._driest_frac: float = quality["driest"]["value"]
         self._spools = spool_data(load_toml("spools.toml"))
         self.observer = Observer(series, ledger, deriver)
 
@@ -132,6 +136,9 @@ class EntryChecks:
         match entry:
             case Opened(spool=spool) if spool and spool not in self._spools.spools:
                 faults.append(Fault("spool", spool, f"use one of: {', '.join(sorted(self._spools.spools))}"))
+            case StoreChecked(rh_frac=float(frac)) if frac < self._driest_frac:
+                fix = f"is drier than a display can be told from a fraction; enter percent, {frac * 1e4:.0f}?"
+                faults.append(Fault("rh_frac", f"{frac * 100.0:.2f} %", fix))
             case CylinderDelivered(gas=gas) if gas not in self._deriver.gases:
                 faults.append(Fault("gas", gas or "nothing", f"use one of: {', '.join(self._deriver.gases)}"))
         if isinstance(entry, Opened):

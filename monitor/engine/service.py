@@ -76,7 +76,8 @@ class Service:
         self.clock = clock
         settings.service.data_dir.mkdir(parents=True, exist_ok=True)
         self.calendars = Calendars(settings)
-        self.shop: Shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
+        shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
+        self.shop: Shop = replace(shop, declared_ahead=clock.simulated)
         self.key = link_key(settings)
         self.series = open_series_store(settings)
         try:

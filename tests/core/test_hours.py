@@ -64,3 +64,16 @@ def test_a_rest_ends_with_a_shift_that_is_known_even_if_it_is_weeks_away() -> No
     between, after = hours(holiday, at("2026-09-15T03:00")), hours(holiday, at("2026-10-02T03:00"))
     assert (between.at_work, between.unknown) == (frozenset(), frozenset())
     assert (after.at_work, after.unknown) == (frozenset({SITE}), frozenset({SITE}))
+
+
+def test_where_settings_and_calendar_differ_work_counts() -> None:
+    """The settings know of no work on a Sunday night, the calendar does: silence would be the looser one."""
+    text = (
+        "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Ferrymoor Slipway//EN\r\n"
+        "BEGIN:VEVENT\r\nUID:a@x\r\nDTSTAMP:20260101T000000Z\r\nSUMMARY:Night\r\n"
+        "DTSTART:20260913T010000Z\r\nDTEND:20260913T060000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    calendar = calendar_from_text(text, site=SITE, zone=ZoneInfo("Europe/London"))
+    plan = replace(shop().shifts, calendars=(calendar,))
+    assert hours(shop(), at("2026-09-13T03:00")).at_work == frozenset()
+    assert hours(replace(shop(), shifts=plan), at("2026-09-13T03:00")).at_work == frozenset({SITE})

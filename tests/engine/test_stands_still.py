@@ -241,3 +241,22 @@ def test_what_has_arrived_in_the_future_is_judged_as_of_now(yard: Watched, machi
     yard.goes_on(60.0, HUMID)
     assert yard.watch.loop.state.time_s <= machine.time()
     assert yard.zone_level() is Level.CAUTION
+
+
+def test_a_device_that_tells_no_time_is_judged_by_arrival(yard: Watched) -> None:
+    yard.goes_on(60.0, behind_s=None)
+    assert yard.zone_level() is Level.SAFE
+    yard.goes_on(60.0, HUMID, behind_s=None)
+    assert yard.zone_level() is Level.CAUTION
+    yard.goes_on(1200.0, None)
+    assert yard.zone_level() is Level.UNKNOWN
+
+
+def test_a_machines_clock_that_stands_still_is_not_safe_and_does_not_hide_humid_air(
+    yard: Watched, machine: Machine
+) -> None:
+    yard.goes_on(60.0)
+    for _ in range(60):
+        machine.offset_s -= 10.0
+        yard.goes_on(10.0, HUMID, behind_s=None)
+    assert yard.zone_level() is not Level.SAFE

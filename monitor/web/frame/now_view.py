@@ -81,9 +81,10 @@ def _order(line: HeadlineRow) -> tuple[int, int, float]:
 def _lines(snapshot: Picture, now_s: float) -> Iterable[HeadlineRow]:
     yield from _body_lines(snapshot.bodies)
     told = [(body.zone, risk_rank(body.level)) for body in snapshot.bodies if body.level is not Level.SAFE]
+    held = {body.zone for body in snapshot.bodies} | {package.zone for package in snapshot.packages}
     for zone in snapshot.zones:
         # Outdoor air is always shown, but only what it does to the shop counts.
-        counts = zone.kind != "outdoor" and zone.level is not Level.SAFE
+        counts = (zone.kind != "outdoor" or zone.id in held) and zone.level is not Level.SAFE
         said = any(place == zone.id and rank <= risk_rank(zone.level) for place, rank in told)
         if counts and not said:
             act = zone.action or (LOOK if zone.level is Level.UNKNOWN else "")
