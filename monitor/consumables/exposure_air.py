@@ -22,12 +22,16 @@ CHECK_SPEAKS_S = 43_200.0  # common practice: an oven without a sensor is read e
 
 @dataclass(frozen=True, slots=True)
 class AirSamples:
-    """Readings of one zone in any order; those not believed are left out of every decision."""
+    """Readings of one zone in any order; those not believed are left out of every decision.
+
+    Of several sensors in a heated place `temperature_c` is the coldest, `hottest_c` the hottest (None: alike).
+    """
 
     times_s: FloatArray
     temperature_c: FloatArray
     rh_frac: FloatArray  # NaN where the place has no humidity sensor (an oven)
     believed: BoolArray
+    hottest_c: FloatArray | None = None
 
 
 NO_AIR = AirSamples(np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=np.bool_))

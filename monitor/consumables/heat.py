@@ -34,6 +34,7 @@ class Heat(NamedTuple):
     since_s: float = NEVER_S  # when the stay began
     seen_s: float | None = None
     seen_c: float = 0.0
+    seen_hottest_c: float = 0.0
     by_hand: bool = False
     hot_s: float = 0.0
     bake_s: float = 0.0
@@ -73,6 +74,7 @@ class _Reading(NamedTuple):
     time_s: float
     temperature_c: float
     by_hand: bool
+    hottest_c: float  # of all sensors there: whatever has an upper end is judged by it
 
 
 def _heated(place: Place, rules: ClockRules) -> bool:
@@ -177,10 +179,11 @@ def _readings(stretch: AirStretch, heat: Heat) -> list[_Reading]:
     use = use & (samples.temperature_c >= COLDEST_C) & (samples.temperature_c <= HOTTEST_C)
     if seen_s is not None:
         use = use & (samples.times_s > seen_s)
-    columns = samples.times_s[use].tolist(), samples.temperature_c[use].tolist()
-    measured = [_Reading(time_s, warm_c, False) for time_s, warm_c in zip(*columns, strict=True)]
+    hottest_c = samples.temperature_c if samples.hottest_c is None else samples.hottest_c
+    columns = (column[use].tolist() for column in (samples.times_s, samples.temperature_c, hottest_c))
+    measured = [_Reading(at_s, warm_c, False, hot_c) for at_s, warm_c, hot_c in zip(*columns, strict=True)]
     by_hand = [
-        _Reading(check.time_s, check.temperature_c, True)
+        _Reading(check.time_s, check.temperature_c, True, check.temperature_c)
         for check in stretch.checks
         if check.temperature_c is not None
         and since_s <= check.time_s <= stretch.until_s
@@ -210,25 +213,26 @@ def _between_s(heat: Heat, reading: _Reading, stretch: AirStretch, rules: ClockR
 
 
 def _read(heat: Heat, reading: _Reading, between_s: float | None, bands: _Bands) -> Heat:
-    warm_c, joined_s = reading.temperature_c, between_s or 0.0
+    warm_c, hottest_c, joined_s = reading.temperature_c, reading.hottest_c, between_s or 0.0
 
     def unbroken_s(before_s: float, low_c: float, high_c: float) -> float:
-        held = low_c <= warm_c <= high_c and low_c <= heat.seen_c <= high_c
+        held = low_c <= min(warm_c, heat.seen_c) and max(hottest_c, heat.seen_hottest_c) <= high_c
         return _ms(before_s + joined_s) if held and between_s is not None else 0.0
 
     baking, ramp_s, rebakes, hasty = heat.baking, heat.ramp_s, heat.rebakes, heat.rebakes_without_ramp
     if between_s is None:  # what happened since the reading before is not known
         ramp_s = 0.0
-    if warm_c <= bands.ramp_c and warm_c < bands.bake_c:
+    if hottest_c <= bands.ramp_c and hottest_c < bands.bake_c:
         ramp_s = 0.0 if baking else unbroken_s(ramp_s, -_NEVER, bands.ramp_c)
         baking = False  # it has cooled down: the next heat is another bake
-    elif warm_c >= bands.bake_c and not baking:
+    elif hottest_c >= bands.bake_c and not baking:
         baking, rebakes = True, rebakes + 1
         hasty += 1 if ramp_s < bands.ramp_s else 0
     below_bake_c = float(np.nextafter(bands.bake_c, -_NEVER))
     return heat._replace(
         seen_s=reading.time_s,
         seen_c=warm_c,
+        seen_hottest_c=hottest_c,
         by_hand=reading.by_hand,
         hot_s=unbroken_s(heat.hot_s, bands.hot_c, below_bake_c),
         bake_s=unbroken_s(heat.bake_s, bands.bake_c, bands.most_c),
@@ -237,7 +241,7 @@ def _read(heat: Heat, reading: _Reading, between_s: float | None, bands: _Bands)
         baked_here=heat.baked_here or baking,
         rebakes=rebakes,
         rebakes_without_ramp=hasty,
-        overheated=heat.overheated or warm_c > bands.most_c,
+        overheated=heat.overheated or reading.hottest_c > bands.most_c,
     )
 
 

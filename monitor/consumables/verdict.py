@@ -296,8 +296,8 @@ def _kept_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
         notes.append(f"{hours} in a heated place not counted: shown hot before and after.")
     if clock.heated_s > 0.0 or clock.rebakes > 0:
         notes.append(
-            "Of several sensors in an oven the coldest counts, also for too much heat; a silent one stands "
-            "at its last reading."
+            "Of several sensors in an oven the coldest counts, for too much heat the hottest; a silent one "
+            "stands at its last reading."
         )
     if clock.by_hand_s > 0.0:
         notes.append(

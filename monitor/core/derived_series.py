@@ -6,6 +6,7 @@ from monitor.core import package_clocks as package_stage
 from monitor.core.heated_stores import HEATED
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState
+from monitor.core.zone_air import Sample
 from monitor.model.air import AirState
 from monitor.model.reading import Point, Quantity, SeriesKey
 
@@ -20,7 +21,7 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
         if air is not None and shop.zones[zone].kind not in HEATED:
             points += air_points(zone, air, now_s)
             continue
-        points.append(warmth_point(zone, told.temperature_c, told.time_s))  # as clocks have it
+        points += warmth_points(zone, told)  # as clocks have it
         if told.relative_humidity_frac == told.relative_humidity_frac:
             humidity = SeriesKey(zone, ZONE, Quantity.RELATIVE_HUMIDITY)
             points.append(Point(humidity, told.time_s, told.relative_humidity_frac))
@@ -52,9 +53,11 @@ def air_points(zone: str, air: AirState, time_s: float) -> Iterator[Point]:
     return (Point(SeriesKey(zone, ZONE, quantity), time_s, value) for quantity, value in _of_air(air))
 
 
-def warmth_point(zone: str, temperature_c: float, time_s: float) -> Point:
-    """What is kept of a place of which only the temperature is known."""
-    return Point(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), time_s, temperature_c)
+def warmth_points(zone: str, told: Sample) -> Iterator[Point]:
+    """What is kept of a place of which only the temperature is known: the coldest, and a hotter one."""
+    yield Point(SeriesKey(zone, ZONE, Quantity.AIR_TEMPERATURE), told.time_s, told.temperature_c)
+    if told.hottest_c > told.temperature_c:
+        yield Point(SeriesKey(zone, ZONE, Quantity.HOTTEST_TEMPERATURE), told.time_s, told.hottest_c)
 
 
 def _of_air(air: AirState) -> Iterator[tuple[Quantity, float]]:

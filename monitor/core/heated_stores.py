@@ -21,6 +21,7 @@ class StoreNow(NamedTuple):
     checked_s: float | None = None
     last_c: float | None = None
     last_s: float | None = None
+    hottest_c: float | None = None  # of its sensors, where they speak
 
 
 def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> StoreNow:
@@ -43,6 +44,7 @@ def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> St
         checked_s=store.checked_s if speaks else None,
         last_c=last_c,
         last_s=None if last_c is None else last_s,
+        hottest_c=temperature if warm is None else warm.hottest_c,
     )
 
 

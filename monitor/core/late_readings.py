@@ -4,14 +4,15 @@ Only what was measured fills a gap: late readings go through the same checks and
 ones, at the moments at which the air would have been kept. A stretch once filled stays as it is.
 """
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from monitor.core.derived_series import air_points, warmth_point
+from monitor.core.derived_series import air_points, warmth_points
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Silence
-from monitor.core.zone_air import ZoneAir, air_state, hear, temperature_only
+from monitor.core.zone_air import Sample, ZoneAir, air_state, hear, temperature_only
 from monitor.model.reading import Point, Quantity, Reading
 from monitor.sensors.judge import judge_many
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
@@ -138,7 +139,8 @@ def _air_of(
         if now is not None:
             yield time_s, list(air_points(zone, now, time_s))
         elif warm is not None:
-            yield time_s, [warmth_point(zone, warm.coldest_c, warm.time_s)]
+            told = Sample(warm.time_s, warm.coldest_c, math.nan, warm.hottest_c)
+            yield time_s, list(warmth_points(zone, told))
 
 
 def _left(silence: Silence, grid: Sequence[float], told: dict[float, list[Point]]) -> Iterator[Silence]:

@@ -36,7 +36,7 @@ def zone_samples(shop: Shop, state: CoreState, now_s: float) -> dict[str, Sample
             humidity = (
                 boxed_humidity_frac(warm.coldest_c, around) if now is None else now.relative_humidity_frac
             )
-            told = Sample(warm.time_s, warm.coldest_c, humidity)
+            told = Sample(warm.time_s, warm.coldest_c, humidity, warm.hottest_c)
             samples[zone] = told if before is None or told.time_s > before.time_s else before
     return samples
 
@@ -91,7 +91,8 @@ def _samples(samples: tuple[Sample, ...]) -> AirSamples:
     if not samples:
         return NO_AIR
     columns = np.array(samples, dtype=np.float64).T
-    return AirSamples(columns[0], columns[1], columns[2], np.ones(columns[0].size, dtype=np.bool_))
+    believed = np.ones(columns[0].size, dtype=np.bool_)
+    return AirSamples(columns[0], columns[1], columns[2], believed, np.maximum(columns[1], columns[3]))
 
 
 def verdict(package: PackageFacts, clock: ExposureClock) -> PackageVerdict:

@@ -26,11 +26,12 @@ DRIEST_FRAC = 0.001  # the dew point of no water at all is not a number
 
 
 class Sample(NamedTuple):
-    """Air at one moment."""
+    """Air at one moment; of a heated place with several sensors also the hottest of them."""
 
     time_s: float
     temperature_c: float
     relative_humidity_frac: float
+    hottest_c: float = -math.inf
 
 
 class Heard(NamedTuple):
@@ -155,27 +156,30 @@ def forget(air: ZoneAir, sensor: str, fresh_s: float) -> ZoneAir:
 
 
 class Warmth(NamedTuple):
-    """How warm a place is: the coldest of its sensors, at the time of the newest reading."""
+    """How warm a place is: the coldest of its sensors, at the time of the newest reading, and the hottest."""
 
     time_s: float
     coldest_c: float
+    hottest_c: float
 
 
 def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> Warmth | None:
     """How warm a place is, while one of its sensors was heard lately; for ovens.
 
-    The coldest counts, also of a sensor that has fallen silent: a warmer one elsewhere does not unsay it.
+    The coldest counts, also of a sensor that has fallen silent: a warmer one elsewhere does not unsay it. Of
+    those heard lately the hottest is told too: it is the one that spoils.
     """
-    warmth = temperature_heard(air)
+    warmth = temperature_heard(air, now_s - fresh_s)
     return warmth if warmth is not None and now_s - warmth.time_s <= fresh_s else None
 
 
-def temperature_heard(air: ZoneAir) -> Warmth | None:
-    """How warm a place was when a sensor was last heard, however long ago."""
+def temperature_heard(air: ZoneAir, lately_s: float = -math.inf) -> Warmth | None:
+    """How warm a place was when a sensor was last heard, however long ago; the hottest since a moment."""
     told = [h for h in air.heard.values() if h.temperature_time_s > NOTHING_HEARD.temperature_time_s]
     if not told:
         return None
-    return Warmth(max(h.temperature_time_s for h in told), min(h.temperature_c for h in told))
+    hottest_c = max((h.temperature_c for h in told if h.temperature_time_s >= lately_s), default=-math.inf)
+    return Warmth(max(h.temperature_time_s for h in told), min(h.temperature_c for h in told), hottest_c)
 
 
 def boxed_humidity_frac(inside_c: float, around: AirState | None) -> float:

@@ -144,7 +144,7 @@ class Keeper:
         clock = None if facts is None else as_entered(facts, state.clocks.get(package), state.spoken)
         if facts is None or clock is None or zone not in shop.zones:
             return ()
-        oven_c = store_now(shop, state, shop.zones[zone], state.time_s).temperature_c
+        oven_c = store_now(shop, state, shop.zones[zone], state.time_s).hottest_c
         return oven_doubts(place, clock, facts.rules, oven_c)
 
     def parts(self) -> list[Part]:

@@ -7,7 +7,8 @@ import numpy as np
 from monitor.consumables.exposure_air import NO_AIR, AirSamples
 from monitor.core.derived_series import ZONE
 from monitor.model.reading import Quantity, SeriesKey
-from monitor.store.contract import SeriesStore
+from monitor.physics.elementwise import FloatArray
+from monitor.store.contract import SeriesSlice, SeriesStore
 
 CHUNK_S = 2 * 86_400.0  # read at once and kept; a package seldom lies longer in one place
 JUST_AFTER_S = 0.001  # a slice ends before its end; the point at that moment is wanted too
@@ -31,7 +32,9 @@ class StoredAir:
         here = slice(np.searchsorted(times, start_s), np.searchsorted(times, end_s, side="right"))
         temperature = np.concatenate([part.temperature_c for part in filled])[here]
         humidity = np.concatenate([part.rh_frac for part in filled])[here]
-        return AirSamples(times[here], temperature, humidity, np.ones(temperature.shape, dtype=np.bool_))
+        believed = np.ones(temperature.shape, dtype=np.bool_)
+        hottest = np.concatenate([_hottest(part) for part in filled])[here]
+        return AirSamples(times[here], temperature, humidity, believed, hottest)
 
     def _chunk(self, zone: str, number: int) -> AirSamples:
         found = self._chunks.get((zone, number))
@@ -40,18 +43,33 @@ class StoredAir:
         return found
 
     def _load(self, zone: str, start_s: float, end_s: float) -> AirSamples:
-        warm, damp = (
+        warm, damp, hot = (
             self._series.slice(SeriesKey(zone, ZONE, quantity), start_s, end_s)
-            for quantity in (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY)
+            for quantity in (
+                Quantity.AIR_TEMPERATURE,
+                Quantity.RELATIVE_HUMIDITY,
+                Quantity.HOTTEST_TEMPERATURE,
+            )
         )
         if warm.time_s.size == 0:
             return NO_AIR
-        humidity = np.full(warm.time_s.shape, np.nan)
-        if damp.time_s.size:
-            at = np.searchsorted(damp.time_s, warm.time_s).clip(max=damp.time_s.size - 1)
-            same = damp.time_s[at] == warm.time_s
-            humidity[same] = damp.value[at[same]]
-        return AirSamples(warm.time_s, warm.value, humidity, np.ones(warm.time_s.shape, dtype=np.bool_))
+        humidity = _beside(warm.time_s, damp, np.full(warm.time_s.shape, np.nan))
+        hottest = _beside(warm.time_s, hot, warm.value.copy())
+        believed = np.ones(warm.time_s.shape, dtype=np.bool_)
+        return AirSamples(warm.time_s, warm.value, humidity, believed, hottest)
+
+
+def _hottest(air: AirSamples) -> FloatArray:
+    return air.temperature_c if air.hottest_c is None else air.hottest_c
+
+
+def _beside(times_s: FloatArray, found: SeriesSlice, otherwise: FloatArray) -> FloatArray:
+    """The values of a series at these moments, where it has one."""
+    if found.time_s.size:
+        at = np.searchsorted(found.time_s, times_s).clip(max=found.time_s.size - 1)
+        same = found.time_s[at] == times_s
+        otherwise[same] = found.value[at[same]]
+    return otherwise
 
 
 def nearest(series: SeriesStore, key: SeriesKey, time_s: float, within_s: float) -> float | None:

@@ -23,6 +23,8 @@ class Quantity(StrEnum):
     ABSOLUTE_HUMIDITY = "absolute_humidity_gm3"
     HUMIDITY_RATIO = "humidity_ratio_kgkg"
     WET_BULB = "wet_bulb_c"
+    # derived for heated places
+    HOTTEST_TEMPERATURE = "hottest_temperature_c"
     # derived for bodies and packages
     SKIN_TEMPERATURE = "skin_temperature_c"
     MARGIN = "margin_k"

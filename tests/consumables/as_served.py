@@ -53,7 +53,11 @@ def verdict_of(plan: Plan) -> PackageVerdict:
             return NO_AIR
         cut = slice(np.searchsorted(whole.times_s, start_s), np.searchsorted(whole.times_s, end_s, "right"))
         return AirSamples(
-            whole.times_s[cut], whole.temperature_c[cut], whole.rh_frac[cut], whole.believed[cut]
+            whole.times_s[cut],
+            whole.temperature_c[cut],
+            whole.rh_frac[cut],
+            whole.believed[cut],
+            None if whole.hottest_c is None else whole.hottest_c[cut],
         )
 
     stays = [stay for stay in facts.stays if stay.start_s <= plan.now_s]
@@ -156,11 +160,13 @@ def _samples(plan: Plan) -> dict[str, AirSamples]:
             key=lambda reading: reading.time_s,
         )
         found[zone] = _ticked(shop, zone, readings, plan)
-    return {
-        zone: AirSamples(*np.array(rows, dtype=np.float64).T, np.ones(len(rows), dtype=np.bool_))
-        for zone, rows in found.items()
-        if rows
-    }
+    return {zone: _samples_of(np.array(rows, dtype=np.float64).T) for zone, rows in found.items() if rows}
+
+
+def _samples_of(columns) -> AirSamples:
+    times_s, coldest_c, rh_frac, hottest_c = columns
+    believed = np.ones(times_s.size, dtype=np.bool_)
+    return AirSamples(times_s, coldest_c, rh_frac, believed, np.maximum(coldest_c, hottest_c))
 
 
 def _breathed(rows: list[Row], now_s: float) -> list[Sample]:

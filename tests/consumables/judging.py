@@ -18,11 +18,7 @@ KEPT = {
     ),
     "silent probe": (
         "a probe that fell silent is told as a fault; its last reading stands beside the one that speaks",
-        "a silent one stands",
-    ),
-    "one probe's harm": (
-        "an oven's air is kept as its coldest probe's; probes that differ are told as a fault",
-        "also for too much heat",
+        "stands at its last reading",
     ),
 }
 KEPT_NAMES = frozenset(KEPT)
