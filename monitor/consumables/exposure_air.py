@@ -24,7 +24,7 @@ CHECK_SPEAKS_S = 43_200.0  # common practice: an oven without a sensor is read e
 class AirSamples:
     """Readings of one zone in any order; those not believed are left out of every decision.
 
-    Of several sensors in a heated place `temperature_c` is the coldest, `hottest_c` the hottest (None: alike).
+    Of several sensors in a heated place `temperature_c` is the coldest, `hottest_c` the hottest (None: one).
     """
 
     times_s: FloatArray

@@ -7,10 +7,11 @@ import pytest
 from monitor.consumables.classes import Place
 from monitor.core.heated_stores import store_now
 from monitor.core.package_clocks import zone_samples
-from monitor.core.zone_air import NOTHING_HEARD, ZoneAir
+from monitor.core.zone_air import NOTHING_HEARD, ZoneAir, hear
 from monitor.history.entries import DesiccantRenewed, Moved, Opened, StoreChecked
 from monitor.model.errors import InputError
 from monitor.model.level import Level
+from monitor.model.reading import Quantity, Reading, SeriesKey
 from tests.bookkeeper.test_clocks import RODS, anew, clock_of, same
 from tests.bookkeeper.yard import HOUR, START_S, Yard
 
@@ -245,3 +246,20 @@ def test_of_two_probes_in_one_oven_the_colder_counts_also_when_it_falls_silent(y
     now = store_now(shop, state, shop.zones["rod-oven"], START_S + 10.0)
     assert now.temperature_c == 85.0
     assert zone_samples(shop, state, START_S + 10.0)["rod-oven"][:2] == (START_S, 85.0)
+
+
+def test_the_hotter_of_two_probes_tells_of_too_much_heat_also_when_counted_anew(yard: Yard) -> None:
+    """E7018 above 430 °C (800 °F: D1.1/D1.1M:2015, 5.3.2.4) is spoilt, though one corner is at 130 °C."""
+    yard.run_to(START_S + 600)
+    yard.enter("rods-3", RODS)
+    yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "rod-oven"))
+    key = SeriesKey("rod-oven", "upper", Quantity.AIR_TEMPERATURE)
+    heard = yard.loop.state.heard["rod-oven"].heard
+    upper = hear(ZoneAir(heard), [Reading(key, START_S + 700, START_S + 700, 480.0)], 300.0)
+    yard.loop._state = replace(yard.loop.state, heard={**yard.loop.state.heard, "rod-oven": upper})
+    yard.run_to(START_S + HOUR)
+    live = clock_of(yard, "rods-3")
+    assert live.overheated
+    same(live, anew(yard, "rods-3"))
+    shown = next(one for one in yard.loop.snapshot().packages if one.id == "rods-3")
+    assert shown.level is Level.DANGER

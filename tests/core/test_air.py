@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from monitor.core.zone_air import (
     HOTTEST_C,
     Heard,
+    Sample,
     SensorAccuracy,
     ZoneAir,
     air_state,
@@ -90,7 +91,7 @@ def test_a_bodys_margin_in_the_long_run_is_the_least_that_any_sensor_gives(
 
 
 def test_a_sensor_alone_speaks_as_it_reads() -> None:
-    assert assumed(heard((17.3, 0.612)), START_S, FRESH_S) == (START_S, 17.3, 0.612)
+    assert assumed(heard((17.3, 0.612)), START_S, FRESH_S) == Sample(START_S, 17.3, 0.612)
 
 
 def test_of_several_in_a_hot_place_the_coldest_counts() -> None:
