@@ -102,7 +102,7 @@ def test_of_several_in_a_hot_place_the_coldest_counts() -> None:
 
 def test_a_sensor_not_heard_lately_does_not_speak() -> None:
     both = {**heard((18.0, 0.85), at_s=START_S - 2 * FRESH_S), "bay-9": Heard(START_S, 18.0, START_S, 0.4)}
-    assert assumed(both, START_S, FRESH_S) == (START_S, 18.0, 0.4)
+    assert assumed(both, START_S, FRESH_S) == Sample(START_S, 18.0, 0.4)
     half = {"bay-1": Heard(START_S, 18.0, START_S - 2 * FRESH_S, 0.4)}
     assert assumed(half, START_S, FRESH_S) is None
 
