@@ -19,7 +19,7 @@ NOT_OPENED = "opened at a time that has not come"
 JUST_ENTERED = "just entered, judged at the next look"
 
 
-class Evidence(StrEnum):
+class Grounds(StrEnum):
     """What a level stands on."""
 
     MEASURED = "measured"
@@ -29,7 +29,7 @@ class Evidence(StrEnum):
     NONE = "none"
 
 
-NO_EVIDENCE = frozenset({Evidence.DOUBTFUL, Evidence.NONE})
+NO_EVIDENCE = frozenset({Grounds.DOUBTFUL, Grounds.NONE})
 
 
 class Judged(NamedTuple):
@@ -37,7 +37,7 @@ class Judged(NamedTuple):
 
     level: Level
     reason: str
-    evidence: Evidence = Evidence.MEASURED
+    evidence: Grounds = Grounds.MEASURED
     words: str = ""  # what was supposed
     read_s: float | None = None  # when a person read it
 
@@ -53,7 +53,7 @@ def shown(judged: Judged, before: Since | None, now_s: float) -> tuple[Level, st
         if before is not None and before.level is Level.DANGER and before.known_s is not None:
             return Level.DANGER, f"{before.known} when last known, {_ago(before.known_s, now_s)}; {why}"
         return Level.UNKNOWN, why
-    if judged.evidence is Evidence.TYPED and judged.read_s is not None and judged.level is not Level.UNKNOWN:
+    if judged.evidence is Grounds.TYPED and judged.read_s is not None and judged.level is not Level.UNKNOWN:
         return judged.level, f"{judged.reason}, read by hand {_ago(judged.read_s, now_s)}"
     return judged.level, f"{judged.reason}; {judged.words}" if judged.words else judged.reason
 
@@ -71,12 +71,12 @@ def of_zone(shop: Shop, zone: ZoneFacts, air: AirState | None, now: StoreNow, no
     """What is known of a zone's air; where no sensor speaks, a person's newer reading does."""
     level, reason = _zone_numbers(shop, zone, air, now, now_s)
     if level is Level.UNKNOWN:
-        return Judged(level, reason, Evidence.NONE)
+        return Judged(level, reason, Grounds.NONE)
     due_s = zone.store.desiccant_due_s
     if level is Level.SAFE and due_s is not None and now_s >= due_s:
         level, reason = Level.CAUTION, f"desiccant due {_ago(due_s, now_s)}; {reason}"
     if now.checked_s is not None:
-        return Judged(level, reason, Evidence.TYPED, read_s=now.checked_s)
+        return Judged(level, reason, Grounds.TYPED, read_s=now.checked_s)
     return Judged(level, reason)
 
 
@@ -165,14 +165,14 @@ def of_body(now: Figures | None, shop: Shop, *, air_known: bool) -> Judged:
     """What is known of a body, with what had to be supposed; where that decides it, it is in doubt."""
     if now is None or not math.isfinite(now.margin_k):
         why = JUST_ENTERED if now is None and air_known else NOT_KNOWN
-        return Judged(Level.UNKNOWN, why, Evidence.NONE)
+        return Judged(Level.UNKNOWN, why, Grounds.NONE)
     if now.doubtful:
-        return Judged(Level.UNKNOWN, now.supposed, Evidence.DOUBTFUL)
+        return Judged(Level.UNKNOWN, now.supposed, Grounds.DOUBTFUL)
     level, reason = margin_level(now, shop.limits.margin_caution_k)
     odds = now.wet_probability_frac
     if level is Level.SAFE and not odds <= shop.supposed.wet_odds_frac:
         level, reason = Level.CAUTION, f"may be wet, odds {odds * 100.0:.0f} %"
-    evidence = Evidence.SUPPOSED if now.supposed else Evidence.MEASURED
+    evidence = Grounds.SUPPOSED if now.supposed else Grounds.MEASURED
     return Judged(level, reason, evidence, now.supposed)
 
 
@@ -216,10 +216,10 @@ def of_package(verdict: PackageVerdict | None) -> Judged:
     Its hours need no memory of danger: they never run back. Without a verdict it is not opened yet.
     """
     if verdict is None:
-        return Judged(Level.UNKNOWN, NOT_OPENED, Evidence.NONE)
+        return Judged(Level.UNKNOWN, NOT_OPENED, Grounds.NONE)
     level, reason = verdict.level, str(verdict.standing)
     if level is Level.CAUTION and not verdict.counting:
         return Judged(Level.SAFE, reason)
     if level is Level.SAFE and verdict.counting and not verdict.air_known:
-        return Judged(Level.UNKNOWN, reason, Evidence.NONE)
+        return Judged(Level.UNKNOWN, reason, Grounds.NONE)
     return Judged(level, reason)

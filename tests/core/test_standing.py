@@ -87,7 +87,7 @@ def test_danger_stands_with_its_age_until_newer_evidence_unsays_it(later: levels
 
 @pytest.mark.parametrize("evidence", sorted(levels.NO_EVIDENCE))
 @pytest.mark.parametrize("level", list(Level))
-def test_nothing_is_safe_without_evidence(level: Level, evidence: levels.Evidence) -> None:
+def test_nothing_is_safe_without_evidence(level: Level, evidence: levels.Grounds) -> None:
     judged = levels.Judged(level, "dry", evidence)
     for before in (None, Since(Level.SAFE, 0.0, 0.0, "dry"), Since(Level.CAUTION, 0.0, 0.0, "near")):
         assert levels.shown(judged, before, 60.0)[0] is Level.UNKNOWN
