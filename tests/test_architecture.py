@@ -381,6 +381,25 @@ def test_every_public_method_is_named_by_the_product() -> None:
     assert not idle, "\n".join(idle)
 
 
+# Numbers that say where they come from in a comment and may stay: the bounds and the default of settings.
+SAID_IN_CODE = {"monitor.settings.bounds", "monitor.consumables.exposure_air"}
+
+
+def test_a_number_that_says_where_it_comes_from_stands_in_the_data() -> None:
+    """A trade number's provenance is a field beside it (`status`, `source`), not a comment in code."""
+    said = re.compile(
+        r"^[^\"#]*=[^\"#]*\d[^\"#]*#.*\b(common practice|from memory|published|nobody publishes)"
+    )
+    found = [
+        f"{module.name}:{number} {line.strip()}"
+        for module in MODULES.values()
+        if module.room != "demo" and module.name not in SAID_IN_CODE
+        for number, line in enumerate(module.text.splitlines(), 1)
+        if said.search(line)
+    ]
+    assert not found, "\n".join(found)
+
+
 def test_the_top_level_holds_what_the_design_says() -> None:
     allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
     allowed |= {"monitor", "config", "deploy", "tests", "shared"}

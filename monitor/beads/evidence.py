@@ -6,24 +6,46 @@ stick-out, flow and dirt are not in it.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
 from monitor.consumables.exposure_limits import HOUR_S
+from monitor.model.data_tables import Table
 from monitor.model.errors import Fault, InputError
 from monitor.model.odds import NEARLY, odds_text
 from monitor.physics.elementwise import FloatArray
 
-LEAST_BEADS = 20  # below this, and below 5 of either outcome, nothing is said (common practice)
-LEAST_OF_EACH = 5
-SURE_ENOUGH = 0.9
 QUANTILE_90 = 1.6448536269514722  # of the normal distribution, both sides together 90 %
 _ITERATIONS = 100
 _GRID = 201
 _SAME = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceRules:
+    """From how many beads on something is said, how sure it must be, and which chance of pores is borne."""
+
+    least_beads: int
+    least_of_each: int
+    sure_enough_frac: float
+    tolerated_frac: float
+
+
+def evidence_rules(data: Mapping[str, Any]) -> EvidenceRules:
+    """The contents of an evidence file; raises InputError with every fault."""
+    top = Table(data, "")
+    rules = EvidenceRules(
+        least_beads=int(top.sourced("least_beads", "1", 6, 1000).value),
+        least_of_each=int(top.sourced("least_of_each", "1", 2, 500).value),
+        sure_enough_frac=top.sourced("sure_enough", "1", 0.5, 1.0).value,
+        tolerated_frac=top.sourced("tolerated", "1", 0.0, 1.0).value,
+    )
+    top.finish()
+    return rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +105,13 @@ class BeadEvidence:
     text: str
 
 
-def bead_evidence(
-    points: Sequence[BeadPoint], dew_point_c: float, tolerated_frac: float = 0.10
-) -> BeadEvidence:
+def bead_evidence(points: Sequence[BeadPoint], dew_point_c: float, rules: EvidenceRules) -> BeadEvidence:
     """What the beads say at a dew point; raises InputError for points that cannot be."""
+    tolerated_frac = rules.tolerated_frac
     _check(points, tolerated_frac)
     porous = sum(1 for point in points if not point.sound)
     longest_h = max((point.open_s / HOUR_S for point in points), default=0.0)
-    few = _too_few(len(points), porous)
+    few = _too_few(len(points), porous, rules)
     if few:
         return BeadEvidence(EvidenceState.TOO_FEW, len(points), porous, None, None, None, longest_h, few)
     design = np.array([[1.0, point.open_s / HOUR_S, point.dew_point_c] for point in points])
@@ -98,9 +119,9 @@ def bead_evidence(
     fit = fit_beads(design, outcome)
     split = separated(design, outcome)
     state = EvidenceState.SEPARATED if split else EvidenceState.FITTED
-    drawn = not split and fit.sure_of(1) >= SURE_ENOUGH
+    drawn = not split and fit.sure_of(1) >= rules.sure_enough_frac
     limit, low = _limits(fit, dew_point_c, tolerated_frac, longest_h) if drawn else (None, None)
-    text = _text(state, fit, (limit, low, longest_h), dew_point_c, tolerated_frac)
+    text = _text(state, fit, (limit, low, longest_h), dew_point_c, rules)
     return BeadEvidence(state, len(points), porous, fit, limit, low, longest_h, text)
 
 
@@ -117,12 +138,12 @@ def _check(points: Sequence[BeadPoint], tolerated_frac: float) -> None:
         raise InputError(faults)
 
 
-def _too_few(beads: int, porous: int) -> str:
-    if beads >= LEAST_BEADS and min(porous, beads - porous) >= LEAST_OF_EACH:
+def _too_few(beads: int, porous: int, rules: EvidenceRules) -> str:
+    if beads >= rules.least_beads and min(porous, beads - porous) >= rules.least_of_each:
         return ""
     return (
-        f"Too few beads to say anything: {beads} so far, {porous} of them porous. It takes {LEAST_BEADS}, "
-        f"with at least {LEAST_OF_EACH} sound and {LEAST_OF_EACH} porous."
+        f"Too few beads to say anything: {beads} so far, {porous} of them porous. It takes "
+        f"{rules.least_beads}, with at least {rules.least_of_each} sound and {rules.least_of_each} porous."
     )
 
 
@@ -240,7 +261,7 @@ def _text(
     fit: BeadFit,
     limits: tuple[float | None, float | None, float],
     dew_point_c: float,
-    tolerated_frac: float,
+    rules: EvidenceRules,
 ) -> str:
     if state is EvidenceState.SEPARATED:
         return (
@@ -250,7 +271,7 @@ def _text(
     limit, low, longest = limits
     hours, dew = fit.sure_of(1), fit.sure_of(2)
     said = f"Longer exposure goes with porosity: {_sure(hours)}; a higher dew point: {_sure(dew)}."
-    if hours < SURE_ENOUGH:
+    if hours < rules.sure_enough_frac:
         return f"{said} Not enough to draw a limit in hours from."
     if limit is None:
         return (
@@ -258,8 +279,9 @@ def _text(
         )
     cautious = "none" if low is None or low <= 0.0 else f"{low:.0f} h"
     return (
-        f"{said} At a dew point of {dew_point_c:.0f} °C {tolerated_frac:.0%} of beads are porous at about "
-        f"{limit:.0f} h; the cautious figure is {cautious}. The code's hours rule where they are shorter."
+        f"{said} At a dew point of {dew_point_c:.0f} °C {rules.tolerated_frac:.0%} of beads are porous at "
+        f"about {limit:.0f} h; the cautious figure is {cautious}. "
+        "The code's hours rule where they are shorter."
     )
 
 

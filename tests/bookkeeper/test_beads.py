@@ -11,7 +11,7 @@ import pytest
 from monitor.beads.acceptance import Pore
 from monitor.beads.acceptance_rules import PoreKind, Weld
 from monitor.beads.causes import cause_model
-from monitor.beads.evidence import EvidenceState, bead_evidence
+from monitor.beads.evidence import EvidenceState, bead_evidence, evidence_rules
 from monitor.beads.triage import Moisture, triage
 from monitor.history.bead_questions import Answers, quick_questions, triage_facts
 from monitor.history.bead_records import bead_points, beads_made, is_sound, pattern_of
@@ -165,7 +165,9 @@ def test_beads_become_evidence_and_too_few_say_so(at_work: Yard) -> None:
     assert [point.sound for point in points] == [False, True]
     assert all(point.open_s == pytest.approx(2 * HOUR, abs=1) for point in points)
     assert all(point.dew_point_c == pytest.approx(15.45, abs=0.1) for point in points)
-    assert bead_evidence(points, 15.0).state is EvidenceState.TOO_FEW
+    assert (
+        bead_evidence(points, 15.0, evidence_rules(load_toml("evidence.toml"))).state is EvidenceState.TOO_FEW
+    )
     assert bead_points(beads_made(told(at_work)), packages={"spool-8"}) == []
 
 

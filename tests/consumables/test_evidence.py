@@ -2,17 +2,27 @@
 
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from monitor.beads.evidence import BeadPoint, EvidenceState, bead_evidence, fit_beads, separated
+from monitor.beads.evidence import (
+    BeadPoint,
+    EvidenceState,
+    bead_evidence,
+    evidence_rules,
+    fit_beads,
+    separated,
+)
 from monitor.model.errors import InputError
 from monitor.model.odds import odds_text
+from monitor.settings.reference import load_toml
 
 H = 3600.0
+RULES = evidence_rules(load_toml("evidence.toml"))
 
 # Dalal, Fowlkes, Hoadley, J. Am. Stat. Assoc. 84 (1989) 945: launch temperature °F of 23 flights, and whether
 # a field-joint O-ring was in distress; the plain logistic fit is ln odds = 15.043 - 0.2322 · temperature
@@ -104,7 +114,7 @@ def points(count: int, seed: int, slope: float = 0.05) -> list[BeadPoint]:
 
 @pytest.mark.parametrize("count", [0, 1, 19])
 def test_too_few_beads_are_said_to_be_too_few(count: int) -> None:
-    found = bead_evidence(points(count, 5), 15.0)
+    found = bead_evidence(points(count, 5), 15.0, RULES)
     assert found.state is EvidenceState.TOO_FEW
     assert found.fit is None
     assert f"{count} so far" in found.text
@@ -112,19 +122,19 @@ def test_too_few_beads_are_said_to_be_too_few(count: int) -> None:
 
 def test_many_beads_of_one_outcome_are_too_few_as_well() -> None:
     sound = [BeadPoint(k * H, 12.0, sound=True) for k in range(100)]
-    assert bead_evidence(sound, 12.0).state is EvidenceState.TOO_FEW
+    assert bead_evidence(sound, 12.0, RULES).state is EvidenceState.TOO_FEW
 
 
 def test_a_clean_split_draws_no_limit() -> None:
     beads = [BeadPoint(k * H, 12.0 + 0.1 * (k % 3), sound=k < 30) for k in range(60)]
-    found = bead_evidence(beads, 12.0)
+    found = bead_evidence(beads, 12.0, RULES)
     assert found.state is EvidenceState.SEPARATED
     assert (found.limit_h, found.limit_low_h) == (None, None)
     assert "Weld beads in between" in found.text
 
 
 def test_enough_beads_give_the_shops_own_limit_with_a_cautious_figure() -> None:
-    found = bead_evidence(points(400, 6), 15.0)
+    found = bead_evidence(points(400, 6), 15.0, RULES)
     true_limit = (np.log(0.1 / 0.9) + 4.5 - 0.08 * 15.0) / 0.05
     assert found.state is EvidenceState.FITTED
     assert found.limit_h is not None
@@ -137,14 +147,14 @@ def test_enough_beads_give_the_shops_own_limit_with_a_cautious_figure() -> None:
 
 def test_a_humid_day_shortens_the_limit() -> None:
     beads = points(400, 6)
-    dry, humid = (bead_evidence(beads, dew) for dew in (5.0, 22.0))
+    dry, humid = (bead_evidence(beads, dew, RULES) for dew in (5.0, 22.0))
     assert dry.limit_h is not None
     assert humid.limit_h is not None
     assert humid.limit_h < dry.limit_h
 
 
 def test_no_effect_of_exposure_draws_no_limit() -> None:
-    found = bead_evidence(points(200, 7, slope=0.0), 15.0)
+    found = bead_evidence(points(200, 7, slope=0.0), 15.0, RULES)
     assert found.fit is not None
     assert found.fit.sure_of(1) < 0.9
     assert (found.limit_h, found.limit_low_h) == (None, None)
@@ -156,14 +166,14 @@ def test_the_cautious_figure_holds_nine_times_in_ten() -> None:
     true_limit = (np.log(0.1 / 0.9) + 4.5 - 0.08 * 15.0) / 0.05
     kept = 0
     for seed in range(100):
-        found = bead_evidence(points(120, 1000 + seed), 15.0)
+        found = bead_evidence(points(120, 1000 + seed), 15.0, RULES)
         low = found.limit_low_h
         kept += low is not None and low <= true_limit
     assert kept >= 90
 
 
 def test_bounds_enclose_the_chance() -> None:
-    fit = bead_evidence(points(200, 8), 15.0).fit
+    fit = bead_evidence(points(200, 8), 15.0, RULES).fit
     assert fit is not None
     chance, low, high = fit.chance(np.linspace(0.0, 150.0, 40), 15.0)
     assert np.all((low <= chance) & (chance <= high))
@@ -180,7 +190,7 @@ def test_bounds_enclose_the_chance() -> None:
 )
 def test_points_that_cannot_be_are_refused(point: BeadPoint, tolerated: float, told: str) -> None:
     with pytest.raises(InputError, match=told):
-        bead_evidence([point], 10.0, tolerated)
+        bead_evidence([point], 10.0, replace(RULES, tolerated_frac=tolerated))
 
 
 @pytest.mark.parametrize(
@@ -203,6 +213,6 @@ def test_many_beads_make_almost_certain_and_never_100_per_cent() -> None:
     hours, dew = rng.uniform(0.0, 80.0, 400), rng.uniform(0.0, 20.0, 400)
     porous = rng.uniform(size=400) < 1.0 / (1.0 + np.exp(-(hours - 40.0) / 6.0 - (dew - 10.0) / 3.0))
     points = [BeadPoint(3600.0 * h, d, not p) for h, d, p in zip(hours, dew, porous, strict=True)]
-    text = bead_evidence(points, 12.0, 0.1).text
+    text = bead_evidence(points, 12.0, RULES).text
     assert "porosity: almost certain; a higher dew point: almost certain." in text
     assert "100%" not in text

@@ -49,10 +49,11 @@ def test_the_page_lists_nothing_that_is_no_longer_checked(
     assert not stale or pytestconfig.getoption("--write-checks", default=False), f"{stale}: {WRITE}"
 
 
-@pytest.mark.parametrize("row", CHECKS["checks"], ids=lambda row: row["quantity"])
-def test_every_row_keeps_its_bound_and_names_its_source(row: dict[str, Any]) -> None:
-    assert row["worst"] <= row["bound"]
-    assert row["source"].strip()
+def test_every_row_keeps_its_bound_and_names_its_source() -> None:
+    rows = CHECKS["checks"]
+    assert [
+        row["quantity"] for row in rows if not row["worst"] <= row["bound"] or not row["source"].strip()
+    ] == []
 
 
 def test_every_note_says_what_differs_by_how_much_and_what_is_done() -> None:

@@ -9,9 +9,10 @@ import numpy as np
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from monitor.beads.evidence import LEAST_BEADS, BeadEvidence, BeadPoint, bead_evidence
+from monitor.beads.evidence import BeadEvidence, BeadPoint, bead_evidence, evidence_rules
 from monitor.history.bead_records import BeadMade, bead_points, beads_made
 from monitor.model.event import EventKind
+from monitor.settings.reference import load_toml
 from monitor.web.frame.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page import Web
@@ -19,7 +20,6 @@ from monitor.web.frame.show import Show
 
 STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 USUAL_DEW_C = 15.0
-TOLERATED_FRAC = 0.10
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,8 @@ def routes(web: Web) -> APIRouter:
         chosen = None if not consumable else {name for name, kind in kinds.items() if kind == consumable}
         points = bead_points(beads, chosen)
         dew_c = _dew_c(web.show, dew, points)
-        found = bead_evidence(points, dew_c, TOLERATED_FRAC)
+        rules = evidence_rules(load_toml("evidence.toml"))
+        found = bead_evidence(points, dew_c, rules)
         return web.page(
             request,
             "evidence.html",
@@ -71,8 +72,8 @@ def routes(web: Web) -> APIRouter:
             consumable=consumable,
             consumables=sorted(set(kinds.values())),
             left_out=len([one for one in beads if chosen is None or one.package in chosen]) - len(points),
-            least=LEAST_BEADS,
-            tolerated=TOLERATED_FRAC,
+            least=rules.least_beads,
+            tolerated=rules.tolerated_frac,
             newest=beads[::-1][:30],
         )
 
