@@ -25,7 +25,8 @@ def corrected(events: Iterable[Event]) -> list[Event]:
     new `"time_s"` or `"body"`. A correction of a correction changes nothing: put the entry itself right.
     """
     known: dict[int, Event] = {}
-    taken_back: set[int] = set()
+    events = list(events)
+    gone = taken_back(events)
     for event in events:
         if event.kind is not EventKind.CORRECTION:
             known[event.number] = event
@@ -34,10 +35,21 @@ def corrected(events: Iterable[Event]) -> list[Event]:
         target = known.get(number) if isinstance(number, int) else None
         if target is not None:
             known[target.number] = _put_right(target, event.body)
-            if (void := event.body.get("void")) is not None:
-                (taken_back.add if void else taken_back.discard)(target.number)
-    kept = (event for event in known.values() if event.number not in taken_back)
+    kept = (event for event in known.values() if event.number not in gone)
     return sorted(kept, key=lambda event: (event.time_s, event.number))
+
+
+def taken_back(events: Iterable[Event]) -> set[int]:
+    """The numbers of entries that were taken back and do not stand again."""
+    known: set[int] = set()
+    gone: set[int] = set()
+    for event in events:
+        number, void = event.body.get("of"), event.body.get("void")
+        if event.kind is not EventKind.CORRECTION:
+            known.add(event.number)
+        elif isinstance(number, int) and number in known and void is not None:
+            (gone.add if void else gone.discard)(number)
+    return gone
 
 
 def _put_right(target: Event, correction: Mapping[str, object]) -> Event:

@@ -11,7 +11,16 @@ import pytest
 import requests
 
 from monitor.consumables.classes import Place
-from monitor.history.entries import Moved, Opened, PlateBroughtIn, RanOff, StoreChecked, body_of, entry_of
+from monitor.history.entries import (
+    GotWet,
+    Moved,
+    Opened,
+    PlateBroughtIn,
+    RanOff,
+    StoreChecked,
+    body_of,
+    entry_of,
+)
 from monitor.model.errors import InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.local_time import Turn, moment_of
@@ -128,6 +137,24 @@ def test_a_slip_is_undone_by_a_new_entry_that_stays_on_record(own: sample.Shop, 
     assert kinds == [EventKind.PACKAGE, EventKind.CORRECTION]
     known = own.deps.rack()
     assert not known["spool-12"].ended
+
+
+def test_an_entry_put_right_or_standing_again_is_not_called_withdrawn(own: sample.Shop, site: Server) -> None:
+    now_s = sample.NOW_S
+    wet = body_of(GotWet())
+    first, second = own.ledger.commit(
+        [NewEvent(EventKind.PACKAGE, "spool-12", now_s - 60 * n, sample.LEAD, wet) for n in (1, 2)],
+        entered_s=now_s,
+    )
+
+    def correct(**body: object) -> str:
+        event = NewEvent(EventKind.CORRECTION, "spool-12", now_s, sample.LEAD, dict(body))
+        own.ledger.commit([event], entered_s=now_s)
+        return requests.get(site.url + "/thing/spool-12", timeout=10).text
+
+    assert "(withdrawn)" not in correct(of=first.number, time_s=now_s - 90)
+    assert correct(of=second.number, void=True).count("(withdrawn)") == 1
+    assert "(withdrawn)" not in correct(of=second.number, void=False)
 
 
 def test_a_label_nobody_used_yet_asks_what_it_is_and_opens_it(own: sample.Shop, site: Server) -> None:

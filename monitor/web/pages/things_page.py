@@ -13,6 +13,7 @@ from monitor.consumables.classes import consumable_classes
 from monitor.history.entries import Moved, body_of
 from monitor.history.entry_words import plain_words
 from monitor.history.rack import KINDS, Thing
+from monitor.history.records import taken_back
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
@@ -225,8 +226,6 @@ def _thing_page(
 ) -> HTMLResponse:
     thing = _things(web)[name]
     page = web.deps.ledger.newest(HISTORY, subject=name, before=before)
-    corrections = web.deps.ledger.events(kinds=(EventKind.CORRECTION,), subject=name)
-    voided = {event.body.get("of") for event in corrections}
     return web.page(
         request,
         "thing.html",
@@ -236,7 +235,7 @@ def _thing_page(
         deeds=deeds_for(thing.kind),
         events=sorted(page.events, key=lambda event: (event.time_s, event.number), reverse=True),
         earlier=(page.left_out, page.events[-1].number) if page.left_out else None,
-        voided=voided,
+        voided=taken_back(web.deps.ledger.events(subject=name)),
         done=next((event for event in page.events if event.number == done), None),
         faults=faults,
         doubted=doubted,
