@@ -14,6 +14,7 @@ from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import DatedHappening, Happening, Stay
 from monitor.core.zone_air import SensorAccuracy
 from monitor.model.limits import Limits
+from monitor.model.place import Zone
 from monitor.outlook.shifts import ShiftPlan
 from monitor.physics.bodies import Body
 from monitor.sensors.quality_rules import QualityRules
@@ -33,25 +34,12 @@ class StoreFacts:
     desiccant_due_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ZoneFacts:
-    """One zone."""
+class ZoneFacts(Zone):
+    """A zone as declared, with what follows of it: left-out figures filled in, entries added."""
 
-    id: str
-    name: str
-    site: str
-    kind: str
-    in_use: bool
-    draught_ms: float
-    pressure_pa: float
-    max_relative_humidity_frac: float | None
-    max_dew_point_c: float | None
-    min_temperature_c: float | None
-    heat_up_to_c: float | None = None
-    dry_down_to_frac: float | None = None
-    stands_in: str | None = None  # of a quiver: the zone whose air it holds while it is off
-    store: StoreFacts = StoreFacts()
+    pressure_pa: float  # of the station
     sky_view_frac: float = 0.0  # how much of an open sky its bodies see
+    store: StoreFacts = StoreFacts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +182,7 @@ def with_things(
     kept_bodies = {name: one for name, one in kept_bodies.items() if one.present or one.zone in named}
     things = [(one.id, one.name, one.zone) for one in kept_packages.values()]
     things += [(one.id, one.name, one.zone) for one in kept_bodies.values()]
-    known = {name: replace(named[name], store=store) for name, store in stores.items()}
+    known = {name: named[name].model_copy(update={"store": store}) for name, store in stores.items()}
     gone = {zone for _, _, zone in things if zone not in named}
     names = {thing: name for thing, name, _ in things}
     return replace(
@@ -219,15 +207,6 @@ def _kept(before: Mapping[str, Thing], changed: Mapping[str, Thing | None]) -> d
 def _gone(zone: str, shop: Shop) -> ZoneFacts:
     """A zone that things are recorded in and the settings do not name; its first site is told of it."""
     first = next(iter(shop.zones.values()))
-    return ZoneFacts(
-        id=zone,
-        name=zone,
-        site=first.site,
-        kind=GONE,
-        in_use=True,
-        draught_ms=0.0,
-        pressure_pa=first.pressure_pa,
-        max_relative_humidity_frac=None,
-        max_dew_point_c=None,
-        min_temperature_c=None,
+    return ZoneFacts.model_construct(
+        id=zone, name=zone, site=first.site, kind=GONE, draught_ms=0.0, pressure_pa=first.pressure_pa
     )

@@ -89,20 +89,12 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
 
 def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue, open_roof_frac: float) -> ZoneFacts:
     return ZoneFacts(
-        id=zone.id,
-        name=zone.name,
-        site=zone.site,
-        kind=zone.kind,
-        in_use=zone.in_use,
-        draught_ms=zone.draught_ms,
-        pressure_pa=station_pressure_pa(site.altitude_m),
-        max_relative_humidity_frac=zone.max_relative_humidity_frac,
-        max_dew_point_c=zone.max_dew_point_c,
-        min_temperature_c=_minimum_c(zone, catalogue),
-        heat_up_to_c=zone.heat_up_to_c,
-        dry_down_to_frac=zone.dry_down_to_frac,
-        stands_in=zone.stands_in,
-        sky_view_frac=_sky_view_frac(zone, open_roof_frac),
+        **dict(zone)
+        | {
+            "pressure_pa": station_pressure_pa(site.altitude_m),
+            "min_temperature_c": _minimum_c(zone, catalogue),
+            "sky_view_frac": _sky_view_frac(zone, open_roof_frac),
+        }
     )
 
 
@@ -209,24 +201,13 @@ def package_facts(
 
 def warning_rules(settings: Settings, zone: ZoneInfo) -> WarningRules:
     """When a humid shift ahead may be told; times of day are the zone's."""
-    warning = settings.warning
-    return WarningRules(
-        not_before=warning.not_before,
-        not_after=warning.not_after,
-        min_lead_s=warning.min_lead_s,
-        horizon_s=warning.horizon_s,
-        probability_frac=warning.probability,
-        zone=zone,
-    )
+    return WarningRules(**dict(settings.warning), zone=zone)
 
 
 def shift_plan(settings: Settings, calendars: tuple[ShiftCalendar, ...]) -> ShiftPlan:
     """Who works when."""
     zones = {site.id: site.tz for site in settings.sites}
-    weekly = tuple(
-        WeeklyShift(shift.site, shift.name, tuple(shift.days), shift.start, shift.end, zones[shift.site])
-        for shift in settings.shifts
-    )
+    weekly = tuple(WeeklyShift(**dict(shift), zone=zones[shift.site]) for shift in settings.shifts)
     return ShiftPlan(weekly, calendars, tuple(calendar.site for calendar in settings.calendars))
 
 

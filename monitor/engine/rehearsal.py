@@ -96,13 +96,13 @@ def rehearse(
     rehearsal: Rehearsal, replays: Mapping[str, Replay], progress: Callable[[str], None]
 ) -> SeasonResult:
     """Decide on the site's warnings through the whole record, from the replays of its zones."""
-    odds = tuple(sorted({*ODDS, rehearsal.rules.probability_frac}))
+    odds = tuple(sorted({*ODDS, rehearsal.rules.probability}))
     scene = Scene(
         rehearsal.site,
         PlanPhrases(rehearsal.rules.zone),
         rehearsal.zones,
         margin_k=rehearsal.margin_k,
-        warn_frac=rehearsal.rules.probability_frac,
+        warn_frac=rehearsal.rules.probability,
     )
     season = Season(scene, replays, rehearsal.bodies, rehearsal.shifts, rehearsal.rules, odds, progress)
     return replay_season(season)
@@ -112,7 +112,9 @@ def _rehearsal(
     settings: Settings, shop: Shop, site: Site, zone: ZoneInfo, recordings: Mapping[str, Recording]
 ) -> Rehearsal:
     zones = {name: zone_ahead(shop.zones[name], shop) for name in recordings}
-    weekly = tuple(replace(shift, zone=zone) for shift in shop.shifts.weekly if shift.site == site.id)
+    weekly = tuple(
+        shift.model_copy(update={"zone": zone}) for shift in shop.shifts.weekly if shift.site == site.id
+    )
     calendars = tuple(calendar for calendar in shop.shifts.calendars if calendar.site == site.id)
     limited = {
         name: replace(one, limit_humidity_frac=zones[name].limit_humidity_frac)

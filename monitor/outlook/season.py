@@ -106,7 +106,7 @@ def replay_season(season: Season) -> SeasonResult:
             ):
                 said[outlook.shift.id] = outlook.probability_frac
         for odds, memory in memories.items():
-            rules = replace(season.rules, probability_frac=odds)
+            rules = season.rules.model_copy(update={"probability": odds})
             memories[odds], _ = decide(outlooks, memory, now_s, rules)
     first_s = season.start_s + rows[0] * HOUR_S
     came: list[tuple[ShiftSpan, bool]] = []

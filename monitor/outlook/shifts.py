@@ -12,6 +12,7 @@ import recurring_ical_events
 
 from monitor.model.errors import Fault, InputError
 from monitor.model.shift_span import ShiftSpan
+from monitor.model.staff import Shift
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
@@ -21,15 +22,9 @@ WEEK_S = 7 * 86_400
 WEEKS_AHEAD = 53
 
 
-@dataclass(frozen=True, slots=True)
-class WeeklyShift:
-    """A shift that comes every week, in the site's own time; an end not after the start is next day's."""
+class WeeklyShift(Shift):
+    """A shift that comes every week, with the clock of its site."""
 
-    site: str
-    name: str
-    days: tuple[str, ...]
-    start: time
-    end: time
     zone: ZoneInfo
 
 

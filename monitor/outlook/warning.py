@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
+from monitor.model.warning_times import WarningTimes
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.shift_outlook import ShiftOutlook
 
@@ -21,15 +22,9 @@ ACT_BEFORE_S = HOUR_S  # a warning comes at least so long before the plan's firs
 KEEP_SCORED = 200
 
 
-@dataclass(frozen=True, slots=True)
-class WarningRules:
-    """When a warning may reach a phone; times of day are the site's own."""
+class WarningRules(WarningTimes):
+    """When a warning may reach a phone, by the clock of a site."""
 
-    not_before: time
-    not_after: time
-    min_lead_s: float
-    horizon_s: float
-    probability_frac: float
     zone: ZoneInfo
 
 
@@ -146,15 +141,15 @@ def _decision(
     if probability is None or now_s >= shift.start_s:
         return None
     if before.standing:
-        if probability < CANCEL_BELOW_FRAC * rules.probability_frac:
+        if probability < CANCEL_BELOW_FRAC * rules.probability:
             return Decision.CANCEL
         return Decision.UPDATE if _matters(outlook, before) else None
     if shift.start_s - now_s > rules.horizon_s or shift.start_s - now_s < rules.min_lead_s:
         return None
-    if probability < rules.probability_frac or before.warnings >= MOST_WARNINGS:
+    if probability < rules.probability or before.warnings >= MOST_WARNINGS:
         return None
     waited = now_s >= act_by_s(shift, rules, deadline_s) - WAIT_H * HOUR_S
-    return Decision.WARN if waited or probability >= max(SURE_FRAC, rules.probability_frac) else None
+    return Decision.WARN if waited or probability >= max(SURE_FRAC, rules.probability) else None
 
 
 def act_by_s(shift: ShiftSpan, rules: WarningRules, deadline_s: float | None) -> float:

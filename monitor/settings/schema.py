@@ -17,6 +17,7 @@ from pydantic_settings import (
 
 from monitor.model.declared_shop import DeclaredShop
 from monitor.model.section import Identifier, PositiveS, Section
+from monitor.model.warning_times import WarningTimes
 
 
 class ServiceSection(Section):
@@ -160,27 +161,6 @@ class Weather(Section):
     outdoor_zone: Identifier | None = None
 
 
-class WarningSection(Section):
-    """When the warning of a humid shift ahead may reach a phone."""
-
-    not_before: time = time(6, 0)
-    not_after: time = time(21, 0)
-    min_lead_s: PositiveS = 4 * 3600.0
-    horizon_s: PositiveS = 48 * 3600.0
-    # Measured: over a year at three airports, told 8 h ahead or more, 0.2 finds 95 % of the humid shifts.
-    probability: Annotated[float, Field(gt=0, lt=1)] = 0.2
-    look_every_s: Annotated[float, Field(ge=600)] = 3_600.0
-
-    @model_validator(mode="after")
-    def _hours_are_in_order(self) -> Self:
-        if self.not_before >= self.not_after:
-            raise ValueError(
-                f"not_after {self.not_after:%H:%M} is not after not_before {self.not_before:%H:%M}: nobody "
-                "would ever be warned; write the hours of a day in order, such as 06:00:00 and 21:00:00"
-            )
-        return self
-
-
 class Settings(DeclaredShop, BaseSettings):
     """The whole of a shop's settings: the shop as declared, and how the service runs."""
 
@@ -192,7 +172,7 @@ class Settings(DeclaredShop, BaseSettings):
     mqtt: MqttSection = MqttSection()
     store: StoreSection = StoreSection()
     web: WebSection = WebSection()
-    warning: WarningSection = WarningSection()
+    warning: WarningTimes = WarningTimes()
     calendars: tuple[Calendar, ...] = ()
     channels: tuple[Channel, ...] = ()
     weather: tuple[Weather, ...] = ()

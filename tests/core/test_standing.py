@@ -35,7 +35,16 @@ def test_where_no_sensor_is_believed_the_sensor_is_to_be_looked_after() -> None:
 @pytest.mark.parametrize("kind", ["oven", "quiver", "cabinet", "store", "hall", "outdoor"])
 def test_a_number_that_is_none_is_not_known_and_never_safe(kind: str) -> None:
     nan = math.nan
-    zone = ZoneFacts("z", "Z", "s", kind, True, 0.1, 101_325.0, 0.6, 12.0, 120.0)
+    zone = ZoneFacts(
+        id="z",
+        name="Z",
+        site="s",
+        kind=kind,  # type: ignore[arg-type]
+        pressure_pa=101_325.0,
+        max_relative_humidity_frac=0.6,
+        max_dew_point_c=12.0,
+        min_temperature_c=120.0,
+    )
     air = AirState(*(nan,) * 10)
     shop = SimpleNamespace(holds=lambda _: True, things_in=lambda _: 0, limits=LIMITS)
     now = StoreNow(nan, nan, None, nan, 0.0)

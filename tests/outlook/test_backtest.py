@@ -85,8 +85,10 @@ def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed:
     zones = {"bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", limit_humidity_frac=0.9)}
     scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, warn_frac=0.2)
     days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-    plan = ShiftPlan((WeeklyShift("ferrymoor", "Early", days, time(6), time(14), LONDON),))
-    rules = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)
+    plan = ShiftPlan(
+        (WeeklyShift(site="ferrymoor", name="Early", days=days, start=time(6), end=time(14), zone=LONDON),)
+    )
+    rules = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON)
     steel = SeasonBody("plate", "Plate", "plate", "bay", plate())
     scores = replay_season(Season(scene, {"bay": replayed}, (steel,), plan, rules, (0.2,))).scores[0.2]
     found = tally(scores)

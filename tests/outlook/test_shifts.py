@@ -19,7 +19,9 @@ def at(text: str) -> float:
 def weekly(
     name: str = "Night", start: time = time(22), end: time = time(6), days: str = "sat sun"
 ) -> ShiftPlan:
-    shift = WeeklyShift("ferrymoor", name, tuple(days.split()), start, end, LONDON)
+    shift = WeeklyShift(
+        site="ferrymoor", name=name, days=tuple(days.split()), start=start, end=end, zone=LONDON
+    )
     return ShiftPlan(weekly=(shift,))
 
 

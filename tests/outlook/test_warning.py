@@ -23,7 +23,7 @@ from monitor.outlook.warning import (
 from tests.outlook.ahead import LONDON, SHIFT, START_S
 
 H = 3600.0
-RULES = WarningRules(time(6), time(21), 4 * H, 48 * H, 0.5, LONDON)
+RULES = WarningRules(min_lead_s=4 * H, probability=0.5, zone=LONDON)
 
 
 def outlook(

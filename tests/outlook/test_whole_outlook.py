@@ -23,8 +23,10 @@ from tests.outlook.air import START_S, room, weather
 ROWS = 24 * 40 + 18  # the newest hour ends at 18:00 UTC
 NOW_S = START_S + (ROWS - 1) * 3600.0
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-EARLY = ShiftPlan((WeeklyShift("ferrymoor", "Early", DAYS, time(7), time(15), LONDON),))
-RULES = WarningRules(time(6), time(21), 8 * 3600.0, 48 * 3600.0, 0.2, LONDON)
+EARLY = ShiftPlan(
+    (WeeklyShift(site="ferrymoor", name="Early", days=DAYS, start=time(7), end=time(15), zone=LONDON),)
+)
+RULES = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON)
 
 
 @dataclass(frozen=True)

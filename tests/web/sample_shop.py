@@ -93,8 +93,10 @@ def shift_plan() -> ShiftPlan:
     week = ("mon", "tue", "wed", "thu", "fri")
     return ShiftPlan(
         weekly=(
-            WeeklyShift("ferrymoor", "Day", week, time(6), time(14), TZ),
-            WeeklyShift("ferrymoor", "Late", week, time(14), time(22), TZ),
-            WeeklyShift("ferrymoor", "Saturday", ("sat",), time(7), time(12), TZ),
+            WeeklyShift(site="ferrymoor", name="Day", days=week, start=time(6), end=time(14), zone=TZ),
+            WeeklyShift(site="ferrymoor", name="Late", days=week, start=time(14), end=time(22), zone=TZ),
+            WeeklyShift(
+                site="ferrymoor", name="Saturday", days=("sat",), start=time(7), end=time(12), zone=TZ
+            ),
         )
     )
