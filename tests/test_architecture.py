@@ -271,6 +271,30 @@ def test_a_class_name_is_given_once() -> None:
     assert {name: places for name, places in where.items() if len(places) > 1} == {}
 
 
+def test_no_record_repeats_a_noun_of_the_settings() -> None:
+    nouns = {kind.__name__: set(kind.model_fields) for kind in _kinds_of(Section)}
+    broken = []
+    for module in MODULES.values():
+        for node in module.nodes:
+            if not isinstance(node, ast.ClassDef) or node.name in nouns:
+                continue
+            own = _fields_of(node)
+            broken += [
+                f"{module.name}.{node.name} repeats {sorted(own & fields)} of {noun}"
+                for noun, fields in nouns.items()
+                if len(own) >= 4 and len(own & fields) >= 0.8 * len(own)
+            ]
+    assert not broken, "\n".join(broken)
+
+
+def _fields_of(kind: ast.ClassDef) -> set[str]:
+    named = [one.target for one in kind.body if isinstance(one, ast.AnnAssign)]
+    fields = {one.id for one in named if isinstance(one, ast.Name)}
+    if "Protocol" in {ast.unparse(base) for base in kind.bases}:
+        fields |= {one.name for one in kind.body if isinstance(one, ast.FunctionDef)}
+    return fields
+
+
 SHARED_FILE_NAMES: dict[str, str] = {}
 
 
