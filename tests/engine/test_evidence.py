@@ -203,3 +203,29 @@ def test_a_probe_on_the_skin_ends_what_was_supposed(yard: EvidenceYard) -> None:
         yard.series.append([Reading(key, yard.now_s + 1.0, yard.now_s + 1.0, said, None, True)])
         yard.goes_on(1 / 60.0, bay_1=steady(12.0, 0.75))
     assert yard.body().level is Level.SAFE
+
+
+MORNING_H = (datetime.fromisoformat("2026-09-09T06:00+01:00").timestamp() - START_S) / 3600.0
+
+
+def test_a_package_opened_ahead_of_now_keeps_the_daily_word_from_saying_that_all_is_well(
+    yard: EvidenceYard,
+) -> None:
+    yard.stops()
+    yard.settings_are(declared(START_S + 30 * 86_400.0))
+    (note,) = digests(yard.goes_on(MORNING_H + 0.1, bay_1=steady(12.0, 0.30)))
+    assert "All well" not in f"{note.title} {note.text}"
+    assert "Not known: 1" in note.title
+
+
+def test_just_after_beginning_anew_the_daily_word_waits_until_the_shop_was_judged(yard: EvidenceYard) -> None:
+    """Twenty seconds before the hour all that is remembered is forgotten: nothing is said of it."""
+    yard.goes_on(MORNING_H - 0.05, bay_1=steady(12.0, 0.30))
+    yard.now_s = START_S + MORNING_H * 3600.0 - 20.0
+    yard.loop.advance_to(yard.now_s)
+    yard.loop.begin_anew(yard.now_s, "the test says so")
+    before = {item.notification.key for item in _outbox(yard)}
+    yard.now_s += 40.0
+    yard.loop.advance_to(yard.now_s)
+    assert not [i for i in _outbox(yard) if i.notification.key not in before]
+    assert len(digests(yard.goes_on(0.1, bay_1=steady(12.0, 0.30)))) == 1

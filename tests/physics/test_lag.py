@@ -288,3 +288,26 @@ def test_a_body_chilled_beyond_the_tables_is_refused_by_name():
     chilled = replace(BODIES["sheet"], internal_w=-5000.0)
     with pytest.raises(RangeError, match="skin_c"):
         advance(chilled, start_state(chilled, 0.0, 20.0), [3600.0], [20.0], [0.5])
+
+
+def _wet_night(body: Body, hours: float) -> float:
+    """The water on a body that comes in at 0 °C and stands in fog of 25 °C, g/m2."""
+    times = np.arange(1.0, hours * 60.0 + 1.0) * 60.0
+    steady = np.ones(times.size)
+    path = path_through(body, start_state(body, 0.0, 0.0), times, 25.0 * steady, 0.99 * steady)
+    return float(path.film_gm2.max())
+
+
+def test_a_film_runs_off_what_stands_and_stays_on_a_plate_that_lies_flat():
+    """What stands keeps about 0.2 mm (of `bodies.toml`), a flat plate a puddle; all else is alike.
+
+    By hand: 50 mm of steel warmed by 25 K takes up 0.05 m x 7850 x 480 x 25 = 4.7 MJ/m2; where half of it
+    comes as latent heat of 2.5 MJ/kg on two faces, 470 g/m2 settle on each.
+    """
+    standing = plate_body(DATA, thickness_m=0.05, width_m=1.0, length_m=2.0, lying=False)
+    lying = plate_body(DATA, thickness_m=0.05, width_m=1.0, length_m=2.0, lying=True)
+    kept_gm2 = load_toml("bodies.toml")["run_off"]["upright_gm2"]["value"]
+    most_standing, most_lying = _wet_night(standing, 24.0), _wet_night(lying, 24.0)
+    assert most_standing == pytest.approx(kept_gm2, rel=1e-6)
+    assert most_lying > 1.5 * kept_gm2
+    assert most_lying == pytest.approx(470.0, rel=0.35)
