@@ -1,5 +1,7 @@
 """What is shown as judged was judged within the last few ticks of true time, or it is unknown and told."""
 
+import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,6 +10,7 @@ import pytest
 from monitor.engine.loop import CoreLoop
 from monitor.model.event import EventKind
 from monitor.model.level import Level
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.opener import open_series_store
 from tests.engine.watched import Machine, Watched, a_machine
 
@@ -260,3 +263,25 @@ def test_a_machines_clock_that_stands_still_is_not_safe_and_does_not_hide_humid_
         machine.offset_s -= 10.0
         yard.goes_on(10.0, HUMID, behind_s=None)
     assert yard.zone_level() is not Level.SAFE
+
+
+@pytest.mark.parametrize("replaced", [False, True], ids=["removed", "replaced"])
+def test_a_ledger_taken_away_while_it_runs_is_noticed_and_nothing_counts_as_judged(
+    yard: Watched, machine: Machine, *, replaced: bool
+) -> None:
+    """The core's every tick fails where nothing can be written down, as on a full disk."""
+    yard.goes_on(60.0)
+    ledger = yard.folder / "ledger.sqlite"
+    if replaced:
+        shutil.copyfile(ledger, yard.folder / "older")
+        os.replace(yard.folder / "older", ledger)
+    else:
+        ledger.unlink()
+    with pytest.raises(StoreUnavailableError, match=r"removed or replaced while in use.*restart"):
+        yard.goes_on(600.0, HUMID)
+    machine.true_s += 600.0
+    assert yard.zone_level() is Level.UNKNOWN
+    assert yard.shown.not_judged
+    yard.restarts()
+    yard.goes_on(60.0, HUMID)
+    assert yard.zone_level() is Level.CAUTION

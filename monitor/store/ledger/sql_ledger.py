@@ -41,12 +41,24 @@ def open_ledger(url: str, *, busy_timeout_s: float = 5.0) -> "SqlLedger":
     return SqlLedger(open_engine(url, busy_timeout_s))
 
 
+def _file_of(engine: Engine) -> tuple[int, int] | None:
+    """Which file an SQLite ledger lies in, whatever its name; None where there is none."""
+    if engine.dialect.name != "sqlite":
+        return None
+    try:
+        found = os.stat(str(engine.url.database))
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 class SqlLedger:
     """Implements Ledger; safe from several threads and, on one database, from several processes."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._hold: LedgerHold | None = None
+        self._file = _file_of(engine)
         self._insert: Any = (postgresql if engine.dialect.name == "postgresql" else sqlite).insert
 
     def commit(
@@ -58,6 +70,11 @@ class SqlLedger:
         checkpoint: Checkpoint | None = None,
     ) -> list[Event]:
         """Write all or nothing; events and outbox items whose key is already there change nothing."""
+        if _file_of(self._engine) != self._file:  # what is written to a file without a name is lost
+            raise StoreUnavailableError(
+                f"{self._engine.url.database}: the ledger's file was removed or replaced while in use; "
+                "put the right one back and restart"
+            )
         if self._hold is not None:
             self._hold.keep()
         messages = [_message_row(channel, notification) for channel, notification in outbox]
