@@ -28,6 +28,7 @@ class Marks(NamedTuple):
     runs: BoolArray  # the clock
     shut: BoolArray  # no water goes in or out
     known: BoolArray  # the air is known
+    told: BoolArray  # it is, or it is the air of an oven whose own reading says that it is hot
     baked: BoolArray  # hot enough to drive all water out
 
 
@@ -54,7 +55,9 @@ def marks_of(
         protected = spans.start_s < cut_s if cut_s is not None else no
     shut = protected if place in SHUT_PLACES else no
     known = np.isfinite(spans.vapour_pressure_pa)
-    return Marks(~protected, shut, known, _baked(temperature, place, rules))
+    hot_c = rules.hot_from_c(place) if place in HOT_PLACES else None
+    told = known if hot_c is None else known | (temperature >= hot_c)
+    return Marks(~protected, shut, known, told, _baked(temperature, place, rules))
 
 
 def _within(times_s: FloatArray, spans: Sequence[tuple[float, float]]) -> BoolArray:
@@ -97,7 +100,7 @@ def runs_of(spans: Segments, marks: Marks, rules: ClockRules, part: slice) -> li
     columns = (
         spans.duration_s,
         running * weight,
-        np.where(marks.known, 0.0, running),
+        np.where(marks.told, 0.0, running),
         np.where(_beyond(spans, rules), running, 0.0),
     )
     sums = [np.add.reduceat(column, firsts).tolist() for column in columns]

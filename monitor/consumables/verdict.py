@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.consumables.classes import ConsumableKind, Counts, Place
+from monitor.consumables.classes import HOT_PLACES, ConsumableKind, Counts, Place
 from monitor.consumables.exposure_clock import ExposureClock, air_shown
 from monitor.consumables.exposure_limits import HOUR_S, ClockRules
 from monitor.consumables.oven_doubts import oven_action
@@ -111,10 +111,13 @@ def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
 def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, bool]:
     """Weight of the present air, whether it is known, and whether it is shown to be within the test's."""
     air = clock.air
+    speaks = air is not None and clock.time_s < air.time_s + rules.reading_speaks_s
     pressure = np.nan if air is None else air.vapour_pressure_pa
-    if air is None or not np.isfinite(pressure) or not clock.time_s < air.time_s + rules.reading_speaks_s:
+    if air is None or not np.isfinite(pressure) or not speaks:
         wettest = max(clock.wettest_pa, pressure if np.isfinite(pressure) else 0.0)
-        return max(1.0, float(exposure_weight(wettest))), False, False
+        hot_c = rules.hot_from_c(clock.place) if clock.place in HOT_PLACES else None
+        stands_hot = air is not None and hot_c is not None and speaks and air.temperature_c >= hot_c
+        return max(1.0, float(exposure_weight(wettest))), False, stands_hot
     rating = rules.rating
     within = rating is None or (
         pressure <= rating.vapour_pressure_pa * (1.0 + _EXACT)
@@ -294,6 +297,8 @@ def _kept_notes(clock: ExposureClock, rules: ClockRules) -> list[str]:
     if clock.heated_s > 0.0:
         hours = hours_text(clock.heated_s / HOUR_S)
         notes.append(f"{hours} in a heated place not counted: shown hot before and after.")
+    if clock.heated_s > 0.0 and rules.rating is not None:
+        notes.append("The time until a hot oven's next reading counts as open and undoes no proved hours.")
     if clock.heated_s > 0.0 or clock.rebakes > 0:
         notes.append(
             "Of several sensors in an oven the coldest counts, for too much heat the hottest; a silent one "

@@ -6,6 +6,11 @@ from tests.consumables.plans import Plan, plain
 
 #: What is read more loosely on purpose: why, and how the page that shows the hours says it.
 KEPT = {
+    "into a hot oven": (
+        "rods handed from measured air into an oven that was last read hot were in no unknown air; "
+        "the time until its next reading counts as open all the same",
+        "undoes no proved hours",
+    ),
     "first bag": (
         "a bag shut for the first time is a new one with its desiccant, as the deed on the page says; every "
         "later one keeps that age unless fresh desiccant is entered",

@@ -34,6 +34,7 @@ READINGS = {
     "unshown bake": "a bake counts as one only where it was shown",
     "broken bake": "a bake goes on after a gap in its readings, or after too much heat",
     "unknown air": "air that nobody measured is within the test's",
+    "into a hot oven": "an oven that its probes and its readers last told hot holds no unknown air",
     "cellulosic": "a coating that is never baked stays usable after an oven",
     "first bag": "a pack's first bag has fresh desiccant though nobody said so",
     "by hand": "an oven read by hand twice in one stay, hot both times, was hot between: twelve hours for "

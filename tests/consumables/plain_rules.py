@@ -35,8 +35,10 @@ from tests.consumables.plain_evidence import (
     AIR_SPEAKS_S,
     BY_HAND_BAKE_S,
     HOUR_S,
+    PROBE_GAP_S,
     TYPED_S,
     Move,
+    Rows,
     Told,
     air_at,
     by_hand,
@@ -213,10 +215,27 @@ def stay(told: Told, rule: Rule, count: Count, move: Move, start_s: float, end_s
     if paused(told, rule, count, move, shown, end_s):
         return
     ratio, within = air_ratio(told, rule, count, move.zone, start_s)
+    if "into a hot oven" in told.looser and move.place in OVENS:
+        within = within or stands_hot(told, rule, move.zone, start_s)
     span_h = (end_s - start_s) / HOUR_S
     count.beyond = count.beyond or not within
     count.hours += span_h
     count.weighted += span_h * ratio
+
+
+def stands_hot(told: Told, rule: Rule, zone: str, at_s: float) -> bool:
+    """The looser reading that an oven last read hot, by every probe and by hand, holds no unknown air."""
+    probes = [rows[-1] for probe in told.probes.get(zone, ()) if (rows := until(probe, at_s))]
+    typed = until(told.typed.get(zone, ()), at_s)[-1:]
+    newest_s = max((row[0] for row in probes), default=-math.inf)
+    said = [row for row in probes if at_s < row[0] + PROBE_GAP_S]
+    said += [row for row in typed if row[0] >= newest_s and at_s < row[0] + TYPED_S]
+    return bool(said) and rule.oven_min_c is not None and min(row[1] for row in said) >= rule.oven_min_c
+
+
+def until(rows: Rows, at_s: float) -> Rows:
+    """The readings up to a moment."""
+    return rows[: bisect_right(rows, (at_s, math.inf))]
 
 
 def with_hand(

@@ -232,3 +232,29 @@ def test_an_oven_stops_the_hours_of_cored_wire_only_where_it_was_shown_hot_and_t
 def test_nothing_proves_a_bake_of_a_spool_that_an_oven_melts(rules_for: Rules) -> None:
     rules = replace(rules_for("fcaw-folded-h8", ShopRule(redry_permission="letter")), stands_heat=False)
     assert in_oven(rules, 12.0, air=measured((3.0, 12.0, 110.0)), place=Place.REDRY).open_s == 12.0 * H
+
+
+@pytest.mark.parametrize(("oven_c", "hours"), [(150.0, 9.0), (30.0, 4.0)])
+def test_rods_from_measured_air_keep_their_proved_hours_in_a_hot_oven_only(
+    rules_for: Rules, oven_c: float, hours: float
+) -> None:
+    # D1.1:2015 5.3.2.3 asks for the air they were in; the minute until the next reading counts as open
+    rules = rules_for("e7018-r")
+    stays = (
+        Stay(Place.OPEN_AIR, "bay", 0.0, 6.5 * H + 30.0),
+        Stay(Place.HOLDING_OVEN, "oven", 6.5 * H + 30.0, None),
+    )
+    oven, times = measured((0.0, 9.0, oven_c)), np.arange(0.0, 7.0 * H, 60.0)
+    bay = AirSamples(
+        times, np.full(times.size, 20.0), np.full(times.size, 0.5), np.ones(times.size, np.bool_)
+    )
+
+    def lookup(zone: str, start_s: float, end_s: float) -> AirSamples:
+        air = oven if zone == "oven" else bay
+        use = (air.times_s >= start_s) & (air.times_s <= end_s)
+        return AirSamples(air.times_s[use], air.temperature_c[use], air.rh_frac[use], air.believed[use])
+
+    for until_s in (6.5 * H + 45.0, 8.0 * H):
+        clock = clock_over(stays, lookup, rules, until_s)
+        assert package_verdict(clock, rules).clocks[0].limit_h == hours
+        assert clock.open_s > 6.5 * H

@@ -27,7 +27,7 @@ SPEED = 1e6  # as fast as the service keeps up
 SHOP = """
 [service]
 data_dir = "data"
-tick_s = 600
+tick_s = 300
 derived_every_s = 600
 [mqtt]
 broker = "external"
