@@ -3,10 +3,21 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from monitor.consumables.classes import Authority, ConsumableClass, Counts, Permission, Place, class_named
-from monitor.consumables.exposure_air import CHECK_SPEAKS_S
+import numpy as np
+
+from monitor.consumables.classes import (
+    HOT_PLACES,
+    Authority,
+    ConsumableClass,
+    Counts,
+    Permission,
+    Place,
+    class_named,
+)
+from monitor.consumables.exposure_air import CHECK_SPEAKS_S, BoolArray
 from monitor.model.errors import Fault, InputError
 from monitor.model.shop_rule import ClassRule, ShopRule
+from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import vapour_pressure_pa
 from monitor.physics.sorption import SorptionParameters
 
@@ -98,6 +109,11 @@ class ClockRules:
         if oven is not None:
             return oven.value
         return redry.min_c.value if redry is not None and self.redry_allowed else None
+
+    def said_hot(self, place: Place, temperature_c: float | FloatArray) -> BoolArray:
+        """Where a reading is that of an oven or quiver hot enough to protect; what is not known never is."""
+        hot_c = self.hot_from_c(place) if place in HOT_PLACES else None
+        return np.greater_equal(temperature_c, np.inf if hot_c is None else hot_c)
 
 
 def clock_rules(

@@ -55,8 +55,7 @@ def marks_of(
         protected = spans.start_s < cut_s if cut_s is not None else no
     shut = protected if place in SHUT_PLACES else no
     known = np.isfinite(spans.vapour_pressure_pa)
-    hot_c = rules.hot_from_c(place) if place in HOT_PLACES else None
-    told = known if hot_c is None else known | (temperature >= hot_c)
+    told = known | rules.said_hot(place, temperature)
     return Marks(~protected, shut, known, told, _baked(temperature, place, rules))
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.consumables.classes import HOT_PLACES, ConsumableKind, Counts, Place
+from monitor.consumables.classes import ConsumableKind, Counts, Place
 from monitor.consumables.exposure_clock import ExposureClock, air_shown
 from monitor.consumables.exposure_limits import HOUR_S, ClockRules
 from monitor.consumables.oven_doubts import oven_action
@@ -115,9 +115,8 @@ def _present_air(clock: ExposureClock, rules: ClockRules) -> tuple[float, bool, 
     pressure = np.nan if air is None else air.vapour_pressure_pa
     if air is None or not np.isfinite(pressure) or not speaks:
         wettest = max(clock.wettest_pa, pressure if np.isfinite(pressure) else 0.0)
-        hot_c = rules.hot_from_c(clock.place) if clock.place in HOT_PLACES else None
-        stands_hot = air is not None and hot_c is not None and speaks and air.temperature_c >= hot_c
-        return max(1.0, float(exposure_weight(wettest))), False, stands_hot
+        said_hot = air is not None and speaks and bool(rules.said_hot(clock.place, air.temperature_c))
+        return max(1.0, float(exposure_weight(wettest))), False, said_hot
     rating = rules.rating
     within = rating is None or (
         pressure <= rating.vapour_pressure_pa * (1.0 + _EXACT)
