@@ -2,6 +2,7 @@
 
 import json
 import multiprocessing
+import random
 from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 from monitor.model.errors import InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
-from monitor.store.contract import Checkpoint, StoreUnavailableError, Witness
+from monitor.store.contract import Checkpoint, StoreUnavailableError, Verification, Witness
 from monitor.store.ledger.engine import open_engine
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.ledger.tables import METADATA
@@ -203,6 +204,39 @@ def test_the_migrated_tables_are_the_tables_of_the_queries(ledger_url):
     engine.dispose()
 
 
+@pytest.mark.parametrize("version", ["0001", "0002"])
+def test_a_ledger_of_an_older_version_is_brought_up_to_date_with_everything_in_it(ledger_url, version):
+    now = open_ledger(ledger_url)
+    written = now.commit(
+        [new("a", 1.0), new("b", 2.0), new("a", 3.0)], outbox=[("phone", note())], entered_s=4.0
+    )
+    now.close()
+    _brought_back(ledger_url, version)
+    again = open_ledger(ledger_url)
+    assert again.events() == written
+    assert again.verify() == Verification(3, None, "")
+    assert [event.number for event in again.last_of_each(EventKind.PACKAGE, 3.0)] == [1, 2]
+    assert len(again.due(1e9)) == 1
+    more = again.commit([new("b", 5.0)], entered_s=6.0)
+    assert more[0].previous_hash == written[-1].hash
+    again.close()
+    engine = open_engine(ledger_url)
+    with engine.connect() as db:
+        assert compare_metadata(MigrationContext.configure(db), METADATA) == []
+    engine.dispose()
+
+
+def _brought_back(ledger_url, version):
+    """The same ledger as a service of that version left it: what later steps made is not there."""
+    engine = sa.create_engine(ledger_url)
+    with engine.begin() as db:
+        db.exec_driver_sql("DROP INDEX event_kind_subject")
+        if version == "0001":
+            db.exec_driver_sql("DROP TABLE owner")
+        db.exec_driver_sql(f"UPDATE alembic_version SET version_num = '{version}'")
+    engine.dispose()
+
+
 def test_a_ledger_of_a_newer_version_is_left_alone(ledger_url):
     open_ledger(ledger_url).close()
     engine = sa.create_engine(ledger_url)
@@ -372,6 +406,19 @@ def test_a_backup_holds_the_whole_chain(ledger_url, tmp_path):
 SCRIPT = st.lists(
     st.tuples(st.sampled_from(["a", "b", "c", None]), st.sampled_from(["x", "y"]), st.booleans()), max_size=12
 )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_last_event_of_every_subject_is_the_one_that_reading_them_all_finds(ledger, seed):
+    rng = random.Random(seed)
+    names = ["a", "B", "zone.a-1", "ä", "a b", ""]
+    kinds = [EventKind.SENSOR_STATUS, EventKind.PACKAGE]
+    told = [new(rng.choice(names), rng.randrange(50), kind=rng.choice(kinds)) for _ in range(120)]
+    ledger.commit(told, entered_s=99.0)
+    for before_s in (-1.0, 0.0, 13.0, 50.0):
+        last = {e.subject: e for e in ledger.events(kinds=[EventKind.SENSOR_STATUS], end_s=before_s)}
+        found = ledger.last_of_each(EventKind.SENSOR_STATUS, before_s)
+        assert found == sorted(last.values(), key=lambda event: event.number)
 
 
 @settings(max_examples=20, deadline=None)

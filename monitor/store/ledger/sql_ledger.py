@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, ColumnElement, Connection, Engine, func, select, update
+from sqlalchemy import CTE, URL, ColumnElement, Connection, Engine, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.model.errors import Fault, InputError
@@ -150,12 +150,18 @@ class SqlLedger:
 
     def last_of_each(self, kind: EventKind, before_s: float) -> list[Event]:
         """Of every subject the event of a kind that was entered last, of those before a moment."""
+        subjects = _subjects(kind)
         last = (
-            select(func.max(EVENT.c.number))
-            .where(EVENT.c.kind == kind.value, EVENT.c.time_s < before_s)
-            .group_by(EVENT.c.subject)
+            select(EVENT.c.number)
+            .where(EVENT.c.kind == kind.value, EVENT.c.subject == subjects.c.subject)
+            .where(EVENT.c.time_s < before_s)
+            .order_by(EVENT.c.number.desc())
+            .limit(1)
+            .correlate(subjects)
+            .scalar_subquery()
         )
-        query = select(EVENT).where(EVENT.c.number.in_(last)).order_by(EVENT.c.number)
+        query = select(EVENT).where(EVENT.c.number.in_(select(last).select_from(subjects)))
+        query = query.order_by(EVENT.c.number)
         with reading(self._engine) as db:
             return [_believed(dict(row)) for row in db.execute(query).mappings()]
 
@@ -283,6 +289,18 @@ class SqlLedger:
 def _head(db: Connection) -> Witness | None:
     row = db.execute(select(CHAIN_HEAD.c.number, CHAIN_HEAD.c.hash)).first()
     return Witness(row[0], row[1]) if row else None
+
+
+def _subjects(kind: EventKind) -> CTE:
+    """Every subject of a kind, found by the index: it costs what the subjects do, not their events."""
+    first = select(func.min(EVENT.c.subject).label("subject")).where(EVENT.c.kind == kind.value)
+    found = first.cte("subjects", recursive=True)
+    following = select(func.min(EVENT.c.subject)).where(
+        EVENT.c.kind == kind.value, EVENT.c.subject > found.c.subject
+    )
+    return found.union_all(
+        select(following.correlate(found).scalar_subquery()).where(found.c.subject.is_not(None))
+    )
 
 
 def _fitting(

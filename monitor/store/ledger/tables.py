@@ -32,6 +32,7 @@ EVENT = Table(
     Column("hash", String(64), nullable=False),
     Index("event_subject", "subject", "number"),
     Index("event_kind", "kind", "number"),
+    Index("event_kind_subject", "kind", "subject", "number"),
     Index("event_time", "time_s"),
 )
 
