@@ -59,7 +59,7 @@ def _messages(shop: Shop, state: CoreState, delivery: NoticeTo) -> Iterator[tupl
     wording = wording_of(shop, state, delivery.announcement.site)
     note = replace(compose_for(delivery, wording), key=delivery.message)
     if delivery.announcement.family == "outlook" and delivery.telling is not Notice.ANSWERED:
-        note = foretold(note, delivery.announcement, state, wording)
+        note = foretold(note, delivery.announcement, state, shop.telling, wording)
     sharing = Counter(channel for channels in shop.channels.values() for channel in channels)
     for channel in shop.channels.get(delivery.person, ()):
         who = shop.roster.name(delivery.person) if sharing[channel] == 1 else ""

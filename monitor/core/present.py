@@ -201,7 +201,7 @@ def _warnings(shop: Shop, state: CoreState) -> Iterator[WarningNow]:
         wording = wording_of(shop, state, announcement.site)
         note = compose(announcement, wording)
         if announcement.family == "outlook":
-            note = foretold(note, announcement, state, wording)
+            note = foretold(note, announcement, state, shop.telling, wording)
         alarms = [state.book.alarms.get(member.condition_id) for member in announcement.members]
         answerers = [alarm.who for alarm in alarms if alarm is not None and alarm.who]
         yield WarningNow(

@@ -16,6 +16,7 @@ from monitor.core.zone_air import SensorAccuracy
 from monitor.model.limits import Limits
 from monitor.model.place import Zone
 from monitor.outlook.shifts import ShiftPlan
+from monitor.outlook.telling import Telling
 from monitor.physics.bodies import Body
 from monitor.sensors.quality_rules import QualityRules
 
@@ -127,6 +128,7 @@ class Shop:
     limits: Limits
     shift_odds_frac: float  # from which a humid shift ahead is told
     supposed: Suppositions
+    telling: Telling  # of shifts ahead
     catalogue: Catalogue
     conditions: tuple[Condition, ...]
     shifts: ShiftPlan

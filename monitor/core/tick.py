@@ -202,7 +202,7 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
         if kind == "warnings_undeliverable":
             value += watch.left_unanswered(state)
         yield watch.seen(kind, watch.SERVICE, value, now_s)
-    told = watch.shifts_told(state.book, state.shifts, shop.shift_odds_frac, now_s)
+    told = watch.shifts_told(shop, state.book, state.shifts, now_s)
     for shift in state.shifts:
         if shift.start_s > now_s:
             todo = [action.by_s for action in state.actions if action.shift == shift.id and not action.done]

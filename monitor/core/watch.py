@@ -74,9 +74,10 @@ def opened(shop: Shop, clocks: Mapping[str, ExposureClock]) -> dict[str, Package
     }
 
 
-def shifts_told(book: AlarmBook, shifts: Sequence[ShiftNow], limit: float, now_s: float) -> frozenset[str]:
+def shifts_told(shop: Shop, book: AlarmBook, shifts: Sequence[ShiftNow], now_s: float) -> frozenset[str]:
     """The shifts of which it is time to tell, or that were told of."""
-    return told_now(shifts, limit, frozenset(shifts_standing(book, shifts)), now_s)
+    standing = frozenset(shifts_standing(book, shifts))
+    return told_now(shifts, shop.shift_odds_frac, standing, shop.telling, now_s)
 
 
 def shifts_standing(book: AlarmBook, shifts: Iterable[ShiftNow]) -> dict[str, float]:

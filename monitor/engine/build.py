@@ -21,6 +21,7 @@ from monitor.model.reading import Quantity
 from monitor.model.thing import Cylinder, Plate
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
+from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
@@ -77,6 +78,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         limits=settings.limits,
         shift_odds_frac=settings.warning.probability,
         supposed=suppositions(load_toml("supposed.toml")),
+        telling=telling_from(load_toml("outlook.toml")),
         catalogue=catalogue,
         conditions=shop_conditions(catalogue, settings),
         shifts=shift_plan(settings, calendars),
@@ -201,7 +203,7 @@ def package_facts(
 
 def warning_rules(settings: Settings, zone: ZoneInfo) -> WarningRules:
     """When a humid shift ahead may be told; times of day are the zone's."""
-    return WarningRules(**dict(settings.warning), zone=zone)
+    return WarningRules(**dict(settings.warning), zone=zone, telling=telling_from(load_toml("outlook.toml")))
 
 
 def shift_plan(settings: Settings, calendars: tuple[ShiftCalendar, ...]) -> ShiftPlan:

@@ -190,6 +190,7 @@ class Foreseer:
             site=site.id,
             words=PlanPhrases(site.tz, self._settings.web.temperature_unit == "F"),
             zones={name: zone_ahead(zone, shop, outdoor.clouds) for name, zone in facts.items()},
+            telling=shop.telling,
             bodies=bodies,
             packages=packages,
             margin_k=shop.limits.margin_caution_k,

@@ -101,6 +101,7 @@ def rehearse(
         rehearsal.site,
         PlanPhrases(rehearsal.rules.zone),
         rehearsal.zones,
+        rehearsal.rules.telling,
         margin_k=rehearsal.margin_k,
         warn_frac=rehearsal.rules.probability,
     )

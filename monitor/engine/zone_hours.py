@@ -9,10 +9,10 @@ from monitor.core.shop import GONE, ZoneFacts
 from monitor.core.step import Shop
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.season import LEAST_KNOWN_FRAC
+from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
@@ -151,7 +151,7 @@ def _judged(shop: Shop, site: str) -> Iterator[tuple[SeriesKey, float, float]]:
         zone = shop.zones[body.zone]
         if body.present and zone.site == site and zone.kind not in NOT_FORETOLD:
             yield SeriesKey(body.zone, body.id, Quantity.MARGIN), shop.limits.margin_caution_k, -1.0
-            yield SeriesKey(body.zone, body.id, Quantity.WATER_FILM), FILM_WET_GM2, 1.0
+            yield SeriesKey(body.zone, body.id, Quantity.WATER_FILM), DRY_BELOW_GM2, 1.0
 
 
 def _mean(columns: Sequence[FloatArray]) -> FloatArray | None:

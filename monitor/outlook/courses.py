@@ -8,11 +8,11 @@ from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
 from monitor.outlook.scene import BodyAhead, ZoneAhead
 from monitor.physics.bodies import Body
+from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, trajectory
 from monitor.physics.moist_air import relative_humidity_frac
 from monitor.physics.saturation import frost_point_c, saturation_pressure_water_pa
 
-FILM_WET_GM2 = 0.5
 ROOM_EXCHANGE_WM2K = 9.0  # convection and radiation together in still indoor air
 
 
@@ -86,7 +86,7 @@ def body_course(thing: BodyAhead, zone: ZoneAhead, air: ZoneCourse) -> BodyCours
     lagged = _lagged(air.temperature_c - air.temperature_c[-1], time_constant_h(thing.body, thing.state))
     skin = path.skin_c[rows] + lagged
     margin = skin - air.saturation_c
-    wet = (margin < 0.0) | (path.film_gm2[rows] > FILM_WET_GM2)
+    wet = (margin < 0.0) | (path.film_gm2[rows] > DRY_BELOW_GM2)
     return BodyCourse(air.times_s, skin, margin, wet)
 
 

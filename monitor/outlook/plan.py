@@ -8,12 +8,9 @@ from monitor.outlook.plan_air import air_actions
 from monitor.outlook.plan_things import bring_in_actions, keeping_actions, purge_action
 from monitor.outlook.shift_outlook import ShiftOutlook
 
-MOST_ACTIONS = 7
-WORTH_PLANNING = 0.15  # a shift less likely to be humid than this needs no plan
-
 
 def plan(inputs: PlanInputs, outlooks: Sequence[ShiftOutlook]) -> tuple[Action, ...]:
-    """At most seven actions for the shifts ahead; what an action needs comes with it."""
+    """As many actions as people read, for the shifts ahead; what an action needs comes with it."""
     found: list[Action] = []
     for outlook in outlooks:
         if outlook.shift.end_s > inputs.ahead.now_s:
@@ -22,14 +19,14 @@ def plan(inputs: PlanInputs, outlooks: Sequence[ShiftOutlook]) -> tuple[Action, 
     chosen: list[Action] = []
     for action in ranked:
         with_needs = [a for a in found if a.id in action.needs and a not in chosen]
-        if action not in chosen and len(chosen) + 1 + len(with_needs) <= MOST_ACTIONS:
+        if action not in chosen and len(chosen) + 1 + len(with_needs) <= inputs.practice.most_actions:
             chosen += [*with_needs, action]
     return tuple(chosen)
 
 
 def _for_shift(inputs: PlanInputs, outlook: ShiftOutlook) -> Iterator[Action]:
     shift = outlook.shift
-    worth = (outlook.probability_frac or 0.0) >= WORTH_PLANNING
+    worth = (outlook.probability_frac or 0.0) >= inputs.practice.worth_planning_frac
     proposed: list[Action | None] = [*keeping_actions(inputs, shift), *bring_in_actions(inputs, shift)]
     if worth:
         proposed += [*air_actions(inputs, shift), purge_action(inputs, shift)]

@@ -11,8 +11,6 @@ from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.whatif import Control
 
-GOOD_ENOUGH = 0.9  # the weakest, latest measure that saves at least this share of what the best one saves
-LONGEST_START_H = 12
 HEAT_STEP_C = 1.0
 HEAT_CAUTION = "Electric or vented heat only: unvented burners add water. Keep cylinders away from heaters."
 
@@ -57,7 +55,7 @@ def _door(inputs: PlanInputs, shift: ShiftSpan, zone: ZoneAhead) -> Action | Non
     best = max(saved for saved, _, _ in tried)
     if best <= 0.0:
         return None
-    saved, until_s, drier = next(t for t in tried if t[0] >= GOOD_ENOUGH * best)
+    saved, until_s, drier = next(t for t in tried if t[0] >= inputs.practice.good_enough_frac * best)
     say, now_s = inputs.scene.words, inputs.ahead.now_s
     text = f"Keep the {zone.name} door shut until {say.clock(until_s, now_s)}"
     text += ", then open it" if drier else ""
@@ -124,7 +122,7 @@ def _weakest(
     if not controls or usual == 0.0:
         return None
     now_s = part.ahead.now_s
-    first_s = max(now_s, shift.start_s - LONGEST_START_H * HOUR_S)
+    first_s = max(now_s, shift.start_s - part.practice.longest_start_h * HOUR_S)
 
     def saved(control: Control, start_s: float) -> float:
         begun = replace(control, heat_from_s=start_s, dry_from_s=start_s)
@@ -134,10 +132,11 @@ def _weakest(
     best = max(gains)
     if best <= 0.0:
         return None
-    index = next(n for n, gain in enumerate(gains) if gain >= GOOD_ENOUGH * best)
+    enough = part.practice.good_enough_frac * best
+    index = next(n for n, gain in enumerate(gains) if gain >= enough)
     starts = np.arange(shift.start_s - HOUR_S, first_s - 1.0, -HOUR_S)
     for start_s in (float(s) for s in starts):
-        if start_s > now_s and (gain := saved(controls[index], start_s)) >= GOOD_ENOUGH * best:
+        if start_s > now_s and (gain := saved(controls[index], start_s)) >= enough:
             return index, start_s, gain
     return index, first_s, gains[index]
 

@@ -20,7 +20,6 @@ from monitor.outlook.scene import BodyAhead, PackageAhead
 from monitor.outlook.shift_outlook import PACKAGE_COURSES, clock_after, clock_used_frac
 from monitor.physics.clearing import Air, Goal, latest_arrival_s
 
-SAFE_SIDE = 0.84  # standard deviations: clear in eight cases of ten
 ROUND_S = 600.0
 CYLINDER_CAUTION = "Upright and secured, caps on while moving; wipe the outlet dry; never warm a cylinder."
 OVEN_CAUTION = "Hot oven and rods: gloves. The oven's own display must show it hot; the maker's sheet rules."
@@ -90,7 +89,7 @@ def _latest(inputs: PlanInputs, shift: ShiftSpan, thing: BodyAhead, work: str) -
             start_s,
             goal=goal,
             margin_k=inputs.scene.margin_k,
-            deviations=SAFE_SIDE,
+            deviations=inputs.practice.safe_side_deviations,
         )
         if arrival_s is None or arrival_s <= inputs.ahead.now_s or arrival_s >= start_s - ROUND_S:
             continue

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
+from monitor.outlook.telling import Telling
 from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState
 from monitor.physics.night_sky import ROOFED, Sky
@@ -86,6 +87,7 @@ class Scene:
     site: str
     words: PlanPhrases
     zones: Mapping[str, ZoneAhead]
+    telling: Telling
     bodies: tuple[BodyAhead, ...] = ()
     packages: tuple[PackageAhead, ...] = ()
     margin_k: float = 3.0

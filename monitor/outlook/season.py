@@ -8,7 +8,6 @@ import numpy as np
 
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
-from monitor.outlook.courses import FILM_WET_GM2
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, Scene
@@ -16,6 +15,7 @@ from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outloo
 from monitor.outlook.shifts import ShiftPlan, upcoming
 from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
 from monitor.physics.bodies import Body
+from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
 from monitor.physics.moist_air import relative_humidity_frac
 from monitor.physics.saturation import dew_point_c
@@ -231,7 +231,7 @@ def _was_humid(season: Season, truth: _Truth, shift: ShiftSpan) -> bool | None:
                 known.append(float(np.isfinite(values).mean()))
     for path in truth.path.values():
         near = path.margin_k[inside] < season.scene.margin_k
-        over.append(bool((near | (path.film_gm2[inside] > FILM_WET_GM2)).any()))
+        over.append(bool((near | (path.film_gm2[inside] > DRY_BELOW_GM2)).any()))
     if known and min(known) < LEAST_KNOWN_FRAC and not any(over):
         return None
     return any(over) if over else None

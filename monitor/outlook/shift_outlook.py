@@ -20,9 +20,6 @@ from monitor.physics.saturation import dew_point_c
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
 PACKAGE_COURSES = 12
-WORTH_A_LOOK = 0.5  # of the odds that call for a warning: from here on a shift is not shown as safe
-LIKELY_FRAC = 0.5  # water on steel more likely than not: danger
-RISING_K = 1.5  # outdoor air counts as arriving when its dew point climbs by so much
 
 
 class ShiftLimit(StrEnum):
@@ -229,7 +226,7 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
     wet = [c.by_course for c in crossings if c.limit is ShiftLimit.WET]
     wet_probability = float(np.logical_or.reduce(wet).mean()) if wet else 0.0
     level = _level(scene, ahead, probability, wet_probability)
-    worst = _leading(crossings)
+    worst = _leading(crossings, scene.telling.as_likely_frac)
     reason = reason_text(scene, ahead, shift, worst)
     if ahead.missing:
         reason += f"; nothing known of {', '.join(ahead.missing)}"
@@ -237,9 +234,9 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
 
 
 def _level(scene: Scene, ahead: Ahead, probability: float, wet_probability: float) -> Level:
-    if wet_probability >= LIKELY_FRAC:
+    if wet_probability >= scene.telling.likely_frac:
         return Level.DANGER
-    if probability >= WORTH_A_LOOK * scene.warn_frac:
+    if probability >= scene.telling.worth_a_look_frac * scene.warn_frac:
         return Level.CAUTION
     return Level.UNKNOWN if ahead.missing else Level.SAFE  # what is not known never counts as safe
 
@@ -253,10 +250,10 @@ _GRAVITY = {
 }
 
 
-def _leading(crossings: Sequence[Crossing]) -> Crossing:
+def _leading(crossings: Sequence[Crossing], as_likely_frac: float) -> Crossing:
     """The crossing to speak of: water before margins before humid air, if about as likely."""
     judged = [c for c in crossings if c.limit is not ShiftLimit.CLOCK]
-    likely = [c for c in judged if c.probability_frac >= 0.8 * judged[0].probability_frac]
+    likely = [c for c in judged if c.probability_frac >= as_likely_frac * judged[0].probability_frac]
     return min(likely, key=lambda c: (_GRAVITY[c.limit], -c.probability_frac))
 
 
@@ -281,10 +278,10 @@ def _cause(scene: Scene, ahead: Ahead, crossing: Crossing, row: int) -> str:
     dew = dew_point_c(course.vapour_pressure_pa[-1])
     outdoor = np.array((np.nan, *scene.outdoor_dew_point_c))
     if outdoor.size > row and np.isfinite(outdoor[1 : row + 1]).all():
-        rising = np.flatnonzero(outdoor[1 : row + 1] >= float(dew[0]) + RISING_K)
+        rising = np.flatnonzero(outdoor[1 : row + 1] >= float(dew[0]) + scene.telling.rising_k)
         if rising.size:
             return f"wet air from outside from {scene.words.clock(float(course.times_s[rising[0] + 1]))}: "
-    if dew[row] >= dew[0] + RISING_K:
+    if dew[row] >= dew[0] + scene.telling.rising_k:
         return "moisture building up inside: "
     if crossing.limit in (ShiftLimit.WET, ShiftLimit.MARGIN):
         return "steel colder than the air: "

@@ -11,14 +11,8 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.model.warning_times import WarningTimes
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.shift_outlook import ShiftOutlook
+from monitor.outlook.telling import Telling
 
-SURE_FRAC = 0.85  # so likely that there is no waiting for a better forecast
-WAIT_H = 3.0  # how long before the last good moment the plain threshold is enough
-CANCEL_BELOW_FRAC = 0.6  # of the threshold: a warning does not flicker
-MOST_UPDATES = 2
-MOST_WARNINGS = 2  # of one shift: once more after a cancellation, never in a circle
-WORST_MOVED_S = 3 * HOUR_S
-ACT_BEFORE_S = HOUR_S  # a warning comes at least so long before the plan's first deadline
 KEEP_SCORED = 200
 
 
@@ -26,6 +20,7 @@ class WarningRules(WarningTimes):
     """When a warning may reach a phone, by the clock of a site."""
 
     zone: ZoneInfo
+    telling: Telling
 
 
 class Decision(StrEnum):
@@ -137,26 +132,26 @@ def _may_speak(now_s: float, rules: WarningRules) -> bool:
 def _decision(
     outlook: ShiftOutlook, before: ToldWarning, now_s: float, rules: WarningRules, deadline_s: float | None
 ) -> Decision | None:
-    probability, shift = outlook.probability_frac, outlook.shift
+    probability, shift, telling = outlook.probability_frac, outlook.shift, rules.telling
     if probability is None or now_s >= shift.start_s:
         return None
     if before.standing:
-        if probability < CANCEL_BELOW_FRAC * rules.probability:
+        if probability < telling.cancel_below_frac * rules.probability:
             return Decision.CANCEL
-        return Decision.UPDATE if _matters(outlook, before) else None
+        return Decision.UPDATE if _matters(outlook, before, telling) else None
     if shift.start_s - now_s > rules.horizon_s or shift.start_s - now_s < rules.min_lead_s:
         return None
-    if probability < rules.probability or before.warnings >= MOST_WARNINGS:
+    if probability < rules.probability or before.warnings >= telling.most_warnings:
         return None
-    waited = now_s >= act_by_s(shift, rules, deadline_s) - WAIT_H * HOUR_S
-    return Decision.WARN if waited or probability >= max(SURE_FRAC, rules.probability) else None
+    waited = now_s >= act_by_s(shift, rules, deadline_s) - telling.wait_h * HOUR_S
+    return Decision.WARN if waited or probability >= max(telling.sure_frac, rules.probability) else None
 
 
 def act_by_s(shift: ShiftSpan, rules: WarningRules, deadline_s: float | None) -> float:
     """The last moment at which a warning still finds people awake and leaves time to act."""
     latest_s = shift.start_s - rules.min_lead_s
     if deadline_s is not None:
-        latest_s = min(latest_s, deadline_s - ACT_BEFORE_S)
+        latest_s = min(latest_s, deadline_s - rules.telling.act_before_h * HOUR_S)
     local = datetime.fromtimestamp(latest_s, rules.zone)
     if local.time() > rules.not_after:
         return datetime.combine(local.date(), rules.not_after, rules.zone).timestamp()
@@ -166,14 +161,14 @@ def act_by_s(shift: ShiftSpan, rules: WarningRules, deadline_s: float | None) ->
     return latest_s
 
 
-def _matters(outlook: ShiftOutlook, before: ToldWarning) -> bool:
-    if before.updates >= MOST_UPDATES:
+def _matters(outlook: ShiftOutlook, before: ToldWarning, telling: Telling) -> bool:
+    if before.updates >= telling.most_updates:
         return False
     worse = outlook.level is Level.DANGER and before.level is not Level.DANGER
     moved = (
         outlook.worst_s is not None
         and before.worst_s is not None
-        and outlook.worst_s <= before.worst_s - WORST_MOVED_S
+        and outlook.worst_s <= before.worst_s - telling.worst_moved_h * HOUR_S
     )
     return worse or moved
 

@@ -28,6 +28,11 @@ class Practice:
     purge_s: float
     purge_after_idle_h: float
     least_saving_frac: float
+    worth_planning_frac: float  # odds of a humid shift below which nothing is planned
+    most_actions: float  # of all the shifts ahead
+    good_enough_frac: float  # of the best saving: the weakest, latest measure that saves so much is proposed
+    longest_start_h: float  # before a shift
+    safe_side_deviations: float  # by which a body is clear when it is wanted
 
 
 def practice_from_mapping(data: Mapping[str, Any]) -> Practice:

@@ -13,6 +13,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.forecast import Band, ZoneForecast
 from monitor.outlook.hourly import AHEAD_H, FloatArray
 from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
+from monitor.outlook.telling import telling_from
 from monitor.outlook.whatif import Practice, practice_from_mapping
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.lag import start_state
@@ -27,6 +28,9 @@ HOURS = np.arange(AHEAD_H + 1.0)
 
 def shared(name: str) -> dict[str, object]:
     return tomllib.loads((SHARED / name).read_text(encoding="utf-8"))
+
+
+TELLING = telling_from(shared("outlook.toml"))
 
 
 def bodies() -> BodyData:
@@ -95,5 +99,6 @@ def scene(**changes: object) -> Scene:
             "bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", has_door=True),
             "yard": ZoneAhead("yard", "Plate Yard", "ferrymoor", "yard"),
         },
+        "telling": TELLING,
     }
     return Scene(**{**base, **changes})  # type: ignore[arg-type]

@@ -21,7 +21,7 @@ from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.season import Season, SeasonBody, replay_season, replayed_forecast
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules, tally
-from tests.outlook.ahead import LONDON, plate
+from tests.outlook.ahead import LONDON, TELLING, plate
 from tests.outlook.air import room, weather
 
 ROWS = 24 * 70
@@ -83,12 +83,21 @@ def test_a_replayed_hour_gives_the_forecast_of_that_hour(replayed: Replay) -> No
 
 def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed: Replay) -> None:
     zones = {"bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", limit_humidity_frac=0.9)}
-    scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, warn_frac=0.2)
+    scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, TELLING, warn_frac=0.2)
     days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
     plan = ShiftPlan(
-        (WeeklyShift(site="ferrymoor", name="Early", days=days, start=time(6), end=time(14), zone=LONDON),)
+        (
+            WeeklyShift(
+                site="ferrymoor",
+                name="Early",
+                days=days,
+                start=time(6),
+                end=time(14),
+                zone=LONDON,
+            ),
+        )
     )
-    rules = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON)
+    rules = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON, telling=TELLING)
     steel = SeasonBody("plate", "Plate", "plate", "bay", plate())
     scores = replay_season(Season(scene, {"bay": replayed}, (steel,), plan, rules, (0.2,))).scores[0.2]
     found = tally(scores)

@@ -15,7 +15,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import ActionKind, PlanInputs
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import FloatArray
-from monitor.outlook.plan import MOST_ACTIONS, plan
+from monitor.outlook.plan import plan
 from monitor.outlook.scene import Scene, ZoneAhead
 from monitor.outlook.shift_outlook import look_ahead, shift_outlooks
 from monitor.outlook.whatif import ZoneAnswer
@@ -200,7 +200,7 @@ def test_no_more_than_seven_actions_best_first_and_none_that_changes_nothing() -
     zones = {f"bay{n}": ZoneAhead(f"bay{n}", f"Bay {n}", "ferrymoor", "bay") for n in range(9)}
     yard = scene(zones={**scene().zones, **zones}, bodies=many)
     found = actions(yard, {**COLD_YARD, **{z: forecast(z, 9.0, 15.0) for z in zones}})
-    assert len(found) == MOST_ACTIONS
+    assert len(found) == practice().most_actions
     saved = [a.saves_frac for a in found if a.saves_frac is not None]
     assert saved == sorted(saved, reverse=True)
     assert min(saved) >= practice().least_saving_frac

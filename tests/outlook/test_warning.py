@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.errors import InputError
 from monitor.model.level import Level
 from monitor.outlook.shift_outlook import ShiftOutlook
+from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import (
     Decision,
     WarningMemory,
@@ -20,10 +22,10 @@ from monitor.outlook.warning import (
     tally,
     told_beside,
 )
-from tests.outlook.ahead import LONDON, SHIFT, START_S
+from tests.outlook.ahead import LONDON, SHIFT, START_S, TELLING, shared
 
 H = 3600.0
-RULES = WarningRules(min_lead_s=4 * H, probability=0.5, zone=LONDON)
+RULES = WarningRules(min_lead_s=4 * H, probability=0.5, zone=LONDON, telling=TELLING)
 
 
 def outlook(
@@ -150,3 +152,18 @@ def test_whatever_the_odds_do_the_phone_rings_at_waking_hours_and_seldom(odds: l
     assert len(heard) <= 6
     for now_s, _ in heard:
         assert time(6) <= datetime.fromtimestamp(now_s, LONDON).time() <= time(21)
+
+
+def test_a_number_of_telling_without_its_provenance_is_refused() -> None:
+    data: dict[str, dict[str, dict[str, object]]] = shared("outlook.toml")  # type: ignore[assignment]
+    assert telling_from(data) == TELLING
+    del data["telling"]["sure_frac"]["source"]
+    del data["telling"]["wait_h"]
+    data["telling"]["rising_k"]["unit"] = "degF"
+    with pytest.raises(InputError) as refused:
+        telling_from(data)
+    assert {fault.field for fault in refused.value.faults} == {
+        "telling.sure_frac.source",
+        "telling.wait_h",
+        "telling.rising_k.unit",
+    }

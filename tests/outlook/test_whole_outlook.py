@@ -17,7 +17,7 @@ from monitor.outlook.shifts import ShiftPlan, WeeklyShift, upcoming
 from monitor.outlook.warning import Decision, WarningMemory, WarningRules, decide
 from monitor.outlook.whatif import Control, ahead_under, zone_answer
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
-from tests.outlook.ahead import LONDON, plate, practice, thing
+from tests.outlook.ahead import LONDON, TELLING, plate, practice, thing
 from tests.outlook.air import START_S, room, weather
 
 ROWS = 24 * 40 + 18  # the newest hour ends at 18:00 UTC
@@ -26,7 +26,7 @@ DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 EARLY = ShiftPlan(
     (WeeklyShift(site="ferrymoor", name="Early", days=DAYS, start=time(7), end=time(15), zone=LONDON),)
 )
-RULES = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON)
+RULES = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON, telling=TELLING)
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,7 @@ def outlook() -> Looked:
         "ferrymoor",
         PlanPhrases(LONDON),
         zones,
+        TELLING,
         bodies=(keel,),
         warn_frac=0.2,
         outdoor_dew_point_c=tuple(coming.tolist()),

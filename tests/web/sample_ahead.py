@@ -14,6 +14,7 @@ from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.plan import plan
 from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
+from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import Score, WarningOutcome
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
 from monitor.physics.bodies import body_data, cylinder_body, plate_body
@@ -66,6 +67,7 @@ def site_ahead() -> SiteAhead:
             "panel-hall": _zone("panel-hall", "hall", 0.8, has_door=True),
             "gas-cage": _zone("gas-cage", "cage", 0.97),
         },
+        telling=telling_from(load_toml("outlook.toml")),
         bodies=tuple(bodies),
         packages=(PackageAhead("spool-12", "Spool 12", rules, spool),),
     )
