@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import time
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from monitor.alarms.catalogue import Catalogue
 from monitor.alarms.conditions import Condition
@@ -13,6 +13,7 @@ from monitor.consumables.classes import Place
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import DatedHappening, Happening, Stay
 from monitor.core.zone_air import SensorAccuracy
+from monitor.model.data_tables import Table
 from monitor.model.limits import Limits
 from monitor.model.place import Zone
 from monitor.outlook.shifts import ShiftPlan
@@ -113,6 +114,33 @@ class Suppositions:
 
 
 @dataclass(frozen=True, slots=True)
+class RestRules:
+    """When people are at work around their shifts; from `shared/working_hours.toml`."""
+
+    before_shift_h: float  # whoever comes in wants to know before the first arc is struck
+    leaving_h: float  # what is to be put away is put away so long before the end
+    break_h: float  # a shorter pause between two shifts is no rest
+    look_h: float  # a site whose next shift lies further off is one whose shifts are not known
+
+
+def rest_rules(data: Mapping[str, Any]) -> RestRules:
+    """Read the rules; InputError names every fault."""
+    table = Table(data, "working_hours")
+
+    def hours(name: str, most_h: float) -> float:
+        return table.sourced(name, "h", 0.0, most_h).value
+
+    found = RestRules(
+        before_shift_h=hours("before_shift_h", 12.0),
+        leaving_h=hours("leaving_h", 12.0),
+        break_h=hours("break_h", 12.0),
+        look_h=hours("look_h", 1_000.0),
+    )
+    table.finish()
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class Shop:
     """Everything the core knows beforehand; `fresh_s` is how long a zone's last air speaks for it."""
 
@@ -129,6 +157,7 @@ class Shop:
     shift_odds_frac: float  # from which a humid shift ahead is told
     supposed: Suppositions
     telling: Telling  # of shifts ahead
+    rest: RestRules
     catalogue: Catalogue
     conditions: tuple[Condition, ...]
     shifts: ShiftPlan

@@ -10,7 +10,7 @@ from monitor.alarms.wording import Wording
 from monitor.consumables.classes import consumable_classes
 from monitor.consumables.rule_book import RuleBook, rule_book
 from monitor.consumables.spools import spool_data
-from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts
+from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts, rest_rules
 from monitor.core.supposed import suppositions
 from monitor.core.zone_air import SensorAccuracy
 from monitor.history.package_history import PackageHistory, declared_history
@@ -79,6 +79,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         shift_odds_frac=settings.warning.probability,
         supposed=suppositions(load_toml("supposed.toml")),
         telling=telling_from(load_toml("outlook.toml")),
+        rest=rest_rules(load_toml("working_hours.toml")),
         catalogue=catalogue,
         conditions=shop_conditions(catalogue, settings),
         shifts=shift_plan(settings, calendars),

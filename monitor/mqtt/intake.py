@@ -3,17 +3,18 @@
 import logging
 from collections import Counter
 
+from monitor.model.payload import KEPT_PAYLOAD_BYTES
 from monitor.model.reading import Reading
 from monitor.mqtt.arrivals import RepeatGuard
 from monitor.mqtt.decode import decode, given_time_s
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch
-from monitor.mqtt.rate_budget import Budget
+from monitor.mqtt.rate_budget import Budget, allowance_from
 from monitor.mqtt.rejection import Decoded, Rejection, RejectionReason
 from monitor.mqtt.remarks import Remarks
 from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.settings.reference import load_toml
 from monitor.store.contract import SetAside
 
-KEPT_PAYLOAD_BYTES = 4_096
 KEPT_FAULTS = 5
 SAME_FAULT_EVERY_S = 3_600.0  # a message that was read in part is kept as a sample this often
 FAULTS_REMEMBERED = 4_096
@@ -27,7 +28,7 @@ class Intake:
     def __init__(self, catalogue: SensorCatalogue, guard: RepeatGuard) -> None:
         self._catalogue = catalogue
         self._guard = guard
-        self._budget = Budget(catalogue.interval_s)
+        self._budget = Budget(catalogue.interval_s, allowance_from(load_toml("quality.toml")))
         self.remarks = Remarks()
         self._unacknowledged: dict[int, BrokerDelivery] = {}
         self._kept_at: dict[tuple[str, RejectionReason], float] = {}

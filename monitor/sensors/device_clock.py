@@ -12,16 +12,13 @@ from monitor.model.reading import Reading
 from monitor.sensors.quality_rules import QualityRules
 from monitor.sensors.track import NO_STAMPS, DeviceClock, SensorTrack
 
-_SAME_LAG_S = 5.0  # a message's way takes a little longer now and then
-_LEAPS = 3  # steps back of a clock that is called jumping
-
 
 def dated(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[SensorTrack, Reading]:
     """The track with what this stamp says of the device's clock, and the reading as it is to be judged."""
     if not reading.time_from_device or is_sound(reading.arrived_s - reading.time_s, rules):
         return (replace(track, clock=NO_STAMPS) if track.clock.seen else track), reading
     clock = _followed(track.clock, reading, rules)
-    return replace(track, clock=clock), reading._replace(time_s=_time_s(clock, reading))
+    return replace(track, clock=clock), reading._replace(time_s=_time_s(clock, reading, rules))
 
 
 def is_sound(lag_s: float, rules: QualityRules) -> bool:
@@ -34,31 +31,31 @@ def may_tell_of_the_past(clock: DeviceClock) -> bool:
     return not clock.seen or clock.wrong or (clock.moved and clock.n <= 1)
 
 
-def _time_s(clock: DeviceClock, reading: Reading) -> float:
+def _time_s(clock: DeviceClock, reading: Reading, rules: QualityRules) -> float:
     if clock.jumps:
         return reading.arrived_s
     if not clock.wrong:
         return reading.time_s
     time_s = reading.time_s + clock.off_s
-    at_once = abs(reading.arrived_s - time_s) <= _SAME_LAG_S
+    at_once = abs(reading.arrived_s - time_s) <= rules.judging.same_lag_s
     return reading.arrived_s if at_once else min(time_s, reading.arrived_s)
 
 
 def _followed(clock: DeviceClock, reading: Reading, rules: QualityRules) -> DeviceClock:
     """What one more stamp, which is not sound, says of the clock."""
-    lag_s = reading.arrived_s - reading.time_s
+    lag_s, same_s = reading.arrived_s - reading.time_s, rules.judging.same_lag_s
     new = reading.arrived_s > clock.arrived_s  # the next message, not another number of the same
-    leaps = clock.leaps + (new and clock.seen and reading.time_s < clock.stamp_s - _SAME_LAG_S)
+    leaps = clock.leaps + (new and clock.seen and reading.time_s < clock.stamp_s - same_s)
     if not clock.seen:
         since_s, lag_since_s, first_lag_s, n = reading.arrived_s, reading.arrived_s, lag_s, 1
-    elif abs(lag_s - clock.lag_s) <= _SAME_LAG_S:
+    elif abs(lag_s - clock.lag_s) <= same_s:
         since_s, lag_since_s, first_lag_s, n = clock.since_s, clock.lag_since_s, clock.lag_s, clock.n + new
     else:
         since_s, lag_since_s, first_lag_s, n = clock.since_s, reading.arrived_s, lag_s, 1
     patience_s = rules.judging.clock_after_s
     steady = n >= rules.judging.hold_n and reading.arrived_s - lag_since_s >= patience_s
     jumps = not steady and (
-        clock.jumps or (leaps >= _LEAPS and reading.arrived_s - since_s >= rules.stale_after_s)
+        clock.jumps or (leaps >= rules.judging.leaps_n and reading.arrived_s - since_s >= rules.stale_after_s)
     )
     return DeviceClock(
         arrived_s=max(clock.arrived_s, reading.arrived_s),
@@ -68,7 +65,7 @@ def _followed(clock: DeviceClock, reading: Reading, rules: QualityRules) -> Devi
         lag_s=first_lag_s,
         lag_since_s=lag_since_s,
         n=n,
-        moved=clock.seen and (clock.moved or abs(lag_s - clock.lag_s) > _SAME_LAG_S),
+        moved=clock.seen and (clock.moved or abs(lag_s - clock.lag_s) > same_s),
         leaps=0 if steady else leaps,
         wrong=steady or (clock.wrong and not jumps),
         off_s=first_lag_s if steady else clock.off_s,

@@ -52,6 +52,23 @@ class ChannelRules:
 
 
 @dataclass(frozen=True, slots=True)
+class Stillness:
+    """When equal values are a stuck sensor and not a steady place; waits are shares of `stuck_after_s`."""
+
+    least_n: int  # a slow sensor's few equal values prove nothing
+    weak: float  # so many times as long where the evidence is weak
+    strong: float  # and where it is strong: a fine device that stands still to the last digit in both
+    fine: float  # its steps are smaller than this part of what counts as movement
+    coarse_step_k: float  # the grid of coarse devices
+    coarse_step_frac: float
+    known_s: float  # until a sensor's habits are known
+    lively: float  # it never stood still for more than this part of the wait
+    together_s: float  # a frozen device stops both its values about so close in time
+    free_from_frac: float  # nearer to dry and to fog a humidity value may rightly stand still
+    free_to_frac: float
+
+
+@dataclass(frozen=True, slots=True)
 class Judging:
     """How patient the judge is."""
 
@@ -66,9 +83,14 @@ class Judging:
     behind_s: float  # how far a stamp may lie behind its arrival before it is late
     clock_after_s: float  # how long the same lag must last to be the clock's
     at_full_s: float  # and at exactly 100 %RH
+    same_lag_s: float  # lags that differ by no more are one
+    leaps_n: int  # steps back of a clock that is called jumping
+    stillness: Stillness
 
 
-_JUDGING_NAMES = tuple(field.name for field in fields(Judging))
+_JUDGING_NAMES = tuple(field.name for field in fields(Judging) if field.name != "stillness")
+_STILLNESS_NAMES = tuple(field.name for field in fields(Stillness))
+_COUNTED = frozenset({"hold_n", "recover_n", "leaps_n", "least_n"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,14 +126,22 @@ def defaults_from(data: Mapping[str, Any]) -> QualityDefaults:
         for needed in _NEEDED_LIMITS:
             if needed not in rows:
                 faults.append(Fault(f"quantities.{name}.{needed}", "nothing", "is needed; add it"))
-    judging = _numbers("judging", data.get("judging", {}), frozenset(_JUDGING_NAMES), faults)
-    for needed in _JUDGING_NAMES:
-        if needed not in judging:
-            faults.append(Fault(f"judging.{needed}", "nothing", "is needed; add it"))
+    judging = _whole_table("judging", data, _JUDGING_NAMES, faults)
+    still = _whole_table("stillness", data, _STILLNESS_NAMES, faults)
     if faults:
         raise InputError(faults)
-    counted = {name: int(judging.pop(name)) for name in ("hold_n", "recover_n")}
-    return QualityDefaults(limits, Judging(**counted, **judging))  # type: ignore[arg-type]
+    return QualityDefaults(limits, Judging(**judging, stillness=Stillness(**still)))
+
+
+def _whole_table(
+    place: str, data: Mapping[str, Any], names: tuple[str, ...], faults: list[Fault]
+) -> dict[str, Any]:
+    """A table of which every row is needed."""
+    numbers = _numbers(place, data.get(place, {}), frozenset(names), faults)
+    faults += [
+        Fault(f"{place}.{name}", "nothing", "is needed; add it") for name in names if name not in numbers
+    ]
+    return {name: int(value) if name in _COUNTED else value for name, value in numbers.items()}
 
 
 def _numbers(

@@ -12,12 +12,14 @@ from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.mqtt.arrivals import RepeatGuard
 from monitor.mqtt.intake import Intake
 from monitor.mqtt.pending_batch import PendingBatch
-from monitor.mqtt.rate_budget import EARNED_PER_INTERVAL, HELD, Budget
+from monitor.mqtt.rate_budget import Budget, allowance_from
 from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.settings.reference import load_toml
 from tests.mqtt.yard import NOW_S, sensor, settings_with, topic
 
 AIR, HUMIDITY = Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY
 FLOOD_PER_S = 4_900
+ALLOWED = allowance_from(load_toml("quality.toml"))
 
 
 def message(at_s: float, humidity: float, *, stamp_s: float | None = None) -> list[Reading]:
@@ -29,15 +31,15 @@ def message(at_s: float, humidity: float, *, stamp_s: float | None = None) -> li
 
 
 def test_a_flood_stores_no_more_than_its_budget_and_counts_what_it_leaves_out() -> None:
-    budget = Budget({"bay-1": 30.0})
+    budget = Budget({"bay-1": 30.0}, ALLOWED)
     sent = 120 * FLOOD_PER_S
     kept = sum(bool(budget.admit(message(NOW_S + n / FLOOD_PER_S, 0.6))) for n in range(sent))
-    assert kept <= HELD + 121 + 2
+    assert kept <= ALLOWED.held_n + 121 + 2
     assert budget.left_out["bay-1"] == sent - kept
 
 
 def test_a_flood_hides_neither_a_peak_nor_its_last_second() -> None:
-    budget = Budget({"bay-1": 30.0})
+    budget = Budget({"bay-1": 30.0}, ALLOWED)
     stored: list[Reading] = []
     for n in range(60 * FLOOD_PER_S):
         peak = n == 50 * FLOOD_PER_S + 77
@@ -48,7 +50,7 @@ def test_a_flood_hides_neither_a_peak_nor_its_last_second() -> None:
 
 
 def test_a_month_without_a_broker_is_stored_whole() -> None:
-    budget = Budget({"bay-1": 30.0})
+    budget = Budget({"bay-1": 30.0}, ALLOWED)
     month = 30 * 2880
     for n in range(month):
         stamp_s = NOW_S - 30.0 * (month - n)
@@ -56,9 +58,9 @@ def test_a_month_without_a_broker_is_stored_whole() -> None:
 
 
 def test_a_sensor_ten_times_as_fast_as_its_settings_say_is_stored_whole() -> None:
-    budget = Budget({"bay-1": 0.5})
+    budget = Budget({"bay-1": 0.5}, ALLOWED)
     for n in range(100_000):
-        assert budget.admit(message(NOW_S + n * 0.5 / EARNED_PER_INTERVAL, 0.6))
+        assert budget.admit(message(NOW_S + n * 0.5 / ALLOWED.earned_per_interval, 0.6))
 
 
 def own(at_s: float | None, humidity: object, sequence: int | None = None) -> bytes:

@@ -13,6 +13,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import pytest
 
+from monitor.model.payload import KEPT_PAYLOAD_BYTES
 from monitor.mqtt.encode import encode_own, encode_senml
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.session import IngestSession
@@ -212,7 +213,7 @@ def test_unreadable_messages_are_kept_counted_and_acknowledged_and_stop_nothing(
         assert session.status().rejected == {reason: 1 for _, _, reason in BAD}
         for (name, payload, reason), kept in zip(BAD, store.kept, strict=True):
             assert kept.topic == topic(name)
-            assert kept.payload == payload[:4_096]
+            assert kept.payload == payload[:KEPT_PAYLOAD_BYTES]
             assert kept.reason == reason
             assert kept.detail
         session.stop()

@@ -138,13 +138,14 @@ def test_every_fault_in_the_defaults_is_named() -> None:
     with pytest.raises(InputError) as error:
         defaults_from(data)
     fields = {fault.field for fault in error.value.faults}
-    assert {"quantities.lux", "quantities.air_temperature_c.minimum", "judging.coverage"} <= fields
+    assert {"quantities.lux", "quantities.air_temperature_c.minimum"} <= fields
+    assert {"judging.coverage", "stillness.known_s"} <= fields
 
 
 def test_every_default_says_where_it_comes_from() -> None:
     data = load_toml("quality.toml")
     rows = [row for table in data["quantities"].values() for row in table.values()]
-    for row in [*rows, *data["judging"].values()]:
+    for row in [*rows, *data["judging"].values(), *data["stillness"].values()]:
         assert row["status"] in {"published", "common practice", "from memory"}
         assert row["source"]
         assert row["unit"]
