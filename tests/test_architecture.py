@@ -23,6 +23,11 @@ PURE = (
 ROOMS: dict[str, tuple[str, str]] = {
     "model": ("", f"{PURE} pydantic"),
     "clock": ("", "threading time typing"),
+    "wire": (
+        "model clock",
+        f"{PURE} contextlib contextvars email ipaddress json logging pathlib re requests resource signal "
+        "socket ssl subprocess sys threading types urllib urllib3",
+    ),
     "physics": ("model", PURE),
     "consumables": ("model physics", PURE),
     "beads": ("model physics consumables", f"{PURE} fractions re"),
@@ -48,7 +53,7 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re requests sqlite3",
     ),
     "notify": (
-        "model clock alarms settings store",
+        "model clock wire alarms settings store",
         f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os requests "
         "smtplib socket ssl threading urllib",
     ),

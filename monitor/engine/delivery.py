@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 
-from monitor.clock import Clock
+from monitor.clock import Clock, monotonic_s
 from monitor.model.picture import Part, Picture
 from monitor.mqtt.session import IngestSession
 from monitor.notify.channels import make_sender
@@ -59,9 +59,10 @@ class Delivering:
     def stop(self) -> None:
         """Finish what is on its way, or leave it to the next start."""
         self._stopping.set()
+        until_s = monotonic_s() + STOP_WAIT_S
         for thread in self._threads:
             if thread.is_alive():
-                thread.join(STOP_WAIT_S)
+                thread.join(max(until_s - monotonic_s(), 0.0))
 
     def undeliverable(self) -> int:
         """How many channels have failed for so long that somebody must be told otherwise."""
@@ -73,7 +74,9 @@ class Delivering:
         for name, courier in self.couriers.items():
             state = courier.state()
             good = state.failing_since_s is None
-            text = "delivering" if good else f"failing: {state.last_error}"
+            text = "delivering" if state.delivered else "nothing to send since the start"
+            if not good:
+                text = f"not delivering: {state.last_error}"
             yield Part(f"channel {name}", good, text, {"waiting": float(state.waiting)})
 
     def _jobs(self) -> Iterator[tuple[str, float, Callable[[], object]]]:

@@ -3,9 +3,8 @@
 import os
 import socket
 
-import requests
-
 from monitor.model.errors import DryshiftError
+from monitor.wire.http import HttpLimits, HttpRequest, NoAnswerError, UnusableAddressError, exchange
 
 
 class HeartbeatError(DryshiftError):
@@ -29,10 +28,13 @@ def tell_init(message: str) -> bool:
 
 
 def beat(url: str, timeout_s: float = 10.0) -> None:
-    """Ask the heartbeat address once; whoever runs it raises the alarm when this stops."""
+    """Ask the heartbeat address once; whoever runs it raises the alarm when this stops.
+
+    A redirect is no heartbeat: a log-in page would take it without a word.
+    """
     try:
-        answer = requests.get(url, timeout=timeout_s)
-    except requests.RequestException as error:
-        raise HeartbeatError(f"heartbeat_url: found {url}; no answer: {type(error).__name__}") from error
-    if not answer.ok:
-        raise HeartbeatError(f"heartbeat_url: found {url}; it answered {answer.status_code}")
+        answer = exchange(HttpRequest("GET", url), HttpLimits(timeout_s))
+    except (NoAnswerError, UnusableAddressError) as error:
+        raise HeartbeatError(f"heartbeat_url: found {url}; no answer: {error}") from error
+    if not 200 <= answer.status < 300:
+        raise HeartbeatError(f"heartbeat_url: found {url}; it answered {answer.status}")

@@ -16,7 +16,7 @@ def make_sender(channel: Channel, publish: Publish, root: str) -> Sender:
     if channel.kind == "webhook":
         return WebhookSender(str(channel.url), secret, channel.timeout_s, ca_file)
     if channel.kind == "push" and channel.push_url is not None:
-        return PushSender(channel.push_url.get_secret_value())
+        return PushSender(channel.push_url.get_secret_value(), channel.timeout_s)
     if channel.kind == "mqtt":
         return MqttMessageSender(topic_base(channel, root), publish)
     return EmailSender(channel)

@@ -2,17 +2,23 @@
 
 import hashlib
 import smtplib
-import ssl
+import socket
+from collections.abc import Mapping
 from contextlib import closing
 from datetime import UTC, datetime
 from email.message import EmailMessage
-from email.utils import format_datetime
+from email.utils import format_datetime, parseaddr
+from typing import Any
 from urllib.parse import urlsplit
 
 from monitor.model.notification import Notification
 from monitor.notify.lateness import titled
-from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, said_of
 from monitor.settings.schema import Channel
+from monitor.wire.ration import Ration
+from monitor.wire.sockets import connect, tls_context
+
+MOST_BYTES = 64 * 1024  # of a mail server's answers, together
 
 
 def compose(notification: Notification, server: Channel, now_s: float) -> EmailMessage:
@@ -20,7 +26,7 @@ def compose(notification: Notification, server: Channel, now_s: float) -> EmailM
     mail = EmailMessage()
     mail["Subject"] = titled(notification, now_s)
     mail["From"] = server.sender
-    mail["To"] = ", ".join(server.to)
+    mail["To"] = ", ".join(recipients(notification, server))
     mail["Date"] = format_datetime(datetime.fromtimestamp(notification.created_s, UTC))
     domain = str(server.sender).rpartition("@")[2].strip("> ") or "localhost"
     # The same message has the same id, so that a mail system drops a repeat.
@@ -41,6 +47,28 @@ def compose(notification: Notification, server: Channel, now_s: float) -> EmailM
     return mail
 
 
+def recipients(notification: Notification, server: Channel) -> tuple[str, ...]:
+    """Whom it goes to: everybody of the channel, or those who were missed before."""
+    only = notification.data.get("to")
+    if not isinstance(only, list):
+        return server.to
+    return tuple(one for one in server.to if parseaddr(one)[1] in only)
+
+
+class _PlainSmtp(smtplib.SMTP):
+    """On sockets that draw on the ration: the library's time-out is one for each line."""
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        del timeout
+        return connect(host, port)
+
+
+class _TlsSmtp(smtplib.SMTP_SSL):
+    def _get_socket(self, host: str, port: int, timeout: float) -> Any:
+        del timeout
+        return self.context.wrap_socket(connect(host, port), server_hostname=host)
+
+
 class EmailSender:
     """Hands mail to the server of one channel of kind e-mail: smtp://host:port or smtps://host:port."""
 
@@ -48,40 +76,76 @@ class EmailSender:
         self._server = server
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
-        """Try once."""
-        mail = compose(notification, self._server, now_s)
-        try:
-            with closing(self._connect()) as link:
-                self._secure(link)
-                refused = link.send_message(mail)
-        except smtplib.SMTPRecipientsRefused as error:
-            return Refused(f"every recipient was refused: {_reasons(error.recipients)}")
-        except (smtplib.SMTPAuthenticationError, smtplib.SMTPNotSupportedError) as error:
-            return Refused(f"log-in or TLS failed: {error}")
-        except smtplib.SMTPResponseException as error:
-            cause = f"answered {error.smtp_code}"
-            return Refused(cause) if error.smtp_code >= 500 else Retry(cause)
-        except (smtplib.SMTPException, OSError) as error:
-            return Retry(f"{type(error).__name__}: {error}")
-        return Delivered(f"refused for {_reasons(refused)}" if refused else "handed to the mail server")
+        """Try once, within the channel's time for all of it."""
+        if not recipients(notification, self._server):
+            return Refused("the settings no longer name this recipient")
+        with Ration(self._server.timeout_s, MOST_BYTES) as ration:
+            try:
+                missed = self._hand_over(compose(notification, self._server, now_s))
+            except smtplib.SMTPRecipientsRefused as error:
+                return _nobody(error.recipients)
+            except smtplib.SMTPNotSupportedError as error:
+                return Refused(f"log-in or TLS failed: {error}")
+            except smtplib.SMTPResponseException as error:
+                return _judged(_code(error.smtp_code), f"answered {_said(error.smtp_code, error.smtp_error)}")
+            except (smtplib.SMTPException, OSError, ValueError) as error:
+                return Retry(ration.spent or f"{type(error).__name__}: {str(error)[:200]}")
+        return self._handed(recipients(notification, self._server), missed)
 
-    def _context(self) -> ssl.SSLContext:
-        return ssl.create_default_context(cafile=self._server.ca_file)
+    def _hand_over(self, mail: EmailMessage) -> dict[str, tuple[int, bytes]]:
+        with closing(self._connect()) as link:
+            self._secure(link)
+            return link.send_message(mail)
+
+    @staticmethod
+    def _handed(everybody: tuple[str, ...], missed: Mapping[str, tuple[int, bytes]]) -> Outcome:
+        if not missed:
+            return Delivered("handed to the mail server")
+        addresses = (parseaddr(one)[1] for one in everybody)
+        return Partly(tuple(one for one in addresses if one not in missed), _reasons(missed))
 
     def _connect(self) -> smtplib.SMTP:
         parts = urlsplit(str(self._server.url))
-        host, timeout = parts.hostname or "localhost", self._server.timeout_s
+        host, own = parts.hostname or "localhost", _own_name()
         if parts.scheme == "smtps":
-            return smtplib.SMTP_SSL(host, parts.port or 465, timeout=timeout, context=self._context())
-        return smtplib.SMTP(host, parts.port or 587, timeout=timeout)
+            context = tls_context(self._server.ca_file)
+            return _TlsSmtp(host, parts.port or 465, own, context=context)
+        return _PlainSmtp(host, parts.port or 587, own)
 
     def _secure(self, link: smtplib.SMTP) -> None:
         if self._server.starttls and not isinstance(link, smtplib.SMTP_SSL):
-            link.starttls(context=self._context())
+            link.starttls(context=tls_context(self._server.ca_file))
         if self._server.username is not None:
             password = self._server.password
             link.login(self._server.username, "" if password is None else password.get_secret_value())
 
 
-def _reasons(refused: dict[str, tuple[int, bytes]]) -> str:
-    return ", ".join(f"{who} ({code})" for who, (code, _) in refused.items())
+def _own_name() -> str:
+    """How we greet; no name server is asked, for that takes as long as it likes (RFC 5321 4.1.3)."""
+    name = socket.gethostname()
+    return name if "." in name else "[127.0.0.1]"
+
+
+def _nobody(refused: Mapping[str, tuple[int, bytes]]) -> Outcome:
+    """Nobody has it: worth another try as soon as that holds for one of them."""
+    cause = f"every recipient was refused: {said_of(_reasons(refused))}"
+    never = all(_code(code) >= 500 for code, _ in refused.values())
+    return Refused(cause) if never else Retry(cause)
+
+
+def _judged(code: int, cause: str) -> Outcome:
+    """By the first digit (RFC 5321 4.2.1): 5yz never, anything else that is no yes is tried again."""
+    return Refused(cause) if 500 <= code < 600 else Retry(cause)
+
+
+def _code(said: object) -> int:
+    return said if isinstance(said, int) else 0
+
+
+def _reasons(refused: Mapping[str, tuple[int, bytes]]) -> dict[str, str]:
+    return {who: _said(code, words) for who, (code, words) in refused.items()}
+
+
+def _said(code: object, words: bytes | str) -> str:
+    text = words.decode("utf-8", "replace") if isinstance(words, bytes) else str(words)
+    return " ".join(f"{code} {text}".split())[:120]

@@ -1,5 +1,6 @@
-"""What became of one attempt to send: delivered, worth another try, or refused for good."""
+"""What became of one attempt to send: delivered, to some only, worth another try, or refused."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -23,12 +24,25 @@ class Retry:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The receiver will never take it; somebody has to mend the settings."""
+    """The receiver says that it will never take it; somebody may have to mend the settings."""
 
     cause: str
 
 
-Outcome = Delivered | Retry | Refused
+@dataclass(frozen=True, slots=True)
+class Partly:
+    """Some recipients of the channel have it; `missed` has the others, each with what was said of it."""
+
+    reached: tuple[str, ...]
+    missed: Mapping[str, str]
+
+
+Outcome = Delivered | Partly | Retry | Refused
+
+
+def said_of(missed: Mapping[str, str]) -> str:
+    """The recipients who were missed and why, in words."""
+    return ", ".join(f"{who} ({why})" for who, why in missed.items())
 
 
 class Sender(Protocol):

@@ -1,32 +1,36 @@
 """Sends through a push, SMS or chat service by way of a general notification library."""
 
-import apprise
-
 from monitor.model.notification import Notification
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
-
-_KIND = {
-    "high": apprise.NotifyType.FAILURE,
-    "medium": apprise.NotifyType.WARNING,
-    "low": apprise.NotifyType.INFO,
-}
+from monitor.wire.apart import ApartError, ask_apart
 
 
 class PushSender:
-    """Sends to one service address."""
+    """Sends to one service address.
 
-    def __init__(self, url: str) -> None:
-        self._service = apprise.Apprise()
-        self._usable = self._service.add(url)
+    The library waits and reads as long as a service lets it, so each message is sent by a process of its
+    own, which is ended where its total time is over.
+    """
+
+    def __init__(self, url: str, timeout_s: float) -> None:
+        self._url = url
+        self._timeout_s = timeout_s
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
-        """Try once; the library says only whether it worked."""
-        if not self._usable:
-            return Refused("the push address is not one the notification library knows")
+        """Try once."""
         links = notification.data.get("links")
         answers = [f"{name}: {url}" for name, url in links.items()] if isinstance(links, dict) else []
-        body = "\n".join(line for line in (notification.text, notification.action, *answers) if line)
-        kind = _KIND.get(notification.priority, apprise.NotifyType.INFO)
-        sent = self._service.notify(body=body, title=titled(notification, now_s), notify_type=kind)
-        return Delivered() if sent else Retry("the push service did not take it")
+        question = {
+            "url": self._url,
+            "title": titled(notification, now_s),
+            "body": "\n".join(line for line in (notification.text, notification.action, *answers) if line),
+            "priority": notification.priority,
+        }
+        try:
+            answer = ask_apart("monitor.notify.push_apart", question, self._timeout_s)
+        except ApartError as error:
+            return Retry(f"no answer from the push service: {error}")
+        if not answer["usable"]:
+            return Refused("the push address is not one the notification library knows")
+        return Delivered() if answer["sent"] else Retry("the push service did not take it")

@@ -2,7 +2,7 @@
 
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
-from monitor.notify.outcome import Delivered, Outcome, Refused, Retry, Sender
+from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, Sender, said_of
 
 SUBJECT = "test"
 GOOD_FOR_S = 600.0
@@ -32,6 +32,8 @@ def word(outcome: Outcome) -> tuple[str, str]:
     match outcome:
         case Delivered(detail):
             return "delivered", detail
+        case Partly(reached, missed):
+            return "retry", f"{len(reached)} have it; not {said_of(missed)}"
         case Retry(cause, _):
             return "retry", cause
         case Refused(cause):

@@ -8,14 +8,21 @@ import hashlib
 import hmac
 import json
 from typing import Any
-
-import requests
+from urllib.parse import urlsplit
 
 from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.wire.http import (
+    HttpAnswer,
+    HttpLimits,
+    HttpRequest,
+    NoAnswerError,
+    UnusableAddressError,
+    exchange,
+)
+from monitor.wire.wishes import wish_s
 
-# Answers that another try cannot mend; 408, 425 and 429 ask for another try.
-_REFUSED = frozenset(range(400, 500)) - {408, 409, 425, 429}
+_ASK_AGAIN = frozenset({408, 409, 425, 429})  # of the 4xx, those that another try can mend
 
 
 def signature(secret: bytes, message_id: str, timestamp: int, body: bytes) -> str:
@@ -47,8 +54,8 @@ class WebhookSender:
     def __init__(self, url: str, secret: str | None, timeout_s: float, ca_file: str | None = None) -> None:
         self._url = url
         self._secret = secret.encode() if secret is not None else None
-        self._timeout_s = timeout_s
-        self._verify: str | bool = ca_file if ca_file is not None else True
+        self._limits = HttpLimits(timeout_s)  # what the receiver writes below its headers is not read
+        self._ca_file = ca_file
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once."""
@@ -62,30 +69,33 @@ class WebhookSender:
         if self._secret is not None:
             headers["webhook-signature"] = signature(self._secret, notification.key, timestamp, body)
         try:
-            # A redirect would carry the message and its signature to another address.
-            answer = requests.post(
-                self._url,
-                data=body,
-                headers=headers,
-                timeout=self._timeout_s,
-                verify=self._verify,
-                allow_redirects=False,
-            )
-        except (
-            requests.exceptions.MissingSchema,
-            requests.exceptions.InvalidURL,
-            requests.exceptions.InvalidSchema,
-        ) as error:
-            return Refused(f"the address {self._url} cannot be used: {error}")
-        except requests.RequestException as error:
-            return Retry(f"{type(error).__name__}: no answer from the receiver")
-        if answer.status_code < 300:
-            return Delivered(f"answered {answer.status_code}")
-        if answer.status_code in _REFUSED or 300 <= answer.status_code < 400:
-            return Refused(f"answered {answer.status_code}")
-        return Retry(f"answered {answer.status_code}", _retry_after_s(answer))
+            answer = exchange(HttpRequest("POST", self._url, headers, body, self._ca_file), self._limits)
+        except UnusableAddressError as error:
+            return Refused(str(error))
+        except NoAnswerError as error:
+            return Retry(f"no answer from the receiver: {error}")
+        return _meaning(answer, now_s)
 
 
-def _retry_after_s(answer: requests.Response) -> float | None:
-    value = answer.headers.get("retry-after", "")
-    return float(value) if value.isdigit() else None
+def _meaning(answer: HttpAnswer, now_s: float) -> Outcome:
+    """What a status says of the message (RFC 9110 15): only 2xx is a receipt.
+
+    A redirect is none, and is not followed: it would carry message and signature to another address.
+    """
+    said = f"answered {answer.status}"
+    if 200 <= answer.status < 300:
+        return Delivered(said)
+    if 300 <= answer.status < 400:
+        return Refused(f"{said}{_whither(answer)}")
+    if 400 <= answer.status < 500 and answer.status not in _ASK_AGAIN:
+        return Refused(said)
+    return Retry(said, wish_s(answer.headers.get("retry-after"), now_s))
+
+
+def _whither(answer: HttpAnswer) -> str:
+    """The other host alone: what follows it in an address may be a secret."""
+    try:
+        host = urlsplit(answer.headers.get("location", "")).hostname
+    except ValueError:
+        host = None
+    return f" and points to {host[:60]}; correct the address" if host else ""

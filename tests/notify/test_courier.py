@@ -1,6 +1,8 @@
 """The courier works the durable outbox: back-off, hand-over, expiry, and a record of each end."""
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +19,8 @@ from monitor.notify.courier import (
     HAND_OVER_AFTER,
     LONGEST_URGENT_S,
     LONGEST_WAIT_S,
+    LONGEST_WISH_S,
+    REFUSALS,
     REPLACES,
     Courier,
     refuse_for_gone,
@@ -24,8 +28,8 @@ from monitor.notify.courier import (
     undeliverable,
     wait_s,
 )
-from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
-from monitor.store.contract import OutboxItem
+from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry
+from monitor.store.contract import OutboxItem, StoreUnavailableError
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from tests.notify.test_senders import NOTE, NOW_S
 
@@ -35,10 +39,14 @@ class Scripted:
 
     def __init__(self, *outcomes: Outcome) -> None:
         self.outcomes = list(outcomes)
-        self.sent: list[str] = []
+        self.notes: list[Notification] = []
+
+    @property
+    def sent(self) -> list[str]:
+        return [note.key for note in self.notes]
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
-        self.sent.append(notification.key)
+        self.notes.append(notification)
         return self.outcomes.pop(0) if len(self.outcomes) > 1 else self.outcomes[0]
 
 
@@ -118,8 +126,162 @@ def test_a_refused_message_is_handed_over_at_once(ledger: SqlLedger) -> None:
     mail = Scripted(Delivered())
     Courier(ledger, "phone", Scripted(Refused("answered 404")), "mail").run(NOW_S)
     Courier(ledger, "mail", mail).run(NOW_S)
-    assert state_of(ledger) == "refused"
     assert mail.sent == [NOTE.key]
+
+
+def test_a_no_is_asked_again_for_some_minutes_and_then_believed_recorded_and_told(ledger: SqlLedger) -> None:
+    post(ledger)
+    phone = Scripted(Refused("answered 404"))
+    courier = Courier(ledger, "phone", phone)
+    tries = [second for second in range(3_600) if courier.run(NOW_S + second)]
+    assert len(tries) == REFUSALS
+    assert 120 < tries[-1] < 600
+    assert state_of(ledger) == "refused"
+    (event,) = ledger.events(kinds=[EventKind.DELIVERY])
+    assert (event.body["state"], event.why) == ("refused", "answered 404")
+    assert undeliverable({"phone": courier.state()}, NOW_S + tries[-1], 900) == ("phone",)
+    restarted = Courier(ledger, "phone", phone)
+    restarted.run(NOW_S + 4_000)
+    assert undeliverable({"phone": restarted.state()}, NOW_S + 4_000, 900) == ("phone",)
+
+
+def test_a_server_that_only_starts_is_no_refusal(ledger: SqlLedger) -> None:
+    post(ledger)
+    phone = Scripted(*[Refused("answered 404")] * 5, Delivered())
+    courier = Courier(ledger, "phone", phone)
+    for second in range(600):
+        courier.run(NOW_S + second)
+    assert state_of(ledger) == "delivered"
+    assert courier.state().failing_since_s is None
+
+
+@pytest.mark.parametrize("wish_s", [3_600.0, 86_400.0])
+def test_a_receivers_wish_parks_no_high_warning_beyond_minutes_and_the_fallback_is_told(
+    ledger: SqlLedger, wish_s: float
+) -> None:
+    post(ledger)
+    mail = Scripted(Delivered())
+    courier = Courier(ledger, "phone", Scripted(Retry("answered 429", wish_s)), "mail")
+    tries = [second for second in range(1_800) if courier.run(NOW_S + second)]
+    Courier(ledger, "mail", mail).run(NOW_S + 1)
+    assert max(later - earlier for earlier, later in pairwise(tries)) <= LONGEST_WISH_S + 1
+    assert mail.sent == [NOTE.key]
+
+
+class Broken:
+    """A sender with a defect that one message brings out."""
+
+    def __init__(self) -> None:
+        self.sent: list[str] = []
+
+    def send(self, notification: Notification, now_s: float) -> Outcome:
+        self.sent.append(notification.key)
+        if notification.key == NOTE.key:
+            raise ValueError("could not convert string to float: '²'")
+        return Delivered()
+
+
+def test_a_message_that_brings_out_a_defect_stops_none_behind_it_and_is_told_elsewhere(
+    ledger: SqlLedger,
+) -> None:
+    post(ledger)
+    for n in range(5):
+        post(ledger, key=f"other/{n}")
+    sender, mail = Broken(), Scripted(Delivered())
+    couriers = [Courier(ledger, "phone", sender, "mail"), Courier(ledger, "mail", mail)]
+    for second in range(160):
+        for courier in couriers:
+            courier.run(NOW_S + second)
+    assert sender.sent.count(NOTE.key) < 10
+    assert {f"other/{n}" for n in range(5)} <= set(sender.sent)
+    assert mail.sent == [NOTE.key]
+    (left,) = ledger.outbox(states=("waiting",))
+    assert "defect" in left.last_error
+
+
+def test_a_defect_is_shown_as_not_delivering(ledger: SqlLedger) -> None:
+    post(ledger)
+    courier = Courier(ledger, "phone", Broken())
+    assert not courier.state().delivered
+    courier.run(NOW_S)
+    state = courier.state()
+    assert (state.failing_since_s, state.delivered) == (NOW_S, False)
+    assert "defect: ValueError" in state.last_error
+
+
+A, B = "ann@ferrymoor.example", "bob@ferrymoor.example"
+
+
+def test_whoever_was_missed_is_tried_alone_and_nobody_gets_it_twice(ledger: SqlLedger) -> None:
+    post(ledger, "mail")
+    mail = Scripted(Partly((A,), {B: "450 later"}), Retry("450 later"), Retry("450 later"), Delivered())
+    courier = Courier(ledger, "mail", mail)
+    courier.run(NOW_S)
+    assert "bob@ferrymoor.example: 450 later" in courier.state().last_error
+    for second in range(1, 120):
+        courier.run(NOW_S + second)
+    assert [note.data.get("to") for note in mail.notes] == [None, [B], [B], [B]]
+    assert courier.state().failing_since_s is None
+    first, second = ledger.events(kinds=[EventKind.DELIVERY])
+    assert (first.body["state"], second.body["state"], second.body["to"]) == ("delivered", "delivered", [B])
+    assert first.body["key"] == second.body["key"] == NOTE.key
+
+
+def test_what_one_recipient_is_refused_for_good_is_handed_over_whole_and_stays_a_fault(
+    ledger: SqlLedger,
+) -> None:
+    post(ledger, "mail")
+    phone = Scripted(Delivered())
+    mail = Scripted(Partly((A,), {B: "550 no such user"}), Refused("550 no such user"))
+    couriers = [Courier(ledger, "mail", mail, "phone"), Courier(ledger, "phone", phone)]
+    for second in range(900):
+        for courier in couriers:
+            courier.run(NOW_S + second)
+    assert phone.notes == [NOTE]  # once, and for everybody there
+    post(ledger, "mail", key="later")
+    mail.outcomes = [Partly((A,), {B: "550 no such user"}), Refused("550 no such user")]
+    couriers[0].run(NOW_S + 900)
+    assert undeliverable({"mail": couriers[0].state()}, NOW_S + 901, 900) == ("mail",)
+
+
+def test_a_word_to_one_recipient_replaces_nothing_for_the_others(ledger: SqlLedger) -> None:
+    data: dict[str, object] = {"of": "w1", "why": "worsened"}
+    post(ledger, "mail", data=data)
+    mail = Scripted(Partly((A,), {B: "450 later"}), Retry("450 later"))
+    courier = Courier(ledger, "mail", mail)
+    courier.run(NOW_S)
+    post(ledger, "mail", key="newer", data=data)
+    mail.outcomes = [Delivered()]
+    for second in range(1, 30):
+        courier.run(NOW_S + second)
+    assert mail.sent[-1] == "newer"
+    ends = {event.key: event.body["state"] for event in ledger.events(kinds=[EventKind.DELIVERY])}
+    assert ends["delivery/mail/newer/delivered"] == "delivered"
+    assert ends[f"delivery/mail/{NOTE.key}/to/{B}/cancelled"] == "cancelled"  # the newer one says it all
+
+
+def test_what_was_delivered_is_not_sent_again_while_the_ledger_cannot_be_written(
+    ledger: SqlLedger, tmp_path: Path
+) -> None:
+    for n in range(8):
+        post(ledger, key=f"note/{n}")
+    impatient = open_ledger(f"sqlite:///{tmp_path / 'ledger.sqlite'}", busy_timeout_s=0.01)
+    sender = Scripted(Delivered())
+    courier = Courier(impatient, "phone", sender)
+    with closing(sqlite3.connect(tmp_path / "ledger.sqlite", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")  # as a full disk: it can be read and not written
+        for second in range(5):
+            with pytest.raises(StoreUnavailableError):
+                courier.run(NOW_S + second)
+            assert "the outbox" in courier.state().last_error
+        other.execute("ROLLBACK")
+    assert sender.sent == [f"note/{n}" for n in range(8)]
+    courier.run(NOW_S + 10)
+    courier.run(NOW_S + 11)
+    assert len(sender.sent) == 8
+    assert {item.state for item in ledger.outbox()} == {"delivered"}
+    assert courier.state().failing_since_s is None
+    impatient.close()
 
 
 def test_a_slow_or_dead_channel_holds_up_no_other(ledger: SqlLedger) -> None:

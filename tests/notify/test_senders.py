@@ -119,7 +119,7 @@ def test_a_message_that_comes_late_says_so_where_it_would_be_taken_for_new() -> 
     assert subjects == [NOTE.title, f"[06:12] {NOTE.title}"]
     with web_receiver() as receiver:
         address = receiver.url.replace("http://", "json://")
-        PushSender(address).send(late, NOW_S + 3000)
+        PushSender(address, 10.0).send(late, NOW_S + 3000)
         assert receiver.messages[0]["title"] == f"[06:12] {NOTE.title}"
 
 
@@ -154,16 +154,16 @@ def test_mail_without_the_tls_it_asked_for_is_refused_not_sent_in_clear() -> Non
 def test_push_service_gets_title_and_text() -> None:
     with web_receiver() as receiver:
         address = receiver.url.replace("http://", "json://")
-        assert isinstance(PushSender(address).send(NOTE, NOW_S), Delivered)
+        assert isinstance(PushSender(address, 10.0).send(NOTE, NOW_S), Delivered)
         receiver.status = 500
-        assert isinstance(PushSender(address).send(NOTE, NOW_S), Retry)
+        assert isinstance(PushSender(address, 10.0).send(NOTE, NOW_S), Retry)
         assert receiver.messages[0]["title"] == NOTE.title
         # a phone answers from here
         assert receiver.messages[0]["message"].splitlines()[-1] == "Acknowledge: http://127.0.0.1/a/x"
 
 
 def test_push_address_of_no_known_service_is_refused() -> None:
-    assert isinstance(PushSender("nosuch://thing").send(NOTE, NOW_S), Refused)
+    assert isinstance(PushSender("nosuch://thing", 10.0).send(NOTE, NOW_S), Refused)
 
 
 def test_the_last_message_of_a_site_stands_beside_its_lamps() -> None:
