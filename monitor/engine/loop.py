@@ -7,8 +7,8 @@ same readings give the same events, however fast they are worked through and whe
 import logging
 import math
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 
 import msgspec
@@ -34,7 +34,7 @@ from monitor.core.step import (
 from monitor.model.event import NewEvent
 from monitor.model.notification import Notification
 from monitor.model.picture import Picture
-from monitor.model.reading import Mark, StoredReading
+from monitor.model.reading import Mark, Point, StoredReading
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.shifts import ShiftCalendar
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
@@ -42,6 +42,7 @@ from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavail
 log = logging.getLogger(__name__)
 
 READ_AT_ONCE = 5_000
+POINTS_AT_ONCE = 5_000  # of a backlog; each writing waits for the disk
 GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
 RECENT_S = 86_400.0  # a beginning anew works through so much: sensors and steel remember little of more
 NOT_SKIPPED = "stored readings are judged from where they can be, and new ones at once"
@@ -84,6 +85,8 @@ class CoreLoop:
         self._state = first_state(shop, start_s) if self._known is None else fitted(shop, self._known)
         self._saved_s = self._state.time_s
         self._pictured: tuple[Shop, CoreState, Picture] | None = None
+        self._points: list[Point] = []  # of this stretch, still to be written
+        self._before_points = (self._state, self._ticked_at)
 
     @property
     def state(self) -> CoreState:
@@ -115,7 +118,7 @@ class CoreLoop:
         What is said to have arrived after `now_s` was stamped by a clock that was wrong: it is judged as
         of now. With a `last_order`, what came after that reading is left for later.
         """
-        with self._lock:
+        with self._stretch():
             done = 0
             while readings := self._unjudged(last_order):
                 self._take(readings, now_s)
@@ -214,7 +217,7 @@ class CoreLoop:
 
     def skip(self, before_s: float, now_s: float, why: str) -> None:
         """The clock jumped: what arrived before `before_s` is judged, then one gap up to now."""
-        with self._lock:
+        with self._stretch():
             while readings := self._series.readings_after(self._state.order, READ_AT_ONCE):
                 earlier = [stored for stored in readings if stored.reading.arrived_s < before_s]
                 if earlier:
@@ -225,7 +228,7 @@ class CoreLoop:
 
     def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
         """One input from outside (a person's answer, a forecast), with the events that record it."""
-        with self._lock:
+        with self._stretch():
             return self._apply(given, events)
 
     def paused(self) -> AbstractContextManager[bool]:
@@ -254,12 +257,32 @@ class CoreLoop:
             if calibration_due_s is not None:
                 self._shop = with_calibrations(self._shop, calibration_due_s)
             if given is not None:
-                self._apply(given)
+                self.put(given)
 
     def save(self) -> None:
         """Write a checkpoint now."""
         with self._lock:
             self._state = self._written(self._state, Effects(), force=True)
+
+    @contextmanager
+    def _stretch(self) -> Iterator[None]:
+        """What is worked through in one go; whatever becomes of it, its points are written at its end."""
+        with self._lock:
+            try:
+                yield
+            finally:
+                self._write_points()
+
+    def _write_points(self) -> None:
+        """Write the points that wait in one transaction; if that fails, what gave them has not happened."""
+        points, self._points = self._points, []
+        if not points:
+            return
+        try:
+            self._series.write_points(points)
+        except BaseException:
+            self._state, self._ticked_at = self._before_points
+            raise
 
     def _take(self, given: Sequence[StoredReading], now_s: float = math.inf) -> None:
         latest_s = now_s + self._shop.tick_s
@@ -276,11 +299,14 @@ class CoreLoop:
 
     def _arrived(self, readings: Sequence[StoredReading]) -> None:
         """Judge readings; one that meets a defect is marked and passed over, so that it holds up no other."""
+        before = self._state
         try:
             self._apply(Arrived(tuple(readings)))
         except StoreUnavailableError:
             raise
         except Exception:  # loop border: one reading must not stop the watch
+            if self._state is not before:  # the points before it could not be written, it is not at fault
+                raise
             if len(readings) > 1:
                 for one in readings:
                     self._arrived([one])
@@ -313,11 +339,13 @@ class CoreLoop:
         if self._recount is None:
             self._apply(Recounted({}))
             return
+        self._write_points()
         recounted, events = self._recount(self._shop, self._state)
         self._apply(recounted, events)
 
     def _look_ahead(self, now_s: float) -> None:
         assert self._foresee is not None
+        self._write_points()
         shop, state = self._shop, self._state
         self._lock.release()  # a look takes seconds, and a person's answer must not wait for it
         try:
@@ -347,10 +375,14 @@ class CoreLoop:
         """Series first, where writing again changes nothing; then all else in one transaction."""
         if effects.marks:
             self._series.mark(effects.marks)
-        if effects.points:
-            self._series.write_points(effects.points)
+        if effects.points and not self._points:
+            self._before_points = (self._state, self._ticked_at)
+        self._points += effects.points
         due = state.time_s - self._saved_s >= self._checkpoint_s
-        if not (effects.events or effects.outbox or due or force):
+        save = bool(effects.events or effects.outbox or due or force)
+        if save or len(self._points) >= POINTS_AT_ONCE:
+            self._write_points()
+        if not save:
             return state
         if state.store == 0:
             state = replace(state, store=self._series.identity())

@@ -12,6 +12,7 @@ from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.settings.file import load
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.opener import open_ledger_for, open_series_store
 from tests.engine.yard import START_S, write_shop
@@ -127,6 +128,55 @@ def test_working_through_at_once_or_bit_by_bit_or_with_a_restart_gives_the_same_
     again = CoreLoop(shop, series, ledger_b, START_S + 9999)
     again.advance_to(START_S + 12_000)
     assert again.state == whole.state
+
+
+def test_the_points_of_a_backlog_are_written_many_at_once(parts, monkeypatch) -> None:
+    shop, series, ledger = parts
+    series.append(readings(120))
+    written = []
+    real = series.write_points
+    monkeypatch.setattr(series, "write_points", lambda points: (written.append(len(points)), real(points)))
+    CoreLoop(shop, series, ledger, START_S).advance_to(START_S + 7200)
+    derived = int(7200 / shop.derived_every_s)
+    assert sum(written) > derived
+    assert len(written) < derived / 8
+
+
+def test_a_store_that_fails_in_the_midst_of_a_backlog_costs_no_point_and_doubles_no_event(
+    parts, tmp_path, monkeypatch
+) -> None:
+    """What was worked through since the last writing has not happened; it is worked through again."""
+    shop, series, _ = parts
+    damp = readings(120, humidity=0.93)
+    series.append(readings(60) + damp[120:])
+    undisturbed, disturbed = (open_ledger_for_test(tmp_path, name) for name in ("a", "b"))
+    whole = CoreLoop(shop, series, undisturbed, START_S)
+    whole.advance_to(START_S + 7200)
+    points = {key: series.slice(key, 0, 4e9).value.tolist() for key in series.keys()}  # noqa: SIM118
+    series.forget_points_after(START_S)
+    real, calls = series.write_points, []
+
+    def at_times(points) -> None:
+        calls.append(len(points))
+        if len(calls) % 3 == 0:
+            raise StoreUnavailableError("the disk is full")
+        real(points)
+
+    monkeypatch.setattr(series, "write_points", at_times)
+    loop = CoreLoop(shop, series, disturbed, START_S)
+    failures = 0
+    while loop.state.time_s < START_S + 7200:
+        try:
+            loop.advance_to(START_S + 7200)
+        except StoreUnavailableError:
+            failures += 1
+            saved = disturbed.checkpoint()
+            assert loop.state.time_s <= (START_S if saved is None else saved.time_s) + shop.derived_every_s
+    assert failures > 3
+    assert {key: series.slice(key, 0, 4e9).value.tolist() for key in series.keys()} == points  # noqa: SIM118
+    plain = [(e.kind, e.subject, e.time_s, e.body) for e in undisturbed.events()]
+    assert [(e.kind, e.subject, e.time_s, e.body) for e in disturbed.events()] == plain
+    assert loop.state == whole.state
 
 
 def open_ledger_for_test(folder: Path, name: str):
