@@ -11,4 +11,5 @@ python=.venv/bin/python
 $python -m ruff format --check .
 $python -m ruff check .
 $python -m mypy
-exec $python -m pytest "$@"
+# As many files side by side as there are processors; `-n 0` as an argument passes them one by one.
+exec $python -m pytest -n auto "$@"

@@ -1,7 +1,6 @@
 """Real receivers on loopback for what the service sends: a web server and a mail server."""
 
 import json
-import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,12 +10,7 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
-
-def free_port() -> int:
-    """A loopback port that nobody holds now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+from tests.ports import free_port
 
 
 class WebReceiver:

@@ -14,7 +14,8 @@ from click.testing import CliRunner, Result
 from monitor.cli.main import main
 from monitor.cli.run_commands import DEMO_START, message_lines
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
-from tests.receivers import free_port, web_receiver
+from tests.ports import free_port
+from tests.receivers import web_receiver
 from tests.test_settings import SMALL, write
 
 COMMANDS = tuple(main.commands)

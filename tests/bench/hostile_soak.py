@@ -39,7 +39,8 @@ from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import Mosquitto, Publisher
 from tests.disks import small_disk
 from tests.engine.yard import TOPIC, write_shop
-from tests.receivers import free_port, web_receiver
+from tests.ports import free_port
+from tests.receivers import web_receiver
 
 DISK_MEGABYTES = 12
 TICK_S = 1.0

@@ -15,7 +15,7 @@ from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.engine.live import LiveYard
 from tests.engine.test_end_to_end import Killable
 from tests.engine.yard import write_shop
-from tests.receivers import free_port
+from tests.ports import free_port
 
 WATCH = Path(__file__).parents[2] / "deploy" / "watch" / "dryshift-watch.sh"
 NOWHERE = "http://127.0.0.1:1/phone"

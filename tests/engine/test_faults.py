@@ -13,7 +13,8 @@ from monitor.store.contract import OutboxItem
 from monitor.web.frame.deps import OperateRequest
 from tests.brokers import MOSQUITTO
 from tests.engine.live import LiveYard
-from tests.receivers import free_port, web_receiver
+from tests.ports import free_port
+from tests.receivers import web_receiver
 
 pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="the mosquitto package is not installed")
 

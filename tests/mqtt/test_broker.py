@@ -19,7 +19,7 @@ from tests.brokers import Publisher, wait_until
 from tests.mqtt.conftest import StartSession
 from tests.mqtt.test_session import own, wait_for, yard
 from tests.mqtt.yard import MemoryStore, topic
-from tests.receivers import free_port
+from tests.ports import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -23,6 +23,8 @@ import pytest
 import requests
 import urllib3
 
+from tests.ports import free_port
+
 START_S = 60.0
 
 
@@ -36,13 +38,6 @@ def new_folder(name: str, *, on_disk: bool = False) -> Path:
         and shutil.disk_usage(memory).free > 2**31
     )
     return Path(tempfile.mkdtemp(prefix=f"dryshift-{name}-", dir=memory if roomy else None))
-
-
-def free_port() -> int:
-    """A port that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_until(ready: Callable[[], bool], process: subprocess.Popen[bytes], log: Path) -> None:

@@ -11,7 +11,8 @@ from monitor.notify.courier import Courier
 from monitor.notify.webhook import WebhookSender
 from monitor.web.frame.deps import Sent, Tried
 from monitor.web.server import Server
-from tests.receivers import free_port, web_receiver
+from tests.ports import free_port
+from tests.receivers import web_receiver
 from tests.web import sample
 
 
