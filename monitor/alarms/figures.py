@@ -23,9 +23,6 @@ from monitor.model.shift_span import ShiftSpan
 DAY_S = 86_400.0
 TEN_MIN_S = 600.0
 LOOKS_AHEAD = frozenset({"humid_shift_ahead"})
-_FLEETING_S = 900.0  # gone within a quarter of an hour: nobody could have acted
-_LEAST = 3  # alarms of one condition before anything is said of it: once or twice is chance
-_OFTEN = 0.2  # share of all alarms from which a condition is worth a look by itself
 
 
 def measure(
@@ -72,7 +69,7 @@ def measure(
         answerers=answers,
         unanswered=unanswered,
         checks=(),
-        suggestion=_suggestion(most_frequent, stale, chattering, raised, ordered),
+        suggestion=_suggestion(most_frequent, stale, chattering, raised, ordered, figures),
     )
     return _checked(performance, figures)
 
@@ -179,6 +176,7 @@ def _suggestion(
     chattering: Sequence[tuple[str, int]],
     raised: Sequence[Move],
     moves: Sequence[Move],
+    figures: Mapping[str, Sourced],
 ) -> str:
     """What to do about the worst offender, in one sentence; empty where there is none."""
     if chattering:
@@ -190,11 +188,12 @@ def _suggestion(
             f"{stale[0].condition_id} stood for {hours:.0f} h: act on its cause, or take it out of service "
             "with a reason while it is mended."
         )
-    worst = most_frequent[0] if most_frequent and len(raised) >= 5 else None
-    if worst is None or worst.times < _LEAST or worst.share < _OFTEN:
+    worst = most_frequent[0] if most_frequent and len(raised) >= figures["offender_of"].value else None
+    often, share_from = figures["offender_times"].value, figures["offender_share"].value
+    if worst is None or worst.times < often or worst.share < share_from:
         return ""
     share = f"{worst.condition_id} made {worst.share:.0%} of all alarms"
-    if worst.standing_median_s is not None and worst.standing_median_s < _FLEETING_S:
+    if worst.standing_median_s is not None and worst.standing_median_s < figures["fleeting"].value:
         return f"{share} and was mostly gone within a quarter of an hour: lengthen its on-delay."
     if not any(m.condition_id == worst.condition_id and m.who for m in moves):
         return f"{share} and nobody answered it: if it needs no response, it should be no alarm."

@@ -24,6 +24,10 @@ FIGURES = (
     "split_low",
     "split_medium",
     "split_high",
+    "fleeting",
+    "offender_times",
+    "offender_share",
+    "offender_of",
 )
 
 

@@ -45,6 +45,7 @@ class Judgement:
     moisture_from: float
     not_moisture_below: float
     separates_from: float
+    telling_factor: float  # a finding is told as evidence when it moves the odds at least this much
     damping: float  # exponent on the findings' chances, below 1 because findings overlap
 
 
@@ -113,6 +114,7 @@ def _judgement(row: Table) -> Judgement:
         not_moisture_below=row.number("not_moisture_below", 0.01, 0.99),
         separates_from=row.number("separates_from", 0.01, 0.99),
         damping=row.number("damping", 0.1, 1.0),
+        telling_factor=row.number("telling_factor", 1.0, 10.0),
     )
     if judgement.not_moisture_below >= judgement.moisture_from:
         row.fault("not_moisture_below", "must lie below moisture_from; correct one of the two")

@@ -33,6 +33,7 @@ class EvidenceRules:
     least_of_each: int
     sure_enough_frac: float
     tolerated_frac: float
+    usual_dew_point_c: float  # for which the limit is drawn without beads
 
 
 def evidence_rules(data: Mapping[str, Any]) -> EvidenceRules:
@@ -43,6 +44,7 @@ def evidence_rules(data: Mapping[str, Any]) -> EvidenceRules:
         least_of_each=int(top.sourced("least_of_each", "1", 2, 500).value),
         sure_enough_frac=top.sourced("sure_enough", "1", 0.5, 1.0).value,
         tolerated_frac=top.sourced("tolerated", "1", 0.0, 1.0).value,
+        usual_dew_point_c=top.sourced("usual_dew_point", "Cel", -40.0, 40.0).value,
     )
     top.finish()
     return rules

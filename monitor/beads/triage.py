@@ -9,8 +9,6 @@ from monitor.beads.causes import CauseModel, SeparatingTest
 from monitor.model.errors import Fault, InputError
 from monitor.model.odds import odds_text
 
-_TELLING = 1.15  # a finding is told as evidence when it moves the odds at least this much
-
 
 @dataclass(frozen=True, slots=True)
 class TriageFacts:
@@ -197,7 +195,8 @@ def _ranked(
 ) -> RankedCause:
     evidence = [_evidence_of(finding, state, name, model) for finding, state in states.items()]
     evidence += [_evidence_of_test(test, sound, name, model) for test, sound in tests.items()]
-    telling = [one for one in evidence if not 1.0 / _TELLING < one.factor < _TELLING]
+    least = model.judgement.telling_factor
+    telling = [one for one in evidence if not 1.0 / least < one.factor < least]
     telling.sort(key=lambda one: -abs(math.log(one.factor)))
     cause = model.causes[name]
     return RankedCause(name, cause.title, chance, cause.moisture, tuple(telling), cause.remedy)

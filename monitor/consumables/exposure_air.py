@@ -17,7 +17,6 @@ BoolArray = NDArray[np.bool_]
 MOST_VAPOUR_PA = 1.1e5
 NEVER_S = -1e18
 COLDEST_C, HOTTEST_C = -60.0, 600.0  # what is taken for a reading
-CHECK_SPEAKS_S = 43_200.0  # common practice: an oven without a sensor is read every shift
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +57,7 @@ class Speaks:
     """How long after it a sensor's and a person's reading are still taken as known."""
 
     sensor_s: float
-    person_s: float = CHECK_SPEAKS_S
+    person_s: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,18 +14,17 @@ from monitor.consumables.classes import (
     Place,
     class_named,
 )
-from monitor.consumables.exposure_air import CHECK_SPEAKS_S, BoolArray
+from monitor.consumables.exposure_air import BoolArray
 from monitor.model.errors import Fault, InputError
+from monitor.model.limits import Limits
 from monitor.model.shop_rule import ClassRule, ShopRule
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import vapour_pressure_pa
 from monitor.physics.sorption import SorptionParameters
 
 HOUR_S = 3600.0
-READING_SPEAKS_S = 900.0  # how long after a reading the air is still taken as known, at the most
-
-
 AS_THE_CODE = ShopRule()
+USUAL = Limits()  # of a shop that names none
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ class ClockRules:
     rating: RatingLimit | None
     sorption: SorptionParameters | None
     reading_speaks_s: float
-    check_speaks_s: float = CHECK_SPEAKS_S  # a person's reading
+    check_speaks_s: float = USUAL.check_speaks_s  # a person's reading
     speaks_s: Mapping[str, float] = field(default_factory=dict)  # by zone, where it is otherwise: ovens
     stands_heat: bool = True  # False: wound on what an oven melts or chars, or nobody said on what
 
@@ -120,7 +119,8 @@ def clock_rules(
     consumable: ConsumableClass,
     shop: ShopRule = AS_THE_CODE,
     sorption: Mapping[str, SorptionParameters] | None = None,
-    reading_speaks_s: float = READING_SPEAKS_S,
+    *,
+    reading_speaks_s: float,
 ) -> ClockRules:
     """The rules of one package; raises InputError where the shop's rule cannot stand."""
     _check(consumable, shop)

@@ -5,22 +5,47 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.consumables.classes import ConsumableClass, class_named, consumable_classes
-from monitor.consumables.exposure_air import CHECK_SPEAKS_S
 from monitor.consumables.exposure_limits import (
     AS_THE_CODE,
-    READING_SPEAKS_S,
     ClockRules,
     clock_rules,
     rules_by_class,
 )
 from monitor.consumables.materials import SorptionData, sorption_data
 from monitor.consumables.run_off import WIRES
+from monitor.model.data_tables import Table
 from monitor.model.declared_shop import DeclaredShop
 from monitor.model.errors import Fault, InputError
 from monitor.model.shop_rule import ClassRule, ShopRule
 
 HEATED_KINDS = frozenset({"oven", "quiver"})
-SPEAKS_TICKS = 3  # derived points over which the air of a zone is taken as known, so over a short restart too
+
+
+@dataclass(frozen=True, slots=True)
+class Speaking:
+    """For how long what was read is still taken as known; from `shared/readings.toml`."""
+
+    derived_points: float  # of a zone's kept air
+    most_s: float  # however seldom it is kept
+    at_entry_s: float  # told as that of an entry's moment
+    at_start_s: float  # taken for a body that is watched anew
+
+
+def speaking_from(data: Mapping[str, Any]) -> Speaking:
+    """Read the file; InputError names every fault."""
+    table = Table(data, "readings")
+
+    def seconds(name: str) -> float:
+        return table.sourced(name, "s", 1.0, 86_400.0).value
+
+    found = Speaking(
+        derived_points=table.sourced("derived_points", "points", 1.0, 100.0).value,
+        most_s=seconds("most_s"),
+        at_entry_s=seconds("at_entry_s"),
+        at_start_s=seconds("at_start_s"),
+    )
+    table.finish()
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +57,8 @@ class RuleBook:
     by_class: Mapping[str, ShopRule]
     usual: ShopRule
     reading_speaks_s: float
+    check_speaks_s: float
     limit_h: Mapping[str, float] = field(default_factory=dict)  # by package
-    check_speaks_s: float = CHECK_SPEAKS_S
     speaks_s: Mapping[str, float] = field(default_factory=dict)  # by heated zone
     metal_spools: frozenset[str] = frozenset()
 
@@ -47,7 +72,7 @@ class RuleBook:
         if own_h is not None and (rule.limit_h is None or own_h < rule.limit_h):
             rule = rule.model_copy(update={"limit_h": own_h})
         known = class_named(self.classes, consumable)
-        rules = clock_rules(known, rule, self.sorption.parameters(), self.reading_speaks_s)
+        rules = clock_rules(known, rule, self.sorption.parameters(), reading_speaks_s=self.reading_speaks_s)
         return replace(
             rules,
             check_speaks_s=self.check_speaks_s,
@@ -63,6 +88,7 @@ def rule_book(
     metal_spools: frozenset[str] = frozenset(),
     *,
     derived_every_s: float,
+    speaking: Speaking,
 ) -> RuleBook:
     """The book of a shop, whose air is kept every `derived_every_s`. InputError for faults.
 
@@ -76,7 +102,7 @@ def rule_book(
         sorption=sorption_data(sorption),
         by_class=rules_by_class((_with_usual(rule, due_frac) for rule in shop.shop_rules), classes),
         usual=usual,
-        reading_speaks_s=air_speaks_s(shop, derived_every_s),
+        reading_speaks_s=air_speaks_s(shop, derived_every_s, speaking),
         limit_h={p.id: p.shop_limit_h for p in shop.packages if p.shop_limit_h is not None},
         check_speaks_s=shop.limits.check_speaks_s,
         speaks_s=_speaks_s(shop, derived_every_s),
@@ -92,9 +118,9 @@ def rule_book(
     return book
 
 
-def air_speaks_s(shop: DeclaredShop, derived_every_s: float, zone: str = "") -> float:
+def air_speaks_s(shop: DeclaredShop, derived_every_s: float, speaking: Speaking, zone: str = "") -> float:
     """For how long the kept air of a zone is taken as known after each of its points."""
-    usual_s = min(SPEAKS_TICKS * derived_every_s, READING_SPEAKS_S)
+    usual_s = min(speaking.derived_points * derived_every_s, speaking.most_s)
     return _speaks_s(shop, derived_every_s).get(zone, usual_s)
 
 

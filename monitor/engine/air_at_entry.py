@@ -1,5 +1,6 @@
 """Tells what was measured and counted at one moment: air, a package's clock, steel and cylinder."""
 
+from monitor.consumables.rule_book import speaking_from
 from monitor.consumables.verdict import package_verdict
 from monitor.core.derived_series import ZONE
 from monitor.engine.derivation import Deriver
@@ -8,9 +9,8 @@ from monitor.history.entries import Seen
 from monitor.model.event import Event
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.saturation import dew_point_from_rh_c
+from monitor.settings.reference import load_toml
 from monitor.store.contract import Ledger, SeriesStore
-
-SPEAKS_S = 900.0  # how old a stored number may be and still be told as that moment's
 
 
 class Observer:
@@ -20,6 +20,7 @@ class Observer:
         self._series = series
         self._ledger = ledger
         self._deriver = deriver
+        self._speaks_s = speaking_from(load_toml("readings.toml")).at_entry_s
 
     def seen(
         self, time_s: float, *, package: str = "", zone: str = "", cylinder: str = "", plate: str = ""
@@ -79,7 +80,7 @@ class Observer:
         return self._number(SeriesKey(zones[-1], body, Quantity.MARGIN), time_s) if zones else None
 
     def _number(self, key: SeriesKey, time_s: float) -> float | None:
-        return nearest(self._series, key, time_s, SPEAKS_S) if key.zone else None
+        return nearest(self._series, key, time_s, self._speaks_s) if key.zone else None
 
     def _told_of(self, subject: str) -> list[Event]:
         return self._ledger.events(subject=subject)

@@ -8,7 +8,7 @@ from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop_conditions import shop_conditions
 from monitor.alarms.wording import Wording
 from monitor.consumables.classes import consumable_classes
-from monitor.consumables.rule_book import RuleBook, rule_book
+from monitor.consumables.rule_book import RuleBook, rule_book, speaking_from
 from monitor.consumables.spools import spool_data
 from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts, rest_rules
 from monitor.core.supposed import suppositions
@@ -178,6 +178,7 @@ def book_of(settings: Settings) -> RuleBook:
         load_toml("sorption.toml"),
         metal,
         derived_every_s=settings.service.derived_every_s,
+        speaking=speaking_from(load_toml("readings.toml")),
     )
 
 

@@ -7,6 +7,7 @@ from typing import get_args
 import numpy as np
 
 from monitor.consumables.exposure_clock import ExposureClock, clock_over
+from monitor.consumables.rule_book import speaking_from
 from monitor.core.derived_series import ZONE
 from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, Suppositions
 from monitor.core.supposed import Held, between, carried, course_of
@@ -26,10 +27,7 @@ from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
-BROUGHT_IN_STD_K = 2.0  # how well the temperature of something just brought in is known
-BODY_MEMORY_S = 3 * 86_400.0  # what a body met longer ago no longer shows (stacks of steel: about a day)
 BODY_STEP_S = 300.0
-NEAR_S = 3_600.0
 HOUR_S = 3_600.0
 DAY_S = 86_400.0
 
@@ -43,6 +41,7 @@ class Deriver:
         self.zones = {zone.id: zone for zone in settings.zones}
         self._series = series
         self._bodies = body_data(load_toml("bodies.toml"))
+        self._near_s = speaking_from(load_toml("readings.toml")).at_start_s
         self._desiccant_days = desiccant_lasts(load_toml("stores.toml")).value
         self.declared = declared_things(settings)
         self._declared_bodies: dict[str, Cylinder | Plate] = {
@@ -117,7 +116,7 @@ class Deriver:
 
     def body_state(self, history: BodyHistory, facts: BodyFacts, shop: Shop, until_s: float) -> Held:
         """The body after the air it stood in since it came, as far as it remembers; no state: not known."""
-        oldest_s = until_s - BODY_MEMORY_S
+        oldest_s = until_s - self._bodies.memory_h * HOUR_S
         came_s = history.came_s
         start_s = oldest_s if came_s is None or came_s < oldest_s else came_s
         air = StoredAir(self._series)
@@ -138,14 +137,16 @@ class Deriver:
         made = history.made
         if made is None or start_s != history.came_s:
             skin = SeriesKey(_zone_at(history, start_s), history.id, Quantity.SKIN_TEMPERATURE)
-            temperature_c = nearest(self._series, skin, start_s, NEAR_S)
+            temperature_c = nearest(self._series, skin, start_s, self._near_s)
         elif made.start_temperature_c is None:
             return self._between(history.stands[0].zone, facts, rules, start_s, air)
         else:
             temperature_c = made.start_temperature_c
         if temperature_c is None:
             return Held(None)
-        return Held(start_state(facts.body, start_s, temperature_c, temperature_std_k=BROUGHT_IN_STD_K))
+        return Held(
+            start_state(facts.body, start_s, temperature_c, temperature_std_k=self._bodies.brought_in_std_k)
+        )
 
     def _between(
         self, zone: str, facts: BodyFacts, rules: Suppositions, start_s: float, air: StoredAir
@@ -155,7 +156,7 @@ class Deriver:
         outdoor = None if known is None else self._outdoor.get(known.site)
         places = [place for place in (outdoor, zone) if place is not None]
         key = Quantity.AIR_TEMPERATURE
-        now = [nearest(self._series, SeriesKey(place, ZONE, key), start_s, NEAR_S) for place in places]
+        now = [nearest(self._series, SeriesKey(place, ZONE, key), start_s, self._near_s) for place in places]
         warm = [celsius for celsius in now if celsius is not None]
         if not warm:
             return Held(None)

@@ -43,7 +43,6 @@ from monitor.store.contract import Ledger, SeriesStore
 TRIED = (Happening.RAN_OFF, Happening.BEAD_SOUND, Happening.BEAD_NOT_SOUND)
 NOT_YET = 1_000_000_000  # stands for the number an entry will get
 AHEAD_S = 60.0  # clocks of phones differ a little
-USUAL_WIRE_M = 0.0012  # where the opening did not say
 OLDEST_S = 946_684_800.0  # the year 2000
 Completed = tuple[list[NewEvent], dict[str, ShopHistory]]  # what is written, and its things as they then are
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
@@ -103,7 +102,7 @@ class EntryChecks:
         wire, sorption = WIRES.get(rules.consumable.kind), rules.consumable.sorption
         if wire is None or sorption is None or history.spool not in self._spools.spools:
             return None
-        wire_m = history.wire_m or USUAL_WIRE_M
+        wire_m = history.wire_m or self._spools.usual_wire.value
         layers = spool_layers(self._spools, history.spool, wire, wire_m, history.mass_kg)
         material = self._deriver.book.sorption.materials[sorption]
         return run_off_advice(clock, rules, material, layers, self._spools.wires[wire].feed_m_min.value)

@@ -59,6 +59,8 @@ class BodyData:
     exchange_std_frac: float
     drift_kh: float
     air_wander_kh: float
+    brought_in_std_k: float
+    memory_h: float  # what a body met longer ago no longer shows
     sky_doubt: SkyDoubt
     open_roof_view_frac: float
 
@@ -127,6 +129,8 @@ def body_data(tables: Mapping[str, Any]) -> BodyData:
         exchange_std_frac=_number(tables, "uncertainty", "exchange_frac"),
         drift_kh=_number(tables, "uncertainty", "drift_kh"),
         air_wander_kh=_number(tables, "uncertainty", "air_wander_kh"),
+        brought_in_std_k=_number(tables, "uncertainty", "brought_in_k"),
+        memory_h=_number(tables, "uncertainty", "memory_h"),
         sky_doubt=SkyDoubt(
             _number(tables, "sky", "formula_std_wm2"), _number(tables, "sky", "cover_std_frac")
         ),

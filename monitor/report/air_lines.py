@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.consumables.exposure_air import AirSamples
-from monitor.consumables.rule_book import air_speaks_s
+from monitor.consumables.rule_book import air_speaks_s, speaking_from
 from monitor.history.unknown_hours import HOUR_S, Stretch, Stretches, telling_quantity, unknown_stretches
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.physics.elementwise import FloatArray
 from monitor.physics.saturation import dew_point_from_rh_c
+from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
@@ -67,7 +68,8 @@ def air_span(samples: AirSamples, between_s: Stretch, speaks_s: float, zone_kind
 def unknown_in_store(series: SeriesStore, settings: Settings, zone: Zone, window: Stretch) -> Stretches:
     """When the air of a zone was not known, from what is stored of it; the window ends now at the latest."""
     start_s, end_s = window
-    speaks_s = air_speaks_s(settings, settings.service.derived_every_s, zone.id)
+    speaking = speaking_from(load_toml("readings.toml"))
+    speaks_s = air_speaks_s(settings, settings.service.derived_every_s, speaking, zone.id)
     key = SeriesKey(zone.id, ZONE_SOURCE, telling_quantity(zone.kind))
     return unknown_stretches(series.slice(key, start_s - speaks_s, end_s).time_s, start_s, end_s, speaks_s)
 

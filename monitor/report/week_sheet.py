@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 from monitor.alarms.performance import figures_from
-from monitor.consumables.rule_book import air_speaks_s
+from monitor.consumables.rule_book import air_speaks_s, speaking_from
 from monitor.history.records import corrected
 from monitor.history.unknown_hours import HOUR_S
 from monitor.model.errors import Fault, InputError
@@ -114,7 +114,8 @@ def air_section(sources: Sources, site: Site, edges: list[float], writing: Writi
 
 
 def _days(sources: Sources, zone: Zone, edges: list[float], writing: Writing) -> Iterator[tuple[str, ...]]:
-    speaks_s = air_speaks_s(sources.settings, sources.settings.service.derived_every_s, zone.id)
+    speaking = speaking_from(load_toml("readings.toml"))
+    speaks_s = air_speaks_s(sources.settings, sources.settings.service.derived_every_s, speaking, zone.id)
     for start_s, next_s in pairwise(edges):
         end_s = min(next_s, sources.now_s)
         if end_s <= start_s:

@@ -33,20 +33,19 @@ class PeerSpread(NamedTuple):
     unit: str
 
 
-WARMTH = PeerSpread(1.0, "air temperature", "K")
-
-
 def compare(
     witnesses: Sequence[PeerReading],
     judging: Judging,
-    spread: PeerSpread = WARMTH,
+    spread: PeerSpread | None = None,
     *,
     drop_above: bool = True,
 ) -> dict[str, Apart]:
     """The sensors that differ from the others by more than uncertainty and the room's own spread explain.
 
+    Without a `spread` temperatures are compared.
     Without `drop_above` one that stands alone above the others is named and not called the odd one out.
     """
+    spread = spread or PeerSpread(judging.room_spread_k, "air temperature", "K")
     ordered = sorted(witnesses)
     if len(ordered) < 2:
         return {}

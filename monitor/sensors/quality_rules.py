@@ -78,6 +78,7 @@ class Judging:
     noisy_per_h: float
     disagree_after_s: float
     coverage: float
+    room_spread_k: float  # between sound sensors of one room
     room_spread_frac: float  # of relative humidity, between sound sensors of one room
     at_zero_s: float  # so long may a humidity sensor stand at exactly 0
     behind_s: float  # how far a stamp may lie behind its arrival before it is late

@@ -38,7 +38,7 @@ def sorption() -> SorptionData:
 @pytest.fixture(scope="session")
 def rules_for() -> Callable[..., ClockRules]:
     def rules(name: str, shop: ShopRule | None = None) -> ClockRules:
-        return clock_rules(CLASSES[name], shop or ShopRule(), SORPTION.parameters())
+        return clock_rules(CLASSES[name], shop or ShopRule(), SORPTION.parameters(), reading_speaks_s=900.0)
 
     return rules
 

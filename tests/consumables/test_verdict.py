@@ -99,7 +99,7 @@ def test_a_looser_shop_rule_needs_a_written_reason_and_shows_it(
     classes: dict[str, ConsumableClass], rules_for: Rules, steady_air: Air
 ) -> None:
     with pytest.raises(InputError, match="looser than the maker's 8 h; write the reason"):
-        clock_rules(classes["saw-flux-fused"], ShopRule(limit_h=12.0))
+        clock_rules(classes["saw-flux-fused"], ShopRule(limit_h=12.0), reading_speaks_s=900.0)
     shop = ShopRule(limit_h=12.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
     found = verdict(rules_for("saw-flux-fused", shop), 10.0, steady_air(20.0, 0.5, 0.0, 10 * H))
     assert (found.standing, found.rule) == (Standing.DUE, DecidingRule.SHOP_RULE)
@@ -116,9 +116,9 @@ def test_no_shop_rule_sets_the_codes_hours_aside(classes: dict[str, ConsumableCl
     with pytest.raises(
         InputError, match="no shop sets aside; write 4 h or less, or the hours proved by test"
     ):
-        clock_rules(classes["e7018"], shop)
+        clock_rules(classes["e7018"], shop, reading_speaks_s=900.0)
     with pytest.raises(InputError, match="name under document who reads the code otherwise"):
-        clock_rules(classes["e7018"], ShopRule(hold_restarts_clock=True))
+        clock_rules(classes["e7018"], ShopRule(hold_restarts_clock=True), reading_speaks_s=900.0)
 
 
 def test_column_b_needs_its_test_and_falls_back_in_air_wetter_than_the_test(
@@ -134,9 +134,13 @@ def test_column_b_needs_its_test_and_falls_back_in_air_wetter_than_the_test(
     assert (humid.standing, wet.standing) == (Standing.OVER, Standing.OVER)
     assert any("column A rules" in note for note in humid.notes)
     with pytest.raises(InputError, match="column B allows more than 4 and up to 10 h"):
-        clock_rules(classes["e7018"], ShopRule(tested=tested.model_copy(update={"limit_h": 12.0})))
+        clock_rules(
+            classes["e7018"],
+            ShopRule(tested=tested.model_copy(update={"limit_h": 12.0})),
+            reading_speaks_s=900.0,
+        )
     with pytest.raises(InputError, match="has no column B"):
-        clock_rules(classes["e7018-r"], ShopRule(tested=tested))
+        clock_rules(classes["e7018-r"], ShopRule(tested=tested), reading_speaks_s=900.0)
 
 
 def test_an_r_rating_says_nothing_about_air_wetter_than_its_test(rules_for: Rules, steady_air: Air) -> None:
@@ -201,7 +205,7 @@ def test_uptake_is_an_estimate_with_bounds_and_decides_nothing(rules_for: Rules,
     found = verdict(rules, 70.0, steady_air(25.0, 0.8, 0.0, 70 * H))
     assert found.uptake is not None
     assert found.uptake.low_kgkg < found.uptake.uptake_kgkg < found.uptake.high_kgkg
-    bare = clock_rules(rules.consumable)
+    bare = clock_rules(rules.consumable, reading_speaks_s=900.0)
     assert verdict(bare, 70.0, steady_air(25.0, 0.8, 0.0, 70 * H)).standing is found.standing
 
 

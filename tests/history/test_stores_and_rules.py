@@ -8,7 +8,7 @@ import pytest
 
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_limits import ClockRules
-from monitor.consumables.rule_book import RuleBook, rule_book
+from monitor.consumables.rule_book import RuleBook, rule_book, speaking_from
 from monitor.consumables.stays import Stay
 from monitor.engine.build import build_shop, known_reference
 from monitor.history.entries import DesiccantRenewed, StoreChecked
@@ -58,6 +58,7 @@ def book(tmp_path: Path, *rules: dict[str, Any], **more: Any) -> RuleBook:
         load_toml("consumables.toml"),
         load_toml("sorption.toml"),
         derived_every_s=settings.service.derived_every_s,
+        speaking=speaking_from(load_toml("readings.toml")),
     )
 
 

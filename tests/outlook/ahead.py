@@ -81,7 +81,7 @@ def forecast(
 
 
 def rules(consumable: str, shop_limit_h: float | None = None) -> ClockRules:
-    found = clock_rules(consumable_classes(shared("consumables.toml"))[consumable])
+    found = clock_rules(consumable_classes(shared("consumables.toml"))[consumable], reading_speaks_s=900.0)
     assert shop_limit_h is None or found.limit_h is not None
     return found
 

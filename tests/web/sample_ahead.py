@@ -57,7 +57,9 @@ def site_ahead() -> SiteAhead:
     bodies.append(
         BodyAhead("keel-25", "Keel plate 25 mm", "plate", "slip-bay", keel, start_state(keel, NOW_S, 15.5))
     )
-    rules = clock_rules(consumable_classes(load_toml("consumables.toml"))["fcaw-folded-h8"])
+    rules = clock_rules(
+        consumable_classes(load_toml("consumables.toml"))["fcaw-folded-h8"], reading_speaks_s=900.0
+    )
     spool = start_clock(NOW_S - 70 * 3_600.0, rules, Place.OPEN_AIR, "slip-bay")
     scene = Scene(
         site="ferrymoor",

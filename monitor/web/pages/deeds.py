@@ -7,15 +7,16 @@ from typing import Annotated
 from pydantic import BaseModel, Field
 
 from monitor.consumables.classes import Place
+from monitor.consumables.spools import spool_data
 from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.history import entries as made
 from monitor.history.entries import Entry
 from monitor.history.entry_words import plain_words
 from monitor.model.errors import Fault, InputError
+from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.web.frame.local_time import Turn
 
-LAYER_M = 0.0012  # one layer of 1.2 mm wire, where the spool's own wire is not known
 MM = 1_000.0
 
 
@@ -96,7 +97,8 @@ def _opened(form: DeedForm, settings: Settings) -> Entry:
 
 
 def _ran_off(form: DeedForm, settings: Settings) -> Entry:
-    wire_m = LAYER_M if form.wire_mm is None else form.wire_mm / MM
+    usual_m = spool_data(load_toml("spools.toml")).usual_wire.value
+    wire_m = usual_m if form.wire_mm is None else form.wire_mm / MM
     return made.RanOff(form.layers * wire_m)
 
 

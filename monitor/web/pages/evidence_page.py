@@ -19,7 +19,6 @@ from monitor.web.frame.page import Web
 from monitor.web.frame.show import Show
 
 STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
-USUAL_DEW_C = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +58,8 @@ def routes(web: Web) -> APIRouter:
         kinds = _kinds(web.deps, beads)
         chosen = None if not consumable else {name for name, kind in kinds.items() if kind == consumable}
         points = bead_points(beads, chosen)
-        dew_c = _dew_c(web.show, dew, points)
         rules = evidence_rules(load_toml("evidence.toml"))
+        dew_c = _dew_c(web.show, dew, points, rules.usual_dew_point_c)
         found = bead_evidence(points, dew_c, rules)
         return web.page(
             request,
@@ -92,9 +91,9 @@ def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:
     return {one.package: known[one.package].what for one in beads if one.package in known}
 
 
-def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint]) -> float:
+def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint], usual_c: float) -> float:
     if asked is None:
-        return round(median(point.dew_point_c for point in points)) if points else USUAL_DEW_C
+        return round(median(point.dew_point_c for point in points)) if points else usual_c
     asked_c = (asked - 32.0) / 1.8 if show.settings.web.temperature_unit == "F" else asked
     return min(60.0, max(-60.0, asked_c))
 
