@@ -26,6 +26,8 @@ AHEAD = "Next humid shift: {name} {start}, odds {odds}."
 NO_HUMID_SHIFT = "No humid shift in sight."
 NO_SHIFT = "No other shift within two days."
 AHEAD_UNKNOWN = "The coming shifts cannot be foretold."
+PROOF = "Record proof {witness}."
+WITNESS_CHARACTERS = 24  # of an event's number, up to ten millions, and 64 bits of its hash
 DAILY_TEXTS = (
     WELL_TITLE,
     OPEN_TITLE,
@@ -43,6 +45,7 @@ DAILY_TEXTS = (
     NO_HUMID_SHIFT,
     NO_SHIFT,
     AHEAD_UNKNOWN,
+    PROOF,
 )
 
 
@@ -82,18 +85,27 @@ class DailyPhrases(NamedTuple):
 
 
 def say_day(day: Day, wording: Wording) -> DailyPhrases:
-    """The daily word; all is well only where nothing stands, nothing is red and everything is known."""
+    """The daily word; all is well only where nothing stands, nothing is red and everything is known.
+
+    It leaves room for the proof of the record, which is put behind it when it is written down.
+    """
+    most = LONGEST - len(proof_words(wording, "0" * WITNESS_CHARACTERS)) - 1
     now = wording.time(day.now_s, day.now_s)
     unknown = wording.text(NOT_KNOWN).format(n=day.unknown) if day.unknown else ""
     tail = f"{unknown} {_sensors(day, wording)} {_ahead(day, wording)}".strip()
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
         title, said = _nothing_stands(day, wording, now)
-        return DailyPhrases(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}")))
-    rows = (_row(day.stands, most, wording) for most in range(len(day.stands), 0, -1))
+        return DailyPhrases(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}"), most))
+    rows = (_row(day.stands, named, wording) for named in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
     texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
-    return DailyPhrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts))
+    return DailyPhrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts, most))
+
+
+def proof_words(wording: Wording, witness: str) -> str:
+    """What says in the daily word where the record ended then."""
+    return plain(wording.text(PROOF).format(witness=witness))
 
 
 def _nothing_stands(day: Day, wording: Wording, now: str) -> DailyPhrases:
@@ -109,14 +121,14 @@ def _nothing_stands(day: Day, wording: Wording, now: str) -> DailyPhrases:
     return DailyPhrases(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
 
 
-def _fitting(texts: Iterable[str]) -> str:
+def _fitting(texts: Iterable[str], most: int) -> str:
     """The first that fits, else the last cut short."""
     text = ""
     for one in texts:
         text = plain(one.strip())
-        if len(text) <= LONGEST:
+        if len(text) <= most:
             return text
-    return text[:LONGEST]
+    return text[:most]
 
 
 def _row(things: Sequence[str], most: int, wording: Wording) -> str:

@@ -51,7 +51,7 @@ def shop_conditions(catalogue: Catalogue, shop: DeclaredShop) -> tuple[Condition
     first_site = next(iter(sites.values()), "")
     found += [
         condition(catalogue, kind, ConditionSubject("service", "", first_site))
-        for kind in ("broker_away", "store_behind", "warnings_undeliverable")
+        for kind in ("broker_away", "store_behind", "warnings_undeliverable", "record_contradicted")
     ]
     return tuple(found)
 

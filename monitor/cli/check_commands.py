@@ -1,4 +1,4 @@
-"""`dryshift check`, `check-payload` and `verify`: look, say what is wrong, change nothing."""
+"""`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
 import sys
 from pathlib import Path
@@ -14,7 +14,6 @@ from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
 from monitor.settings.file import load
-from monitor.store.opener import open_ledger_for
 from monitor.weather.calendar_source import REMOTE, calendar_of_file
 
 
@@ -60,19 +59,3 @@ def check_payload_command(payload: BinaryIO, settings_file: Path | None, topic: 
     for line in report.lines:
         click.echo(line)
     sys.exit(0 if report.ok else 1)
-
-
-@click.command("verify")
-@click.argument("settings_file", type=click.Path(path_type=Path))
-@click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
-def verify_command(settings_file: Path, secrets: Path | None) -> None:
-    """Walk the ledger's chain and name the first broken link."""
-    ledger = open_ledger_for(load(settings_file, secrets, known_reference()))
-    try:
-        found = ledger.verify()
-    finally:
-        ledger.close()
-    if found.broken_at is not None:
-        click.echo(f"Broken at event {found.broken_at}: {found.reason}", err=True)
-        sys.exit(1)
-    click.echo(f"{found.checked} events checked; the chain holds.")

@@ -5,10 +5,11 @@ import click
 from monitor import __version__
 from monitor.cli.backtest_command import backtest_command
 from monitor.cli.channel_commands import test_channel_command
-from monitor.cli.check_commands import check_command, check_payload_command, verify_command
+from monitor.cli.check_commands import check_command, check_payload_command
 from monitor.cli.replay_commands import record_command, replay_command
 from monitor.cli.run_commands import demo_command, run_command
 from monitor.cli.store_commands import backup_command, move_command, resend_command, restore_command
+from monitor.cli.verify_command import verify_command
 from monitor.model.errors import DryshiftError, InputError
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime, time
 
 from monitor.alarms.catalogue import RANK, Priority
-from monitor.alarms.daily import Day, Sight, say_day
+from monitor.alarms.daily import Day, Sight, proof_words, say_day
 from monitor.alarms.messages import say
 from monitor.alarms.states import Alarm, AlarmState
 from monitor.alarms.wording import Wording
@@ -104,7 +104,12 @@ def _digest(shop: Shop, state: CoreState, site: str, now_s: float, key: str) -> 
         zone="",
         since_s=now_s,
         action="",
-        data={"why": "digest", "site": site, "lines": [*lines, *_zone_lines(shop, state, site, now_s)]},
+        data={
+            "why": "digest",
+            "site": site,
+            "lines": [*lines, *_zone_lines(shop, state, site, now_s)],
+            "proof": proof_words(wording, "{witness}"),
+        },
     )
 
 

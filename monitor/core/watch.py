@@ -23,7 +23,7 @@ BELIEVED = frozenset({SensorStatus.GOOD, SensorStatus.MAINTENANCE_REQUIRED})
 TREND = TrendRules()
 NO_TREND = Trend()
 SERVICE = "service"
-SERVICE_KINDS = ("broker_away", "store_behind", "warnings_undeliverable")
+SERVICE_KINDS = ("broker_away", "store_behind", "warnings_undeliverable", "record_contradicted")
 
 Seen = Iterator[tuple[str, float | None]]
 

@@ -24,6 +24,8 @@ from monitor.engine.judging_watch import Watch
 from monitor.engine.loop import CoreLoop
 from monitor.engine.parts import intake_parts, server_part, watch_part
 from monitor.engine.proof_of_life import Watching
+from monitor.engine.record_watch import LOOK_EVERY_S as RECORD_EVERY_S
+from monitor.engine.record_watch import RecordWatch
 from monitor.engine.recount import Recounter
 from monitor.model.errors import DryshiftError
 from monitor.model.event import Event, EventKind, NewEvent
@@ -35,6 +37,7 @@ from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.session import IngestSession
 from monitor.notify.alive import tell_init
 from monitor.notify.answers import with_links
+from monitor.notify.record_proof import with_proof
 from monitor.outlook.shifts import upcoming
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
@@ -106,6 +109,7 @@ class Service:
             keep_damaged=self._keep_damaged,
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
+        self.record_watch = RecordWatch(settings.service.data_dir, self.series, self.ledger)
         self.ingest: IngestSession | None = None
         self.delivering: Delivering | None = None
         self.server: Server | None = None
@@ -123,7 +127,9 @@ class Service:
         """Begin; raises InputError where a port is taken."""
         if self.broker is not None:
             self.broker.start()
+        self._guarded(lambda: self.record_watch.look(self.clock.now_s()))()
         self._record(EventKind.SERVICE_STARTED, "the service started")
+        self._guarded(self._keep_end)()
         self._began_s, self._began_order = self.clock.now_s(), self.series.last_order()
         self._core.start()
         self._watch.caught_up.wait(START_WAIT_S)
@@ -178,6 +184,7 @@ class Service:
             ):  # what was not worked through yet is taken up again by the next start
                 self.loop.save()
                 self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
+                self._guarded(self._keep_end)()
         finally:
             if self.broker is not None:
                 self.broker.stop()
@@ -254,6 +261,7 @@ class Service:
             "broker_away": 0.0 if status.connected else 1.0,
             "store_behind": max(self.clock.now_s() - until_s, 0.0) if status.store_error else 0.0,
             "warnings_undeliverable": float(self.delivering.undeliverable()),
+            "record_contradicted": self.record_watch.contradicted(),
         }
 
     def _schedule(self) -> None:
@@ -261,6 +269,7 @@ class Service:
             self._periodic.add_job(work, "interval", seconds=seconds, id=name, max_instances=1, coalesce=True)
 
         every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
+        every(RECORD_EVERY_S, self._guarded(lambda: self.record_watch.mind(self.clock.now_s())), "record")
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:
             every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
@@ -269,6 +278,9 @@ class Service:
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
         self._periodic.start()
+
+    def _keep_end(self) -> None:
+        self.record_watch.look(self.clock.now_s(), keep=True)
 
     def _keep_damaged(self, state: bytes) -> str:
         """Put a checkpoint that cannot be read beside the data, once, for whoever looks into it."""
@@ -311,6 +323,7 @@ class Service:
     def _parts(self) -> list[Part]:
         now_s = self.clock.now_s()
         found = [self._watch.clock_part(), watch_part(self._watch.not_judged(), self._core_error)]
+        found.append(self.record_watch.part())
         if self.ingest is not None:
             kind = "embedded" if self.broker is not None else "external"
             behind_s = max(now_s - self.loop.state.time_s, 0.0)
@@ -326,7 +339,7 @@ class Service:
         base_url = self.settings.web.public_url
         if base_url is None and self.clock.simulated and self.server is not None:
             base_url = self.server.url  # a demo's phone is on the same machine as its pages
-        return with_links(note, base_url, self.key)
+        return with_proof(with_links(note, base_url, self.key), self.ledger.head())
 
     def _web_deps(self) -> WebDeps:
         assert self.delivering is not None
@@ -351,11 +364,13 @@ class Service:
             sheet=lambda kind, of, site: page_answers.sheet(self._sources(), kind, of, site),
             run_off=self.keeper.run_off,
             oven_doubts=self.keeper.oven_doubts,
+            witnesses=self.record_watch.witnesses,
         )
 
     def _sources(self) -> Sources:
         now_s = self._page_time_s()
-        return Sources(self.settings, self.ledger, self.series, self.keeper.recall(), now_s, self.shift_spans)
+        recall, witnesses = self.keeper.recall(), self.record_watch.witnesses
+        return Sources(self.settings, self.ledger, self.series, recall, now_s, self.shift_spans, witnesses)
 
     def _page_time_s(self) -> float:
         """A fast clock is minutes ahead of what has been judged; pages then keep to what was judged."""

@@ -25,6 +25,9 @@ class EventKind(StrEnum):
     PLAN = "plan"
     CORRECTION = "correction"
     RECOUNT = "recount"
+    SEAL = "seal"
+    RECORD = "record"
+    BROKER_SESSION = "broker_session"
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ def _written(
     packages: Sequence[str],
 ) -> Sheet:
     writing = sources.writing(site)
-    proof = verified(sources.ledger)
+    proof = verified(sources.ledger, sources.witnesses())
     refused = [one for package in packages for one in sources.keeper.refused(package)]
     return Sheet(
         kind=subject[0],

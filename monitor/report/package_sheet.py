@@ -60,7 +60,7 @@ def package_sheet(sources: Sources, package: str) -> Sheet:
     site = sources.site_of(record.history.zone)
     writing, words = sources.writing(site), sources.entry_words()
     stays = list(stayed(sources, record, sources.now_s))
-    proof = verified(sources.ledger)
+    proof = verified(sources.ledger, sources.witnesses())
     events = sources.events_of([package])
     refused = sources.keeper.refused(package)
     return Sheet(

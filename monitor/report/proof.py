@@ -1,9 +1,11 @@
 """Whether the chain of events behind a record holds, in words an auditor can check."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from monitor.report.sheet import SheetSection, Writing
 from monitor.store.contract import Ledger, Verification, Witness
+from monitor.store.witnesses import short_witness
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,13 +24,17 @@ class ChainProof:
     def text(self) -> str:
         """One line for the head of a sheet."""
         if self.holds:
-            return f"the chain of {self.verification.checked} events holds; the newest is {self.head.number}"
+            return (
+                f"the chain of {self.verification.checked} events holds; the newest is {self.head.number}. "
+                f"Record proof {short_witness(self.head)}: who keeps this sheet can show that nothing before "
+                "it was written anew"
+            )
         return f"THE CHAIN IS BROKEN at event {self.verification.broken_at}: {self.verification.reason}"
 
 
-def verified(ledger: Ledger) -> ChainProof:
-    """Walk the chain now."""
-    return ChainProof(ledger.verify(), ledger.head())
+def verified(ledger: Ledger, witnesses: Iterable[Witness] = ()) -> ChainProof:
+    """Walk the chain now, also against what was kept outside of it (in rising number)."""
+    return ChainProof(ledger.verify(witnesses), ledger.head())
 
 
 def proof_section(proof: ChainProof, writing: Writing) -> SheetSection:
@@ -39,9 +45,11 @@ def proof_section(proof: ChainProof, writing: Writing) -> SheetSection:
         ("chain", "holds" if proof.holds else f"broken at event {found.broken_at}: {found.reason}"),
         ("newest event", str(proof.head.number)),
         ("its SHA-256", proof.head.hash),
+        ("record proof", short_witness(proof.head)),
     )
     note = (
-        "Each event holds the SHA-256 of the one before it. Keep this number and hash: a later copy of the "
-        "record must still hold them.",
+        "Each event holds the SHA-256 of the one before it, so a sheet in a binder is a witness: a later "
+        "record must still hold this number and hash. The record proof is the number and the first 64 bits "
+        "of the hash, as daily words carry it; the page Records and dryshift verify --witness take either.",
     )
     return SheetSection("proof", "The record", ("", ""), rows, note)

@@ -14,7 +14,7 @@ from monitor.model.place import Site
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Writing
 from monitor.settings.schema import Settings
-from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore, Witness
 
 THINGS = (EventKind.PACKAGE, EventKind.CYLINDER, EventKind.STEEL, EventKind.STORAGE, EventKind.BEAD)
 
@@ -48,7 +48,10 @@ def _no_shifts(start_s: float, end_s: float) -> Sequence[ShiftSpan]:
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Everything a report reads; `now_s` is when it is made, `shift_spans` gives the shifts of a time."""
+    """Everything a report reads; `now_s` is when it is made, `shift_spans` gives the shifts of a time.
+
+    `witnesses` gives the ledger's ends that were kept outside of it, in rising number.
+    """
 
     settings: Settings
     ledger: Ledger
@@ -56,6 +59,7 @@ class Sources:
     keeper: Keeps
     now_s: float
     shift_spans: Callable[[float, float], Sequence[ShiftSpan]] = _no_shifts
+    witnesses: Callable[[], Sequence[Witness]] = tuple
 
     def writing(self, site: Site) -> Writing:
         """How this site's sheets are written."""

@@ -55,7 +55,7 @@ def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
     start_s, end_s = edges[0], min(edges[-1], sources.now_s)
     if end_s <= start_s:
         raise InputError([Fault("week", week, "has not begun; choose an earlier one")])
-    proof = verified(sources.ledger)
+    proof = verified(sources.ledger, sources.witnesses())
     events = entries_of_week(sources, site, start_s, end_s)
     records, hours = _open_in_week(sources, site, start_s, end_s)
     refused = [one for event in events for one in sources.keeper.refused(event.subject)]

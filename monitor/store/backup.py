@@ -5,17 +5,19 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.model.errors import Fault, InputError
-from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Witness
+from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Verification, Witness
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.sqlite_file import check_file, explain
 
 MANIFEST = "manifest.json"
+LEDGER_COPY = "ledger.sqlite"
 _PREFIX = "dryshift-"
 _SIDE_FILES = ("", "-wal", "-shm")
 
@@ -79,20 +81,39 @@ def check_backup(folder: Path) -> Manifest:
             raise StoreUnavailableError(f"{file}: was changed since the backup; use another backup")
         if file.suffix == ".sqlite":
             check_file(file)
-    if (folder / "ledger.sqlite").is_file():
-        _check_chain(folder / "ledger.sqlite", Witness(manifest.ledger_number, manifest.ledger_hash))
+    if (folder / LEDGER_COPY).is_file():
+        _check_chain(folder / LEDGER_COPY, Witness(manifest.ledger_number, manifest.ledger_hash))
     return manifest
 
 
-def _check_chain(file: Path, witness: Witness) -> None:
-    with tempfile.TemporaryDirectory(prefix="dryshift-check-") as scratch:  # opening may migrate a file
+def verify_against(ledger: Ledger, folder: Path) -> Verification:
+    """Walk the ledger's chain beside the one in a checked backup, event by event.
+
+    A backup by pg_dump is not read: it witnesses with the one event that its manifest names.
+    """
+    manifest = check_backup(folder)
+    if not (folder / LEDGER_COPY).is_file():
+        return ledger.verify([Witness(manifest.ledger_number, manifest.ledger_hash)])
+    with _opened_copy(folder / LEDGER_COPY) as before:
+        return ledger.verify(before.links())
+
+
+@contextmanager
+def _opened_copy(file: Path) -> Iterator[Ledger]:
+    """A ledger file, read from a copy of it: opening may bring its tables up to date."""
+    with tempfile.TemporaryDirectory(prefix="dryshift-check-") as scratch:
         copy = Path(scratch) / file.name
         shutil.copyfile(file, copy)
         ledger = open_ledger(f"sqlite:///{copy}")
         try:
-            found = ledger.verify([witness])
+            yield ledger
         finally:
             ledger.close()
+
+
+def _check_chain(file: Path, witness: Witness) -> None:
+    with _opened_copy(file) as ledger:
+        found = ledger.verify([witness])
     if found.broken_at is not None:
         raise StoreUnavailableError(f"{file}: the chain of events is broken: {found.reason}")
 

@@ -1,6 +1,6 @@
 """What any series store and the ledger promise; every implementation passes one conformance suite."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple, Protocol
@@ -72,6 +72,20 @@ class Shipping:
     last_sent_s: float | None
 
 
+class Witness(NamedTuple):
+    """The newest event as printed or sent out of the house: what was the end of the chain then."""
+
+    number: int
+    hash: str
+
+
+class KeptWitness(NamedTuple):
+    """A witness as it was kept outside of the ledger, and when."""
+
+    time_s: float
+    witness: Witness
+
+
 class SeriesStore(Protocol):
     """Readings and derived series, durable when a call returns, safe to call from several threads."""
 
@@ -113,6 +127,12 @@ class SeriesStore(Protocol):
 
     def set_aside(self, limit: int = 100) -> list[SetAside]:
         """The newest unreadable messages."""
+
+    def keep_witness(self, kept: KeptWitness) -> None:
+        """Keep the ledger's end beside the readings: the last of each UTC day, for some years."""
+
+    def witnesses(self) -> list[KeptWitness]:
+        """The ledger's ends that were kept, the oldest first."""
 
     def shipping(self) -> Shipping | None:
         """How far behind the server is; None where the store is all local."""
@@ -162,13 +182,6 @@ class OutboxItem:
     state: str  # "waiting" | "delivered" | "refused" | "expired" | "cancelled"
     last_error: str
     settled_s: float | None
-
-
-class Witness(NamedTuple):
-    """The newest event as printed or sent out of the house: what was the end of the chain then."""
-
-    number: int
-    hash: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,8 +235,17 @@ class Ledger(Protocol):
     def last_of_each(self, kind: EventKind, before_s: float) -> list[Event]:
         """Of every subject the event of a kind that was entered last, of those before a moment."""
 
-    def verify(self, witnesses: Sequence[Witness] = ()) -> Verification:
-        """Walk the chain and name the first broken link, also against witnesses kept elsewhere."""
+    def verify(self, witnesses: Iterable[Witness] = ()) -> Verification:
+        """Walk the chain and name the first broken link, also against witnesses kept elsewhere.
+
+        They come in rising number; a hash may be the beginning of one.
+        """
+
+    def links(self) -> Iterator[Witness]:
+        """Number and hash of every event in order, a few at a time."""
+
+    def contradicted(self, witnesses: Sequence[Witness]) -> list[Witness]:
+        """Those of the witnesses whose event is another now, or is not there; the chain is not walked."""
 
     def head(self) -> Witness:
         """The newest event's number and hash, to be printed on reports; number 0 when empty."""

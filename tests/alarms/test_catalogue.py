@@ -74,6 +74,7 @@ def test_the_dead_band_lies_on_the_safe_side() -> None:
         ("body_margin_low", Priority.MEDIUM),
         ("humid_shift_ahead", Priority.MEDIUM),
         ("zone_unwatched", Priority.MEDIUM),
+        ("record_contradicted", Priority.MEDIUM),
         ("zone_humidity_high", Priority.LOW),
         ("sensor_health", Priority.LOW),
     ],

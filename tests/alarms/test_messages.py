@@ -28,7 +28,13 @@ GSM_7_BIT = set(
     "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
     "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
 )
-SITE_WIDE = {"broker_away", "store_behind", "warnings_undeliverable", "humid_shift_ahead"}
+SITE_WIDE = {
+    "broker_away",
+    "store_behind",
+    "warnings_undeliverable",
+    "record_contradicted",
+    "humid_shift_ahead",
+}
 NUMBERS = {"by_s": START_S + 9000.0, "starts_s": START_S + 90_000.0}
 
 

@@ -68,6 +68,7 @@ def test_the_yard_gets_these_conditions_and_no_others() -> None:
             "broker_away.service",
             "store_behind.service",
             "warnings_undeliverable.service",
+            "record_contradicted.service",
         ]
     )
 

@@ -209,7 +209,8 @@ def test_the_sheet_says_that_the_chain_holds_and_with_which_hash(yard: Yard) -> 
     sheet = package_sheet(sources(yard), "rods-3")
     head = yard.ledger.head()
     assert sheet.record_holds
-    assert sheet.record_text == f"the chain of {head.number} events holds; the newest is {head.number}"
+    said = f"the chain of {head.number} events holds; the newest is {head.number}. Record proof "
+    assert sheet.record_text.startswith(f"{said}{head.number}:{head.hash[:16]}: ")
     assert ("its SHA-256", head.hash) in sheet.section("proof").rows
 
 

@@ -11,7 +11,15 @@ import numpy.typing as npt
 
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
 from monitor.settings.schema import InfluxSection
-from monitor.store.contract import AppendResult, Bucket, FloatArray, SeriesSlice, SetAside, Shipping
+from monitor.store.contract import (
+    AppendResult,
+    Bucket,
+    FloatArray,
+    KeptWitness,
+    SeriesSlice,
+    SetAside,
+    Shipping,
+)
 from monitor.store.influx.archive import InfluxArchive
 from monitor.store.influx.durable_spool import Spool
 from monitor.store.influx.layout import LAST_MS
@@ -191,6 +199,14 @@ class InfluxSeriesStore:
     def set_aside(self, limit: int = 100) -> list[SetAside]:
         """The newest unreadable messages, and what the server would not have."""
         return self.local.set_aside(limit)
+
+    def keep_witness(self, kept: KeptWitness) -> None:
+        """Keep the ledger's end in the local file, which has the order of arrival as well."""
+        self.local.keep_witness(kept)
+
+    def witnesses(self) -> list[KeptWitness]:
+        """The ledger's ends that were kept, the oldest first."""
+        return self.local.witnesses()
 
     def shipping(self) -> Shipping | None:
         """How far behind the server is."""

@@ -5,7 +5,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
@@ -165,13 +165,31 @@ class SqlLedger:
         with reading(self._engine) as db:
             return [_believed(dict(row)) for row in db.execute(query).mappings()]
 
-    def verify(self, witnesses: Sequence[Witness] = ()) -> Verification:
-        """Walk the chain and name the first broken link, also against witnesses kept elsewhere."""
+    def verify(self, witnesses: Iterable[Witness] = ()) -> Verification:
+        """Walk the chain and name the first broken link, also against witnesses kept elsewhere.
+
+        They come in rising number; a hash may be the beginning of one.
+        """
         with reading(self._engine) as db:
             head = _head(db)
             query = select(EVENT).order_by(EVENT.c.number).execution_options(yield_per=_ROWS_AT_ONCE)
             with db.execute(query) as result:  # left early at the first broken link
                 return ledger_chain.walk((dict(row) for row in result.mappings()), head, witnesses)
+
+    def links(self) -> Iterator[Witness]:
+        """Number and hash of every event in order, a few at a time."""
+        query = select(EVENT.c.number, EVENT.c.hash).order_by(EVENT.c.number)
+        query = query.execution_options(yield_per=_ROWS_AT_ONCE)
+        with reading(self._engine) as db, db.execute(query) as result:
+            yield from (Witness(*row) for row in result)
+
+    def contradicted(self, witnesses: Sequence[Witness]) -> list[Witness]:
+        """Those of the witnesses whose event is another now, or is not there; the chain is not walked."""
+        wanted = [witness.number for witness in witnesses]
+        query = select(EVENT.c.number, EVENT.c.hash).where(EVENT.c.number.in_(wanted))
+        with reading(self._engine) as db:
+            found = {row[0]: str(row[1]) for row in db.execute(query)}
+        return [one for one in witnesses if not found.get(one.number, "").startswith(one.hash)]
 
     def head(self) -> Witness:
         """The newest event's number and hash, to be printed on reports; number 0 when empty."""

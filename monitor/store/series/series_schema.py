@@ -1,5 +1,6 @@
 """The tables of the embedded series store, and the codes written into them."""
 
+from monitor.model.payload import KEPT_TOPIC_CHARACTERS
 from monitor.model.sensor import SensorStatus
 from monitor.store.sqlite_file import Schema
 
@@ -104,4 +105,20 @@ CREATE TABLE number (
   value INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID"""
 
-SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST,))
+# What the ledger's end was, day by day, kept outside of the ledger; and how much a set-aside message takes,
+# the topics of earlier ones cut like those of now.
+_SECOND = f"""
+CREATE TABLE witness (
+  day INTEGER PRIMARY KEY,
+  time_s REAL NOT NULL,
+  number INTEGER NOT NULL,
+  hash TEXT NOT NULL
+) STRICT;
+
+ALTER TABLE set_aside ADD COLUMN bytes INTEGER NOT NULL DEFAULT 0;
+
+UPDATE set_aside SET topic = substr(topic, 1, {KEPT_TOPIC_CHARACTERS});
+
+UPDATE set_aside SET bytes = length(CAST(topic || reason || detail AS BLOB)) + length(payload)"""
+
+SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND))

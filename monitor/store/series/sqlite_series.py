@@ -10,7 +10,7 @@ from threading import RLock
 
 from monitor.model.errors import Fault, InputError, RangeError
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
-from monitor.store.contract import AppendResult, Bucket, SeriesSlice, SetAside, Shipping
+from monitor.store.contract import AppendResult, Bucket, KeptWitness, SeriesSlice, SetAside, Shipping
 from monitor.store.series import append, reads, rollups
 from monitor.store.series import retention as series_retention
 from monitor.store.series.catalog import Catalog, add_number, read_number, write_number
@@ -18,6 +18,7 @@ from monitor.store.series.cover import Floors
 from monitor.store.series.marks import write_marks
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import HOUR_MS, SERIES_SCHEMA
+from monitor.store.series.witness_rows import keep_witness, read_witnesses
 from monitor.store.sqlite_file import SqliteFile
 
 _COUNTERS = ("stored", "repeated", "contradicting", "set_aside", "doubtful")
@@ -174,6 +175,16 @@ class SqliteSeriesStore:
         """The newest unreadable messages."""
         with self.file.read() as db:
             return append.read_aside(db, limit)
+
+    def keep_witness(self, kept: KeptWitness) -> None:
+        """Keep the ledger's end beside the readings: the last of each UTC day, for some years."""
+        with self.writing() as db:
+            keep_witness(db, kept)
+
+    def witnesses(self) -> list[KeptWitness]:
+        """The ledger's ends that were kept, the oldest first."""
+        with self.file.read() as db:
+            return read_witnesses(db)
 
     def shipping(self) -> Shipping | None:
         """None: nothing is sent anywhere."""

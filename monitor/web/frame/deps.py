@@ -21,7 +21,7 @@ from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.warning import Score
 from monitor.report.sheet import Sheet
 from monitor.settings.schema import Settings
-from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore, Witness
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,8 @@ class WebDeps:
     `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message,
     `sheet` makes the record of a package, lot, job or week (kind, which one, site), `run_off` says how to run
     off a package's outer wraps where that is called for, `oven_doubts` what speaks against putting a package
-    into an oven now (package, place, zone).
+    into an oven now (package, place, zone), `witnesses` the ledger's ends that were kept outside of it, in
+    rising number.
     """
 
     settings: Settings
@@ -132,6 +133,7 @@ class WebDeps:
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
+    witnesses: Callable[[], Sequence[Witness]] = tuple
 
     def history(self) -> ShopHistory:
         """Every thing that settings and ledger tell of, with where it lay when."""

@@ -9,8 +9,10 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
 from monitor.store.contract import Verification
+from monitor.store.witnesses import read_witness, short_witness
 from monitor.web.frame.page import Web
 
 SHOWN = 200
@@ -30,12 +32,16 @@ def routes(web: Web) -> APIRouter:
         subject: Annotated[str, Query(max_length=200)] = "",
         before: Annotated[int | None, Query(ge=1)] = None,
     ) -> HTMLResponse:
-        return _page(web, request, kind, subject, None, before)
+        return _page(web, request, kind, subject, before=before)
 
     @router.post("/records/verify")
-    def verify(request: Request, kind: Annotated[str, Form()] = "") -> HTMLResponse:
-        chosen = EventKind(kind) if kind in set(EventKind) else None
-        return _page(web, request, chosen, "", web.deps.ledger.verify())
+    def verify(request: Request, witness: Annotated[str, Form(max_length=200)] = "") -> HTMLResponse:
+        try:
+            given = [read_witness(witness)] if witness.strip() else []
+        except InputError as refusal:
+            return _page(web, request, None, "", given=witness, faults=refusal.faults)
+        found = web.deps.ledger.verify(sorted([*web.deps.witnesses(), *given]))
+        return _page(web, request, None, "", verified=found, given=witness)
 
     @router.get("/records.csv")
     def export(
@@ -60,19 +66,26 @@ def _page(
     request: Request,
     kind: EventKind | None,
     subject: str,
-    verified: Verification | None,
+    *,
     before: int | None = None,
+    verified: Verification | None = None,
+    given: str = "",
+    faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     page = web.deps.ledger.newest(SHOWN, kinds=_kinds(kind), subject=subject or None, before=before)
     return web.page(
         request,
         "records.html",
+        422 if faults else 200,
         here="more",
         page=page,
         kinds=list(EventKind),
         kind=kind,
         subject=subject,
         verified=verified,
+        given=given,
+        faults=faults,
+        proof=short_witness(web.deps.ledger.head()),
     )
 
 

@@ -1,0 +1,132 @@
+"""Minds the record: keeps its end outside of it, seals closed days, and says where these contradict it."""
+
+import threading
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.model.event import EventKind, NewEvent
+from monitor.model.picture import Part
+from monitor.store.contract import KeptWitness, Ledger, SeriesStore, Witness
+from monitor.store.day_sealer import DaySealer
+from monitor.store.day_seals import EnteredSeal, day_name
+from monitor.store.witness_book import WitnessBook, contradicting
+from monitor.store.witnesses import short_witness
+
+LOOK_EVERY_S = 60.0
+KEEP_EVERY_S = 3_600.0
+SEAL_EVERY_S = 6 * 3_600.0
+SUBJECT = "record"
+ACCEPTED = "accepted"  # by a person, who says why
+
+
+class RecordWatch:
+    """Judging goes on whatever it finds; called from the service's periodic work."""
+
+    def __init__(self, data_dir: Path, series: SeriesStore, ledger: Ledger) -> None:
+        self._book = WitnessBook(data_dir, series)
+        self._sealer = DaySealer(series, ledger)
+        self._ledger = ledger
+        self._kept_s = self._sealed_s = float("-inf")
+        self._lock = threading.Lock()
+        self._wrong: tuple[str, ...] = ()
+
+    def look(self, now_s: float, *, keep: bool = False) -> None:
+        """Hold the ledger against what was kept; where it holds keep its end, now and then or at once."""
+        with self._lock:
+            kept, seals = self._contradictions()
+            head = self._ledger.head()
+            said = [self._entered(one, head, now_s) for one in kept[:1]]
+            self._wrong = (*said, *(_seal_words(one) for one in seals[:1]))
+            if not kept and head.number and (keep or abs(now_s - self._kept_s) >= KEEP_EVERY_S):
+                self._book.keep(now_s, head)
+                self._kept_s = now_s
+
+    def mind(self, now_s: float) -> None:
+        """Look, and seal the days that are over when it is time again."""
+        self.look(now_s)
+        with self._lock:
+            if abs(now_s - self._sealed_s) >= SEAL_EVERY_S:
+                self._sealer.seal(now_s)
+                self._sealed_s = now_s
+
+    def part(self) -> Part:
+        """How the record stands."""
+        wrong = self._wrong
+        return Part("record", not wrong, "; ".join(wrong) or "as it was witnessed")
+
+    def contradicted(self) -> float:
+        """1 where what was kept contradicts the record."""
+        return float(bool(self._wrong))
+
+    def witnesses(self) -> list[Witness]:
+        """What was kept outside of the ledger and nobody has accepted as contradicting, in rising number."""
+        return [one.witness for one in not_accepted(self._ledger, self._book)]
+
+    def _contradictions(self) -> tuple[list[KeptWitness], list[EnteredSeal]]:
+        return contradictions(self._ledger, self._book, self._sealer.contradictions())
+
+    def _entered(self, one: KeptWitness, head: Witness, now_s: float) -> str:
+        """Enter a contradiction, once; returns its words as they were when it was found."""
+        body: dict[str, object] = {"entry": "contradicted", "witness": list(one.witness)}
+        key = f"{SUBJECT}/{short_witness(one.witness)}"
+        new = NewEvent(EventKind.RECORD, SUBJECT, now_s, "dryshift", body, _words(one, head), key)
+        (event,) = self._ledger.commit([new], entered_s=now_s)
+        return event.why
+
+
+def contradictions(
+    ledger: Ledger, book: WitnessBook, seals: list[EnteredSeal]
+) -> tuple[list[KeptWitness], list[EnteredSeal]]:
+    """What contradicts the record and was not accepted by anybody."""
+    known = {int(str(number)) for body in _acceptances(ledger) for number in _listed(body.get("seals"))}
+    kept = contradicting(ledger, not_accepted(ledger, book))
+    return kept, [one for one in seals if one.number not in known]
+
+
+def not_accepted(ledger: Ledger, book: WitnessBook) -> list[KeptWitness]:
+    """The ledger's ends that were kept, the lowest first, without those that a person has set aside."""
+    accepted: set[Witness] = set()
+    for body in _acceptances(ledger):
+        for pair in _listed(body.get("witnesses")):
+            if isinstance(pair, list):
+                accepted.add(Witness(pair[0], pair[1]))
+    return [one for one in book.kept() if one.witness not in accepted]
+
+
+def _acceptances(ledger: Ledger) -> list[Mapping[str, object]]:
+    events = ledger.events(kinds=[EventKind.RECORD])
+    return [event.body for event in events if event.body.get("entry") == ACCEPTED]
+
+
+def accept(
+    ledger: Ledger, found: tuple[list[KeptWitness], list[EnteredSeal]], who: str, why: str, now_s: float
+) -> None:
+    """Enter that a person knows of what contradicts the record, and why it is so; it is not told any more."""
+    body: dict[str, object] = {
+        "entry": ACCEPTED,
+        "witnesses": [list(one.witness) for one in found[0]],
+        "seals": [one.number for one in found[1]],
+    }
+    ledger.commit([NewEvent(EventKind.RECORD, SUBJECT, now_s, who, body, why)], entered_s=now_s)
+
+
+def _listed(found: object) -> list[object]:
+    return found if isinstance(found, list) else []
+
+
+def _words(one: KeptWitness, head: Witness) -> str:
+    moment = f"{datetime.fromtimestamp(one.time_s, UTC):%Y-%m-%d %H:%M} UTC"
+    if head.number < one.witness.number:
+        return (
+            f"the ledger ends at event {head.number}, but event {one.witness.number} was there on {moment}: "
+            "its file was removed, replaced or cut short"
+        )
+    return (
+        f"event {one.witness.number} is not the one that was there on {moment}: the ledger was written anew "
+        "or replaced"
+    )
+
+
+def _seal_words(one: EnteredSeal) -> str:
+    return f"readings of {day_name(one.seal.day)} are not as they were sealed: see event {one.number}"

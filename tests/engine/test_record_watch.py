@@ -1,0 +1,89 @@
+"""The record is minded: what was taken away or written anew is told, and judging goes on."""
+
+import time
+from pathlib import Path
+
+import requests
+from click.testing import CliRunner, Result
+
+from monitor.alarms.daily import proof_words
+from monitor.cli.main import main
+from monitor.model.event import EventKind
+from monitor.model.notification import Notification
+from monitor.notify.record_proof import with_proof
+from monitor.store.contract import Witness
+from monitor.store.opener import LEDGER_FILE
+from monitor.store.witnesses import read_witness
+from tests.alarms.shop import wording
+from tests.engine.live import SPEED, LiveYard
+from tests.engine.yard import AnchoredClock
+from tests.receivers import WebReceiver, web_receiver
+from tests.store.test_witnesses import rewritten
+
+
+def verified(folder: Path, *options: str) -> Result:
+    return CliRunner().invoke(main, ["verify", str(folder / "shop.toml"), *options])
+
+
+def test_a_ledger_that_was_taken_away_is_told_at_the_start_and_judging_goes_on(tmp_path: Path) -> None:
+    clock = AnchoredClock(time.time(), SPEED)
+    with web_receiver() as phone:
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            yard.judged_up_to_now()
+            data = yard.settings.service.data_dir
+            assert yard.part("record").ok
+        for side in ("", "-wal", "-shm"):
+            (data / f"{LEDGER_FILE}{side}").unlink(missing_ok=True)
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            part = yard.part("record")
+            assert not part.ok
+            assert "the ledger ends at event 0, but event" in part.text
+            yard.judged_up_to_now()
+            assert yard.part("watch").ok
+            assert yard.service.server is not None
+            answer = requests.get(f"{yard.service.server.url}/readyz", timeout=10)
+            assert (answer.status_code, "record: the ledger ends" in answer.text) == (503, True)
+            yard.until(lambda: yard.alarm("record_contradicted.service") is not None, "the alarm")
+            yard.until(
+                lambda: any("The record is not as it was" in one for one in told(phone)), "the message"
+            )
+            (entered,) = yard.service.ledger.events(kinds=[EventKind.RECORD])
+            assert entered.body["entry"] == "contradicted"
+
+            assert verified(tmp_path).exit_code == 1
+            accepted = verified(tmp_path, "--accept", "Vera Quist", "the disk was changed")
+            assert (accepted.exit_code, accepted.stderr) == (0, "")
+            yard.service.record_watch.look(yard.clock.now_s())
+            assert yard.part("record").ok
+        assert verified(tmp_path).exit_code == 0
+
+
+def told(phone: WebReceiver) -> list[str]:
+    return [str(message.get("text")) for message in phone.messages]
+
+
+def test_a_ledger_written_anew_as_a_whole_is_told_and_verify_names_where(tmp_path: Path) -> None:
+    clock = AnchoredClock(time.time(), SPEED)
+    with web_receiver() as phone:
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            yard.judged_up_to_now()
+            data, head = yard.settings.service.data_dir, yard.service.ledger.head()
+        rewritten(f"sqlite:///{data / LEDGER_FILE}", 1)
+        given = verified(tmp_path, "--witness", f"{head.number}:{head.hash[:16]}")
+        assert given.exit_code == 1
+        assert "is not the one that was witnessed; it was written anew" in given.stderr
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            assert "the ledger was written anew or replaced" in yard.part("record").text
+
+
+def test_a_daily_word_carries_the_records_end_within_its_length() -> None:
+    words = proof_words(wording(), "{witness}")
+    head = Witness(1_048_213, "a3f19c2e77b041de" + "7" * 48)
+    note = Notification(
+        "k", 0.0, 1.0, "low", "All well", "All well. " * 12, "d", "", 0.0, "", {"proof": words}
+    )
+    said = with_proof(note, head).text
+    assert len(said) <= 160
+    assert read_witness(said.rpartition("proof ")[2]) == Witness(head.number, head.hash[:16])
+    other = Notification("k", 0.0, 1.0, "low", "Wet", "Wet.", "d", "", 0.0, "", {})
+    assert with_proof(other, head) is other
