@@ -2,7 +2,8 @@
 
 import ast
 import re
-from collections import defaultdict
+import tomllib
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +11,16 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
+from monitor.model.data_tables import Status
+from monitor.model.device import Sensor
+from monitor.model.limits import Limits
+from monitor.model.place import Zone
 from monitor.model.section import Section
+from monitor.model.shop_rule import ShopRule
+from monitor.model.staff import OnCall
+from monitor.model.thing import Cylinder, Plate
+from monitor.model.warning_times import WarningTimes
+from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -427,6 +437,77 @@ def test_a_number_that_says_where_it_comes_from_stands_in_the_data() -> None:
         if said.search(line)
     ]
     assert not found, "\n".join(found)
+
+
+NUMBERS = tomllib.loads((ROOT / "tests" / "numbers.toml").read_text(encoding="utf-8"))
+JUDGE_NOTHING = {"store", "wire", "clock", "cli", "demo", "__main__", "__init__"}
+MOST_OWED = 47
+
+
+def numbers_named(body: list[ast.stmt], before: str = "") -> Iterator[str]:
+    """What a module or class gives a number to, parameters with a default too; 0, 1 and -1 left out."""
+    for node in body:
+        given: list[tuple[str, ast.expr | None]] = []
+        if isinstance(node, ast.ClassDef):
+            yield from numbers_named(node.body, f"{before}{node.name}.")
+        elif isinstance(node, ast.Assign):
+            given = [(", ".join(map(ast.unparse, node.targets)), node.value)]
+        elif isinstance(node, ast.AnnAssign):
+            given = [(ast.unparse(node.target), node.value)]
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            plain, named = [*node.args.posonlyargs, *node.args.args], node.args.kwonlyargs
+            rows = [*zip(plain[::-1], node.args.defaults[::-1], strict=False)]
+            rows += [*zip(named, node.args.kw_defaults, strict=True)]
+            given = [(f"{node.name}({argument.arg})", value) for argument, value in rows]
+        for name, value in given:
+            found = (
+                []
+                if value is None
+                else [one.value for one in ast.walk(value) if isinstance(one, ast.Constant)]
+            )
+            if any(
+                (type(one) is float and one != 0.0) or (type(one) is int and abs(one) > 1) for one in found
+            ):
+                yield f"{before}{name}"
+
+
+def test_a_number_that_decides_what_is_told_stands_in_the_data() -> None:
+    """A new number in code is moved to shared/ with its provenance, or listed under what it is otherwise."""
+    listed = [
+        f"{module}: {name}"
+        for table in NUMBERS.values()
+        for module, names in table.items()
+        if module != "why"
+        for name in names
+    ]
+    there = {
+        f"{module.name.removeprefix('monitor.')}: {name}"
+        for module in MODULES.values()
+        if module.room not in JUDGE_NOTHING
+        for name in numbers_named(module.tree.body)
+    }
+    broken = [f"{one}: move it to shared/, or list it in tests/numbers.toml" for one in there - set(listed)]
+    broken += [f"{one}: is not there any more, take it off tests/numbers.toml" for one in set(listed) - there]
+    broken += [f"{one}: is listed twice" for one, count in Counter(listed).items() if count > 1]
+    owed = sum(len(names) for module, names in NUMBERS["owed"].items() if module != "why")
+    assert owed <= MOST_OWED, "numbers of the trade go into shared/, not onto the list of those still to go"
+    assert not broken, "\n".join(sorted(broken))
+
+
+def test_a_default_of_the_trade_has_its_provenance_in_the_data() -> None:
+    rows = load_toml("defaults.toml")
+    sections = {
+        section.__name__: section for section in (Limits, ShopRule, Sensor, Zone, OnCall, Cylinder, Plate)
+    }
+    sections["WarningTimes"] = WarningTimes
+    listed = {name for module, names in NUMBERS["defaults"].items() if module != "why" for name in names}
+    assert {f"{table}.{name}" for table, names in rows.items() for name in names} == listed
+    for table, names in rows.items():
+        for name, row in names.items():
+            assert row["value"] == sections[table].model_fields[name].default, f"{table}.{name}"
+            assert row["status"] in set(Status)
+            assert row["unit"]
+            assert row["source"]
 
 
 def test_the_top_level_holds_what_the_design_says() -> None:
