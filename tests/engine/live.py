@@ -20,11 +20,12 @@ KEY = SeriesKey("slip-bay", "bay-1", Quantity.AIR_TEMPERATURE)
 
 
 class Sensor:
-    """Sends a reading every twenty seconds of its clock, whatever becomes of broker and service."""
+    """Sends a reading every so many seconds of its clock, whatever becomes of broker and service."""
 
-    def __init__(self, port: int, clock: Clock, first_minute: float) -> None:
+    def __init__(self, port: int, clock: Clock, first_minute: float, every_s: float) -> None:
         self._publisher = Publisher(port)
         self._clock = clock
+        self._every_s = every_s
         self._minute = first_minute
         self._stopping = threading.Event()
         self._taken: list[int] = []  # by the broker; what could not be sent waits in the client
@@ -41,7 +42,7 @@ class Sensor:
             if wait_s > 0 and self._stopping.wait(wait_s):
                 return
             if (
-                time_s - self._clock.now_s() > EVERY_S
+                time_s - self._clock.now_s() > self._every_s
             ):  # the clock was set back while it slept, and it asks the time
                 time_s = float(round(self._clock.now_s()))
             celsius, percent = self._air()
@@ -49,8 +50,8 @@ class Sensor:
             payload = encode_own(time_s, values, len(self.sent))
             self._publisher.client.publish(TOPIC, payload, qos=1)
             self.sent.append(time_s)
-            time_s += EVERY_S
-            self._minute += EVERY_S / 60.0
+            time_s += self._every_s
+            self._minute += self._every_s / 60.0
 
     def _air(self) -> tuple[float, float]:
         return humid_evening(self._minute if self.held is None else self.held)
@@ -76,6 +77,7 @@ class LiveYard:
         clock: Clock | None = None,
         first_minute: float = 20.0,
         changes: dict[str, str] | None = None,
+        every_s: float = EVERY_S,
     ) -> None:
         self.folder = folder
         self.broker = Mosquitto(folder)
@@ -88,6 +90,7 @@ class LiveYard:
         file.write_text(text, encoding="utf-8")
         self.settings = load(file)
         self._first_minute = first_minute
+        self._every_s = every_s
         self.service: Service
         self.sensor: Sensor
         self.sent: list[float] = []
@@ -97,7 +100,7 @@ class LiveYard:
         try:
             self.service = Service(self.settings, self.clock)
             self.service.start()
-            self.sensor = Sensor(self.broker.port, self.clock, self._first_minute)
+            self.sensor = Sensor(self.broker.port, self.clock, self._first_minute, self._every_s)
         except BaseException:
             self.broker.stop()
             raise

@@ -20,10 +20,14 @@ from tests.receivers import web_receiver
 
 LONDON = ZoneInfo("Europe/London")
 HOUR_S = 3600.0
+EVERY_S = (
+    1.0  # these yards live by the machine's clock, so their sensor and the delay of their alarms are quick
+)
 QUICK = {
     "tick_s = 10": "tick_s = 1",
     "derived_every_s = 30": "derived_every_s = 2",
     "interval_s = 20": "interval_s = 1",
+    "on_delay_s = 30": "on_delay_s = 3",
     "stale_after_s = 900": "stale_after_s = 600",
 }
 
@@ -48,6 +52,10 @@ def machine(monkeypatch: pytest.MonkeyPatch) -> Iterator[SetClock]:
     return stand_in
 
 
+def living(folder: Path, phone_url: str) -> LiveYard:
+    return LiveYard(folder, phone_url, clock=SystemClock(), changes=QUICK, every_s=EVERY_S)
+
+
 def health(yard: LiveYard) -> set[str]:
     return {str(sensor.status) for zone in yard.service.snapshot().zones for sensor in zone.sensors}
 
@@ -56,7 +64,7 @@ def health(yard: LiveYard) -> set[str]:
 def test_a_clock_set_forward_by_an_hour_is_a_gap_and_no_sensor_is_blamed(
     tmp_path: Path, machine: SetClock
 ) -> None:
-    with web_receiver() as phone, LiveYard(tmp_path, phone.url, clock=SystemClock(), changes=QUICK) as yard:
+    with web_receiver() as phone, living(tmp_path, phone.url) as yard:
         yard.sensor.held = 0.0
         yard.until(lambda: len(yard.sensor.sent) > 0, "a reading")
         yard.until(lambda: health(yard) == {"good"}, "the sensor to be believed")
@@ -80,7 +88,7 @@ def test_a_clock_set_forward_by_an_hour_is_a_gap_and_no_sensor_is_blamed(
 def test_a_clock_set_back_by_an_hour_is_followed_and_the_air_goes_on_to_be_judged(
     tmp_path: Path, machine: SetClock
 ) -> None:
-    with web_receiver() as phone, LiveYard(tmp_path, phone.url, clock=SystemClock(), changes=QUICK) as yard:
+    with web_receiver() as phone, living(tmp_path, phone.url) as yard:
         yard.sensor.held = 0.0
         yard.until(lambda: health(yard) == {"good"}, "the sensor to be believed")
         machine.offset_s = -HOUR_S
