@@ -1,13 +1,13 @@
 """Takes in readings as they arrived: believes or doubts each, and follows the health of sensors."""
 
 from collections import defaultdict
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from statistics import median
 
 from monitor.core import zone_air as air_stage
 from monitor.core.late_readings import collected, is_late
 from monitor.core.shop import SensorFacts, Shop
-from monitor.core.state import CoreState, Effects
+from monitor.core.state import CoreState, Effects, replace
 from monitor.core.watch import of_sensor
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Quantity, Reading, StoredReading

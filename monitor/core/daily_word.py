@@ -1,7 +1,6 @@
 """Makes the daily word to everybody on call; whoever misses it one morning knows that the service is down."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import datetime, time
 
 from monitor.alarms.catalogue import RANK, Priority
@@ -15,7 +14,7 @@ from monitor.core.heated_stores import store_now
 from monitor.core.names import wording_of
 from monitor.core.present import as_move, picture
 from monitor.core.shop import Shop
-from monitor.core.state import CoreState
+from monitor.core.state import CoreState, replace
 from monitor.core.working_hours import hours
 from monitor.model.level import Level
 from monitor.model.notification import Notification

@@ -7,11 +7,10 @@ ones, at the moments at which the air would have been kept. A stretch once fille
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from monitor.core.derived_series import air_points, warmth_points
 from monitor.core.shop import Shop
-from monitor.core.state import CoreState, Silence
+from monitor.core.state import CoreState, Silence, replace
 from monitor.core.zone_air import Sample, ZoneAir, air_state, hear, temperature_only
 from monitor.model.reading import Point, Quantity, Reading
 from monitor.sensors.judge import judge_many

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 from monitor.alarms.escalation import Notice, NoticeTo, due_deliveries
 from monitor.alarms.grouping import Announcement, regroup
@@ -12,7 +12,7 @@ from monitor.alarms.states import Transition
 from monitor.core.names import wording_of
 from monitor.core.outlook_notices import foretold
 from monitor.core.shop import Shop
-from monitor.core.state import CoreState, Effects
+from monitor.core.state import CoreState, Effects, replace
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.outlook.shifts import upcoming

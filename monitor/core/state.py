@@ -1,7 +1,8 @@
 """What the core remembers between steps, what it is given, and what it wants done."""
 
+import dataclasses
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.alarms.escalation import EscalationBook
 from monitor.alarms.grouping import GroupBook
@@ -50,7 +51,7 @@ class Silence(NamedTuple):
     lasts: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CoreState:
     """Everything the core remembers; plain enough to be stored and read back."""
 
@@ -88,6 +89,19 @@ class CoreState:
     clouds: dict[str, Clouds] = field(default_factory=dict)  # by site, as last forecast
     store: int = 0  # which series store `order` counts in; 0: not known
     judged_s: float = 0.0  # the time that the last reading judged gives, so that its store is known again
+
+
+if TYPE_CHECKING:
+    from dataclasses import replace as replace
+else:
+
+    def replace(record, /, **changes):
+        """As `dataclasses.replace`, which for the many fields of the state takes most of a tick's time."""
+        if not isinstance(record, CoreState):
+            return dataclasses.replace(record, **changes)
+        state = object.__new__(CoreState)
+        state.__dict__.update(record.__dict__, **changes)
+        return state
 
 
 @dataclass(frozen=True, slots=True)

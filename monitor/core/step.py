@@ -1,7 +1,5 @@
 """The one pure step (shop, state, input) → (state, effects); live service and replay both call it."""
 
-from dataclasses import replace
-
 from monitor.alarms.escalation import EscalationBook
 from monitor.alarms.grouping import GroupBook, answer
 from monitor.alarms.lifecycle import empty_book, watched_again, with_conditions
@@ -26,6 +24,7 @@ from monitor.core.state import (
     Resume,
     ServiceFacts,
     Tick,
+    replace,
 )
 from monitor.core.supposed import Held
 from monitor.core.zone_air import ZoneAir

@@ -1,7 +1,6 @@
 """One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.lifecycle import advance, with_conditions
@@ -16,7 +15,7 @@ from monitor.core.derived_series import derived_points
 from monitor.core.heated_stores import store_now
 from monitor.core.notices import settle
 from monitor.core.shop import GONE, BodyFacts, Shop, ZoneFacts
-from monitor.core.state import CoreState, Effects, Since, Use
+from monitor.core.state import CoreState, Effects, Since, Use, replace
 from monitor.core.supposed import Held, carried, course_of
 from monitor.core.working_hours import hours
 from monitor.model.level import Level
