@@ -16,6 +16,7 @@ from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, with_ca
 from monitor.core.state import BodySet, ClockSet
 from monitor.engine.derivation import Deriver
 from monitor.engine.entry_checks import EntryChecks
+from monitor.engine.kept_things import KeptThings
 from monitor.engine.loop import CoreLoop
 from monitor.engine.recall import Recall
 from monitor.engine.stored_air import StoredAir
@@ -46,6 +47,7 @@ class Keeper:
 
     def __init__(self, settings: Settings, series: SeriesStore, ledger: Ledger, loop: CoreLoop) -> None:
         self.deriver = Deriver(settings, series)
+        self._kept = KeptThings(self.deriver.declared, ledger)
         self.checks = EntryChecks(settings, series, ledger, self.deriver)
         self.refusals: dict[str, tuple[Refusal, ...]] = {}  # entries in the ledger that cannot be true
         self.adrift: dict[str, str] = {}  # things that nobody watches: they lie in a zone that is gone
@@ -76,7 +78,7 @@ class Keeper:
 
     def things(self) -> ShopHistory:
         """Everything that settings and ledger tell, as of now."""
-        return self.deriver.declared.history(self._ledger.events(kinds=TOLD))
+        return self._kept.now()
 
     def record(self, event: NewEvent, now_s: float) -> Event:
         """Check an entry, write it, and derive what it changes; InputError where it cannot be true."""

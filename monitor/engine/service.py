@@ -348,6 +348,7 @@ class Service:
         return WebDeps(
             settings=self.settings,
             declared=self.keeper.deriver.declared,
+            history=self.keeper.things,
             series=self.series,
             ledger=self.ledger,
             snapshot=self.snapshot,

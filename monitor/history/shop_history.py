@@ -58,15 +58,7 @@ class DeclaredThings:
 
     def history(self, events: Iterable[Event]) -> ShopHistory:
         """Everything that settings and these events tell, corrections laid over what they correct."""
-        by_subject: dict[str, list[Event]] = {name: [] for name in (*self.packages, *self.bodies)}
-        for event in events:
-            by_subject.setdefault(event.subject, []).append(event)
-        found = [self.thing(subject, told) for subject, told in by_subject.items()]
-        return ShopHistory(
-            {name: one for thing in found for name, one in thing.packages.items()},
-            {name: one for thing in found for name, one in thing.bodies.items()},
-            {name: one for thing in found for name, one in thing.stores.items()},
-        )
+        return fold_of(self).taken(events).history
 
     def thing(self, subject: str, events: Sequence[Event]) -> ShopHistory:
         """The same of one thing, from its own events alone."""
@@ -111,6 +103,44 @@ class DeclaredThings:
         zones = (getattr(dated.entry, "zone", "") for dated in entries)
         zone = next((zone for zone in zones if zone), before.zone if before is not None else "")
         return self.sites[self.zones[zone].site].tz if zone in self.zones else self.tz
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """A shop's things after the events up to `last`; further ones touch only the things that they tell of."""
+
+    declared: DeclaredThings
+    history: ShopHistory
+    told: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)  # by thing
+    last: Event | None = None
+
+    def taken(self, events: Iterable[Event]) -> "Fold":
+        """The same with events that were entered after all that it holds, in order of entry."""
+        fresh: dict[str, list[Event]] = {}
+        last = self.last
+        for event in events:
+            fresh.setdefault(event.subject, []).append(event)
+            last = event
+        if not fresh:
+            return self
+        told = {name: (*self.told.get(name, ()), *more) for name, more in fresh.items()}
+        changed = [self.declared.thing(name, whole) for name, whole in told.items()]
+        return Fold(self.declared, _with(self.history, changed), {**self.told, **told}, last)
+
+
+def fold_of(declared: DeclaredThings) -> Fold:
+    """What the settings tell alone."""
+    alone = [declared.thing(name, ()) for name in dict.fromkeys((*declared.packages, *declared.bodies))]
+    return Fold(declared, _with(ShopHistory(), alone))
+
+
+def _with(history: ShopHistory, things: Iterable[ShopHistory]) -> ShopHistory:
+    packages, bodies, stores = dict(history.packages), dict(history.bodies), dict(history.stores)
+    for thing in things:
+        packages.update(thing.packages)
+        bodies.update(thing.bodies)
+        stores.update(thing.stores)
+    return ShopHistory(packages, bodies, stores)
 
 
 def declared_things(shop: DeclaredShop) -> DeclaredThings:

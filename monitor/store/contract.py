@@ -217,8 +217,9 @@ class Ledger(Protocol):
         subject: str | None = None,
         start_s: float | None = None,
         end_s: float | None = None,
+        from_number: int | None = None,
     ) -> list[Event]:
-        """Every event with start_s ≤ time < end_s, in order of entry."""
+        """Every event with start_s ≤ time < end_s, from a number on, in order of entry."""
 
     def newest(
         self,

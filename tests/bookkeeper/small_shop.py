@@ -162,6 +162,7 @@ def deps(yard: Yard) -> WebDeps:
     return WebDeps(
         settings=yard.settings,
         declared=yard.keeper.deriver.declared,
+        history=yard.keeper.things,
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,

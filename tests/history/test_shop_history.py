@@ -1,5 +1,6 @@
 """One fold gives every thing: the rack shows what the history believes, and nothing else."""
 
+import random
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ from monitor.consumables.classes import Place
 from monitor.history import entries as made
 from monitor.history.entries import Entry, body_of
 from monitor.history.rack import Thing, things
-from monitor.history.shop_history import DeclaredThings, ShopHistory, declared_things
+from monitor.history.shop_history import DeclaredThings, ShopHistory, declared_things, fold_of
 from monitor.model.event import Event, EventKind
 from tests.bookkeeper.yard import yard_settings
 
@@ -115,3 +116,57 @@ def test_one_thing_alone_is_as_it_is_among_all(declared: DeclaredThings) -> None
             {name: one for name, one in whole.stores.items() if name == subject},
         )
     assert [stay.start_s for stay in whole.packages["spool-1"].history.stays] == [10.0, 25.0]  # type: ignore[union-attr]
+
+
+def random_events(seed: int) -> list[Event]:
+    """What people enter, and what they should not: crossed, twice, unreadable, taken back, corrected."""
+    draw = random.Random(seed)
+    names = ["spool-1", "deck-1", "mix-1", "rod-oven", "dry-cabinet", "new-1", "new-2", "new-3"]
+    entries: list[Entry] = [
+        made.Opened("New", "fcaw-folded-h8", "slip-bay", Place.ON_MACHINE),
+        made.Moved(Place.BAGGED, "panel-hall"),
+        made.Moved(Place.HOLDING_OVEN, "rod-oven"),
+        made.RanOff(0.002),
+        made.Withdrawn(),
+        made.CylinderDelivered("New", "co2", "gas-cage"),
+        made.CylinderMoved("slip-bay"),
+        made.CylinderChanged(),
+        made.PlateBroughtIn("New", "slip-bay", 0.01),
+        made.PlateGone(),
+        made.StoreChecked(130.0),
+        made.DesiccantRenewed(),
+    ]
+    found: list[Event] = []
+    for number in range(1, 61):
+        at_s, name = float(draw.randrange(10, 500)), draw.choice(names)
+        own = [one for one in found if one.subject == name and one.kind is not EventKind.CORRECTION]
+        if own and draw.random() < 0.25:
+            right = draw.choice([{"void": True}, {"time_s": at_s}, {"body": body_of(draw.choice(entries))}])
+            body = {"of": draw.choice(own).number, **right}
+            found.append(Event(number, EventKind.CORRECTION, name, at_s, body, entered_s=500.0 + number))
+            continue
+        entry = draw.choice(entries)
+        said = {"entry": "nonsense"} if draw.random() < 0.05 else body_of(entry)
+        found.append(Event(number, entry.kind, name, at_s, said, entered_s=500.0 + number))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_fold_that_is_kept_up_gives_what_folding_all_afresh_gives(
+    declared: DeclaredThings, seed: int
+) -> None:
+    events, draw = random_events(seed), random.Random(-seed)
+    kept, at = fold_of(declared), 0
+    while at < len(events):
+        more = draw.randrange(0, 9)
+        kept, at = kept.taken(events[at : at + more]), at + more
+        told: dict[str, list[Event]] = {name: [] for name in (*declared.packages, *declared.bodies)}
+        for event in events[:at]:
+            told.setdefault(event.subject, []).append(event)
+        apart = [declared.thing(name, own) for name, own in told.items()]
+        assert kept.history == declared.history(events[:at])
+        assert kept.history.packages == {name: one for t in apart for name, one in t.packages.items()}
+        assert kept.history.bodies == {name: one for t in apart for name, one in t.bodies.items()}
+        assert kept.history.stores == {name: one for t in apart for name, one in t.stores.items()}
+    assert any(kept.history.refused(name) for name in kept.history.packages)
+    assert kept.taken(()) is kept

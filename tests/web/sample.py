@@ -10,6 +10,7 @@ from pathlib import Path
 
 from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import checked_history
+from monitor.engine.kept_things import KeptThings
 from monitor.history.entries import Seen
 from monitor.history.package_history import from_settings
 from monitor.history.shop_history import declared_things
@@ -103,6 +104,7 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
     deps = WebDeps(
         settings=chosen,
         declared=declared_things(chosen),
+        history=KeptThings(declared_things(chosen), ledger).now,
         series=series,
         ledger=ledger,
         snapshot=lambda: handle[0].picture,

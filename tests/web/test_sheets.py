@@ -50,6 +50,7 @@ def site(yard: Yard) -> Iterator[Server]:
     deps = WebDeps(
         settings=yard.settings,
         declared=yard.keeper.deriver.declared,
+        history=yard.keeper.things,
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,

@@ -29,6 +29,7 @@ def served(yard: Yard) -> Iterator[str]:
     deps = WebDeps(
         settings=yard.settings,
         declared=yard.keeper.deriver.declared,
+        history=yard.keeper.things,
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,

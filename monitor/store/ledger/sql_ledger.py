@@ -120,9 +120,12 @@ class SqlLedger:
         subject: str | None = None,
         start_s: float | None = None,
         end_s: float | None = None,
+        from_number: int | None = None,
     ) -> list[Event]:
-        """Every event with start_s ≤ time < end_s, in order of entry."""
+        """Every event with start_s ≤ time < end_s, from a number on, in order of entry."""
         query = select(EVENT).where(*_fitting(kinds, subject, start_s, end_s)).order_by(EVENT.c.number)
+        if from_number is not None:
+            query = query.where(EVENT.c.number >= from_number)
         with reading(self._engine) as db:
             return [_believed(dict(row)) for row in db.execute(query).mappings()]
 

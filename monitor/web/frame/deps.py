@@ -10,7 +10,7 @@ from monitor.consumables.run_off import RunOffGuide
 from monitor.history.entries import Seen
 from monitor.history.entry_words import EntryWords
 from monitor.history.rack import Thing, judged, things
-from monitor.history.shop_history import TOLD, DeclaredThings, ShopHistory
+from monitor.history.shop_history import DeclaredThings, ShopHistory
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
@@ -104,6 +104,7 @@ def _no_sheet(kind: str, of: str, site: str) -> Sheet:
 class WebDeps:
     """Everything the pages read, and the ways in which they act.
 
+    `history` gives every thing that settings and ledger tell of, with where it lay when.
     `key` signs forms and one-tap links. `shift_spans` gives the shifts that touch a stretch of time.
     `record` takes the entries of `monitor.history.entries` (`body_of(entry)` is an event's body), refuses
     with an InputError what cannot be true, and derives clocks and bodies anew;
@@ -117,6 +118,7 @@ class WebDeps:
 
     settings: Settings
     declared: DeclaredThings
+    history: Callable[[], ShopHistory]
     series: SeriesStore
     ledger: Ledger
     snapshot: Callable[[], Picture]
@@ -134,10 +136,6 @@ class WebDeps:
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
     witnesses: Callable[[], Sequence[Witness]] = tuple
-
-    def history(self) -> ShopHistory:
-        """Every thing that settings and ledger tell of, with where it lay when."""
-        return self.declared.history(self.ledger.events(kinds=TOLD))
 
     def entry_words(self) -> EntryWords:
         """How entries are worded here."""
