@@ -19,7 +19,7 @@ from monitor.clock import Clock, monotonic_s
 from monitor.model.back_off import BackOff
 from monitor.mqtt.client import make_client, state_payload, state_topic, subscribe
 from monitor.mqtt.intake import Intake
-from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings
+from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings, content_of
 from monitor.settings.schema import MqttSection
 
 BURST_MESSAGES = 200
@@ -302,7 +302,7 @@ class BrokerLink:
                         client.ack(known.mid, 1)
                         self._intake.acknowledged(known)
                     return
-                delivery = BrokerDelivery(message.mid, topic, payload, self._connection)
+                delivery = BrokerDelivery(message.mid, content_of(topic, payload), self._connection)
             self._intake.take(
                 topic,
                 payload,

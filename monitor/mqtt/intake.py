@@ -3,11 +3,11 @@
 import logging
 from collections import Counter
 
-from monitor.model.payload import KEPT_PAYLOAD_BYTES
+from monitor.model.payload import KEPT_PAYLOAD_BYTES, kept_topic
 from monitor.model.reading import Reading
 from monitor.mqtt.arrivals import RepeatGuard
 from monitor.mqtt.decode import decode, given_time_s
-from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch
+from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, content_of
 from monitor.mqtt.rate_budget import Budget, allowance_from
 from monitor.mqtt.rejection import Decoded, Rejection, RejectionReason
 from monitor.mqtt.remarks import Remarks
@@ -50,7 +50,7 @@ class Intake:
         delivery = self._unacknowledged.get(mid)
         if delivery is None or delivery.connection == connection:
             return None
-        if delivery.topic != topic or delivery.payload != payload:
+        if delivery.content != content_of(topic, payload):
             return None
         delivery.connection = connection
         self.counts["redelivered"] += 1
@@ -120,10 +120,11 @@ class Intake:
         self, topic: str, payload: bytes, arrived_s: float, error: Exception, into: PendingBatch
     ) -> None:
         """Keep a message that met a defect of ours; it must not come back for ever."""
+        topic = kept_topic(topic)
         log.error("a message on %s could not be taken in", topic, exc_info=error)
         self.rejected["defect"] += 1
         detail = f"message: found {type(error).__name__}: {error}; this is a defect, please report it"
-        into.set_aside.append(SetAside(topic, payload[:KEPT_PAYLOAD_BYTES], arrived_s, "defect", detail))
+        into.set_aside.append(_cut(topic, payload, arrived_s, "defect", detail))
 
     def _set_aside(
         self, topic: str, payload: bytes, arrived_s: float, decoded: Decoded, into: PendingBatch
@@ -134,10 +135,10 @@ class Intake:
             self.remarks.unread(plan.sensor, arrived_s, str(decoded.rejections[0].fault))
         if decoded.readings and not self._is_due(topic, reason, arrived_s):
             return
-        detail = _detail(decoded.rejections)
-        into.set_aside.append(SetAside(topic, payload[:KEPT_PAYLOAD_BYTES], arrived_s, reason.value, detail))
+        into.set_aside.append(_cut(topic, payload, arrived_s, reason.value, _detail(decoded.rejections)))
 
     def _is_due(self, topic: str, reason: RejectionReason, arrived_s: float) -> bool:
+        topic = kept_topic(topic)
         kept_s = self._kept_at.get((topic, reason))
         if kept_s is not None and arrived_s - kept_s < SAME_FAULT_EVERY_S:
             return False
@@ -145,6 +146,13 @@ class Intake:
             self._kept_at.clear()
         self._kept_at[topic, reason] = arrived_s
         return True
+
+
+def _cut(topic: str, payload: bytes, arrived_s: float, reason: str, detail: str) -> SetAside:
+    """A message as it waits to be kept: no longer than it will be, so that many of them are not much."""
+    if len(payload) > KEPT_PAYLOAD_BYTES:
+        detail = f"{detail}\n{len(payload)} bytes, of which the first {KEPT_PAYLOAD_BYTES} are kept"
+    return SetAside(kept_topic(topic), payload[:KEPT_PAYLOAD_BYTES], arrived_s, reason, detail)
 
 
 def _detail(rejections: tuple[Rejection, ...]) -> str:

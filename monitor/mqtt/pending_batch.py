@@ -10,13 +10,17 @@ from monitor.mqtt.arrivals import ArrivalTimes
 from monitor.store.contract import SetAside
 
 
+def content_of(topic: str, payload: bytes) -> int:
+    """A number of 64 bits that stands for topic and payload as long as the process lives."""
+    return hash((topic, payload))
+
+
 @dataclass(slots=True, eq=False)
 class BrokerDelivery:
     """One message that the broker waits to have acknowledged."""
 
     mid: int
-    topic: str
-    payload: bytes
+    content: int  # of topic and payload, which would be much to keep for thousands
     connection: int  # the connection it was last delivered on
     durable: bool = False
 

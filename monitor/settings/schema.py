@@ -93,6 +93,7 @@ class StoreSection(Section):
     keep_minutes_days: Annotated[int, Field(ge=1)] = 800
     keep_hours_days: Annotated[int, Field(ge=1)] = 3_650
     set_aside_max: Annotated[int, Field(ge=1)] = 10_000
+    set_aside_max_bytes: Annotated[int, Field(ge=100_000)] = 16_000_000
     backup_dir: Path | None = None
 
     @model_validator(mode="after")

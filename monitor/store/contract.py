@@ -125,8 +125,8 @@ class SeriesStore(Protocol):
     def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
         """Believed points between neighbouring edges (local midnights, shifts); empty ones left out."""
 
-    def set_aside(self, limit: int = 100) -> list[SetAside]:
-        """The newest unreadable messages."""
+    def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
+        """The newest unreadable messages, after so many newer ones."""
 
     def keep_witness(self, kept: KeptWitness) -> None:
         """Keep the ledger's end beside the readings: the last of each UTC day, for some years."""
@@ -138,7 +138,10 @@ class SeriesStore(Protocol):
         """How far behind the server is; None where the store is all local."""
 
     def counts(self) -> dict[str, int]:
-        """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""
+        """Counters since the store was made: stored, repeated, contradicting, set_aside, let_go, doubtful.
+
+        `let_go` counts messages set aside that made room for others since.
+        """
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old; returns rows dropped."""

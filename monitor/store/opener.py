@@ -8,6 +8,7 @@ from monitor.store.contract import Ledger, SeriesStore
 from monitor.store.influx.influx_series import InfluxSeriesStore
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.retention import Retention
+from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
 SERIES_FILE = "series.sqlite"
@@ -29,7 +30,7 @@ def open_embedded(settings: Settings) -> SqliteSeriesStore:
     return SqliteSeriesStore(
         settings.service.data_dir / SERIES_FILE,
         retention=_retention(settings),
-        set_aside_max=settings.store.set_aside_max,
+        set_aside=_aside_bound(settings),
     )
 
 
@@ -42,13 +43,17 @@ def open_influx(
         settings.service.data_dir / SPOOL_FILE,
         now_s=now_s or SystemClock().now_s,
         retention=_retention(settings),
-        set_aside_max=settings.store.set_aside_max,
+        set_aside=_aside_bound(settings),
     )
 
 
 def _retention(settings: Settings) -> Retention:
     store = settings.store
     return Retention(store.keep_readings_days, store.keep_minutes_days, store.keep_hours_days)
+
+
+def _aside_bound(settings: Settings) -> AsideBound:
+    return AsideBound(settings.store.set_aside_max, settings.store.set_aside_max_bytes)
 
 
 def ledger_url(settings: Settings) -> str:

@@ -15,6 +15,7 @@ from monitor.settings.schema import InfluxSection
 from monitor.store.contract import SeriesStore
 from monitor.store.influx.influx_series import InfluxSeriesStore
 from monitor.store.series.retention import Retention
+from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests import disks
 from tests.store import servers
@@ -93,7 +94,9 @@ def metrics_export(metrics_url: str) -> Callable[[], dict[tuple[str, str, str], 
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     """Every implementation of SeriesStore, each empty; over InfluxDB with all, some and no numbers here."""
     if request.param == "sqlite":
-        store = SqliteSeriesStore(tmp_path / "series.sqlite", retention=SHORT_RETENTION, set_aside_max=50)
+        store = SqliteSeriesStore(
+            tmp_path / "series.sqlite", retention=SHORT_RETENTION, set_aside=AsideBound(messages=50)
+        )
         yield Rig(store, settle=lambda: None)
         store.close()
         return
@@ -103,7 +106,7 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
         tmp_path / "spool.sqlite",
         now_s=lambda: 1.7e9,
         retention=SHORT_RETENTION,
-        set_aside_max=50,
+        set_aside=AsideBound(messages=50),
     )
     before_ms = {"influxdb here": 1, "influxdb mixed": SOME_DAY_MS, "influxdb there": FAR_MS}[request.param]
 

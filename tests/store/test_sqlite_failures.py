@@ -63,6 +63,7 @@ def test_a_full_disk_is_named_loses_nothing_acknowledged_and_heals_by_itself(sma
         "repeated": 0,
         "contradicting": 0,
         "set_aside": 0,
+        "let_go": 0,
         "doubtful": 0,
     }
     assert sum(b.n for b in store.buckets(KEY, T0, T0 + 1e6, 3600)) == acknowledged

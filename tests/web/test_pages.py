@@ -9,6 +9,7 @@ import requests
 
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import not_judged
+from monitor.store.contract import SetAside
 from monitor.web.pages.numbers_page import checks_of
 from monitor.web.server import Server
 from tests.web import sample
@@ -88,6 +89,45 @@ def test_set_aside_messages_show_reason_and_fix(server: Server) -> None:
     html = requests.get(server.url + "/set-aside", timeout=10).text
     assert "send numbers as JSON writes them" in html
     assert "ff fe 00 01" in html
+
+
+def test_a_page_of_set_aside_messages_stays_small_and_leads_to_the_older_ones(tmp_path: Path) -> None:
+    shop = sample.open_shop(tmp_path, filled=False)
+    many = [SetAside("x" * 60_000, b"\xe2\x82\xac" * 9_000, sample.NOW_S, "malformed", "text")] * 1_500
+    shop.series.append([], many)
+    server = sample.start(shop)
+    try:
+        first = requests.get(server.url + "/set-aside", timeout=10)
+        assert len(first.content) < 250_000
+        assert "60000 characters" in first.text
+        assert "27000 bytes, of which the first 8192 are kept" in first.text
+        assert "bytes more that are kept" in first.text
+        assert 'href="/set-aside?skip=50"' in first.text
+        last = requests.get(server.url + "/set-aside?skip=1500", timeout=10).text
+        assert "Older" not in last
+        assert 'href="/set-aside?skip=1450"' in last
+    finally:
+        server.stop()
+
+
+def test_a_record_proof_is_checked_by_a_tap_and_one_that_is_none_is_refused(
+    server: Server, browser_session: requests.Session
+) -> None:
+    page = browser_session.get(server.url + "/records", timeout=10).text
+    proof = re.search(r"Record proof now: <b>(\d+:[0-9a-f]{16})</b>", page)
+    token = re.search(r'name="form_token" value="(\w+)"', page)
+    assert proof
+    assert token
+
+    def told(witness: str) -> requests.Response:
+        form = {"form_token": token.group(1), "witness": witness}
+        return browser_session.post(server.url + "/records/verify", data=form, timeout=10)
+
+    assert "and the record proof you typed" in told(proof.group(1)).text
+    number = proof.group(1).partition(":")[0]
+    assert "not the one that was witnessed" in told(f"{number}:{'0' * 16}").text
+    wrong = told("12")
+    assert (wrong.status_code, "is no record proof" in wrong.text) == (422, True)
 
 
 def test_the_chain_of_records_is_verified_by_a_tap(server: Server, browser_session: requests.Session) -> None:

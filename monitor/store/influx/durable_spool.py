@@ -9,12 +9,12 @@ from monitor.store.contract import SetAside
 from monitor.store.influx.layout import ReadingRow
 from monitor.store.influx.link import ServerRefusal
 from monitor.store.series.adopt import reading_row
-from monitor.store.series.append import put_aside
 from monitor.store.series.catalog import add_number, read_number, write_number
 from monitor.store.series.cover import Floors
 from monitor.store.series.retention import drop_lone_marks
 from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import HOUR_MS
+from monitor.store.series.set_aside_rows import put_aside
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
 # Readings are sent in their order of arrival, so one number says how far the server has come. Points
@@ -160,7 +160,7 @@ class Spool:
             )
             topic, detail = "/".join(key), f"{value} at {time_ms} ms: {reason}"
             aside = SetAside(topic, repr(value).encode(), time_ms / 1000.0, "refused_by_server", detail)
-            put_aside(db, [aside], self.local.set_aside_max)
+            put_aside(db, [aside], self.local.aside_bound)
 
     def tried_order(self) -> int:
         """Up to which order sending began: what the server holds of these may be ours."""
@@ -180,7 +180,7 @@ class Spool:
             for place in [*repeats, *(place for place, _ in contradictions)]:
                 db.execute("DELETE FROM reading WHERE arrival_order = ?", (sent.orders[place],))
             asides = [_contradiction(sent.rows[place], detail) for place, detail in contradictions]
-            put_aside(db, asides, self.local.set_aside_max)
+            put_aside(db, asides, self.local.aside_bound)
             add_number(db, "stored", -len(repeats) - len(contradictions))
             add_number(db, "repeated", len(repeats))
             add_number(db, "contradicting", len(contradictions))

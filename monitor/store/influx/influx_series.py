@@ -30,6 +30,7 @@ from monitor.store.series.cover import Floors
 from monitor.store.series.reads import Total, add_totals
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS
+from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore, rising_ms, whole_ms, whole_width_ms
 
 LOCAL_DAYS = 14  # kept here beside the server: longer than its outage, a week's page and most clocks ask for
@@ -64,10 +65,10 @@ class InfluxSeriesStore:
         *,
         now_s: Callable[[], float],
         retention: Retention | None = None,
-        set_aside_max: int = 10_000,
+        set_aside: AsideBound | None = None,
     ) -> None:
         self._retention = retention or Retention()
-        self.local = SqliteSeriesStore(spool_file, retention=self._retention, set_aside_max=set_aside_max)
+        self.local = SqliteSeriesStore(spool_file, retention=self._retention, set_aside=set_aside)
         self.spool = Spool(self.local)
         self.archive = InfluxArchive(section)
         self.shipper = Shipper(self.spool, self.archive, section.batch_count, now_s)
@@ -196,9 +197,9 @@ class InfluxSeriesStore:
         late = reads.slice_(db, key, first, min(span[1], until_ms), _ALL)
         return Past(read_number(db, "sums_until_ms"), until_ms, series.derived, floors, late)
 
-    def set_aside(self, limit: int = 100) -> list[SetAside]:
-        """The newest unreadable messages, and what the server would not have."""
-        return self.local.set_aside(limit)
+    def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
+        """The newest unreadable messages, and what the server would not have, after so many newer ones."""
+        return self.local.set_aside(limit, skip)
 
     def keep_witness(self, kept: KeptWitness) -> None:
         """Keep the ledger's end in the local file, which has the order of arrival as well."""
@@ -213,7 +214,7 @@ class InfluxSeriesStore:
         return self.shipper.shipping()
 
     def counts(self) -> dict[str, int]:
-        """Counters since the spool was made: stored, repeated, contradicting, set_aside, doubtful."""
+        """Counters since the spool was made, by what became of a reading or message."""
         return self.local.counts()
 
     def apply_retention(self, now_s: float) -> int:

@@ -7,13 +7,12 @@ from math import isfinite
 from typing import NamedTuple
 
 from monitor.model.errors import InputError
-from monitor.model.payload import KEPT_PAYLOAD_BYTES
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.series.catalog import Catalog, add_number, write_number
 from monitor.store.series.series_schema import HOUR_MS
+from monitor.store.series.set_aside_rows import MAX_TIME_S, AsideBound, put_aside
 
-MAX_TIME_S = 253_402_300_800.0  # the end of the year 9999
 _SEQUENCE_LIMIT = 2**63
 
 _INSERT = """
@@ -38,7 +37,7 @@ def append(
     catalog: Catalog,
     readings: Sequence[Reading],
     set_aside: Sequence[SetAside],
-    set_aside_max: int,
+    bound: AsideBound,
 ) -> AppendResult:
     """Store a batch inside the caller's transaction."""
     batch = _prepare(db, catalog, readings)
@@ -51,7 +50,7 @@ def append(
         write_number(db, "last_order", catalog.last_order)
         catalog.mark_stale(db, batch.hours)
     aside = [*set_aside, *batch.unfit]
-    put_aside(db, [*aside, *contradictions], set_aside_max)
+    put_aside(db, [*aside, *contradictions], bound)
     add_number(db, "stored", stored)
     add_number(db, "repeated", repeated)
     add_number(db, "contradicting", len(contradictions))
@@ -122,32 +121,3 @@ def _judge_repeats(db: sqlite3.Connection, batch: AppendBatch, order: int) -> tu
 def _aside(reading: Reading, reason: str, detail: str) -> SetAside:
     payload = json.dumps([*reading.key, *reading[1:]]).encode()
     return SetAside("/".join(reading.key), payload, reading.arrived_s, reason, detail)
-
-
-def put_aside(db: sqlite3.Connection, messages: Sequence[SetAside], limit: int) -> None:
-    """Keep messages for inspection; beyond `limit` the oldest go."""
-    if not messages:
-        return
-    db.executemany(
-        "INSERT INTO set_aside (topic, payload, arrived_ms, reason, detail) VALUES (?, ?, ?, ?, ?)",
-        [
-            (m.topic, m.payload[:KEPT_PAYLOAD_BYTES], _whole_ms(m.arrived_s), m.reason, m.detail)
-            for m in messages
-        ],
-    )
-    newest = db.execute("SELECT max(id) FROM set_aside").fetchone()[0]
-    db.execute("DELETE FROM set_aside WHERE id <= ?", (newest - limit,))
-
-
-def _whole_ms(time_s: float) -> int:
-    return round(time_s * 1000.0) if 0.0 <= time_s < MAX_TIME_S else 0
-
-
-def read_aside(db: sqlite3.Connection, limit: int) -> list[SetAside]:
-    """The newest messages put aside, newest first."""
-    rows = db.execute(
-        "SELECT topic, payload, arrived_ms, reason, detail FROM set_aside ORDER BY id DESC LIMIT ?", (limit,)
-    )
-    return [
-        SetAside(topic, payload, ms / 1000.0, reason, detail) for topic, payload, ms, reason, detail in rows
-    ]

@@ -121,4 +121,7 @@ UPDATE set_aside SET topic = substr(topic, 1, {KEPT_TOPIC_CHARACTERS});
 
 UPDATE set_aside SET bytes = length(CAST(topic || reason || detail AS BLOB)) + length(payload)"""
 
-SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND))
+# Who holds how much of what was set aside, without reading the payloads.
+_THIRD = "CREATE INDEX set_aside_held ON set_aside (topic, reason, bytes)"
+
+SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD))

@@ -18,10 +18,11 @@ from monitor.store.series.cover import Floors
 from monitor.store.series.marks import write_marks
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import HOUR_MS, SERIES_SCHEMA
+from monitor.store.series.set_aside_rows import LET_GO, MAX_TIME_S, AsideBound, read_aside
 from monitor.store.series.witness_rows import keep_witness, read_witnesses
 from monitor.store.sqlite_file import SqliteFile
 
-_COUNTERS = ("stored", "repeated", "contradicting", "set_aside", "doubtful")
+_COUNTERS = ("stored", "repeated", "contradicting", "set_aside", LET_GO, "doubtful")
 _IDENTITY = "identity"
 _UPSERT = """
 INSERT INTO point (series_id, time_ms, value) VALUES (?, ?, ?)
@@ -32,12 +33,12 @@ def whole_ms(name: str, time_s: float) -> int:
     """A time in whole milliseconds, kept inside what the store can hold."""
     if time_s != time_s:
         raise RangeError(name, time_s, "seconds since 1970")
-    return round(min(max(time_s, 0.0), append.MAX_TIME_S) * 1000.0)
+    return round(min(max(time_s, 0.0), MAX_TIME_S) * 1000.0)
 
 
 def whole_width_ms(width_s: float) -> int:
     """A bucket width in milliseconds."""
-    width_ms = round(width_s * 1000.0) if 0.0 < width_s < append.MAX_TIME_S else 0
+    width_ms = round(width_s * 1000.0) if 0.0 < width_s < MAX_TIME_S else 0
     if width_ms < 1 or abs(width_ms - width_s * 1000.0) > 1e-6 * width_ms:
         raise RangeError("width_s", width_s, "a whole number of milliseconds above zero")
     return width_ms
@@ -59,11 +60,11 @@ class SqliteSeriesStore:
         path: Path,
         *,
         retention: Retention | None = None,
-        set_aside_max: int = 10_000,
+        set_aside: AsideBound | None = None,
         busy_timeout_s: float = 5.0,
     ) -> None:
         self._retention = retention or Retention()
-        self.set_aside_max = set_aside_max
+        self.aside_bound = set_aside or AsideBound()
         self.catalog = Catalog()
         self._lock = RLock()
         self._opened = 0
@@ -84,7 +85,7 @@ class SqliteSeriesStore:
     def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
         """Store a batch in one transaction; the same (series, time) twice counts as repeated."""
         with self.writing() as db:
-            result = append.append(db, self.catalog, readings, set_aside, self.set_aside_max)
+            result = append.append(db, self.catalog, readings, set_aside, self.aside_bound)
             rollups.refresh(db, self.catalog, only_many=True)
         return result
 
@@ -102,7 +103,7 @@ class SqliteSeriesStore:
         with self.writing() as db:
             rows = []
             for key, time_s, value in points:
-                if value - value != 0.0 or not 0.0 <= time_s < append.MAX_TIME_S:
+                if value - value != 0.0 or not 0.0 <= time_s < MAX_TIME_S:
                     found = f"{value} at {time_s}"
                     raise InputError([Fault("/".join(key), found, "write a finite number at a sound time")])
                 number = self.catalog.series_id(db, key, derived=True)
@@ -171,10 +172,10 @@ class SqliteSeriesStore:
             found = reads.spans(db, key, edges)
         return [found[number].bucket(edges[number] / 1000.0) for number in sorted(found)]
 
-    def set_aside(self, limit: int = 100) -> list[SetAside]:
-        """The newest unreadable messages."""
+    def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
+        """The newest unreadable messages, after so many newer ones."""
         with self.file.read() as db:
-            return append.read_aside(db, limit)
+            return read_aside(db, limit, skip)
 
     def keep_witness(self, kept: KeptWitness) -> None:
         """Keep the ledger's end beside the readings: the last of each UTC day, for some years."""
@@ -191,7 +192,7 @@ class SqliteSeriesStore:
         return None
 
     def counts(self) -> dict[str, int]:
-        """Counters since the store was made: stored, repeated, contradicting, set_aside, doubtful."""
+        """Counters since the store was made, by what became of a reading or message."""
         with self.file.read() as db:
             known = dict(db.execute("SELECT name, value FROM number"))
         return {name: int(known.get(name, 0)) for name in _COUNTERS}

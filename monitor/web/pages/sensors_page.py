@@ -1,6 +1,8 @@
 """The pages about the instruments: each sensor's health and last numbers, and messages nobody could read."""
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from monitor.model.reading import Point, SeriesKey
@@ -9,8 +11,8 @@ from monitor.web.frame.page import Web
 PIECES = {
     "sensors": "piece/sensors.html",
 }
-SET_ASIDE_SHOWN = 200
-_HEX_PREVIEW = 400
+SET_ASIDE_SHOWN = 50
+_PREVIEW_BYTES = 1_000
 
 
 def routes(web: Web) -> APIRouter:
@@ -23,9 +25,19 @@ def routes(web: Web) -> APIRouter:
         return web.page(request, "sensors.html", here="more")
 
     @router.get("/set-aside")
-    def set_aside(request: Request) -> HTMLResponse:
-        rows = [(item, preview(item.payload)) for item in web.deps.series.set_aside(SET_ASIDE_SHOWN)]
-        return web.page(request, "set_aside.html", here="more", rows=rows, counts=web.deps.series.counts())
+    def set_aside(request: Request, skip: Annotated[int, Query(ge=0, le=10**9)] = 0) -> HTMLResponse:
+        found = web.deps.series.set_aside(SET_ASIDE_SHOWN + 1, skip)
+        rows = [(item, preview(item.payload)) for item in found[:SET_ASIDE_SHOWN]]
+        return web.page(
+            request,
+            "set_aside.html",
+            here="more",
+            rows=rows,
+            skip=skip,
+            older=skip + SET_ASIDE_SHOWN if len(found) > SET_ASIDE_SHOWN else None,
+            newer=max(skip - SET_ASIDE_SHOWN, 0) if skip else None,
+            counts=web.deps.series.counts(),
+        )
 
     return router
 
@@ -42,9 +54,12 @@ def last_points(web: Web) -> dict[str, list[Point]]:
 
 
 def preview(payload: bytes) -> str:
-    """A payload as text where it is text, else its bytes in hexadecimal."""
+    """The beginning of a payload, as text where it is text, else its bytes in hexadecimal."""
+    start, left = payload[:_PREVIEW_BYTES], len(payload) - _PREVIEW_BYTES
+    more = f"\n… and {left} bytes more that are kept" if left > 0 else ""
     try:
-        text = payload.decode("utf-8")
+        payload.decode("utf-8")
     except UnicodeDecodeError:
-        return payload[:_HEX_PREVIEW].hex(" ")
-    return "".join(c if c.isprintable() or c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text)
+        return start.hex(" ") + more
+    text = start.decode("utf-8", "ignore")  # a sign that was cut in two is left out
+    return "".join(c if c.isprintable() or c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text) + more
