@@ -1,6 +1,7 @@
 """Messages that could not be read take a bounded place on the disk and in memory, whatever their topics."""
 
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
