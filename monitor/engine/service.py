@@ -27,6 +27,7 @@ from monitor.engine.proof_of_life import Watching
 from monitor.engine.record_watch import LOOK_EVERY_S as RECORD_EVERY_S
 from monitor.engine.record_watch import RecordWatch
 from monitor.engine.recount import Recounter
+from monitor.engine.session_losses import SessionLosses
 from monitor.model.errors import DryshiftError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
@@ -119,6 +120,7 @@ class Service:
         self._opened = threading.Event()  # new readings may come
         self._watch = Watch(self.loop, self.keeper, self.ledger, clock)
         self._watching: Watching | None = None
+        self._session_losses = SessionLosses(self.ledger)
         self._periodic = BackgroundScheduler(timezone="UTC")
         self._core_error = ""
         self._pictured = False
@@ -236,6 +238,7 @@ class Service:
         until_s = self.ingest.watermark_s()
         self._watch.judge(until_s, self._service_facts(until_s))
         self._core_error = ""
+        self._session_losses.enter(self.ingest.status().lost_sessions, self.clock.now_s())
         if not (self._pictured or self.foreseer.views):
             self._pictured = True
             self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)

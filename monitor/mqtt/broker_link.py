@@ -19,6 +19,7 @@ from monitor.clock import Clock, monotonic_s
 from monitor.model.back_off import BackOff
 from monitor.mqtt.client import make_client, state_payload, state_topic, subscribe
 from monitor.mqtt.intake import Intake
+from monitor.mqtt.missing_messages import LostSession
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings, content_of
 from monitor.settings.schema import MqttSection
 
@@ -31,6 +32,7 @@ GOODBYE_S = 2.0
 # then they are left in the network until the store takes again.
 HELD_WINDOWS = 2
 HELD_WAIT_S = 0.05
+LOST_REMEMBERED = 64
 
 log = logging.getLogger(__name__)
 
@@ -82,6 +84,7 @@ class BrokerLink:
         self._thread: threading.Thread | None = None
         self._said = "online"
         self.state = LinkState(since_s=clock.now_s())
+        self.lost_sessions: deque[LostSession] = deque(maxlen=LOST_REMEMBERED)
 
     def start(self, intake: Intake, pending: PendingReadings) -> None:
         """Begin to connect, and go on trying."""
@@ -254,10 +257,24 @@ class BrokerLink:
         self._connection += 1
         if not flags.session_present:
             self._intake.forget_deliveries()
+            self._note_lost_session()
         self.state = LinkState(connected=True, since_s=self._clock.now_s())
         log.info("connected to the broker at %s, session %s", self._where(), flags.session_present)
         subscribe(client, self._settings, self._wanted)
         client.publish(state_topic(self._settings), state_payload(self._said), qos=1, retain=True)
+
+    def _note_lost_session(self) -> None:
+        """The broker has none for us; where it had one, what it held for us is gone.
+
+        An embedded broker that was started with this process never had one: nobody could send to it.
+        """
+        since_s = self._intake.heard_s
+        first_of_own = self._connection == 1 and self._settings.broker == "embedded"
+        if since_s is None or first_of_own:
+            return
+        now_s = self._clock.now_s()
+        log.error("the broker at %s forgot the session; what it held for us is lost", self._where())
+        self.lost_sessions.append(LostSession(min(since_s, now_s), now_s))
 
     def _on_disconnect(
         self,

@@ -2,11 +2,13 @@
 
 import logging
 from collections import Counter
+from collections.abc import Mapping, Sequence
 
 from monitor.model.payload import KEPT_PAYLOAD_BYTES, kept_topic
 from monitor.model.reading import Reading
 from monitor.mqtt.arrivals import RepeatGuard
 from monitor.mqtt.decode import decode, given_time_s
+from monitor.mqtt.missing_messages import SequenceGaps
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, content_of
 from monitor.mqtt.rate_budget import Budget, allowance_from
 from monitor.mqtt.rejection import Decoded, Rejection, RejectionReason
@@ -18,6 +20,7 @@ from monitor.store.contract import SetAside
 KEPT_FAULTS = 5
 SAME_FAULT_EVERY_S = 3_600.0  # a message that was read in part is kept as a sample this often
 FAULTS_REMEMBERED = 4_096
+MISSED_S = 86_400.0  # so long it is said of a sensor that messages are missing
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +39,8 @@ class Intake:
         self.counts: Counter[str] = Counter()
         self.rejected: Counter[str] = Counter()
         self.last_message_s: float | None = None
+        self.heard_s: float | None = None  # when the newest message was measured, also of an earlier run
+        self.gaps = SequenceGaps()
 
     def forget_deliveries(self) -> None:
         """The broker lost the session: it will not repeat what it delivered before."""
@@ -89,6 +94,7 @@ class Intake:
         if readings and not readings[0].time_from_device:
             self._look_at_clock(topic, payload, readings[0])
         if readings:
+            self._note_heard(readings[0])
             admitted = self._guard.admit(readings)
             if admitted:
                 into.readings += self._within_budget(admitted)
@@ -96,6 +102,17 @@ class Intake:
                 self.counts["repeated"] += len(readings)
         if rejections:
             self._set_aside(topic, payload, arrived_s, Decoded(readings, rejections), into)
+
+    def recall(self, readings: Sequence[Reading]) -> None:
+        """Learn from the newest readings of an earlier run, the oldest first."""
+        self._guard.remember(readings)
+        for reading in readings:
+            self._note_heard(reading)
+
+    def _note_heard(self, reading: Reading) -> None:
+        self.heard_s = min(reading.time_s, reading.arrived_s)
+        if reading.sequence is not None:
+            self.gaps.note(reading.key.source, reading.sequence, reading.arrived_s)
 
     def _look_at_clock(self, topic: str, payload: bytes, reading: Reading) -> None:
         """How far a stamp was off that was not used; read again once a minute at most."""
@@ -112,9 +129,9 @@ class Intake:
             self.remarks.flooded(sensor, readings[0].arrived_s, self._budget.left_out[sensor])
         return kept
 
-    def distrusted(self) -> frozenset[str]:
-        """Sensors whose sequence number is not believed."""
-        return self._guard.distrusted()
+    def remarked(self, now_s: float) -> Mapping[str, str]:
+        """By sensor, what is to be said of it now that its readings cannot tell."""
+        return self.remarks.words(now_s, self._guard.distrusted(), self.gaps.missing(now_s - MISSED_S))
 
     def unreadable(
         self, topic: str, payload: bytes, arrived_s: float, error: Exception, into: PendingBatch

@@ -1,10 +1,14 @@
 """What ingest has noticed of each sensor that its readings cannot tell: unreadable messages, floods."""
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
+
+from monitor.mqtt.missing_messages import MOST_KEPT
 
 REMEMBERED_S = 3_600.0
 LOOK_EVERY_S = 60.0
+NOTHING: Mapping[str, int] = MappingProxyType({})
 
 
 class _Unread(NamedTuple):
@@ -42,8 +46,10 @@ class Remarks:
         """So many messages were left out of the store since the service started."""
         self._flooded[sensor] = left_out, arrived_s
 
-    def words(self, now_s: float, distrusted: frozenset[str]) -> Mapping[str, str]:
-        """By sensor, what is to be said of it now."""
+    def words(
+        self, now_s: float, distrusted: frozenset[str], missing: Mapping[str, int] = NOTHING
+    ) -> Mapping[str, str]:
+        """By sensor, what is to be said of it now; `missing` counts messages that its sequence skips."""
         found: dict[str, list[str]] = {}
         for sensor, seen in self._unread.copy().items():
             if now_s - seen.last_s <= REMEMBERED_S:
@@ -59,6 +65,11 @@ class Remarks:
                 side = "ahead" if ahead_s > 0.0 else "behind"
                 words = f"its clock is {_long(abs(ahead_s))} {side}; judged by arrival, set its clock"
                 found.setdefault(sensor, []).append(words)
+        for sensor, count in missing.items():
+            were = "message is" if count == 1 else "messages are"
+            least = "at least " if count >= MOST_KEPT else ""
+            words = f"{least}{count} {were} missing by its sequence number since yesterday"
+            found.setdefault(sensor, []).append(words)
         for sensor in distrusted:
             found.setdefault(sensor, []).append("its sequence number stands still; mend it, repeats look new")
         return {sensor: "; ".join(words) for sensor, words in found.items()}

@@ -13,6 +13,7 @@ from monitor.mqtt.arrivals import ArrivalTimes, RepeatGuard
 from monitor.mqtt.broker_link import BrokerLink
 from monitor.mqtt.embedded_broker import EMBEDDED_WINDOW
 from monitor.mqtt.intake import Intake
+from monitor.mqtt.missing_messages import LostSession
 from monitor.mqtt.pending_batch import PendingBatch, PendingReadings
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.topic_filters import wanted
@@ -41,6 +42,7 @@ class IngestStatus:
     counts: Mapping[str, int]
     rejected: Mapping[str, int]
     remarks: Mapping[str, str]  # by sensor: what its readings cannot tell
+    lost_sessions: tuple[LostSession, ...] = ()  # the oldest first
 
 
 class IngestSession:
@@ -60,10 +62,9 @@ class IngestSession:
         self._clock = clock
         self._on_committed = on_committed
         self._address = address or (settings.host, settings.port)
-        guard = RepeatGuard()
-        arrivals = ArrivalTimes(clock, _recall(store, guard))
+        self._intake = Intake(catalogue, RepeatGuard())
+        arrivals = ArrivalTimes(clock, _recall(store, self._intake))
         self._pending = PendingReadings(arrivals, _group(settings), settings.commit_s)
-        self._intake = Intake(catalogue, guard)
         topics = wanted(settings.topic_root, settings.extra_topics, catalogue.topics)
         self._link = BrokerLink(settings, self._address, topics, clock)
         self._stopping = threading.Event()
@@ -114,7 +115,8 @@ class IngestSession:
             last_message_s=self._intake.last_message_s,
             counts=MappingProxyType(self._stored | counts),
             rejected=MappingProxyType(dict(self._intake.rejected)),
-            remarks=self._intake.remarks.words(self._clock.now_s(), self._intake.distrusted()),
+            remarks=self._intake.remarked(self._clock.now_s()),
+            lost_sessions=tuple(self._link.lost_sessions),
         )
 
     def _commit_all(self) -> None:
@@ -161,7 +163,7 @@ def _group(settings: MqttSection) -> int:
     return max(1, min(settings.commit_count, window // 2))
 
 
-def _recall(store: SeriesStore, guard: RepeatGuard) -> float | None:
+def _recall(store: SeriesStore, intake: Intake) -> float | None:
     """Learn the newest readings of an earlier run; returns when the last of them arrived."""
     try:
         last = store.last_order()
@@ -172,5 +174,5 @@ def _recall(store: SeriesStore, guard: RepeatGuard) -> float | None:
     except StoreUnavailableError as error:
         log.warning("the store cannot be read yet: %s", error)
         return None
-    guard.remember(recent)
+    intake.recall(recent)
     return recent[-1].arrived_s if recent else None

@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 
 import pytest
+import requests
 
 from monitor.alarms.states import CommandKind
 from monitor.model.event import EventKind
@@ -97,6 +98,27 @@ def test_a_broker_that_restarts_is_said_to_be_away_and_nothing_it_took_is_lost(t
         yard.until(lambda: yard.alarm("broker_away.service") is None or _back(yard), "the alarm to pass", 60)
         yard.all_stored(patience_s=60)
         phone.wait_for(1)
+
+
+def test_a_session_that_the_broker_forgot_is_in_the_record_once_and_on_the_sensors_page(
+    tmp_path: Path,
+) -> None:
+    with web_receiver() as phone, LiveYard(tmp_path, phone.url) as yard:
+        yard.until(lambda: len(yard.sensor.sent) > 30, "some readings")
+        yard.broker.kill()
+        (tmp_path / "mosquitto.db").unlink(missing_ok=True)
+        yard.until(lambda: not yard.part("broker").ok, "the page to say so")
+        yard.broker.start()
+        kinds = [EventKind.BROKER_SESSION]
+        yard.until(lambda: len(yard.service.ledger.events(kinds=kinds)) == 1, "the record to say so", 60)
+        sent = len(yard.sensor.sent)
+        yard.until(lambda: len(yard.sensor.sent) > sent + 20, "more readings")
+        (event,) = yard.service.ledger.events(kinds=kinds)
+        assert event.why.startswith("the broker forgot the session: readings between 2026-09-")
+        assert event.why.endswith("may be missing")
+        assert yard.service.server is not None
+        page = requests.get(f"{yard.service.server.url}/sensors", timeout=10).text
+        assert "The broker forgot the session" in page
 
 
 def _back(yard: LiveYard) -> bool:

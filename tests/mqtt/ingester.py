@@ -13,7 +13,14 @@ from tests.mqtt.yard import sensor, settings_with
 
 def main() -> None:
     port, file = int(sys.argv[1]), Path(sys.argv[2])
-    settings = settings_with(sensor("slip-1"), sensor("slip-2"), port=port, commit_s=0.02, commit_count=50)
+    settings = settings_with(
+        sensor("slip-1"),
+        sensor("slip-2"),
+        sensor("slip-3", "number"),
+        port=port,
+        commit_s=0.02,
+        commit_count=50,
+    )
     store = SqliteSeriesStore(file)
     session = IngestSession(settings.mqtt, SensorCatalogue.from_settings(settings), store, SystemClock())
     session.start()

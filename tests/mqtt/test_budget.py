@@ -79,7 +79,7 @@ def remarks_after(payloads: list[tuple[float, bytes]]) -> str:
         intake.take(
             topic("slip-1"), payload, retained=False, arrived_s=arrived_s, into=PendingBatch(), delivery=None
         )
-    return intake.remarks.words(payloads[-1][0], intake.distrusted()).get("slip-1", "")
+    return intake.remarked(payloads[-1][0]).get("slip-1", "")
 
 
 @pytest.mark.parametrize(

@@ -96,6 +96,34 @@ def test_a_repeat_after_a_kill_is_known_by_its_sequence_where_there_is_no_time(
     assert [reading.sequence for reading in stored(file)] == list(range(61))
 
 
+def test_a_bare_number_is_never_dropped_for_its_value_and_stored_again_at_most_once_for_a_kill(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    """Without time and sequence nobody can tell what is repeated once its acknowledgement may have been sent.
+
+    MQTT 5 (OASIS, 2019), 4.3.2: the same packet identifier is a new message after the acknowledgement,
+    flagged as repeated or not; so what was stored when the service was killed may be stored once more.
+    """
+    file = tmp_path / "series.sqlite"
+    sent = [b"17.4"] * 300 + [b"%d" % n for n in range(300)]
+    with Publisher(mosquitto.port) as sensors:
+        for k in range(3):
+            with ingester(mosquitto.port, file):
+                heard = listen(sensors.client, "dryshift/service/state")
+                wait_until(lambda heard=heard: len(heard) >= 1, "the service")
+                before = count(file)
+                for payload in sent[k::3]:
+                    sensors.client.publish(topic("slip-3"), payload, qos=1)
+                wait_until(lambda before=before: count(file) > before + 20, "some of it to be committed")
+        with ingester(mosquitto.port, file):
+            sensors.send(topic("slip-3"), b"49.5")
+            wait_until(lambda: any(one.value == 49.5 for one in stored(file)), "the last")
+    found = Counter(reading.value for reading in stored(file))
+    assert found[17.4] >= 300
+    assert all(found[float(n)] >= 1 for n in range(300))
+    assert max(found[float(n)] for n in range(300)) <= 1 + 3  # once more for a kill at most
+
+
 def test_the_broker_tells_others_when_the_service_is_lost(mosquitto: Mosquitto, tmp_path: Path) -> None:
     with Publisher(mosquitto.port) as watcher:
         heard = listen(watcher.client, "dryshift/service/state")

@@ -1,10 +1,13 @@
 """The pages about the instruments: each sensor's health and last numbers, and messages nobody could read."""
 
+from collections.abc import Mapping
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
+from monitor.model.device import Sensor
+from monitor.model.event import EventKind
 from monitor.model.reading import Point, SeriesKey
 from monitor.web.frame.page import Web
 
@@ -13,12 +16,15 @@ PIECES = {
 }
 SET_ASIDE_SHOWN = 50
 _PREVIEW_BYTES = 1_000
+SAID_FOR_S = 7 * 86_400.0  # of a session that was lost
 
 
 def routes(web: Web) -> APIRouter:
     """Sensors and set-aside messages."""
     router = APIRouter(include_in_schema=False)
     web.env.globals["last_points"] = lambda: last_points(web)
+    web.env.globals["without_time"] = {one.id for one in web.deps.settings.sensors if sends_no_time(one)}
+    web.env.globals["lost_session"] = lambda: lost_session(web)
 
     @router.get("/sensors")
     def sensors(request: Request) -> HTMLResponse:
@@ -51,6 +57,18 @@ def last_points(web: Web) -> dict[str, list[Point]]:
             if point is not None:
                 found.setdefault(sensor.id, []).append(point)
     return found
+
+
+def sends_no_time(sensor: Sensor) -> bool:
+    """Whether by its format a sensor's messages carry neither time nor sequence: a repeat looks new."""
+    return sensor.format == "number" or (sensor.format == "json" and sensor.time_pointer is None)
+
+
+def lost_session(web: Web) -> Mapping[str, float] | None:
+    """From when to when readings may be missing because the broker forgot the session, lately."""
+    start_s = web.deps.clock() - SAID_FOR_S
+    found = web.deps.ledger.newest(1, kinds=[EventKind.BROKER_SESSION], start_s=start_s).events
+    return {name: float(str(found[0].body[name])) for name in ("from_s", "to_s")} if found else None
 
 
 def preview(payload: bytes) -> str:
