@@ -59,8 +59,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         "tempfile threading types",
     ),
     "weather": (
-        "model physics outlook settings",
-        f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re requests sqlite3",
+        "model physics outlook settings store",
+        f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re requests",
     ),
     "notify": (
         "model clock wire alarms settings store",

@@ -15,6 +15,7 @@ from monitor.store.folder_lock import hold
 from monitor.store.move.book import MoveReport, Progress
 from monitor.store.move.mover import to_embedded, to_influx
 from monitor.store.opener import open_embedded, open_influx, open_ledger_for, open_series_store
+from monitor.weather.forecast_archive import FILE, ForecastArchive
 
 SETTINGS = click.argument("settings_file", type=click.Path(path_type=Path))
 SECRETS = click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
@@ -26,12 +27,14 @@ SECRETS = click.option("--secrets", type=click.Path(path_type=Path), help="Folde
 @SECRETS
 @click.option("--keep", default=14, show_default=True, help="How many backups to keep there.")
 def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep: int) -> None:
-    """Copy the readings and the ledger into a dated folder, checked; the service may be running."""
+    """Copy readings, ledger and issued forecasts into a dated folder, checked; the service may be running."""
     settings = load(settings_file, secrets, known_reference())
     series, ledger = open_series_store(settings), open_ledger_for(settings)
+    archive = ForecastArchive(settings.service.data_dir / FILE)
     try:
-        folder = back_up(series, ledger, target, SystemClock().now_s(), keep)
+        folder = back_up(series, ledger, target, SystemClock().now_s(), beside=[archive], keep=keep)
     finally:
+        archive.close()
         series.close()
         ledger.close()
     click.echo(f"Backed up to {folder}.")

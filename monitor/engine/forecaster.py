@@ -1,5 +1,6 @@
 """Looks ahead: from the store's hours and the forecast to the odds of each coming shift, and a plan."""
 
+import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -40,7 +41,7 @@ from monitor.physics.night_sky import NO_FORECAST, Clouds
 from monitor.physics.saturation import dew_point_c
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
-from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
 from monitor.weather.site import outdoor_air, provider_for
@@ -49,6 +50,8 @@ HISTORY_DAYS = 60
 REFIT_S = 24 * HOUR_S
 HORIZON_S = 48 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
@@ -145,8 +148,7 @@ class Foreseer:
         spans = upcoming(shop.shifts, now_s, HORIZON_S)
         spans = tuple(span for span in spans if span.site == site.id)
         reply = self._providers[site.id].forecast(now_s)
-        if reply.forecast is not None and reply.fetched_s is not None:
-            self._archive.keep(site.id, reply.fetched_s, reply.forecast)
+        self._keep(site.id, reply)
         rows = HISTORY_DAYS * 24 + 1
         begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
         histories = site_histories(self._series, shop, site.id, begin_s, rows)
@@ -166,6 +168,15 @@ class Foreseer:
                 answers[name] = answer
         inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
         return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
+
+    def _keep(self, site: str, reply: WeatherReply) -> None:
+        """Remember what was forecast; an archive that takes nothing costs learning, not the watch over now."""
+        if reply.forecast is None or reply.fetched_s is None:
+            return
+        try:
+            self._archive.keep(site, reply.fetched_s, reply.forecast)
+        except StoreUnavailableError as error:
+            log.warning("the forecast was not kept: %s", error)
 
     def _forecast(self, history: AirHistory, outdoor: OutdoorAir | None, now_s: float) -> ZoneForecast:
         model = self._models.get(history.zone)

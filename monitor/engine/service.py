@@ -45,7 +45,7 @@ from monitor.settings.schema import Settings
 from monitor.store.backup import back_up
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.opener import open_ledger_for, open_series_store
-from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.provider import WeatherProvider
 from monitor.web.app import create_app
 from monitor.web.frame.deps import OperateRequest, OperateResult, WebDeps
@@ -93,7 +93,7 @@ class Service:
         self.broker: EmbeddedBroker | None = None
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
-        self.archive = ForecastArchive(settings.service.data_dir / "forecasts.sqlite")
+        self.archive = ForecastArchive(settings.service.data_dir / FILE)
         self.foreseer = Foreseer(
             settings, self.series, self.ledger, providers or weather_providers(settings), self.archive
         )
@@ -310,7 +310,7 @@ class Service:
             broker.start()
 
     def _back_up(self, target: Path) -> None:
-        back_up(self.series, self.ledger, target, self.clock.now_s())
+        back_up(self.series, self.ledger, target, self.clock.now_s(), beside=[self.archive])
 
     def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
         """Periodic work that waits for its next turn when the store or a far end is away."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.outlook.hourly import AHEAD_H, DAY_H, FloatArray, OutdoorAir, ahead
+from monitor.outlook.hourly import AHEAD_H, DAY_H, HOUR_S, FloatArray, OutdoorAir, ahead
 from monitor.outlook.inputs import LEAST_PRESSURE_PA
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
 
@@ -53,15 +53,31 @@ _NUMBERS = ("memory_h", "carried_frac", "joint_frac", "issue_every_h")
 
 
 def draws_needed(rows: int, skill: ForecastSkill) -> tuple[int, int, int]:
-    """Shape of the standard normal numbers that `degraded` wants."""
+    """Shape of the standard normal numbers that `degraded` wants: quantities, issues, leads."""
     return (2, -(-rows // skill.issue_every_h), AHEAD_H + skill.issue_every_h + 1)
 
 
-def degraded(outdoor: OutdoorAir, rows: int, skill: ForecastSkill, draws: FloatArray) -> OutdoorAir:
-    """The same outdoor air, with forecasts issued as wrong as real ones are (draws: standard normal)."""
+def issue_draws(place: str, first_issue: int, rows: int, skill: ForecastSkill) -> FloatArray:
+    """Standard normal numbers for `degraded`, the same for an issue wherever a record begins.
+
+    `first_issue` counts issues from the epoch; `rows` are hours from its beginning.
+    """
+    quantities, issues, leads = draws_needed(rows, skill)
+    numbers = range(first_issue, first_issue + issues)
+    drawn = [np.random.default_rng([*place.encode(), n]).standard_normal((quantities, leads)) for n in numbers]
+    return np.stack(drawn, axis=1)
+
+
+def degraded(
+    outdoor: OutdoorAir, rows: int, skill: ForecastSkill, draws: FloatArray, since_issue_h: int = 0
+) -> OutdoorAir:
+    """The same outdoor air, with forecasts issued as wrong as real ones are (draws: standard normal).
+
+    `since_issue_h` says how old the newest issue is at the first row.
+    """
     fields = np.stack([_error_fields(draw, skill) for draw in draws])
     fields[1] = skill.joint_frac * fields[0] + np.sqrt(1.0 - skill.joint_frac**2) * fields[1]
-    row = np.arange(rows)
+    row = np.arange(since_issue_h, since_issue_h + rows)
     issue = row // skill.issue_every_h
     lead = (row - issue * skill.issue_every_h)[:, None] + np.arange(1, AHEAD_H + 1)
     leads = np.arange(fields.shape[2])
@@ -130,6 +146,26 @@ def with_site_sensor(outdoor: OutdoorAir) -> OutdoorAir:
     return replace(
         outdoor, issued_temperature_c=moved, issued_pressure_pa=saturation_pressure_water_pa(moved_dew)
     )
+
+
+def with_usual_errors(outdoor: OutdoorAir, place: str, start_s: float, skill: ForecastSkill) -> OutdoorAir:
+    """Every hour given a forecast: the one that was issued, else what came, as wrong as forecasts usually are.
+
+    `outdoor` holds what was measured and, where kept, what was issued for it. A model that learnt from
+    hours without an issue as if the weather had been foreseen without error would trust the next forecast
+    too far. The result is moved by the site's sensor, an issued hour by issued forecasts alone.
+    """
+    rows = outdoor.temperature_c.size
+    hour = int(start_s // HOUR_S)
+    since_issue_h = hour % skill.issue_every_h
+    draws = issue_draws(place, hour // skill.issue_every_h, since_issue_h + rows, skill)
+    stood_in = with_site_sensor(degraded(outdoor, rows, skill, draws, since_issue_h))
+    moved = with_site_sensor(outdoor)
+    columns = []
+    for name in ("issued_temperature_c", "issued_pressure_pa"):
+        own, other = getattr(moved, name), getattr(stood_in, name)
+        columns.append(other if own is None else np.where(np.isfinite(own), own, other))
+    return replace(outdoor, issued_temperature_c=columns[0], issued_pressure_pa=columns[1])
 
 
 def nearest_issue(issued: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Copies both stores while the service runs, checks copies, and puts them back."""
+"""Copies the stores while the service runs, checks copies, and puts them back."""
 
 import hashlib
 import json
@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Verification, Witness
@@ -32,7 +33,22 @@ class Manifest:
     ledger_hash: str
 
 
-def back_up(series: SeriesStore, ledger: Ledger, target: Path, now_s: float, keep: int = 14) -> Path:
+class Copied(Protocol):
+    """Whatever else is kept in a file of its own and belongs into a backup."""
+
+    def backup(self, folder: Path) -> Path:
+        """A checked copy below a folder."""
+
+
+def back_up(
+    series: SeriesStore,
+    ledger: Ledger,
+    target: Path,
+    now_s: float,
+    *,
+    beside: Iterable[Copied] = (),
+    keep: int = 14,
+) -> Path:
     """A new dated folder below `target`; beyond `keep` folders the oldest go.
 
     The ledger is copied first: its checkpoint then never runs ahead of the readings beside it.
@@ -43,7 +59,7 @@ def back_up(series: SeriesStore, ledger: Ledger, target: Path, now_s: float, kee
     try:
         shutil.rmtree(part, ignore_errors=True)
         head = ledger.head()
-        files = [ledger.backup(part), series.backup(part)]
+        files = [ledger.backup(part), series.backup(part), *(one.backup(part) for one in beside)]
         manifest = Manifest(
             made_at=stamp.isoformat(),
             files={file.name: _digest(file) for file in files},

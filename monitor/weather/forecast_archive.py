@@ -1,13 +1,14 @@
 """Keeps what was forecast at each hour, so that the zones' models learn how far to trust a forecast."""
 
-import sqlite3
 from pathlib import Path
 
 import numpy as np
 
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray
+from monitor.store.sqlite_file import Schema, SqliteFile
 from monitor.weather.provider import OutdoorForecast
 
+FILE = "forecasts.sqlite"
 KEEP_DAYS = 70
 SPEAKS_S = 12 * HOUR_S  # a forecast fetched longer ago than this was not what people had
 
@@ -18,19 +19,14 @@ CREATE TABLE IF NOT EXISTS issue (
     PRIMARY KEY (site, fetched_s)
 ) STRICT
 """
+_SCHEMA = Schema(application_id=0x44535746, steps=(_TABLE,))
 
 
 class ForecastArchive:
     """Issued forecasts of all sites in one small database file."""
 
-    def __init__(self, file: Path) -> None:
-        self._connection = sqlite3.connect(file, check_same_thread=False)
-        try:
-            self._connection.execute("PRAGMA journal_mode=WAL")
-            self._connection.execute(_TABLE)
-        except sqlite3.Error:
-            self._connection.close()
-            raise
+    def __init__(self, path: Path) -> None:
+        self._file = SqliteFile(path, _SCHEMA)
 
     def keep(self, site: str, fetched_s: float, forecast: OutdoorForecast) -> None:
         """Remember a forecast as of when it was fetched; the same one again changes nothing."""
@@ -43,10 +39,14 @@ class ForecastArchive:
             forecast.temperature_c.astype(np.float32).tobytes(),
             forecast.vapour_pressure_pa.astype(np.float32).tobytes(),
         )
-        with self._connection:
-            self._connection.execute("INSERT OR IGNORE INTO issue VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+        with self._file.read() as db:
+            query = "SELECT count(*) FROM issue WHERE site = ? AND fetched_s = ?"
+            if db.execute(query, (site, fetched_s)).fetchone()[0]:
+                return
+        with self._file.write() as db:
+            db.execute("INSERT OR IGNORE INTO issue VALUES (?, ?, ?, ?, ?, ?, ?)", row)
             oldest_s = fetched_s - KEEP_DAYS * 86_400.0
-            self._connection.execute("DELETE FROM issue WHERE site = ? AND fetched_s < ?", (site, oldest_s))
+            db.execute("DELETE FROM issue WHERE site = ? AND fetched_s < ?", (site, oldest_s))
 
     def issued(self, site: str, start_s: float, rows: int) -> tuple[FloatArray, FloatArray]:
         """What was forecast at each hour for the 48 that followed: temperature and vapour pressure."""
@@ -65,10 +65,10 @@ class ForecastArchive:
             "SELECT fetched_s, provider, issued_s, first_s, temperature_c, vapour_pressure_pa FROM issue "
             "WHERE site = ? AND fetched_s BETWEEN ? AND ? ORDER BY fetched_s"
         )
+        with self._file.read() as db:
+            rows = db.execute(query, (site, from_s, until_s)).fetchall()
         found = []
-        for fetched_s, provider, issued_s, first_s, air, pressure in self._connection.execute(
-            query, (site, from_s, until_s)
-        ):
+        for fetched_s, provider, issued_s, first_s, air, pressure in rows:
             temperature = np.frombuffer(air, np.float32).astype(np.float64)
             times = first_s + np.arange(temperature.size) * HOUR_S
             vapour = np.frombuffer(pressure, np.float32).astype(np.float64)
@@ -77,6 +77,10 @@ class ForecastArchive:
             found.append((float(fetched_s), forecast))
         return found
 
+    def backup(self, folder: Path) -> Path:
+        """A checked copy in a folder, made while the service runs."""
+        return self._file.backup(folder / FILE)
+
     def close(self) -> None:
         """Let go of the file."""
-        self._connection.close()
+        self._file.close()

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray, OutdoorAir
-from monitor.outlook.skill import nearest_issue, with_site_sensor
+from monitor.outlook.skill import nearest_issue, skill_from_mapping, with_site_sensor, with_usual_errors
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Weather
 from monitor.weather.fetch import Fetcher
@@ -71,6 +71,8 @@ def outdoor_air(
 
     The past is what the site's own outdoor sensor measured (temperature, vapour pressure), else what was
     forecast for the next hour. Forecasts, old and new, are moved by what the sensor said of their bias.
+    An hour of which no forecast was kept (weather switched on late, an archive lost) is given what was
+    measured, as wrong as forecasts usually are.
     """
     issued = archive.issued(site, start_s, rows)
     nearest = [nearest_issue(column) for column in issued]
@@ -93,5 +95,6 @@ def outdoor_air(
     both = [np.concatenate([p, a]) for p, a in zip(past, ahead, strict=True)]
     if not any(np.isfinite(column).any() for column in both):
         return None
-    moved = with_site_sensor(OutdoorAir(seen[0], seen[1], *issued))
-    return OutdoorAir(both[0], both[1], moved.issued_temperature_c, moved.issued_pressure_pa)
+    skill = skill_from_mapping(load_toml("outlook.toml"))
+    learnt = with_usual_errors(OutdoorAir(seen[0], seen[1], *issued), site, start_s, skill)
+    return OutdoorAir(both[0], both[1], learnt.issued_temperature_c, learnt.issued_pressure_pa)

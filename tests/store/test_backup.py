@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from monitor.model.errors import InputError
@@ -12,6 +13,8 @@ from monitor.store.contract import Checkpoint, StoreUnavailableError
 from monitor.store.folder_lock import hold
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
+from monitor.weather.forecast_archive import FILE, ForecastArchive
+from monitor.weather.provider import OutdoorForecast
 
 NOW = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
@@ -53,6 +56,24 @@ def test_a_backup_is_put_back_whole_and_what_lay_there_is_kept(shop, tmp_path):
     kept = SqliteSeriesStore(tmp_path / "data" / "before-20231115T000000Z-series.sqlite")
     assert kept.last_order() == 20
     kept.close()
+
+
+def test_issued_forecasts_are_in_the_backup_and_come_back(shop, tmp_path):
+    archive = ForecastArchive(tmp_path / "data" / FILE)
+    hours = np.arange(72.0)
+    nothing = np.full(72, np.nan)
+    issued = OutdoorForecast("office", NOW, NOW + hours * 3600.0, hours, 1000.0 + hours, nothing)
+    archive.keep("ferrymoor", NOW, issued)
+    folder = back_up(*shop, tmp_path / "backup", NOW, beside=[archive])
+    for store in (*shop, archive):
+        store.close()
+    assert check_backup(folder).files.keys() == {"ledger.sqlite", "series.sqlite", FILE}
+    restore(folder, tmp_path / "elsewhere", NOW)
+    back = ForecastArchive(tmp_path / "elsewhere" / FILE)
+    air, pressure = back.issued("ferrymoor", NOW, 1)
+    back.close()
+    np.testing.assert_array_equal(air[0], hours[1:49])
+    np.testing.assert_array_equal(pressure[0], 1000.0 + hours[1:49])
 
 
 def test_only_the_newest_backups_are_kept(shop, tmp_path):
