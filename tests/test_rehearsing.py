@@ -236,6 +236,8 @@ def test_a_shift_is_judged_by_hourly_means_and_only_where_enough_was_measured(
     assert shift_was_humid(store, shop, shift) is False
     store.write_points([Point(bay, begins_s + 3.5 * 3600.0, 0.99)])  # a door opened for a minute
     assert shift_was_humid(store, shop, shift) is False
+    store.write_points([Point(bay, begins_s - t, 0.99) for t in range(60, 3600, 600)])
+    assert shift_was_humid(store, shop, shift) is False  # the hour that ended as it began is the night's
     measure(6.0, 0.90)
     assert shift_was_humid(store, shop, shift) is True
     store.close()

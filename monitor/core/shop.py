@@ -56,6 +56,7 @@ class BodyFacts:
     present: bool = True
     work_zone: str | None = None  # where it will be used
     brought_in: bool = False  # entered by a person, not standing there by the settings
+    used: bool = True  # by a shift: its sweating is worth a message, not only a line on the page
 
 
 @dataclass(frozen=True, slots=True)

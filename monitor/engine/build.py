@@ -1,6 +1,7 @@
 """Builds the core's description of the shop from the settings and the reference data."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,7 +19,7 @@ from monitor.history.store_history import StoreReading, with_checks
 from monitor.model.device import Sensor
 from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
-from monitor.model.thing import Cylinder, Plate
+from monitor.model.thing import Cylinder, Plate, used_by_a_shift
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
 from monitor.outlook.telling import telling_from
@@ -71,7 +72,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         },
         accuracies={s.id: s.accuracy for s in sensors.values() if s.accuracy is not None},
         bodies={
-            **{c.id: cylinder_facts(c, bodies) for c in settings.cylinders},
+            **{c.id: replace(cylinder_facts(c, bodies), used=_used(c, settings)) for c in settings.cylinders},
             **{p.id: plate_facts(p, bodies) for p in settings.plates},
         },
         packages=declared_packages(settings),
@@ -88,6 +89,11 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         channels=channels_of(settings),
         digest_at=settings.service.digest_at,
     )
+
+
+def _used(cylinder: Cylinder, settings: Settings) -> bool:
+    kind = next((zone.kind for zone in settings.zones if zone.id == cylinder.zone), "")
+    return used_by_a_shift(cylinder.use, kind, cylinder.work_zone)
 
 
 def _zone_facts(zone: Zone, site: Site, catalogue: Catalogue, open_roof_frac: float) -> ZoneFacts:

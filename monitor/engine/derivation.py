@@ -20,7 +20,7 @@ from monitor.history.package_history import PackageHistory
 from monitor.history.shop_history import declared_things
 from monitor.history.store_history import StoreHistory, StoreReading, desiccant_lasts
 from monitor.model.reading import Quantity, SeriesKey
-from monitor.model.thing import Cylinder, Plate
+from monitor.model.thing import Cylinder, Plate, used_by_a_shift
 from monitor.physics.bodies import body_data
 from monitor.physics.lag import start_state
 from monitor.settings.reference import load_toml
@@ -99,7 +99,10 @@ class Deriver:
                 facts = cylinder_facts(declared, self._bodies)
             else:
                 facts = plate_facts(declared, self._bodies)
-        return replace(facts, zone=history.zone, present=history.present, brought_in=made is not None)
+        kind = self.zones[history.zone].kind if history.zone in self.zones else ""
+        used = history.kind != "cylinder" or used_by_a_shift(history.use, kind, facts.work_zone)
+        present, came = history.present, made is not None
+        return replace(facts, zone=history.zone, present=present, brought_in=came, used=used)
 
     def _plate(self, history: BodyHistory, made: PlateBroughtIn) -> Plate:
         fields: dict[str, object] = {

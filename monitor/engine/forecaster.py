@@ -170,7 +170,7 @@ class Foreseer:
         return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
 
     def _keep(self, site: str, reply: WeatherReply) -> None:
-        """Remember what was forecast; an archive that takes nothing costs learning, not the watch over now."""
+        """Remember what was forecast; without an archive less is learnt, and the watch goes on."""
         if reply.forecast is None or reply.fetched_s is None:
             return
         try:
@@ -188,7 +188,7 @@ class Foreseer:
     def _scene(self, shop: Shop, state: CoreState, site: Site, outdoor: _Outdoor) -> Scene:
         facts = {z.id: z for z in shop.zones.values() if z.site == site.id and z.kind not in NOT_FORETOLD}
         bodies = tuple(
-            BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone)
+            BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone, b.used)
             for b in shop.bodies.values()
             if b.present and b.zone in facts and b.id in state.bodies
         )

@@ -128,7 +128,7 @@ def _rehearsal(
         bodies=tuple(
             SeasonBody(b.id, b.name, b.kind, b.zone, b.body)
             for b in shop.bodies.values()
-            if b.present and b.zone in zones
+            if b.present and b.used and b.zone in zones
         ),
         shifts=ShiftPlan(weekly, calendars),
         rules=warning_rules(settings, zone),

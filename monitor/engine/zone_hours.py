@@ -12,6 +12,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.season import LEAST_KNOWN_FRAC
+from monitor.outlook.shifts import hours_of_shift
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.settings.schema import Settings
@@ -126,11 +127,10 @@ def shift_was_humid(series: SeriesStore, shop: Shop, span: ShiftSpan) -> bool | 
 
     Where nothing was crossed but too little was measured to say that all was well, None.
     """
-    over, known = list[bool](), list[float]()
+    over, known, hours = list[bool](), list[float](), hours_of_shift(span)
     for key, limit, sign in _judged(shop, span.site):
-        hours = np.arange(span.start_s, span.end_s, HOUR_S)
-        buckets = series.spans(key, [*hours, span.end_s])
-        known.append(len(buckets) / hours.size)
+        buckets = series.spans(key, [hours[0] - HOUR_S, *hours])
+        known.append(len(buckets) / len(hours))
         over += [sign * (bucket.mean - limit) > 0.0 for bucket in buckets]
     if any(over):
         return True
@@ -149,7 +149,7 @@ def _judged(shop: Shop, site: str) -> Iterator[tuple[SeriesKey, float, float]]:
             yield SeriesKey(zone.id, ZONE, Quantity.DEW_POINT), ahead.limit_dew_point_c, 1.0
     for body in shop.bodies.values():
         zone = shop.zones[body.zone]
-        if body.present and zone.site == site and zone.kind not in NOT_FORETOLD:
+        if body.present and body.used and zone.site == site and zone.kind not in NOT_FORETOLD:
             yield SeriesKey(body.zone, body.id, Quantity.MARGIN), shop.limits.margin_caution_k, -1.0
             yield SeriesKey(body.zone, body.id, Quantity.WATER_FILM), DRY_BELOW_GM2, 1.0
 

@@ -9,6 +9,8 @@ from monitor.history.entries import (
     CylinderConnected,
     CylinderDelivered,
     CylinderMoved,
+    CylinderQuarantined,
+    CylinderSpare,
     GaugeRead,
     PlateBroughtIn,
     PlateGone,
@@ -16,6 +18,7 @@ from monitor.history.entries import (
 from monitor.history.package_history import Refusal
 from monitor.history.records import Dated, moment
 from monitor.model.errors import Fault, InputError
+from monitor.model.thing import CylinderUse
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,7 @@ class BodyHistory:
     gas: str = ""
     thickness_m: float | None = None  # of a plate
     present: bool = True
+    use: CylinderUse | None = None  # of a cylinder, as last entered or declared
     machine: str | None = None  # what it is connected to; "" where no machine was named
     connected_s: float | None = None
     disconnected_s: float | None = None
@@ -107,13 +111,28 @@ def _brought_in(body: str, history: BodyHistory | None, time_s: float, made: Pla
 def _changed(history: BodyHistory, dated: Dated) -> BodyHistory:
     match dated.entry:
         case CylinderMoved(zone=zone):
-            return replace(history, stands=(*history.stands, Stand(zone, dated.time_s)))
+            return _moved(history, Stand(zone, dated.time_s))
         case CylinderConnected(machine=machine):
-            return replace(history, machine=machine, connected_s=dated.time_s)
+            return replace(history, machine=machine, connected_s=dated.time_s, use="connected")
+        case CylinderSpare() | CylinderQuarantined():
+            return _off(history, dated)
         case GaugeRead(pressure_pa=pressure_pa):
             return replace(history, pressure_pa=pressure_pa, pressure_s=dated.time_s)
         case CylinderChanged():
-            return replace(history, present=False, machine=None, disconnected_s=dated.time_s)
+            history = replace(history, present=False, machine=None, disconnected_s=dated.time_s)
         case PlateGone():
-            return replace(history, present=False)
+            history = replace(history, present=False)
     return history
+
+
+def _off(history: BodyHistory, dated: Dated) -> BodyHistory:
+    """Not in use any more: off its machine, if it was on one."""
+    use: CylinderUse = "spare" if isinstance(dated.entry, CylinderSpare) else "quarantined"
+    off_s = history.disconnected_s if history.machine is None else dated.time_s
+    return replace(history, machine=None, disconnected_s=off_s, use=use)
+
+
+def _moved(history: BodyHistory, to: Stand) -> BodyHistory:
+    """A spare that is brought somewhere may be wanted there; what is quarantined stays so."""
+    use = None if history.use == "spare" else history.use
+    return replace(history, stands=(*history.stands, to), use=use)

@@ -137,6 +137,22 @@ class CylinderConnected:
 
 
 @dataclass(frozen=True, slots=True)
+class CylinderSpare:
+    """A cylinder stands by with its cap on; no shift uses it until it is connected or brought in."""
+
+    entry: ClassVar[str] = "capped-spare"
+    kind: ClassVar[EventKind] = EventKind.CYLINDER
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderQuarantined:
+    """A cylinder was set aside: nobody is to use it until it is connected again."""
+
+    entry: ClassVar[str] = "quarantined"
+    kind: ClassVar[EventKind] = EventKind.CYLINDER
+
+
+@dataclass(frozen=True, slots=True)
 class GaugeRead:
     """Somebody read the contents gauge of a cylinder."""
 
@@ -235,6 +251,8 @@ Entry = (
     | CylinderDelivered
     | CylinderMoved
     | CylinderConnected
+    | CylinderSpare
+    | CylinderQuarantined
     | GaugeRead
     | CylinderChanged
     | PlateBroughtIn

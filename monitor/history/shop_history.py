@@ -146,7 +146,7 @@ def _with(history: ShopHistory, things: Iterable[ShopHistory]) -> ShopHistory:
 def declared_things(shop: DeclaredShop) -> DeclaredThings:
     """What a shop's settings say of its things."""
     bodies = [
-        BodyHistory(c.id, "cylinder", c.name, (Stand(c.zone, None),), gas=c.gas, present=c.present)
+        BodyHistory(c.id, "cylinder", c.name, (Stand(c.zone, None),), gas=c.gas, present=c.present, use=c.use)
         for c in shop.cylinders
     ]
     bodies += [

@@ -8,6 +8,8 @@ from pydantic import AwareDatetime, Field, model_validator
 from monitor.model.errors import Fault, InputError
 from monitor.model.section import Identifier, Section
 
+CylinderUse = Literal["connected", "spare", "quarantined"]  # a spare is capped and waits
+
 
 class Cylinder(Section):
     """A gas cylinder standing in a zone."""
@@ -23,6 +25,22 @@ class Cylinder(Section):
     emissivity: Annotated[float, Field(gt=0, le=1)] = 0.9
     present: bool = True
     work_zone: Identifier | None = None  # where it will be used, if not where it stands
+    use: CylinderUse | None = None  # absent: by where it stands, see `used_by_a_shift`
+
+
+# Where cylinders are kept, not used.
+KEPT_IN = frozenset({"cage", "yard", "store", "outdoor"})
+
+
+def used_by_a_shift(use: CylinderUse | None, zone_kind: str, work_zone: str | None) -> bool:
+    """Whether a shift will take gas from a cylinder, so that its sweating is worth a message.
+
+    What people entered rules. Without a word a cylinder that is kept in a cage, a yard or a store and is
+    not wanted anywhere stands there with its cap on; everywhere else it counts as used.
+    """
+    if use is not None:
+        return use == "connected"
+    return work_zone is not None or zone_kind not in KEPT_IN
 
 
 class Plate(Section):

@@ -1,13 +1,13 @@
 """One thing a person can do before a shift, and everything needed to propose it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.hourly import FloatArray
 from monitor.outlook.scene import Scene
-from monitor.outlook.shift_outlook import Ahead, crossings_of, humid_courses
+from monitor.outlook.shift_outlook import Ahead, Crossing, crossings_of, humid_courses
 from monitor.outlook.whatif import Control, Practice, ZoneAnswer, ahead_under
 
 
@@ -27,7 +27,8 @@ class ActionKind(StrEnum):
 class Action:
     """One thing to do by a time; `needs` are the ids of actions it rests on.
 
-    `saves_frac` is how much less likely the harm becomes; None for a habit that no odds are computed for.
+    `saves_frac` is how much less likely the harm becomes: to a zone's air and what stands in it, or to the
+    thing itself; None for a habit that no odds are computed for.
     """
 
     id: str
@@ -78,12 +79,50 @@ def zone_part(inputs: PlanInputs, zone: str, *, heated: bool = False) -> PlanInp
     return replace(inputs, scene=part, ahead=replace(ahead, air=air, bodies=kept))
 
 
-def risk_under(inputs: PlanInputs, shift: ShiftSpan, zone: str, control: Control | None) -> float:
-    """How likely the zone or a body in it crosses a limit in the shift, under a control."""
-    ahead = inputs.ahead
-    if control is not None:
-        ahead = ahead_under(
-            inputs.scene, ahead, {zone: control}, inputs.answers, inputs.outdoor_pa, inputs.practice
-        )
-    humid = humid_courses(crossings_of(inputs.scene, ahead, shift))
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What handling one zone otherwise does to a shift: odds there and in all; None where not known.
+
+    `after` holds the zone's crossings as they then are, `usual` all of the site as they were.
+    """
+
+    usual: tuple[Crossing, ...]
+    after: tuple[Crossing, ...]
+    zone_before_frac: float
+    zone_after_frac: float
+    shift_after_frac: float | None
+
+    @property
+    def saved_frac(self) -> float:
+        """How much less likely harm becomes in the zone."""
+        return self.zone_before_frac - self.zone_after_frac
+
+
+def effect_of(
+    inputs: PlanInputs, shift: ShiftSpan, usual: Sequence[Crossing], zone: str, control: Control
+) -> Effect:
+    """The one answer to plan and what-if; `usual` are the shift's crossings without the control.
+
+    Heat never counts for cylinders and regulators: they stay as they were, and so do the other zones.
+    """
+    part = zone_part(inputs, zone, heated=control.heat_to_c is not None)
+    changed = ahead_under(
+        part.scene, part.ahead, {zone: control}, part.answers, part.outdoor_pa, part.practice
+    )
+    after = crossings_of(part.scene, changed, shift)
+    anew = {(one.limit, one.subject) for one in after}
+    kept = [one for one in usual if (one.limit, one.subject) not in anew]
+    here, still = [one for one in usual if one.zone == zone], [one for one in kept if one.zone == zone]
+    in_all = humid_courses([*kept, *after])
+    return Effect(
+        tuple(usual),
+        after,
+        _odds(here),
+        _odds([*still, *after]),
+        None if in_all is None else float(in_all.mean()),
+    )
+
+
+def _odds(crossings: Sequence[Crossing]) -> float:
+    humid = humid_courses(crossings)
     return 0.0 if humid is None else float(humid.mean())

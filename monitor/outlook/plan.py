@@ -29,7 +29,7 @@ def _for_shift(inputs: PlanInputs, outlook: ShiftOutlook) -> Iterator[Action]:
     worth = (outlook.probability_frac or 0.0) >= inputs.practice.worth_planning_frac
     proposed: list[Action | None] = [*keeping_actions(inputs, shift), *bring_in_actions(inputs, shift)]
     if worth:
-        proposed += [*air_actions(inputs, shift), purge_action(inputs, shift)]
+        proposed += [*air_actions(inputs, outlook), purge_action(inputs, shift)]
     useful = [a for a in proposed if a is not None and _useful(inputs, a)]
     kept = {a.id for a in useful}
     for action in useful:

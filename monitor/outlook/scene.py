@@ -42,6 +42,7 @@ class BodyAhead:
     body: Body
     state: BodyState
     work_zone: str | None = None
+    used: bool = True  # by a shift; what is not is for the page
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,13 @@ class PlanPhrases:
         if self.fahrenheit:
             return f"{temperature_c * 1.8 + 32.0:.0f} °F"
         return f"{temperature_c:.0f} °C"
+
+    def apart(self, difference_k: float) -> str:
+        """How far above or below: "3 °C above", "at"."""
+        size = abs(difference_k) * (1.8 if self.fahrenheit else 1.0)
+        if round(size) == 0:
+            return "at"
+        return f"{size:.0f} °{'F' if self.fahrenheit else 'C'} {'above' if difference_k > 0 else 'below'}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import BodyAhead, Scene
-from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shift_outlook import ShiftOutlook, hours_of, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, upcoming
 from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
 from monitor.physics.bodies import Body
@@ -215,8 +215,8 @@ def _joined(values: FloatArray) -> FloatArray:
 
 def _was_humid(season: Season, truth: _Truth, shift: ShiftSpan) -> bool | None:
     """By the same limits as the outlook; None where too little was measured."""
-    times = season.start_s + np.arange(season.rows) * HOUR_S
-    inside = (times >= shift.start_s) & (times <= shift.end_s)
+    times = season.start_s + np.arange(season.rows, dtype=np.float64) * HOUR_S
+    inside = hours_of(times, shift)
     if not inside.any() or shift.end_s > float(times[-1]):
         return None
     over, known = [], []

@@ -14,8 +14,9 @@ from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
-from monitor.outlook.hourly import BoolArray, FloatArray
+from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
 from monitor.outlook.scene import PackageAhead, Scene
+from monitor.outlook.shifts import hours_of_shift
 from monitor.physics.saturation import dew_point_c
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
@@ -44,6 +45,7 @@ class Crossing:
     worst_s: float
     worst_value: float  # of the median course, in the limit's unit
     by_course: BoolArray
+    used: bool = True  # of something that a shift uses; the rest is for the page
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +97,27 @@ def shift_outlooks(scene: Scene, ahead: Ahead, shifts: Sequence[ShiftSpan]) -> t
 
 
 def hours_of(times_s: FloatArray, shift: ShiftSpan) -> BoolArray:
-    """Which hours of a course fall into a shift."""
-    return (times_s >= shift.start_s) & (times_s <= shift.end_s)
+    """Which hours of a course, each by its end, belong to a shift."""
+    ends = hours_of_shift(shift)
+    return (times_s > ends[0] - 0.5 * HOUR_S) & (times_s <= ends[-1] + 0.5 * HOUR_S)
 
 
 def humid_courses(crossings: Sequence[Crossing]) -> BoolArray | None:
-    """In which courses the shift is humid: anything but a package's clock crosses."""
-    counted = [c.by_course for c in crossings if c.limit is not ShiftLimit.CLOCK]
-    return np.logical_or.reduce(counted) if counted else None
+    """In which courses the shift is humid: anything that it uses crosses, but for a package's clock.
+
+    None where nothing can be judged at all.
+    """
+    judged = [c for c in crossings if c.limit is not ShiftLimit.CLOCK]
+    return _any_course([c for c in judged if c.used], judged)
+
+
+def _any_course(counted: Sequence[Crossing], judged: Sequence[Crossing]) -> BoolArray | None:
+    if not judged:
+        return None
+    found: BoolArray = np.zeros_like(judged[0].by_course)
+    for crossing in counted:
+        found |= crossing.by_course
+    return found
 
 
 def crossings_of(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> tuple[Crossing, ...]:
@@ -128,9 +143,10 @@ def crossings_of(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> tuple[Crossing
             continue
         place = (thing.id, thing.name, thing.zone)
         wetness = np.where(body.wet, np.maximum(-body.margin_k, 1e-3), -body.margin_k)
-        found.append(_crossing(ShiftLimit.WET, place, body.times_s, inside, wetness, body.margin_k[-1]))
         under = scene.margin_k - body.margin_k
-        found.append(_crossing(ShiftLimit.MARGIN, place, body.times_s, inside, under, body.margin_k[-1]))
+        for limit, over in ((ShiftLimit.WET, wetness), (ShiftLimit.MARGIN, under)):
+            crossing = _crossing(limit, place, body.times_s, inside, over, body.margin_k[-1])
+            found.append(replace(crossing, used=thing.used))
     clocks = (_clock_crossing(p, ahead, shift) for p in scene.packages)
     found += [c for c in clocks if c is not None]
     return tuple(sorted(found, key=lambda c: -c.probability_frac))
@@ -223,11 +239,15 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
         why = f"no forecast for {', '.join(ahead.missing)}" if ahead.missing else "nothing here has a limit"
         return ShiftOutlook(shift, Level.UNKNOWN, None, None, None, why, crossings, notes)
     probability = float(humid.mean())
-    wet = [c.by_course for c in crossings if c.limit is ShiftLimit.WET]
-    wet_probability = float(np.logical_or.reduce(wet).mean()) if wet else 0.0
-    level = _level(scene, ahead, probability, wet_probability)
-    worst = _leading(crossings, scene.telling.as_likely_frac)
-    reason = reason_text(scene, ahead, shift, worst)
+    judged = [c for c in crossings if c.limit is not ShiftLimit.CLOCK]
+    wet = _any_course([c for c in judged if c.used and c.limit is ShiftLimit.WET], judged)
+    beside = _any_course([c for c in judged if not c.used], judged)
+    wet_probability = 0.0 if wet is None else float(wet.mean())
+    beside_probability = 0.0 if beside is None else float(beside.mean())
+    level = _level(scene, ahead, max(probability, beside_probability), wet_probability)
+    of_used = [c for c in judged if c.used] if probability >= _shown_from(scene) else []
+    worst = _leading(of_used or judged, scene.telling.as_likely_frac)
+    reason = reason_text(scene, ahead, shift, worst) + ("" if worst.used else "; not in use, so no message")
     if ahead.missing:
         reason += f"; nothing known of {', '.join(ahead.missing)}"
     return ShiftOutlook(shift, level, probability, wet_probability, worst.worst_s, reason, crossings, notes)
@@ -236,9 +256,13 @@ def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:
 def _level(scene: Scene, ahead: Ahead, probability: float, wet_probability: float) -> Level:
     if wet_probability >= scene.telling.likely_frac:
         return Level.DANGER
-    if probability >= scene.telling.worth_a_look_frac * scene.warn_frac:
+    if probability >= _shown_from(scene):
         return Level.CAUTION
     return Level.UNKNOWN if ahead.missing else Level.SAFE  # what is not known never counts as safe
+
+
+def _shown_from(scene: Scene) -> float:
+    return scene.telling.worth_a_look_frac * scene.warn_frac
 
 
 _GRAVITY = {
@@ -252,8 +276,7 @@ _GRAVITY = {
 
 def _leading(crossings: Sequence[Crossing], as_likely_frac: float) -> Crossing:
     """The crossing to speak of: water before margins before humid air, if about as likely."""
-    judged = [c for c in crossings if c.limit is not ShiftLimit.CLOCK]
-    likely = [c for c in judged if c.probability_frac >= as_likely_frac * judged[0].probability_frac]
+    likely = [c for c in crossings if c.probability_frac >= as_likely_frac * crossings[0].probability_frac]
     return min(likely, key=lambda c: (_GRAVITY[c.limit], -c.probability_frac))
 
 
@@ -265,8 +288,9 @@ def reason_text(scene: Scene, ahead: Ahead, shift: ShiftSpan, crossing: Crossing
     cause = _cause(scene, ahead, crossing, row)
     at = say.clock(crossing.worst_s, shift.start_s)
     if crossing.limit in (ShiftLimit.WET, ShiftLimit.MARGIN):
-        skin = say.temperature(float(ahead.bodies[crossing.subject].skin_c[-1, row]))
-        return f"{cause}dew point {dew} over {crossing.name} at {skin}, worst {at}"
+        body = ahead.bodies[crossing.subject]
+        skin, margin_k = say.temperature(float(body.skin_c[-1, row])), float(body.margin_k[-1, row])
+        return f"{cause}{crossing.name} at {skin}, {say.apart(margin_k)} the dew point, worst {at}"
     name = scene.zones[crossing.zone].name
     if crossing.limit is ShiftLimit.HUMIDITY:
         return f"{cause}{name} at {crossing.worst_value:.0%} RH, dew point {dew}, worst {at}"

@@ -1,5 +1,6 @@
 """Says when people will be at work: shift spans from weekly patterns and iCalendar text."""
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ import recurring_ical_events
 from monitor.model.errors import Fault, InputError
 from monitor.model.shift_span import ShiftSpan
 from monitor.model.staff import Shift
+from monitor.outlook.hourly import HOUR_S
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
@@ -90,6 +92,21 @@ def upcoming(plan: ShiftPlan, now_s: float, horizon_s: float) -> tuple[ShiftSpan
     weeks = range(first, int(end_s // WEEK_S) + 1)
     spans = (span for week in weeks for span in _week(plan, week))
     return tuple(span for span in spans if span.end_s > now_s and span.start_s < end_s)
+
+
+def hours_of_shift(shift: ShiftSpan) -> tuple[float, ...]:
+    """The full hours that belong to a shift, each by its end: those of which the most lies in it.
+
+    The air of an hour is its mean, so the hour that ends as a shift begins is none of it. A shift so short
+    that no hour lies in it for the most part has the one around its middle. Forecast, rehearsal and the
+    score of what was measured all ask here.
+    """
+    first = math.ceil(shift.start_s / HOUR_S - 0.5)
+    last = math.ceil(shift.end_s / HOUR_S - 0.5)
+    if first >= last:
+        first = int((shift.start_s + shift.end_s) / 2.0 // HOUR_S)
+        last = first + 1
+    return tuple((n + 1) * HOUR_S for n in range(first, last))
 
 
 def comes_back(plan: ShiftPlan, site: str, now_s: float) -> bool:

@@ -63,9 +63,8 @@ def issue_draws(place: str, first_issue: int, rows: int, skill: ForecastSkill) -
     `first_issue` counts issues from the epoch; `rows` are hours from its beginning.
     """
     quantities, issues, leads = draws_needed(rows, skill)
-    numbers = range(first_issue, first_issue + issues)
-    drawn = [np.random.default_rng([*place.encode(), n]).standard_normal((quantities, leads)) for n in numbers]
-    return np.stack(drawn, axis=1)
+    seeds = ([*place.encode(), first_issue + n] for n in range(issues))
+    return np.stack([np.random.default_rng(s).standard_normal((quantities, leads)) for s in seeds], axis=1)
 
 
 def degraded(
@@ -149,7 +148,7 @@ def with_site_sensor(outdoor: OutdoorAir) -> OutdoorAir:
 
 
 def with_usual_errors(outdoor: OutdoorAir, place: str, start_s: float, skill: ForecastSkill) -> OutdoorAir:
-    """Every hour given a forecast: the one that was issued, else what came, as wrong as forecasts usually are.
+    """Every hour given a forecast: what was issued, else what came, as wrong as forecasts usually are.
 
     `outdoor` holds what was measured and, where kept, what was issued for it. A model that learnt from
     hours without an issue as if the weather had been foreseen without error would trust the next forecast

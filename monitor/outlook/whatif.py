@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from monitor.outlook.courses import ZoneCourse
-from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
+from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, BoolArray, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Space, drivers, harmonics
 from monitor.outlook.response import ZoneModel
 from monitor.outlook.scene import Scene
@@ -163,22 +163,29 @@ def _warming(course: ZoneCourse, control: Control, practice: Practice) -> FloatA
     warming = np.zeros_like(course.temperature_c)
     if control.heat_to_c is None:
         return warming
-    keep = float(np.exp(-1.0 / practice.heater_lag_h))
-    for n in range(1, course.times_s.size):
-        if course.times_s[n] - HOUR_S >= control.heat_from_s:
-            wanted = np.maximum(control.heat_to_c - course.temperature_c[:, n], 0.0)
-            warming[:, n] = keep * warming[:, n - 1] + (1.0 - keep) * wanted
-    return warming
+    on = course.times_s - HOUR_S >= control.heat_from_s
+    wanted = np.maximum(control.heat_to_c - course.temperature_c, 0.0)
+    return _approached(wanted, on, practice.heater_lag_h)
+
+
+def _approached(wanted: FloatArray, on: BoolArray, lag_h: float) -> FloatArray:
+    """Means of the hours of a change that is approached with a lag while something is on.
+
+    dx/dt = (wanted − x) / lag, so over an hour the mean of what is left is lag·(1 − e^(−1/lag)) of what was.
+    """
+    means, reached = np.zeros_like(wanted), np.zeros(wanted.shape[0])
+    keep = float(np.exp(-1.0 / lag_h))
+    for n in np.flatnonzero(on[1:]) + 1:
+        left = wanted[:, n] - reached
+        means[:, n] = wanted[:, n] - left * lag_h * (1.0 - keep)
+        reached = wanted[:, n] - left * keep
+    return means
 
 
 def _dried(
     times_s: FloatArray, air: FloatArray, pressure: FloatArray, control: Control, practice: Practice
 ) -> FloatArray:
-    keep = float(np.exp(-1.0 / practice.dryer_lag_h))
-    taken = np.zeros_like(pressure)
     limit = (control.dry_to_frac or 1.0) * saturation_pressure_water_pa(air)
-    for n in range(1, times_s.size):
-        if times_s[n] - HOUR_S >= control.dry_from_s:
-            wanted = np.maximum(pressure[:, n] - limit[:, n], 0.0)
-            taken[:, n] = keep * taken[:, n - 1] + (1.0 - keep) * wanted
+    on = times_s - HOUR_S >= control.dry_from_s
+    taken = _approached(np.maximum(pressure - limit, 0.0), on, practice.dryer_lag_h)
     return pressure - np.minimum(taken, pressure - 1.0)

@@ -7,6 +7,9 @@ from monitor.history.entries import (
     CylinderConnected,
     CylinderDelivered,
     CylinderMoved,
+    CylinderQuarantined,
+    CylinderSpare,
+    Entry,
     GaugeRead,
     PlateBroughtIn,
     PlateGone,
@@ -75,6 +78,31 @@ def test_a_cylinder_goes_through_its_day(yard: Yard) -> None:
     assert body(yard, "mix-7") is None
     yard.correct(gone, void=True)
     assert body(yard, "mix-7") is not None
+
+
+@pytest.mark.parametrize(
+    ("entries", "used"),
+    [
+        ((), False),  # delivered into the cage: its cap is on
+        ((CylinderMoved("panel-hall"),), True),
+        ((CylinderConnected("Machine 2"),), True),  # by a pipe from the cage
+        ((CylinderMoved("panel-hall"), CylinderSpare()), False),
+        ((CylinderSpare(), CylinderMoved("panel-hall")), True),
+        ((CylinderQuarantined(), CylinderMoved("panel-hall")), False),
+        ((CylinderQuarantined(), CylinderConnected("Machine 2")), True),
+    ],
+)
+def test_a_shift_uses_a_cylinder_as_people_entered_it(
+    yard: Yard, entries: tuple[Entry, ...], used: bool
+) -> None:
+    yard.run_to(START_S + 600)
+    yard.enter("mix-7", CylinderDelivered("Mix 7", "argon-co2", "gas-cage"))
+    for n, entry in enumerate(entries, 1):
+        yard.run_to(START_S + 600 + n * 60)
+        yard.enter("mix-7", entry)
+    assert yard.loop.shop.bodies["mix-7"].used is used
+    yard.restart()
+    assert yard.loop.shop.bodies["mix-7"].used is used
 
 
 def test_bodies_are_as_warm_after_a_power_cut_as_before(yard: Yard) -> None:

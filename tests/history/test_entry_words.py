@@ -31,6 +31,8 @@ EVERY: tuple[Entry, ...] = (
     made.CylinderDelivered("Mix", "argon-co2", "gas-cage"),
     made.CylinderMoved("slip-bay"),
     made.CylinderConnected("M 2"),
+    made.CylinderSpare(),
+    made.CylinderQuarantined(),
     made.GaugeRead(1.5e7),
     made.CylinderChanged(),
     made.PlateBroughtIn("Skin", "slip-bay", 0.012),
@@ -82,7 +84,7 @@ def test_page_sheet_and_csv_say_the_same_of_every_kind_of_entry(tmp_path: Path) 
         (EVERY[1], "holding oven, Rod Oven, read 257.0 °F"),
         (EVERY[2], "bagged, new desiccant, Slip Bay, read 12 %RH"),
         (EVERY[3], "ran off 2.4 mm of winding, 15 min, 0.4 kg"),
-        (EVERY[10], "gauge read 150 bar"),
+        (EVERY[12], "gauge read 150 bar"),
     ],
 )
 def test_an_entry_is_worded_in_the_shops_names_and_units(entry: Entry, said: str) -> None:

@@ -46,9 +46,7 @@ def test_hours_without_an_issue_are_as_wrong_as_issued_ones_usually_are() -> Non
 
 def test_what_was_issued_is_left_as_it_was_issued() -> None:
     outdoor = weather(ROWS)
-    real = degraded(
-        outdoor, ROWS, SKILL, np.random.default_rng(3).standard_normal(draws_needed(ROWS, SKILL))
-    )
+    real = degraded(outdoor, ROWS, SKILL, np.random.default_rng(3).standard_normal(draws_needed(ROWS, SKILL)))
     late: list[FloatArray] = []
     for column in (real.issued_temperature_c, real.issued_pressure_pa):
         assert column is not None
@@ -100,4 +98,6 @@ def test_in_an_attic_the_bands_hold_on_the_day_on_which_weather_is_switched_on()
     shares = {h: float(np.mean(found)) for h, found in held.items()}
     assert len(held[24]) > 20
     assert all(share >= 0.7 for share in shares.values()), shares
-    assert float(np.mean(sum(held.values(), []))) == pytest.approx(0.8, abs=0.08), shares
+    assert float(np.mean([one for found in held.values() for one in found])) == pytest.approx(
+        0.8, abs=0.08
+    ), shares

@@ -7,11 +7,12 @@ import pytest
 
 from monitor.model.level import Level
 from monitor.outlook.courses import body_course, time_constant_h, zone_course
-from monitor.outlook.scene import ZoneAhead
+from monitor.outlook.scene import PlanPhrases, ZoneAhead
 from monitor.outlook.shift_outlook import ShiftLimit, look_ahead, shift_outlooks
 from monitor.physics.saturation import dew_point_c
 from tests.outlook.ahead import (
     HOURS,
+    LONDON,
     NOW_S,
     SHIFT,
     START_S,
@@ -44,7 +45,9 @@ def test_sea_air_over_cold_steel_is_a_danger_and_is_said_in_words() -> None:
     assert found.level is Level.DANGER
     assert found.wet_probability_frac is not None
     assert found.wet_probability_frac > 0.9
-    assert found.reason.startswith("wet air from outside from 05:00: dew point 16 °C over Plate keel at 1")
+    assert found.reason.startswith(
+        "wet air from outside from 05:00: Plate keel at 17 °C, at the dew point, worst 07:00"
+    )
     assert found.worst_s is not None
     assert START_S <= found.worst_s <= START_S + 2 * 3600.0  # the steel warms through the shift
 
@@ -98,6 +101,45 @@ def test_a_packages_clock_is_run_through_the_shift_and_does_not_make_it_humid() 
     clock = next(c for c in found.crossings if c.limit is ShiftLimit.CLOCK)
     assert clock.probability_frac == 1.0
     assert found.probability_frac is None
+
+
+COLD_WEEK = {"cage": forecast("cage", -5.7, -4.0), "bay": forecast("bay", 2.0, 14.0)}
+
+
+def cage_with(used: bool, **changes: object):
+    spare = replace(thing("Spare mix", cylinder(), "cage", -4.0), used=used)
+    zones = {"cage": ZoneAhead("cage", "Gas Cage", "ferrymoor", "cage"), "bay": scene().zones["bay"]}
+    return scene(zones=zones, bodies=(spare,), **changes)
+
+
+def test_a_capped_spare_in_a_cold_cage_is_for_the_page_and_brings_no_odds_of_harm() -> None:
+    yard = cage_with(used=False)
+    found = shift_outlooks(yard, look_ahead(yard, COLD_WEEK, NOW_S), (SHIFT,))[0]
+    assert found.probability_frac == 0.0  # what a warning is decided by
+    assert found.level is Level.CAUTION  # and the page says so all the same
+    assert found.reason.endswith("; not in use, so no message")
+    assert [c.limit for c in found.crossings if c.probability_frac > 0.9] == [ShiftLimit.MARGIN]
+    yard = cage_with(used=True)
+    wanted = shift_outlooks(yard, look_ahead(yard, COLD_WEEK, NOW_S), (SHIFT,))[0]
+    assert wanted.probability_frac is not None
+    assert wanted.probability_frac > 0.9
+    assert "Spare mix at -4 °C, 1 °C above the dew point" in wanted.reason
+
+
+def test_what_is_in_use_is_spoken_of_before_a_spare() -> None:
+    yard = cage_with(used=False)
+    keel = thing("Plate keel", plate(), "bay", 4.0)
+    both = replace(yard, bodies=(*yard.bodies, keel))
+    found = shift_outlooks(both, look_ahead(both, COLD_WEEK, NOW_S), (SHIFT,))[0]
+    alone = replace(both, bodies=(keel,))
+    only = shift_outlooks(alone, look_ahead(alone, COLD_WEEK, NOW_S), (SHIFT,))[0]
+    assert found.probability_frac == only.probability_frac
+
+
+def test_a_margin_is_said_in_the_shops_degrees() -> None:
+    yard = cage_with(used=True, words=PlanPhrases(LONDON, fahrenheit=True))
+    found = shift_outlooks(yard, look_ahead(yard, COLD_WEEK, NOW_S), (SHIFT,))[0]
+    assert "Spare mix at 25 °F, 2 °F above the dew point" in found.reason
 
 
 def test_skins_between_the_courses_follow_the_first_order_lag() -> None:

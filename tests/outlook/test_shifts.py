@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.model.errors import InputError
-from monitor.outlook.shifts import ShiftPlan, WeeklyShift, calendar_from_text, upcoming
+from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift, calendar_from_text, hours_of_shift, upcoming
 
 LONDON = ZoneInfo("Europe/London")
 H = 3600.0
@@ -47,6 +48,34 @@ def test_a_night_shift_keeps_its_wall_clock_ends_when_the_clocks_change(now: str
     span = upcoming(weekly(days="sat"), at(now), 24 * H)[0]
     assert (span.end_s - span.start_s) / H == hours
     assert datetime.fromtimestamp(span.end_s, LONDON).hour == 6
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "ends"),
+    [
+        ("06:00", "14:00", range(7, 15)),  # the hour that ends at 06:00 is the night's
+        ("06:30", "14:30", range(7, 15)),  # half of 06 to 07 is in it, half of 14 to 15 is not enough
+        ("06:20", "14:40", range(7, 16)),
+        ("06:40", "14:20", range(8, 15)),
+        ("06:10", "06:30", range(7, 8)),  # no hour is in it for the most part: the one around it
+        ("06:40", "07:20", range(8, 9)),
+    ],
+)
+def test_an_hour_belongs_to_the_shift_in_which_the_most_of_it_lies(start: str, end: str, ends: range) -> None:
+    day = at("2026-06-06T00:00+00:00")
+    first, last = (day + H * int(t[:2]) + 60.0 * int(t[3:]) for t in (start, end))
+    found = hours_of_shift(ShiftSpan("s", "ferrymoor", "Early", first, last))
+    assert found == tuple(day + H * n for n in ends)
+
+
+def test_shifts_that_follow_each_other_share_no_hour_and_leave_none_out() -> None:
+    begins = at("2026-06-06T00:00+00:00")
+    edges = [begins + H * n for n in (0.0, 7.25, 15.5, 23.0, 31.75)]
+    spans = [
+        ShiftSpan(f"s{n}", "y", "x", *pair) for n, pair in enumerate(zip(edges, edges[1:], strict=False))
+    ]
+    found = [end for span in spans for end in hours_of_shift(span)]
+    assert found == [begins + H * n for n in range(1, 33)]
 
 
 def test_a_start_that_never_comes_keeps_the_offset_before_the_gap() -> None:

@@ -100,7 +100,7 @@ def test_the_shift_under_the_sea_air_is_told_of_and_why(outlook: Looked) -> None
     assert first.probability_frac is not None
     assert first.probability_frac > 0.8
     assert first.reason.startswith("wet air from outside from ")
-    assert "over Plate keel at" in first.reason
+    assert ": Plate keel at " in first.reason
 
 
 def test_the_dehumidified_store_is_not_what_makes_it_humid(outlook: Looked) -> None:

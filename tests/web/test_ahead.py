@@ -3,15 +3,22 @@
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 import requests
 from playwright.sync_api import Browser
 
+from monitor.outlook.action import ActionKind, PlanInputs
+from monitor.outlook.plan import plan
+from monitor.outlook.scene import ZoneAhead
+from monitor.outlook.shift_outlook import look_ahead, shift_outlooks
 from monitor.outlook.whatif import Control
 from monitor.web.frame.show import Show
 from monitor.web.pages import ahead_view
 from monitor.web.pages.ahead_page import Asked, control_of
 from monitor.web.server import Server
+from tests.outlook import ahead
+from tests.outlook.ahead import cylinder, forecast, plate, thing
 from tests.web import sample
 from tests.web.browsing import PHONE, WITH_CHROMIUM, opened
 
@@ -44,6 +51,32 @@ def test_a_what_if_touches_only_its_zone_and_never_heats_a_cylinder(shop: sample
     caged = ahead_view.what_if(questions, site.outlooks, "gas-cage", heat, SHOW)[0]
     assert not any("Mix" in one.what for one in caged.changes)
     assert caged.after_frac == caged.before_frac
+
+
+def test_what_the_plan_says_that_heat_saves_is_what_the_what_if_of_it_says() -> None:
+    """One zone stays humid whatever is done in the other, and a cold cylinder stands in the heated one."""
+    zones = {
+        "bay": ZoneAhead("bay", "Bay A", "ferrymoor", "bay", 0.75, heat_up_to_c=25.0),
+        "yard": ZoneAhead("yard", "Plate Yard", "ferrymoor", "yard", 0.7),
+    }
+    things = (thing("Plate keel", plate(), "bay", 15.0), thing("Cylinder 4", cylinder(), "bay", 15.0))
+    scene = ahead.scene(zones=zones, bodies=things)
+    air = {"bay": forecast("bay", 10.6, 15.0, spread_k=0.6), "yard": forecast("yard", 9.0, 10.0)}
+    seen = look_ahead(scene, air, ahead.NOW_S)
+    outlooks = shift_outlooks(scene, seen, (ahead.SHIFT,))
+    questions = PlanInputs(scene, seen, (ahead.SHIFT,), {}, np.full(49, np.nan), ahead.practice())
+    heat = next(one for one in plan(questions, outlooks) if one.kind is ActionKind.HEAT)
+    warm_c, start = re.search(r"to (\d+) °C from Wed (\d\d):00", heat.text).groups()  # type: ignore[union-attr]
+    from_s = ahead.START_S + 3_600.0 * (int(start) - 6)
+    told = ahead_view.what_if(
+        questions, outlooks, "bay", Control(heat_to_c=float(warm_c), heat_from_s=from_s), SHOW
+    )[0]
+    assert heat.saves_frac == told.here_frac[0] - told.here_frac[1] > 0.1
+    more = ahead_view.what_if(questions, outlooks, "bay", Control(heat_to_c=25.0, heat_from_s=from_s), SHOW)[
+        0
+    ]
+    assert more.here_frac[1] <= told.here_frac[1]  # more heat is never said to do less
+    assert told.before_frac == told.after_frac == 1.0  # the yard stays humid, which is said of the shift
 
 
 def test_doing_nothing_changes_nothing(shop: sample.Shop) -> None:

@@ -4,18 +4,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.action import PlanInputs, zone_part
+from monitor.outlook.action import Effect, PlanInputs, effect_of
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.scene import Scene, ZoneAhead
-from monitor.outlook.shift_outlook import (
-    Ahead,
-    Crossing,
-    ShiftLimit,
-    ShiftOutlook,
-    crossings_of,
-    humid_courses,
-)
-from monitor.outlook.whatif import Control, ahead_under
+from monitor.outlook.shift_outlook import Crossing, ShiftLimit, ShiftOutlook
+from monitor.outlook.whatif import Control
 from monitor.web.frame.show import Show
 
 LEAST_FRAC = 0.01  # what is less likely is not listed
@@ -33,6 +26,7 @@ class Row:
     probability_frac: float
     worst_s: float
     clock: bool  # a package's hours: they run out whether or not the air is humid
+    used: bool = True  # by the shift; the rest brings no message
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +45,7 @@ class ShiftChange:
     shift: ShiftSpan
     before_frac: float | None
     after_frac: float | None
+    here_frac: tuple[float, float]  # of the zone's air and what stands in it, before and after
     changes: tuple[Change, ...]
 
 
@@ -65,13 +60,14 @@ class Preset:
 def rows(outlook: ShiftOutlook, scene: Scene | None, show: Show) -> list[Row]:
     """The likeliest first; several bodies of a kind in one zone together, by the likeliest of them."""
     kinds = {} if scene is None else {body.id: body.kind for body in scene.bodies}
-    groups: dict[tuple[ShiftLimit, str, str], list[Crossing]] = {}
+    groups: dict[tuple[ShiftLimit, str, str, bool], list[Crossing]] = {}
     for crossing in outlook.crossings:
         if crossing.probability_frac >= LEAST_FRAC:
-            key = crossing.limit, crossing.zone, kinds.get(crossing.subject, crossing.subject)
+            kind = kinds.get(crossing.subject, crossing.subject)
+            key = crossing.limit, crossing.zone, kind, crossing.used
             groups.setdefault(key, []).append(crossing)
     found = []
-    for (limit, _, kind), group in groups.items():
+    for (limit, _, kind, used), group in groups.items():
         together = [group] if len(group) >= FOLD_FROM else [[one] for one in group]
         for part in together:
             name = part[0].name if len(part) == 1 else f"{len(part)} {kind}s"
@@ -83,6 +79,7 @@ def rows(outlook: ShiftOutlook, scene: Scene | None, show: Show) -> list[Row]:
                     probability_frac=part[0].probability_frac,
                     worst_s=part[0].worst_s,
                     clock=limit is ShiftLimit.CLOCK,
+                    used=used,
                 )
             )
     return sorted(found, key=lambda row: -row.probability_frac)
@@ -120,30 +117,32 @@ def what_if(
 
     Heat never counts for cylinders and regulators, so that nobody reads it as advice to heat one.
     """
-    part = zone_part(questions, zone, heated=control.heat_to_c is not None)
-    changed = ahead_under(
-        part.scene, part.ahead, {zone: control}, part.answers, part.outdoor_pa, part.practice
-    )
-    return [_shift_change(part.scene, changed, outlook, show) for outlook in outlooks]
+    found = []
+    for outlook in outlooks:
+        effect = effect_of(questions, outlook.shift, outlook.crossings, zone, control)
+        found.append(_shift_change(questions.scene, effect, outlook, show))
+    return found
 
 
-def _shift_change(scene: Scene, changed: Ahead, outlook: ShiftOutlook, show: Show) -> ShiftChange:
-    after = crossings_of(scene, changed, outlook.shift)
-    anew = {(one.limit, one.subject): one for one in after}
-    kept = [one for one in outlook.crossings if (one.limit, one.subject) not in anew]
-    humid = humid_courses([*kept, *after])
+def _shift_change(scene: Scene, effect: Effect, outlook: ShiftOutlook, show: Show) -> ShiftChange:
+    anew = {(one.limit, one.subject): one for one in effect.after}
     changes = (
         Change(
             words(one.limit, one.name, scene, one.zone, show),
             one.probability_frac,
             anew[one.limit, one.subject].probability_frac,
         )
-        for one in outlook.crossings
+        for one in effect.usual
         if (one.limit, one.subject) in anew
     )
     listed = [one for one in changes if max(one.before_frac, one.after_frac) >= LEAST_FRAC]
-    after_frac = None if humid is None else float(humid.mean())
-    return ShiftChange(outlook.shift, outlook.probability_frac, after_frac, tuple(listed))
+    return ShiftChange(
+        outlook.shift,
+        outlook.probability_frac,
+        effect.shift_after_frac,
+        (effect.zone_before_frac, effect.zone_after_frac),
+        tuple(listed),
+    )
 
 
 def presets(questions: PlanInputs, outlooks: Sequence[ShiftOutlook], show: Show) -> list[Preset]:

@@ -138,6 +138,8 @@ DEEDS = (
     Deed("withdrawn", "Withdrawn", "package", lambda form, _: made.Withdrawn(), grave=True),
     Deed("brought-in", "Brought in", "cylinder", lambda form, _: made.CylinderMoved(form.zone), INDOORS),
     Deed("connected", "Connected", "cylinder", lambda form, _: made.CylinderConnected(form.machine)),
+    Deed("spare", "Capped, a spare", "cylinder", lambda form, _: made.CylinderSpare()),
+    Deed("quarantined", "Quarantined", "cylinder", lambda form, _: made.CylinderQuarantined()),
     Deed("changed", "Changed, taken off", "cylinder", lambda form, _: made.CylinderChanged()),
     Deed("gone", "Used up or gone", "plate", lambda form, _: made.PlateGone()),
     Deed("checked", "Checked", "store", _checked, asks=("temperature", "humidity")),
