@@ -1,6 +1,7 @@
 """Shift spans against RFC 5545 (recurrence, exceptions, local times) and the tz database."""
 
 from datetime import UTC, datetime, time
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -71,9 +72,7 @@ def test_an_hour_belongs_to_the_shift_in_which_the_most_of_it_lies(start: str, e
 def test_shifts_that_follow_each_other_share_no_hour_and_leave_none_out() -> None:
     begins = at("2026-06-06T00:00+00:00")
     edges = [begins + H * n for n in (0.0, 7.25, 15.5, 23.0, 31.75)]
-    spans = [
-        ShiftSpan(f"s{n}", "y", "x", *pair) for n, pair in enumerate(zip(edges, edges[1:], strict=False))
-    ]
+    spans = [ShiftSpan(f"s{n}", "y", "x", *pair) for n, pair in enumerate(pairwise(edges))]
     found = [end for span in spans for end in hours_of_shift(span)]
     assert found == [begins + H * n for n in range(1, 33)]
 
