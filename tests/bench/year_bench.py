@@ -56,7 +56,7 @@ def main(folder: Path) -> None:
         shop.ledger.commit(events[at : at + BATCH], entered_s=events[at].time_s)
     print(f"{len(events):,} events")
     server = sample.start(shop)
-    for path in ("/week", "/week?zone=slip-bay", "/safety"):
+    for path in ("/week", "/week?zone=slip-bay", "/things", "/evidence", "/safety"):
         taken = []
         for _ in range(TRIES):
             began = time.perf_counter()

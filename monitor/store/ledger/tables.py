@@ -33,6 +33,7 @@ EVENT = Table(
     Index("event_subject", "subject", "number"),
     Index("event_kind", "kind", "number"),
     Index("event_kind_subject", "kind", "subject", "number"),
+    Index("event_kind_time", "kind", "time_s"),
     Index("event_time", "time_s"),
 )
 
