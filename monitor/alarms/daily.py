@@ -5,7 +5,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, plain
+from monitor.alarms.wording import Phrases, Wording, plain
 from monitor.model.odds import odds_text
 from monitor.model.picture import ShiftNow
 
@@ -77,14 +77,7 @@ class Day(NamedTuple):
     red: int = 0
 
 
-class DailyPhrases(NamedTuple):
-    """What the lock screen shows."""
-
-    title: str
-    text: str
-
-
-def say_day(day: Day, wording: Wording) -> DailyPhrases:
+def say_day(day: Day, wording: Wording) -> Phrases:
     """The daily word; all is well only where nothing stands, nothing is red and everything is known.
 
     It leaves room for the proof of the record, which is put behind it when it is written down.
@@ -95,12 +88,13 @@ def say_day(day: Day, wording: Wording) -> DailyPhrases:
     tail = f"{unknown} {_sensors(day, wording)} {_ahead(day, wording)}".strip()
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
-        title, said = _nothing_stands(day, wording, now)
-        return DailyPhrases(title, _fitting((f"{said} {tail} {notes}", f"{said} {tail}"), most))
+        head = _nothing_stands(day, wording, now)
+        texts = (f"{head.text} {tail} {notes}", f"{head.text} {tail}")
+        return Phrases(head.title, _fitting(texts, most))
     rows = (_row(day.stands, named, wording) for named in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
     texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
-    return DailyPhrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts, most))
+    return Phrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts, most))
 
 
 def proof_words(wording: Wording, witness: str) -> str:
@@ -108,17 +102,17 @@ def proof_words(wording: Wording, witness: str) -> str:
     return plain(wording.text(PROOF).format(witness=witness))
 
 
-def _nothing_stands(day: Day, wording: Wording, now: str) -> DailyPhrases:
+def _nothing_stands(day: Day, wording: Wording, now: str) -> Phrases:
     """Title and first sentence where no trouble stands: what is set aside or not known is not well."""
     nothing = wording.text(NOTHING).format(now=now)
     if day.red:
         red = wording.text(RED).format(n=day.red)
-        return DailyPhrases(red.rstrip("."), f"{nothing} {red}")
+        return Phrases(red.rstrip("."), f"{nothing} {red}")
     if day.unknown:
-        return DailyPhrases(wording.text(NOT_KNOWN_TITLE).format(n=day.unknown), nothing)
+        return Phrases(wording.text(NOT_KNOWN_TITLE).format(n=day.unknown), nothing)
     if day.sensors_bad:
-        return DailyPhrases(_sensors(day, wording).rstrip("."), nothing)
-    return DailyPhrases(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
+        return Phrases(_sensors(day, wording).rstrip("."), nothing)
+    return Phrases(wording.text(WELL_TITLE), wording.text(WELL).format(now=now, n=day.zones))
 
 
 def _fitting(texts: Iterable[str], most: int) -> str:

@@ -79,7 +79,7 @@ def due_deliveries(
     courses = dict(book.courses)
     deliveries: list[NoticeTo] = []
     for announcement in announcements:
-        if announcement.site in roster.sites:
+        if announcement.site in roster.on_call:
             _begin(courses, announcement, roster, now_s, deliveries)
     for name, course in tuple(courses.items()):
         if name not in groups.groups:
@@ -138,7 +138,7 @@ def _begin(
         for person in course.told:
             again = _tell(again, person, Notice.AGAIN, roster, now_s, deliveries)
         waits = course.told and announcement.why is not Why.RISING
-        wait_s = roster.sites[announcement.site].escalate_after_s if waits else 0.0
+        wait_s = roster.on_call[announcement.site].escalate_after_s if waits else 0.0
         courses[name] = replace(again, next_s=now_s + wait_s)
 
 
@@ -161,7 +161,7 @@ def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Notice
         telling, told = Notice.ESCALATED if course.told else Notice.FIRST, len(deliveries)
         course = _tell(course, person, telling, roster, now_s, deliveries)
         reached = len(deliveries) > told
-        wait_s = roster.sites[site].escalate_after_s if reached else 0.0
+        wait_s = roster.on_call[site].escalate_after_s if reached else 0.0
         course = replace(course, asked=(*course.asked, person), next_s=now_s + wait_s)
     return course
 

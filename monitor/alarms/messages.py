@@ -9,7 +9,7 @@ from monitor.alarms.escalation import Notice, NoticeTo
 from monitor.alarms.grouping import Announcement, Why
 from monitor.alarms.states import AlarmState, Transition
 from monitor.alarms.trend import HOUR_S
-from monitor.alarms.wording import Wording, plain
+from monitor.alarms.wording import Phrases, Wording, plain
 from monitor.model.notification import Notification
 
 LONGEST = 160  # one text message in the 7-bit alphabet of 3GPP TS 23.038
@@ -49,15 +49,7 @@ class Room(NamedTuple):
 _ROOMS = tuple(Room(named, length) for length in _NAME_LENGTHS for named in _MOST_NAMED)
 
 
-class AlarmText(NamedTuple):
-    """One condition in words, for a page."""
-
-    title: str
-    text: str
-    action: str
-
-
-def say(transition: Transition, wording: Wording, now_s: float) -> AlarmText:
+def say(transition: Transition, wording: Wording, now_s: float) -> Phrases:
     """One alarm in words: what it is, in one sentence, and everything there is to do."""
     kind = wording.catalogue.kinds[transition.kind]
     response = wording.catalogue.responses[transition.response]
@@ -68,7 +60,7 @@ def say(transition: Transition, wording: Wording, now_s: float) -> AlarmText:
     else:
         sentence = wording.text(kind.says).format_map(fields)
         text = f"{sentence} {_by(transition, kind, wording, now_s)}".strip()
-    return AlarmText(wording.text(kind.title), text, wording.text(response.full))
+    return Phrases(wording.text(kind.title), text, wording.text(response.full))
 
 
 def compose(announcement: Announcement, wording: Wording) -> Notification:

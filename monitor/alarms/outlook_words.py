@@ -1,12 +1,11 @@
 """Says on a phone which shifts ahead look humid: from when to when, how sure, why, and what to do first."""
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.wording import Wording, plain
+from monitor.alarms.wording import Phrases, Wording, plain
 from monitor.model.odds import odds_text
-from monitor.model.picture import ShiftNow
+from monitor.model.picture import ActionNow, ShiftNow
 
 # Message ids.
 ONE_TITLE = "Humid shift {start}"
@@ -22,29 +21,15 @@ OFF_SPELL = "The {n} shifts from {start} to {end} no longer look humid; the plan
 AHEAD_TEXTS = (ONE_TITLE, ONE, SPELL_TITLE, SPELL, LONGER, ALSO, BY, OFF_TITLE, OFF, OFF_SPELL)
 
 
-class ToDo(NamedTuple):
-    """One thing to do before it."""
-
-    text: str
-    by_s: float
-
-
-class OutlookPhrases(NamedTuple):
-    """What the lock screen shows."""
-
-    title: str
-    text: str
-
-
 def say_ahead(
     shifts: Sequence[ShiftNow],
-    todo: Sequence[ToDo],
+    todo: Sequence[ActionNow],
     wording: Wording,
     now_s: float,
     *,
     longer: bool = False,
     also: Sequence[tuple[float, float]] = (),
-) -> OutlookPhrases:
+) -> Phrases:
     """The words for humid shifts in a row.
 
     `longer` says that the beginning of the spell was told before; `also` are later spells.
@@ -67,10 +52,10 @@ def say_ahead(
         wording.text(ALSO).format(start=wording.time(start_s, now_s), end=wording.time(end_s, now_s))
         for start_s, end_s in also
     )
-    return OutlookPhrases(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
+    return Phrases(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
 
 
-def say_called_off(shifts: Sequence[ShiftNow], wording: Wording, now_s: float) -> OutlookPhrases:
+def say_called_off(shifts: Sequence[ShiftNow], wording: Wording, now_s: float) -> Phrases:
     """The words for shifts that were told of and no longer look humid."""
     text = wording.text(OFF if len(shifts) == 1 else OFF_SPELL).format(
         name=shifts[0].name.capitalize(),
@@ -78,10 +63,10 @@ def say_called_off(shifts: Sequence[ShiftNow], wording: Wording, now_s: float) -
         end=wording.time(shifts[-1].end_s, now_s),
         n=len(shifts),
     )
-    return OutlookPhrases(wording.text(OFF_TITLE), plain(text)[:LONGEST])
+    return Phrases(wording.text(OFF_TITLE), plain(text)[:LONGEST])
 
 
-def _first(todo: Sequence[ToDo], wording: Wording, now_s: float) -> str:
+def _first(todo: Sequence[ActionNow], wording: Wording, now_s: float) -> str:
     """The first thing to do, with its time unless it names it itself."""
     first = min((one for one in todo if one.by_s > now_s), key=lambda one: one.by_s, default=None)
     if first is None:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, Shows
@@ -53,6 +53,14 @@ class English:
     def gettext(self, message: str) -> str:
         """The message itself."""
         return message
+
+
+class Phrases(NamedTuple):
+    """What a lock screen shows, and what a page says besides of what to do."""
+
+    title: str
+    text: str
+    action: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,13 +56,14 @@ def _heard(state: CoreState, sensor: str) -> bool:
 
 def _digests(shop: Shop, state: CoreState, at: time, now_s: float) -> Posted:
     found: dict[tuple[str, str], Notification] = {}
-    for site, roster in shop.roster.sites.items():
-        day = datetime.fromtimestamp(now_s, roster.zone).date()
-        hour_s = datetime.combine(day, at, roster.zone).timestamp()
+    for site, on_call in shop.roster.on_call.items():
+        zone = shop.roster.zones[site]
+        day = datetime.fromtimestamp(now_s, zone).date()
+        hour_s = datetime.combine(day, at, zone).timestamp()
         if not (state.digest_s < hour_s <= now_s and now_s - hour_s <= LATE_S):
             continue
         note = _digest(shop, state, site, now_s, f"digest/{site}/{day.isoformat()}")
-        for person in dict.fromkeys((*roster.steps, *shop.roster.by_shift.get(site, {}).values())):
+        for person in dict.fromkeys((*on_call.steps, *on_call.by_shift.values())):
             for channel in shop.channels.get(person, ()):
                 found.setdefault((channel, note.key), _after_quiet(note, shop, person, site))
     return tuple((channel, note) for (channel, _), note in found.items())
@@ -89,7 +90,7 @@ def _after_quiet(note: Notification, shop: Shop, person: str, site: str) -> Noti
 def _digest(shop: Shop, state: CoreState, site: str, now_s: float, key: str) -> Notification:
     wording = wording_of(shop, state, site)
     standing_now = _open(state, site)
-    title, text = say_day(_day(shop, state, site, now_s, standing_now), wording)
+    day = say_day(_day(shop, state, site, now_s, standing_now), wording)
     said = (say(as_move(alarm, state), wording, now_s) for alarm in standing_now[:LINES])
     lines = [f"{one.title}: {one.text}" for one in said]
     return Notification(
@@ -97,8 +98,8 @@ def _digest(shop: Shop, state: CoreState, site: str, now_s: float, key: str) -> 
         created_s=now_s,
         expires_s=now_s + USEFUL_S,
         priority="low",
-        title=title,
-        text=text,
+        title=day.title,
+        text=day.text,
         subject=f"digest:{site}",
         zone="",
         since_s=now_s,

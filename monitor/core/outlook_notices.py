@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from monitor.alarms.grouping import Announcement, Why
-from monitor.alarms.outlook_words import ToDo, say_ahead, say_called_off
+from monitor.alarms.outlook_words import say_ahead, say_called_off
 from monitor.alarms.states import Transition
 from monitor.alarms.wording import Wording
 from monitor.core.humid_spells import spells
@@ -24,22 +24,22 @@ def foretold(
     if not shifts:
         return note
     if announcement.why is Why.CLEARED:
-        title, text = say_called_off(shifts, wording, note.created_s)
-        return replace(note, title=title, text=text)
+        said = say_called_off(shifts, wording, note.created_s)
+        return replace(note, title=said.title, text=said.text)
     told = frozenset(shift.id for shift in shifts)
     runs = _runs(state.shifts, told, telling)
     first = {shift.id for shift in runs[0]}
     actions = sorted((a for a in state.actions if a.shift in told and not a.done), key=lambda a: a.by_s)
-    title, text = say_ahead(
+    said = say_ahead(
         runs[0],
-        [ToDo(action.text, action.by_s) for action in actions if action.shift in first],
+        [action for action in actions if action.shift in first],
         wording,
         note.created_s,
         longer=_goes_on(announcement, runs[0], state.shifts, telling),
         also=[(run[0].start_s, run[-1].end_s) for run in runs[1:]],
     )
     todo = "\n".join(f"{wording.time(a.by_s, note.created_s)}: {_with_caution(a)}" for a in actions)
-    return replace(note, title=title, text=text, action=todo or note.action)
+    return replace(note, title=said.title, text=said.text, action=todo or note.action)
 
 
 def _about(news: Iterable[Transition], shifts: Iterable[ShiftNow]) -> list[ShiftNow]:

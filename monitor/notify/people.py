@@ -1,8 +1,7 @@
 """Reads out of the settings who is told at each site, and how each person is reached."""
 
-from dataclasses import replace
-
-from monitor.alarms.roster import Roster, SiteRoster, roster_from
+from monitor.alarms.roster import Roster
+from monitor.model.staff import OnCall, Person
 from monitor.settings.schema import Settings
 
 EVERYBODY = "*"  # is told first at a site where nobody is on call
@@ -12,15 +11,19 @@ TWO_HOURS_S = 7200.0
 def roster_of(settings: Settings) -> Roster:
     """Who is told, in which order; where nobody is on call it is everybody at once, through every channel."""
     zones = {site.id: site.tz for site in settings.sites}
-    roster = roster_from(settings.people, settings.on_call, zones)
-    nobody = {
-        name: SiteRoster((EVERYBODY,), TWO_HOURS_S, zone)
-        for name, zone in zones.items()
-        if name not in roster.sites
-    }
-    first = {on_call.site: dict(on_call.by_shift) for on_call in settings.on_call if on_call.by_shift}
-    names = {**roster.names, EVERYBODY: ""}
-    return replace(roster, sites={**roster.sites, **nobody}, names=names, by_shift=first)
+    on_call = {one.site: one for one in settings.on_call}
+    for site in [site for site in zones if site not in on_call]:
+        on_call[site] = OnCall.model_construct(
+            site=site, steps=(EVERYBODY,), by_shift={}, escalate_after_s=TWO_HOURS_S
+        )
+    return Roster(
+        on_call=on_call,
+        people={
+            **{one.id: one for one in settings.people},
+            EVERYBODY: Person.model_construct(id=EVERYBODY, name=""),
+        },
+        zones=zones,
+    )
 
 
 def channels_of(settings: Settings) -> dict[str, tuple[str, ...]]:

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from monitor.alarms.daily import Day, Sight, proof_words, say_day
 from monitor.alarms.messages import LONGEST
-from monitor.alarms.outlook_words import ToDo, say_ahead, say_called_off
+from monitor.alarms.outlook_words import say_ahead, say_called_off
+from monitor.alarms.wording import Phrases
 from monitor.model.level import Level
-from monitor.model.picture import ShiftNow
+from monitor.model.picture import ActionNow, ShiftNow
 from monitor.settings.language import languages, translator
 from tests.alarms.shop import wording
 
@@ -19,8 +20,8 @@ HOUR_S = 3600.0
 NOW_S = datetime(2026, 9, 7, 9, 6, tzinfo=ZoneInfo("Europe/London")).timestamp()  # a Monday
 TUE_S = NOW_S + 20.9 * HOUR_S
 REASON = "wet air from outside from 02:00: dew point 13 °C over CO₂ 6 at 14 °C, worst 06:00"
-HEAT = ToDo("Heat Panel Hall to 15 °C from Tue 04:00", TUE_S - 2 * HOUR_S)
-DOOR = ToDo("Keep the Slip Bay door shut until Tue 21:00", TUE_S + HOUR_S)
+HEAT = ActionNow("heat", "Heat Panel Hall to 15 °C from Tue 04:00", TUE_S - 2 * HOUR_S, None)
+DOOR = ActionNow("door", "Keep the Slip Bay door shut until Tue 21:00", TUE_S + HOUR_S, None)
 
 
 def shift(name: str, start_s: float, odds: float | None, reason: str = REASON) -> ShiftNow:
@@ -37,7 +38,7 @@ def test_one_humid_shift_as_a_lead_reads_it() -> None:
     words = say_ahead(
         shifts(1, reason="dew point 8 °C over Mixed gas 1 at 9 °C"), [DOOR, HEAT], wording(), NOW_S
     )
-    assert words == (
+    assert words == Phrases(
         "Humid shift Tue 06:00",
         "Humid early shift Tue 06:00, odds 90%: dew point 8 C over Mixed gas 1 at 9 C. "
         "Heat Panel Hall to 15 C from Tue 04:00.",
@@ -46,7 +47,7 @@ def test_one_humid_shift_as_a_lead_reads_it() -> None:
 
 def test_a_spell_is_one_warning_that_names_its_end() -> None:
     words = say_ahead(shifts(3), [DOOR], wording(), NOW_S)
-    assert words == (
+    assert words == Phrases(
         "Humid until Wed 14:00",
         "Humid spell Tue 06:00 to Wed 14:00, 3 shifts, odds up to 90%: dew point 13 C over CO2 6 at 14 C. "
         "By Tue 07:00: Keep the Slip Bay door shut until Tue 21:00.",
@@ -95,7 +96,7 @@ def test_however_long_the_reason_and_the_deed_it_fits(
     reason: str, deed: str, count: int, longer: bool, language: str
 ) -> None:
     spoken = wording(translator=translator(language))
-    todo = [ToDo(deed, NOW_S + 60.0)]
+    todo = [ActionNow("deed", deed, NOW_S + 60.0, None)]
     words = say_ahead(shifts(count, reason=reason), todo, spoken, NOW_S, longer=longer, also=[(NOW_S, NOW_S)])
     assert 0 < len(words.text) <= LONGEST
     assert 0 < len(say_called_off(shifts(count), spoken, NOW_S).text) <= LONGEST
@@ -105,7 +106,7 @@ WELL = Day(NOW_S, 7, (), 0, 16, 0, Sight.DRY)
 
 
 def test_all_well_in_the_morning() -> None:
-    assert say_day(WELL, wording()) == (
+    assert say_day(WELL, wording()) == Phrases(
         "All well",
         "All well at 09:06: 7 zones in order. All 16 sensors report. No humid shift in sight.",
     )
@@ -118,7 +119,7 @@ def test_what_stands_comes_first_and_what_is_minor_goes_where_the_proof_needs_th
         sight=Sight.HUMID,
         humid=shift("late", NOW_S + 5 * HOUR_S, 0.8),
     )
-    assert say_day(day, wording()) == (
+    assert say_day(day, wording()) == Phrases(
         "Open: 2",
         "Open at 09:06: Wet: 18; Store is humid: Wire Store. All 16 sensors report. "
         "Next humid shift: late 14:06, odds 80%.",

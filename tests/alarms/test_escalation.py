@@ -21,7 +21,7 @@ from monitor.alarms.escalation import (
 from monitor.alarms.grouping import GroupBook, regroup
 from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose_for
-from monitor.alarms.roster import Duty, Quiet, Roster, roster_from
+from monitor.alarms.roster import Duty, Roster
 from monitor.alarms.states import AlarmBook, Command, CommandKind
 from monitor.model.staff import OnCall, Person
 from tests.alarms.shop import ANN, BEN, CLEO, START_S, book_of, catalogue, watched, wording
@@ -37,8 +37,9 @@ def roster(**changes: object) -> Roster:
         Person(id=BEN, name="Ben", quiet_from=time(21), quiet_to=time(6)),
         Person(id=CLEO, name="Cleo"),
     ]
-    on_call = [OnCall(site="ferrymoor", steps=(ANN, BEN, CLEO), escalate_after_s=WAIT_S)]
-    return replace(roster_from(people, on_call, {"ferrymoor": LONDON}), **changes)  # type: ignore[arg-type]
+    on_call = OnCall(site="ferrymoor", steps=(ANN, BEN, CLEO), escalate_after_s=WAIT_S)
+    known = Roster({"ferrymoor": on_call}, {one.id: one for one in people}, {"ferrymoor": LONDON})
+    return replace(known, **changes)  # type: ignore[arg-type]
 
 
 @dataclass
@@ -184,7 +185,7 @@ def test_low_warnings_are_left_to_the_page() -> None:
 
 
 def test_a_site_without_an_on_call_list_tells_nobody_here() -> None:
-    yard = Yard((LOW,), roster(sites={}))
+    yard = Yard((LOW,), roster(on_call={}))
     assert yard.goes_on(60, {LOW.id: 2.0}) == []
 
 
@@ -203,4 +204,4 @@ def test_a_site_without_an_on_call_list_tells_nobody_here() -> None:
 def test_quiet_hours_run_past_midnight_and_through_nights_of_change(now: str, until: str | None) -> None:
     now_s = datetime.fromisoformat(now).replace(tzinfo=LONDON).timestamp()
     until_s = None if until is None else datetime.fromisoformat(until).replace(tzinfo=LONDON).timestamp()
-    assert Quiet(time(21), time(6)).until_s(now_s, LONDON) == until_s
+    assert roster().quiet_until_s(BEN, "ferrymoor", now_s) == until_s

@@ -282,5 +282,5 @@ def test_the_daily_word_reaches_everybody_on_call_at_its_hour(yard: Offline) -> 
 
 def test_the_shop_of_the_settings_knows_its_people(tmp_path: Path) -> None:
     shop: Shop = build_shop(load(shop_file(tmp_path)))
-    assert shop.roster.sites["yard"].steps == ("ann", "ben", "cleo")
+    assert shop.roster.on_call["yard"].steps == ("ann", "ben", "cleo")
     assert shop.channels == {"ann": ("phone",), "ben": ("mail",), "cleo": ("mail",)}
