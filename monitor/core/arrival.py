@@ -6,18 +6,19 @@ from statistics import median
 
 from monitor.core import zone_air as air_stage
 from monitor.core.late_readings import collected, is_late
-from monitor.core.shop import SensorFacts, Shop
+from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Effects, replace
 from monitor.core.watch import of_sensor
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Quantity, Reading, StoredReading
 from monitor.physics.observer import observe
 from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.sensors.accuracy import humidity_std_frac, standard_uncertainty, temperature_std_k
 from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, compare, remembered
 from monitor.sensors.device_clock import dated, may_tell_of_the_past
 from monitor.sensors.health import tick as health_tick
 from monitor.sensors.judge import judge
-from monitor.sensors.quality_rules import Judging
+from monitor.sensors.quality_rules import Judging, SensorRules
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
 
 
@@ -32,8 +33,8 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         sensor = shop.sensors.get(received.key.source)
         if sensor is None:  # no longer in the settings; its readings stay in the store
             continue
-        track, reading = dated(tracks[sensor.id], received, sensor.rules)
-        track, verdict = judge(track, reading, sensor.rules)
+        track, reading = dated(tracks[sensor.id], received, sensor)
+        track, verdict = judge(track, reading, sensor)
         tracks[sensor.id] = track
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))
@@ -48,7 +49,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
             by_zone[sensor.zone].append(reading)
     heard = dict(state.heard)
     for zone, believed in by_zone.items():
-        heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone])
+        heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone], shop.judged_to_c)
     kept = collected(state.late, late, shop.derived_every_s) if late else state.late
     last = readings[-1]
     after = replace(
@@ -70,7 +71,8 @@ def _probed(shop: Shop, state: CoreState, probes: list[Reading]) -> CoreState:
         sensor = shop.sensors[reading.key.source]
         facts = shop.bodies.get(sensor.body or "")
         if facts is not None and facts.id in bodies:
-            bodies[facts.id] = observe(facts.body, bodies[facts.id], reading.value, sensor.surface_std_k)
+            std_k = standard_uncertainty(sensor.channels[Quantity.SURFACE_TEMPERATURE], reading.value)
+            bodies[facts.id] = observe(facts.body, bodies[facts.id], reading.value, std_k)
             supposed.pop(facts.id, None)  # its temperature is measured now
     return replace(state, bodies=bodies, supposed=supposed)
 
@@ -86,12 +88,14 @@ def health(
     events: list[NewEvent] = []
     for sensor in shop.sensors.values():
         peers = [tracks[peer.id] for peer in shop.peers[sensor.id]]
-        track, changed = health_tick(tracks[sensor.id], sensor.rules, now_s, peers)
+        track, changed = health_tick(tracks[sensor.id], sensor, now_s, peers)
         tracks[sensor.id] = track
         if changed is None:
             continue
         if not _speaks(track):
-            heard[sensor.zone] = air_stage.forget(heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone])
+            heard[sensor.zone] = air_stage.forget(
+                heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone], shop.judged_to_c
+            )
         if not _is_beginning(state.tracks[sensor.id], track):
             key = f"sensor/{sensor.id}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
             events.append(
@@ -120,16 +124,16 @@ def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float
     if not sensors:
         return
     warm: list[PeerReading] = []
-    damp: list[tuple[SensorFacts, float, float]] = []
+    damp: list[tuple[SensorRules, float, float]] = []
     for sensor in sensors:
         celsius = _believed_now(tracks[sensor.id], Quantity.AIR_TEMPERATURE, now_s, shop.fresh_s[zone])
-        if celsius is None or sensor.accuracy is None:
+        if celsius is None:
             continue
-        warm.append(PeerReading(sensor.id, celsius, sensor.accuracy.temperature_std_k(celsius)))
+        warm.append(PeerReading(sensor.id, celsius, temperature_std_k(sensor, celsius)))
         humidity = _believed_now(tracks[sensor.id], Quantity.RELATIVE_HUMIDITY, now_s, shop.fresh_s[zone])
-        if humidity is not None and celsius <= air_stage.HOTTEST_C:
+        if humidity is not None and celsius <= shop.judged_to_c:
             damp.append((sensor, celsius, min(max(humidity, 0.0), 1.0)))
-    judging = sensors[0].rules.judging
+    judging = sensors[0].judging
     apart = compare(warm, judging)
     if len(damp) > 1:
         apart = {**_water_apart(damp, judging), **apart}
@@ -144,7 +148,7 @@ def _believed_now(track: SensorTrack, quantity: Quantity, now_s: float, fresh_s:
     return channel.believed_value
 
 
-def _water_apart(damp: list[tuple[SensorFacts, float, float]], judging: Judging) -> dict[str, Apart]:
+def _water_apart(damp: list[tuple[SensorRules, float, float]], judging: Judging) -> dict[str, Apart]:
     """Who differs in the water found, as relative humidity at one temperature.
 
     Dew points would not do: that of a dead element at 0 %RH is as unsure as it is low. One that stands alone
@@ -154,9 +158,8 @@ def _water_apart(damp: list[tuple[SensorFacts, float, float]], judging: Judging)
     common_pa = saturation_pressure_water_pa(common_c)
     witnesses = []
     for sensor, celsius, humidity in damp:
-        assert sensor.accuracy is not None
         share = saturation_pressure_water_pa(celsius) / common_pa
-        std = sensor.accuracy.humidity_std_frac(humidity) * share
+        std = humidity_std_frac(sensor, humidity) * share
         witnesses.append(PeerReading(sensor.id, 100.0 * humidity * share, 100.0 * std))
     spread = PeerSpread(100.0 * judging.room_spread_frac, "humidity", "%RH")
     return compare(witnesses, judging, spread, drop_above=False)

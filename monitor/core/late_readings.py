@@ -107,7 +107,7 @@ def _believed(shop: Shop, readings: Sequence[Reading]) -> list[Reading]:
         facts = shop.sensors.get(sensor)
         if facts is None:
             continue
-        _, verdicts = judge_many(new_track(sensor, own[0].time_s), own, facts.rules)
+        _, verdicts = judge_many(new_track(sensor, own[0].time_s), own, facts)
         kept += [one for one, verdict in zip(own, verdicts, strict=True) if verdict.believed]
     return sorted(kept, key=lambda one: one.time_s)
 
@@ -132,8 +132,8 @@ def _air_of(
             new.append(readings[at])
             at += 1
         if new:
-            air = hear(replace(air, samples=()), new, fresh_s)
-        now = air_state(air, time_s, fresh_s, facts.pressure_pa, shop.accuracies)
+            air = hear(replace(air, samples=()), new, fresh_s, shop.judged_to_c)
+        now = air_state(air, time_s, fresh_s, facts.pressure_pa, shop.sensors, shop.judged_to_c)
         warm = temperature_only(air, time_s, fresh_s)
         if now is not None:
             yield time_s, list(air_points(zone, now, time_s))

@@ -34,7 +34,9 @@ def zone_samples(shop: Shop, state: CoreState, now_s: float) -> dict[str, Sample
             before = state.spoken.get(zone)
             around = state.air.get(shop.zones[zone].stands_in or "")
             humidity = (
-                boxed_humidity_frac(warm.coldest_c, around) if now is None else now.relative_humidity_frac
+                boxed_humidity_frac(warm.coldest_c, around, shop.judged_to_c)
+                if now is None
+                else now.relative_humidity_frac
             )
             told = Sample(warm.time_s, warm.coldest_c, humidity, warm.hottest_c)
             samples[zone] = told if before is None or told.time_s > before.time_s else before

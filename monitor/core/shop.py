@@ -12,14 +12,13 @@ from monitor.alarms.wording import Wording
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.consumables.stays import DatedHappening, Happening, Stay
-from monitor.core.zone_air import SensorAccuracy
 from monitor.model.data_tables import Table
 from monitor.model.limits import Limits
 from monitor.model.place import Zone
 from monitor.outlook.shifts import ShiftPlan
 from monitor.outlook.telling import Telling
 from monitor.physics.bodies import Body
-from monitor.sensors.quality_rules import QualityRules
+from monitor.sensors.quality_rules import SensorRules
 
 GONE = "gone"  # the kind of a zone that the settings do not name any more
 NOWHERE = "nowhere"  # where a thing lies of which no zone was entered
@@ -90,18 +89,6 @@ Thing = TypeVar("Thing", BodyFacts, PackageFacts)
 
 
 @dataclass(frozen=True, slots=True)
-class SensorFacts:
-    """One sensor: where it hangs, how it is judged, how well it measures."""
-
-    id: str
-    zone: str
-    rules: QualityRules
-    accuracy: SensorAccuracy | None
-    body: str | None = None
-    surface_std_k: float = 0.5
-
-
-@dataclass(frozen=True, slots=True)
 class Suppositions:
     """How much colder than known air what was not measured or entered is supposed to be."""
 
@@ -149,9 +136,9 @@ class Shop:
     derived_every_s: float
     fresh_s: Mapping[str, float]
     zones: Mapping[str, ZoneFacts]
-    sensors: Mapping[str, SensorFacts]
-    peers: Mapping[str, tuple[SensorFacts, ...]]  # by sensor: the others in its air
-    accuracies: Mapping[str, SensorAccuracy]
+    sensors: Mapping[str, SensorRules]
+    peers: Mapping[str, tuple[SensorRules, ...]]  # by sensor: the others in its air
+    judged_to_c: float  # in hotter air (an oven, a broken sensor) humidity is neither judged nor used
     bodies: Mapping[str, BodyFacts]
     packages: Mapping[str, PackageFacts]
     limits: Limits
@@ -177,7 +164,7 @@ class Shop:
         bodies = sum(one.zone == zone and one.present for one in self.bodies.values())
         return bodies + sum(one.zone == zone and not one.withdrawn for one in self.packages.values())
 
-    def sensors_of(self, zone: str) -> tuple[SensorFacts, ...]:
+    def sensors_of(self, zone: str) -> tuple[SensorRules, ...]:
         """The zone's sensors, in order of id."""
         return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
 
@@ -185,10 +172,8 @@ class Shop:
 def with_calibrations(shop: Shop, due_s: Mapping[str, float | None]) -> Shop:
     """The shop with sensors whose next calibration falls due at another time."""
 
-    def due(sensor: SensorFacts) -> SensorFacts:
-        if sensor.id not in due_s:
-            return sensor
-        return replace(sensor, rules=replace(sensor.rules, calibration_due_s=due_s[sensor.id]))
+    def due(sensor: SensorRules) -> SensorRules:
+        return replace(sensor, calibration_due_s=due_s.get(sensor.id, sensor.calibration_due_s))
 
     return replace(
         shop,

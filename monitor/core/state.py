@@ -1,6 +1,7 @@
 """What the core remembers between steps, what it is given, and what it wants done."""
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -169,43 +170,19 @@ class Foreseen:
 
 
 @dataclass(frozen=True, slots=True)
-class ClockSet:
-    """A package's clock as its whole history now tells it; None: it is gone."""
+class Rederived:
+    """Things as their whole history now tells them.
 
-    package: str
-    clock: ExposureClock | None
+    A clock of None: the package is gone. A body without a state begins with the first air that is heard.
+    `filled`: late readings had filled gaps of air, and this sees to them.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class BodySet:
-    """A body that was brought in or changed; without a state it begins with the first air that is heard."""
-
-    body: str
-    state: BodyState | None
-    supposed: Supposed | None = None
+    clocks: Mapping[str, ExposureClock | None] = field(default_factory=dict)
+    bodies: Mapping[str, Held] = field(default_factory=dict)
+    filled: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Recounted:
-    """Clocks counted again after late readings had filled a gap of air, and bodies carried through it."""
-
-    clocks: dict[str, ExposureClock]
-    bodies: dict[str, Held] = field(default_factory=dict)
-
-
-Input = (
-    Arrived
-    | Tick
-    | Gap
-    | Resume
-    | Afresh
-    | Operate
-    | ServiceFacts
-    | Foreseen
-    | ClockSet
-    | BodySet
-    | Recounted
-)
+Input = Arrived | Tick | Gap | Resume | Afresh | Operate | ServiceFacts | Foreseen | Rederived
 
 
 @dataclass(frozen=True, slots=True)

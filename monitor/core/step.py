@@ -12,15 +12,13 @@ from monitor.core.state import (
     NOTHING,
     Afresh,
     Arrived,
-    BodySet,
-    ClockSet,
     CoreState,
     Effects,
     Foreseen,
     Gap,
     Input,
     Operate,
-    Recounted,
+    Rederived,
     Resume,
     ServiceFacts,
     Tick,
@@ -124,7 +122,7 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
     return after
 
 
-def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet | Recounted) -> CoreState:
+def _told(state: CoreState, given: ServiceFacts | Foreseen | Rederived) -> CoreState:
     """What is only remembered, until the next tick makes something of it."""
     match given:
         case ServiceFacts(values):
@@ -133,20 +131,17 @@ def _told(state: CoreState, given: ServiceFacts | Foreseen | ClockSet | BodySet 
         case Foreseen(shifts, actions, memory, clouds):
             # Conditions for new shifts are wanted at the next tick, not only at the next derived one.
             return replace(state, shifts=shifts, actions=actions, memory=memory, clouds=clouds, derived_s=0.0)
-        case ClockSet(package, clock):
-            clocks = {name: kept for name, kept in state.clocks.items() if name != package}
-            if clock is not None:
-                clocks[package] = clock
-            uses = {name: kept for name, kept in state.uses.items() if name != package}
-            return replace(state, clocks=clocks, uses=uses, derived_s=0.0)
-        case Recounted(counted, followed):
-            kept = {name: use for name, use in state.uses.items() if name not in counted}
+        case Rederived(counted, followed, filled):
             clocks = {**state.clocks, **counted}
             for body, held in followed.items():
                 state = _body_set(state, body, held)
-            return replace(state, clocks=clocks, uses=kept, filled={}, derived_s=0.0)
-        case BodySet(body, body_state, supposed):
-            return _body_set(state, body, Held(body_state, supposed))
+            return replace(
+                state,
+                clocks={name: clock for name, clock in clocks.items() if clock is not None},
+                uses={name: use for name, use in state.uses.items() if name not in counted},
+                filled={} if filled else state.filled,
+                derived_s=0.0 if counted or filled else state.derived_s,
+            )
 
 
 def _body_set(state: CoreState, body: str, held: Held) -> CoreState:

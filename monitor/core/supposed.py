@@ -40,6 +40,9 @@ class Held(NamedTuple):
     supposed: Supposed | None = None
 
 
+NOT_KNOWN = Held(None)
+
+
 @dataclass(frozen=True, slots=True)
 class SupposedCourse:
     """A body in its zone, and how what is not measured there is supposed."""

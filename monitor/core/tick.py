@@ -64,7 +64,7 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             if now_s - before.time_s > fresh_s:
                 del air[zone.id]
             continue
-        now = air_stage.air_state(heard, now_s, fresh_s, zone.pressure_pa, shop.accuracies)
+        now = air_stage.air_state(heard, now_s, fresh_s, zone.pressure_pa, shop.sensors, shop.judged_to_c)
         if now is None:
             air.pop(zone.id, None)
             continue

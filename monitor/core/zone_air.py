@@ -14,12 +14,10 @@ from monitor.physics.moist_air import (
     wet_bulb_c,
 )
 from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
-from monitor.physics.uncertainty import dew_point_std_k
-from monitor.sensors.accuracy import standard_uncertainty
-from monitor.sensors.quality_rules import ChannelRules
+from monitor.sensors.accuracy import dew_point_by_sensor_std_k
+from monitor.sensors.quality_rules import SensorRules
 
 PAIR_S = 90.0  # temperature and humidity this close in time belong together
-HOTTEST_C = 60.0  # above this (an oven, a broken sensor) humidity is not worked out
 KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
 UNSTATED_STD_K = 1.0  # of a dew point from sensors of which no accuracy is known
 DRIEST_FRAC = 0.001  # the dew point of no water at all is not a number
@@ -55,39 +53,8 @@ class ZoneAir:
     last: Sample | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class SensorAccuracy:
-    """How well one sensor measures at any air; its two errors count as independent.
-
-    Makers state them for a device as cold as its air. What warms thermometer and humidity element together
-    does not touch the vapour at the element: it reads as much drier as the thermometer reads warmer, so both
-    errors cancel in the dew point (their correlation is negative). Nobody publishes how much of a stated
-    figure that is, so none of it is taken off.
-    """
-
-    temperature: ChannelRules
-    humidity: ChannelRules | None
-
-    def temperature_std_k(self, temperature_c: float) -> float:
-        """Standard uncertainty of its temperature."""
-        return standard_uncertainty(self.temperature, temperature_c)
-
-    def humidity_std_frac(self, humidity_frac: float) -> float:
-        """Standard uncertainty of its humidity, wider towards dry and wet; 0 where it measures none."""
-        return 0.0 if self.humidity is None else standard_uncertainty(self.humidity, humidity_frac)
-
-    def dew_point_std_k(self, temperature_c: float, humidity_frac: float) -> float:
-        """Standard uncertainty of the dew point of its air."""
-        return dew_point_std_k(
-            temperature_c,
-            max(humidity_frac, 0.01),
-            self.temperature_std_k(temperature_c),
-            self.humidity_std_frac(humidity_frac),
-        )
-
-
-def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
-    """Take in believed, current readings of one zone, in order."""
+def hear(air: ZoneAir, readings: list[Reading], fresh_s: float, judged_to_c: float) -> ZoneAir:
+    """Take in believed, current readings of one zone, in order; above `judged_to_c` no humidity is used."""
     heard, samples, last = dict(air.heard), list(air.samples), air.last
     for reading in readings:
         sensor, quantity = reading.key.source, reading.key.quantity
@@ -102,7 +69,7 @@ def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
             continue
         heard[sensor] = now
         if abs(now.temperature_time_s - now.humidity_time_s) <= PAIR_S:
-            sample = assumed(heard, reading.time_s, fresh_s)
+            sample = assumed(heard, reading.time_s, fresh_s, judged_to_c)
             if sample is not None and (last is None or sample.time_s > last.time_s):
                 samples.append(sample)
                 last = sample
@@ -113,7 +80,7 @@ def hear(air: ZoneAir, readings: list[Reading], fresh_s: float) -> ZoneAir:
     return ZoneAir(heard, tuple(samples[-KEEP_SAMPLES:]), last)
 
 
-def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> Sample | None:
+def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float, judged_to_c: float) -> Sample | None:
     """The air that a zone is taken to hold: of the sensors heard lately the one against us, never a mean.
 
     It has the humidity of the most humid of them and the water of the wettest, at the temperature at which
@@ -126,7 +93,7 @@ def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> Sample 
     if not fresh:
         return None
     humidity = max(one.humidity_frac for one in fresh)
-    if max(one.temperature_c for one in fresh) > HOTTEST_C:
+    if max(one.temperature_c for one in fresh) > judged_to_c:
         return Sample(now_s, min(one.temperature_c for one in fresh), humidity)
     wettest = max(fresh, key=_vapour_pa)
     if wettest.humidity_frac == humidity:
@@ -146,13 +113,15 @@ def _vapour_pa(one: Heard) -> float:
     return vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
 
 
-def forget(air: ZoneAir, sensor: str, fresh_s: float) -> ZoneAir:
+def forget(air: ZoneAir, sensor: str, fresh_s: float, judged_to_c: float) -> ZoneAir:
     """Leave a sensor that is no longer believed out of the zone's air, and out of what is shown of it."""
     if sensor not in air.heard:
         return air
     heard = {name: one for name, one in air.heard.items() if name != sensor}
     last_s = max((min(one.temperature_time_s, one.humidity_time_s) for one in heard.values()), default=None)
-    return replace(air, heard=heard, last=None if last_s is None else assumed(heard, last_s, fresh_s))
+    return replace(
+        air, heard=heard, last=None if last_s is None else assumed(heard, last_s, fresh_s, judged_to_c)
+    )
 
 
 class Warmth(NamedTuple):
@@ -182,19 +151,24 @@ def temperature_heard(air: ZoneAir, lately_s: float = -math.inf) -> Warmth | Non
     return Warmth(max(h.temperature_time_s for h in told), min(h.temperature_c for h in told), hottest_c)
 
 
-def boxed_humidity_frac(inside_c: float, around: AirState | None) -> float:
+def boxed_humidity_frac(inside_c: float, around: AirState | None, judged_to_c: float) -> float:
     """Of a box that is neither tight nor hot: the vapour of the air around it; NaN where that is unknown."""
-    if around is None or inside_c > HOTTEST_C:
+    if around is None or inside_c > judged_to_c:
         return math.nan
     return min(relative_humidity_frac(inside_c, around.vapour_pressure_pa), 1.0)
 
 
 def air_state(
-    air: ZoneAir, now_s: float, fresh_s: float, pressure_pa: float, accuracy: Mapping[str, SensorAccuracy]
+    air: ZoneAir,
+    now_s: float,
+    fresh_s: float,
+    pressure_pa: float,
+    sensors: Mapping[str, SensorRules],
+    judged_to_c: float,
 ) -> AirState | None:
     """The zone's air now, or None when no sensor has been heard for `fresh_s`."""
     sample = air.last
-    if sample is None or now_s - sample.time_s > fresh_s or sample.temperature_c > HOTTEST_C:
+    if sample is None or now_s - sample.time_s > fresh_s or sample.temperature_c > judged_to_c:
         return None
     temperature, humidity = sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC)
     vapour = vapour_pressure_pa(temperature, humidity)
@@ -208,7 +182,7 @@ def air_state(
         absolute_humidity_gm3=absolute_humidity_gm3(temperature, vapour),
         humidity_ratio_kgkg=humidity_ratio_kgkg(vapour, pressure_pa),
         wet_bulb_c=wet_bulb_c(temperature, humidity, pressure_pa),
-        dew_point_std_k=_dew_point_std_k(air, sample, fresh_s, accuracy),
+        dew_point_std_k=_dew_point_std_k(air, sample, fresh_s, sensors, judged_to_c),
     )
 
 
@@ -221,16 +195,17 @@ def told_by(state: AirState | None, sample: Sample | None) -> bool:
 
 
 def _dew_point_std_k(
-    air: ZoneAir, sample: Sample, fresh_s: float, accuracy: Mapping[str, SensorAccuracy]
+    air: ZoneAir, sample: Sample, fresh_s: float, sensors: Mapping[str, SensorRules], judged_to_c: float
 ) -> float:
     """The least sure sensor's: several differ by place too, so their number earns nothing.
 
     How far they differ is not added: the air is already the one against us.
     """
-    fresh = {name: air.heard[name] for name in air.heard if name in accuracy}
+    known = (name for name in air.heard if name in sensors)
+    measuring = (name for name in known if Quantity.AIR_TEMPERATURE in sensors[name].channels)
     stds = [
-        accuracy[name].dew_point_std_k(heard.temperature_c, heard.humidity_frac)
-        for name, heard in fresh.items()
-        if _fresh({name: heard}, sample.time_s, fresh_s) and heard.temperature_c <= HOTTEST_C
+        dew_point_by_sensor_std_k(sensors[name], heard.temperature_c, heard.humidity_frac)
+        for name, heard in ((name, air.heard[name]) for name in measuring)
+        if _fresh({name: heard}, sample.time_s, fresh_s) and heard.temperature_c <= judged_to_c
     ]
     return max(stds, default=UNSTATED_STD_K)

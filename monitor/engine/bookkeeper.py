@@ -13,7 +13,8 @@ from monitor.consumables.stays import Happening
 from monitor.core.heated_stores import store_now
 from monitor.core.package_clocks import as_entered
 from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
-from monitor.core.state import BodySet, ClockSet
+from monitor.core.state import Rederived
+from monitor.core.supposed import NOT_KNOWN, Held
 from monitor.engine.derivation import Deriver
 from monitor.engine.entry_checks import EntryChecks
 from monitor.engine.kept_things import KeptThings
@@ -22,9 +23,8 @@ from monitor.engine.recall import Recall
 from monitor.engine.stored_air import StoredAir
 from monitor.history.body_history import BodyHistory
 from monitor.history.entries import TestBead
-from monitor.history.package_history import PackageHistory, Refusal
-from monitor.history.placement import STORE_KINDS
-from monitor.history.records import corrected
+from monitor.history.package_history import PackageHistory
+from monitor.history.records import Refusal, corrected
 from monitor.history.shop_history import TOLD, Derived, ShopHistory
 from monitor.history.store_history import StoreHistory, StoreReading
 from monitor.model.errors import Fault, InputError
@@ -68,7 +68,7 @@ class Keeper:
             self._loop.reshape(stores=_store_facts(self.deriver, told))
             air = StoredAir(self._series)
             for package, derived in told.packages.items():
-                checks = _checks_from(told, derived.history)
+                checks = self.deriver.declared.checks(derived.history, told.store)
                 if derived.entered_s is not None or checks or anew:
                     self._set_package(package, derived, checks, air=air)
             for body, found in told.bodies.items():
@@ -119,7 +119,7 @@ class Keeper:
     def facts(self, package: str) -> PackageFacts | None:
         """A package with its rules, as the core sees it."""
         history = self.history(package)
-        return None if history is None else self.deriver.package_facts(history, self._checks_of(history))
+        return None if history is None else self.deriver.package_facts(history, self._checks(history))
 
     def clock_at(self, package: str, time_s: float) -> ExposureClock | None:
         """A package's clock at a moment, from its whole history; None before it was opened."""
@@ -193,7 +193,7 @@ class Keeper:
             for zone, store in told.stores.items():
                 self._set_store(zone, store, since_s)
             for package, derived in told.packages.items():
-                self._set_package(package, derived, self._checks_of(derived.history), since_s)
+                self._set_package(package, derived, self._checks(derived.history), since_s)
             for body, found in told.bodies.items():
                 self._set_body(body, found, since_s=since_s)
 
@@ -204,7 +204,7 @@ class Keeper:
             there = (stay.end_s for stay in facts.stays if stay.zone == zone)
             if any(end_s is None or end_s > since_s for end_s in there):
                 derived = self.deriver.declared.package(package, self._told_of(package))
-                self._set_package(package, derived, self._checks_of(derived.history), since_s)
+                self._set_package(package, derived, self._checks(derived.history), since_s)
 
     def _set_package(
         self,
@@ -220,18 +220,18 @@ class Keeper:
         gone = history is None or _ended(history.withdrawn_s, until_s)
         self._note_adrift(package, None if history is None or gone else history.zone)
         if history is None or gone:
-            self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
+            self._loop.reshape(packages={package: None}, given=Rederived({package: None}))
             return
         try:
             facts = self.deriver.package_facts(history, checks)
         except InputError as error:
             log.warning("package %s cannot be judged: %s", package, error)
-            self._loop.reshape(packages={package: None}, given=ClockSet(package, None))
+            self._loop.reshape(packages={package: None}, given=Rederived({package: None}))
             return
         clock = self._loop.state.clocks.get(package)
         if since_s is None or clock is None or since_s <= clock.time_s:
             clock = self.deriver.clock(facts, until_s, air)
-        self._loop.reshape(packages={package: facts}, given=ClockSet(package, clock))
+        self._loop.reshape(packages={package: facts}, given=Rederived({package: clock}))
 
     def _set_body(
         self, body: str, derived: Derived[BodyHistory], *, since_s: float = 0.0, known: bool = False
@@ -243,17 +243,18 @@ class Keeper:
         here = history is not None and not gone and history.present
         self._note_adrift(body, history.zone if history is not None and here else None)
         if history is None or gone:
-            self._loop.reshape(bodies={body: None}, given=BodySet(body, None))
+            self._loop.reshape(bodies={body: None}, given=Rederived(bodies={body: NOT_KNOWN}))
             return
         facts = self.deriver.body_facts(history)
         now = state.bodies.get(body)
         moved = now is not None and since_s > now.time_s and history.came_s != since_s
         if now is not None and (known or moved):
-            self._loop.reshape(bodies={body: facts}, given=BodySet(body, now, state.supposed.get(body)))
+            kept = Held(now, state.supposed.get(body))
+            self._loop.reshape(bodies={body: facts}, given=Rederived(bodies={body: kept}))
             return
         with_it = with_things(self._loop.shop, {}, {body: facts}, {})
         anew = self.deriver.body_state(history, facts, with_it, state.time_s)
-        self._loop.reshape(bodies={body: facts}, given=BodySet(body, *anew))
+        self._loop.reshape(bodies={body: facts}, given=Rederived(bodies={body: anew}))
 
     def _note_adrift(self, subject: str, zone: str | None) -> None:
         """What lies in a zone that the settings do not name is said, and told on the page."""
@@ -273,14 +274,10 @@ class Keeper:
         words = "; ".join(f"entry {one.number}: {one.faults[0]}" for one in refusals)
         log.warning("%s has entries that cannot be true and were left out: %s", subject, words)
 
-    def _checks_of(self, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
-        """What was read where a package has lain."""
-        zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
-        return {
-            zone: self.deriver.declared.store(self._told_of(zone)).checks
-            for zone in zones
-            if zone in self.deriver.zones and self.deriver.zones[zone].kind in STORE_KINDS
-        }
+    def _checks(self, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
+        """What was read where a package has lain, by the entries of those places alone."""
+        declared = self.deriver.declared
+        return declared.checks(history, lambda zone: declared.store(self._told_of(zone)))
 
 
 def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger: Ledger) -> Shop:
@@ -291,9 +288,8 @@ def shop_with_things(shop: Shop, settings: Settings, series: SeriesStore, ledger
     for package, derived in things.packages.items():
         if derived.history is not None and derived.entered_s is not None:
             try:
-                packages[package] = deriver.package_facts(
-                    derived.history, _checks_from(things, derived.history)
-                )
+                checks = deriver.declared.checks(derived.history, things.store)
+                packages[package] = deriver.package_facts(derived.history, checks)
             except InputError as error:
                 log.warning("package %s cannot be judged: %s", package, error)
     bodies: dict[str, BodyFacts | None] = {
@@ -313,11 +309,6 @@ def calibrations(settings: Settings, ledger: Ledger) -> dict[str, float | None]:
         for sensor in settings.sensors
         if sensor.id in checks
     }
-
-
-def _checks_from(things: ShopHistory, history: PackageHistory | None) -> dict[str, tuple[StoreReading, ...]]:
-    zones = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
-    return {zone: things.stores[zone].checks for zone in zones if zone in things.stores}
 
 
 def _store_facts(deriver: Deriver, things: ShopHistory) -> dict[str, StoreFacts]:

@@ -11,12 +11,10 @@ from monitor.alarms.wording import Wording
 from monitor.consumables.classes import consumable_classes
 from monitor.consumables.rule_book import RuleBook, rule_book, speaking_from
 from monitor.consumables.spools import spool_data
-from monitor.core.shop import BodyFacts, PackageFacts, SensorFacts, Shop, ZoneFacts, rest_rules
+from monitor.core.shop import BodyFacts, PackageFacts, Shop, ZoneFacts, rest_rules
 from monitor.core.supposed import suppositions
-from monitor.core.zone_air import SensorAccuracy
 from monitor.history.package_history import PackageHistory, declared_history
 from monitor.history.store_history import StoreReading, with_checks
-from monitor.model.device import Sensor
 from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
 from monitor.model.thing import Cylinder, Plate, used_by_a_shift
@@ -26,15 +24,12 @@ from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
-from monitor.sensors.accuracy import standard_uncertainty
-from monitor.sensors.quality_rules import STEADY_PLACES, QualityDefaults, defaults_from, rules_from
+from monitor.sensors.quality_rules import STEADY_PLACES, defaults_from, rules_from
 from monitor.settings.language import translator
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.weather.provider import NoProvider
 from monitor.weather.site import PROVIDERS
-
-UNSTATED_PROBE_STD_K = 0.5  # of a sensor without a surface probe; never used then
 
 
 def known_reference() -> Mapping[str, frozenset[str]]:
@@ -53,7 +48,9 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
     bodies = body_data(load_toml("bodies.toml"))
     catalogue = catalogue_from(load_toml("conditions.toml"))
     kinds = {zone.id: zone.kind for zone in settings.zones}
-    sensors = {s.id: _sensor(s, defaults, steady=kinds[s.zone] in STEADY_PLACES) for s in settings.sensors}
+    sensors = {
+        s.id: rules_from(s, defaults, steady_place=kinds[s.zone] in STEADY_PLACES) for s in settings.sensors
+    }
     return Shop(
         tick_s=settings.service.tick_s,
         derived_every_s=settings.service.derived_every_s,
@@ -70,7 +67,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
             one.id: tuple(o for o in sensors.values() if o.zone == one.zone and o is not one)
             for one in sensors.values()
         },
-        accuracies={s.id: s.accuracy for s in sensors.values() if s.accuracy is not None},
+        judged_to_c=defaults.limits[Quantity.RELATIVE_HUMIDITY]["judged_to_c"],
         bodies={
             **{c.id: replace(cylinder_facts(c, bodies), used=_used(c, settings)) for c in settings.cylinders},
             **{p.id: plate_facts(p, bodies) for p in settings.plates},
@@ -123,19 +120,6 @@ def _minimum_c(zone: Zone, catalogue: Catalogue) -> float | None:
     if zone.min_temperature_c is None and zone.kind == "quiver":
         return catalogue.kinds["quiver_below_minimum"].limit
     return zone.min_temperature_c
-
-
-def _sensor(sensor: Sensor, defaults: QualityDefaults, *, steady: bool) -> SensorFacts:
-    rules = rules_from(sensor, defaults, steady_place=steady)
-    accuracy = None
-    if Quantity.AIR_TEMPERATURE in rules.channels:
-        accuracy = SensorAccuracy(
-            rules.channels[Quantity.AIR_TEMPERATURE],
-            rules.channels.get(Quantity.RELATIVE_HUMIDITY),
-        )
-    probe = rules.channels.get(Quantity.SURFACE_TEMPERATURE)
-    surface_std_k = UNSTATED_PROBE_STD_K if probe is None else standard_uncertainty(probe, 0.0)
-    return SensorFacts(sensor.id, sensor.zone, rules, accuracy, sensor.body, surface_std_k)
 
 
 def cylinder_facts(cylinder: Cylinder, data: BodyData) -> BodyFacts:

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,6 +45,7 @@ from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
 from monitor.weather.site import outdoor_air, provider_for
+from monitor.web.frame.deps import SiteAhead
 
 HISTORY_DAYS = 60
 REFIT_S = 24 * HOUR_S
@@ -52,19 +53,6 @@ HORIZON_S = 48 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(slots=True)
-class SiteView:
-    """What one look at a site gave."""
-
-    outlooks: tuple[ShiftOutlook, ...] = ()
-    actions: tuple[Action, ...] = ()
-    weather: WeatherReply | None = None
-    inputs: PlanInputs | None = None
-    notes: list[str] = field(default_factory=list)
-    looked_s: float = 0.0
-    explanations: dict[str, str] = field(default_factory=dict)  # by zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +88,8 @@ class Foreseer:
         self._archive = archive
         self._practice = practice_from_mapping(load_toml("outlook.toml"))
         self._models: dict[str, ZoneModel] = {}
-        self.views: dict[str, SiteView] = {}
+        self.views: dict[str, SiteAhead] = {}  # by site
+        self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
 
     def look(self, shop: Shop, state: CoreState, now_s: float) -> tuple[Foreseen, list[NewEvent]]:
         """The coming shifts as of now, and the record of every warning decided on."""
@@ -119,41 +108,40 @@ class Foreseer:
             events += [_event(decision, now_s) for decision in decisions]
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
             actions += [_action(action, done) for action in view.actions]
-        clouds = {site: _clouds(view.weather) for site, view in self.views.items()}
+        clouds = {site: _clouds(reply) for site, reply in self._weather.items()}
         return Foreseen(tuple(shifts), tuple(actions), memory, clouds), events
 
     def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
         """See ahead for the pages alone, where a start would wait for the next look; nothing is decided."""
         for site in self._settings.sites:
-            view = self._view(shop, state, site, now_s)
-            view.looked_s, view.explanations = now_s, self._explained(view)
-            self.views[site.id] = view
+            self.views[site.id] = self._view(shop, state, site, now_s)
 
     def parts(self) -> list[Part]:
         """How the forecast of each site stands."""
         parts = []
-        for site, view in self.views.items():
-            if view.weather is not None and view.weather.state is not WeatherState.NONE:
-                good = view.weather.state is WeatherState.GOOD
-                text = view.weather.attribution if good else view.weather.reason
-                parts.append(Part(f"weather {site}", good, text))
+        for site, reply in self._weather.items():
+            said, good = _said_of(reply)
+            if reply.state is not WeatherState.NONE:
+                parts.append(Part(f"weather {site}", good, said))
         return parts
 
-    def _explained(self, view: SiteView) -> dict[str, str]:
-        zones = () if view.inputs is None else view.inputs.ahead.air
+    def _explained(self, zones: Iterable[str]) -> dict[str, str]:
         found = {zone: explain(self._models[zone]) for zone in zones if zone in self._models}
         return {zone: said.text for zone, said in found.items() if said is not None}
 
-    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteView:
+    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteAhead:
         spans = upcoming(shop.shifts, now_s, HORIZON_S)
         spans = tuple(span for span in spans if span.site == site.id)
         reply = self._providers[site.id].forecast(now_s)
         self._keep(site.id, reply)
+        self._weather[site.id] = reply
+        said, good = _said_of(reply)
+        seen = SiteAhead(site=site.id, looked_s=now_s, weather=said, forecast_good=good)
         rows = HISTORY_DAYS * 24 + 1
         begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
         histories = site_histories(self._series, shop, site.id, begin_s, rows)
         if not histories:
-            return SiteView(weather=reply, notes=["nothing has been measured yet"])
+            return replace(seen, notes=("nothing has been measured yet",))
         start_s, rows = _common(histories)
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
@@ -167,7 +155,13 @@ class Foreseer:
             if answer is not None:
                 answers[name] = answer
         inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
-        return SiteView(outlooks, plan(inputs, outlooks), reply, inputs)
+        return replace(
+            seen,
+            outlooks=outlooks,
+            actions=plan(inputs, outlooks),
+            questions=inputs,
+            explanations=self._explained(ahead.air),
+        )
 
     def _keep(self, site: str, reply: WeatherReply) -> None:
         """Remember what was forecast; without an archive less is learnt, and the watch goes on."""
@@ -238,9 +232,17 @@ def _outdoor_pa(outdoor: OutdoorAir | None, rows: int) -> FloatArray:
     return np.concatenate([ahead, np.full(49 - ahead.size, np.nan)])
 
 
-def _clouds(reply: WeatherReply | None) -> Clouds:
+def _said_of(reply: WeatherReply) -> tuple[str, bool]:
+    """Whose forecast it is, or why there is none; and whether it is a good one."""
+    good = reply.state is WeatherState.GOOD
+    if reply.state is WeatherState.NONE:
+        return "", good
+    return reply.attribution if good else reply.reason, good
+
+
+def _clouds(reply: WeatherReply) -> Clouds:
     """The cover of the hours that a forecast tells; nothing without one."""
-    forecast = None if reply is None else reply.forecast
+    forecast = reply.forecast
     if forecast is None or forecast.cloud_frac is None:
         return NO_FORECAST
     return Clouds(tuple(forecast.times_s.tolist()), tuple(forecast.cloud_frac.tolist()))

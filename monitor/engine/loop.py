@@ -15,7 +15,7 @@ import msgspec
 
 from monitor.clock import monotonic_s
 from monitor.core.shop import BodyFacts, PackageFacts, StoreFacts, with_calibrations, with_things
-from monitor.core.state import NOT_RUNNING, Foreseen, Recounted
+from monitor.core.state import NOT_RUNNING, Foreseen, Rederived
 from monitor.core.step import (
     Afresh,
     Arrived,
@@ -48,7 +48,7 @@ RECENT_S = 86_400.0  # a beginning anew works through so much: sensors and steel
 NOT_SKIPPED = "stored readings are judged from where they can be, and new ones at once"
 
 Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
-Recount = Callable[[Shop, CoreState], tuple[Recounted, list[NewEvent]]]
+Recount = Callable[[Shop, CoreState], tuple[Rederived, list[NewEvent]]]
 
 _encoder = msgspec.msgpack.Encoder()  # a number that is not known is NaN, which JSON does not have
 _decoder = msgspec.msgpack.Decoder(CoreState)
@@ -337,7 +337,7 @@ class CoreLoop:
         if not self._state.filled:
             return
         if self._recount is None:
-            self._apply(Recounted({}))
+            self._apply(Rederived(filled=True))
             return
         self._write_points()
         recounted, events = self._recount(self._shop, self._state)

@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from monitor.alarms.authority import authority_from, refusal
-from monitor.alarms.states import Command, CommandKind, CommandRefusedError
+from monitor.alarms.states import Command, CommandRefusedError
 from monitor.clock import Clock
 from monitor.core.step import Operate
 from monitor.engine.bookkeeper import Keeper
-from monitor.engine.forecaster import Foreseer, SiteView
+from monitor.engine.forecaster import Foreseer
 from monitor.engine.loop import CoreLoop
 from monitor.history.entries import Seen
 from monitor.model.errors import Fault, InputError
@@ -16,8 +16,8 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.notify.courier import ChannelState, Courier
-from monitor.notify.outcome import Delivered, Sender
-from monitor.notify.trial import try_channel, word
+from monitor.notify.outcome import Delivered, Outcome, Refused, Sender
+from monitor.notify.trial import try_channel
 from monitor.report.group_sheet import job_sheet, lot_sheet
 from monitor.report.package_sheet import package_sheet
 from monitor.report.sheet import Sheet
@@ -26,64 +26,49 @@ from monitor.report.week_sheet import week_sheet
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger
-from monitor.weather.provider import WeatherState
-from monitor.web.frame.deps import OperateRequest, OperateResult, SeenAsk, Sent, SiteAhead, Tried
+from monitor.web.frame.deps import Answered, SeenAsk, SiteAhead
 
 
-def operated(loop: CoreLoop, settings: Settings, request: OperateRequest, now_s: float) -> OperateResult:
-    """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
+def operated(
+    loop: CoreLoop, settings: Settings, command: Command, key: str, times_s: tuple[float, float]
+) -> Answered:
+    """A person's answer to an alarm, carried out and recorded, or refused with the reason.
+
+    `times_s` are the moment of the tap and now.
+    """
     authority = authority_from(load_toml("alarm_authority.toml"))
-    role = next((one.role for one in settings.people if request.who in (one.name, one.id)), None)
-    refused = refusal(authority, role, request.action)
+    role = next((one.role for one in settings.people if command.who in (one.name, one.id)), None)
+    refused = refusal(authority, role, command.kind)
     if refused is not None:
-        return OperateResult(False, refused)
-    command = Command(
-        kind=CommandKind(request.action),
-        condition_id=request.condition,
-        who=request.who,
-        why=request.reason,
-        until_s=request.until_s,
-        began_s=request.since_s,
-    )
+        return Answered(False, refused)
+    tapped_s, now_s = times_s
     event = NewEvent(
         EventKind.ALARM_COMMAND,
-        request.condition,
-        request.time_s,
-        request.who,
-        {"action": request.action, "until_s": request.until_s, "since_s": request.since_s},
-        request.reason,
-        request.key,
+        command.condition_id,
+        tapped_s,
+        command.who,
+        {"action": command.kind, "until_s": command.until_s, "since_s": command.began_s},
+        command.why,
+        key,
     )
     try:
         loop.put(Operate(command, now_s), [event])
     except CommandRefusedError as error:
-        return OperateResult(False, error.reason)
-    return OperateResult(True, "done")
+        return Answered(False, error.reason)
+    return Answered(True, "done")
 
 
 def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:
     """The last look ahead, site by site, without the shifts that have ended since; empty before the first."""
-    return tuple(_site(name, view, now_s) for name, view in list(foreseer.views.items()))
+    return tuple(_coming(one, now_s) for one in list(foreseer.views.values()))
 
 
-def _site(name: str, view: SiteView, now_s: float) -> SiteAhead:
-    over = {one.shift.id for one in view.outlooks if one.shift.end_s <= now_s}
-    weather = view.weather
-    if weather is None or weather.state is WeatherState.NONE:
-        said, good = "", False
-    else:
-        good = weather.state is WeatherState.GOOD
-        said = weather.attribution if good else weather.reason
-    return SiteAhead(
-        site=name,
-        looked_s=view.looked_s,
-        outlooks=tuple(one for one in view.outlooks if one.shift.id not in over),
-        actions=tuple(one for one in view.actions if one.shift_id not in over),
-        questions=view.inputs,
-        explanations=view.explanations,
-        notes=tuple(view.notes),
-        weather=said,
-        forecast_good=good,
+def _coming(seen: SiteAhead, now_s: float) -> SiteAhead:
+    over = {one.shift.id for one in seen.outlooks if one.shift.end_s <= now_s}
+    return replace(
+        seen,
+        outlooks=tuple(one for one in seen.outlooks if one.shift.id not in over),
+        actions=tuple(one for one in seen.actions if one.shift_id not in over),
     )
 
 
@@ -122,18 +107,17 @@ class Channels:
         """How each is doing."""
         return tuple(courier.state() for courier in self.couriers.values())
 
-    def test(self, channel: str, who: str) -> Tried:
+    def test(self, channel: str, who: str) -> Outcome:
         """Send one message that says it is a test, and record what became of it."""
         sender = self.senders.get(channel)
         if sender is None:
             known = ", ".join(self.senders) or "none is in the settings"
-            return Tried(Sent.REFUSED, f"there is no channel {channel}; use one of: {known}")
+            return Refused(f"there is no channel {channel}; use one of: {known}")
         outcome, event = try_channel(sender, channel, who, self.clock.now_s())
         self.ledger.commit([event], entered_s=event.time_s)
         if isinstance(outcome, Delivered):
             self.couriers[channel].worked()
-        state, cause = word(outcome)
-        return Tried(Sent(state), cause)
+        return outcome
 
 
 def with_remarks(snapshot: Picture, remarks: Mapping[str, str]) -> Picture:

@@ -6,8 +6,8 @@ from monitor.consumables.exposure_limits import ClockRules
 from monitor.core.shop import PackageFacts
 from monitor.engine.derivation import Deriver
 from monitor.engine.stored_air import StoredAir
-from monitor.history.package_history import PackageHistory, Refusal
-from monitor.history.placement import STORE_KINDS
+from monitor.history.package_history import PackageHistory
+from monitor.history.records import Refusal
 from monitor.history.shop_history import ShopHistory
 from monitor.store.contract import SeriesStore
 
@@ -50,11 +50,7 @@ class Recall:
             return None
         facts = self._facts.get(package)
         if facts is None:
-            zones, stores = self._deriver.zones, self._things.stores
-            lain = {stay.zone for stay in history.stays if stay.zone}
-            checks = {
-                zone: stores[zone].checks for zone in lain & set(stores) if zones[zone].kind in STORE_KINDS
-            }
+            checks = self._deriver.declared.checks(history, self._things.store)
             facts = self._facts[package] = self._deriver.package_facts(history, checks)
         return self._deriver.clock(facts, time_s, self._air)
 

@@ -4,7 +4,7 @@ from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.standing import hours_text
 from monitor.core.package_clocks import verdict
 from monitor.core.shop import PackageFacts, Shop
-from monitor.core.state import CoreState, Recounted
+from monitor.core.state import CoreState, Rederived
 from monitor.core.supposed import Held, carried, course_of
 from monitor.engine.derivation import Deriver, thinned
 from monitor.engine.stored_air import StoredAir
@@ -22,10 +22,10 @@ class Recounter:
         self._deriver = deriver
         self._series = series
 
-    def __call__(self, shop: Shop, state: CoreState) -> tuple[Recounted, list[NewEvent]]:
+    def __call__(self, shop: Shop, state: CoreState) -> tuple[Rederived, list[NewEvent]]:
         """The clocks that came out otherwise, and an event for each with its old and its new figures."""
         air = StoredAir(self._series)
-        clocks: dict[str, ExposureClock] = {}
+        clocks: dict[str, ExposureClock | None] = {}
         events: list[NewEvent] = []
         for name, facts in shop.packages.items():
             before, spans = state.clocks.get(name), _spans(facts, state)
@@ -35,7 +35,7 @@ class Recounter:
             if after is not None and _counted(after) != _counted(before):
                 clocks[name] = after
                 events.append(_event(shop, facts, (before, after), spans, state.time_s))
-        return Recounted(clocks, self._followed(shop, state, air)), events
+        return Rederived(clocks, self._followed(shop, state, air), filled=True), events
 
     def _followed(self, shop: Shop, state: CoreState, air: StoredAir) -> dict[str, Held]:
         """Bodies whose air had a gap that is filled now, carried through what was measured in it."""

@@ -1,6 +1,5 @@
 """Derives from the ledger's events where each cylinder and plate has stood, and how it came."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 
@@ -15,7 +14,6 @@ from monitor.history.entries import (
     PlateBroughtIn,
     PlateGone,
 )
-from monitor.history.package_history import Refusal
 from monitor.history.records import Dated, moment
 from monitor.model.errors import Fault, InputError
 from monitor.model.thing import CylinderUse
@@ -60,18 +58,9 @@ class BodyHistory:
         return self.stands[0].start_s
 
 
-def body_as_told(
-    body: str, entries: Sequence[Dated], declared: BodyHistory | None = None, zone: tzinfo = UTC
-) -> tuple[BodyHistory | None, list[Refusal]]:
-    """The history that stands, and entries that cannot be true: done to a thing that was not there."""
-    history = declared
-    refusals: list[Refusal] = []
-    for dated in entries:
-        try:
-            history = replace(_after(body, history, dated, zone), last_s=dated.time_s)
-        except InputError as error:
-            refusals.append(Refusal(dated.number, error.faults))
-    return history, refusals
+def body_after(body: str, history: BodyHistory | None, dated: Dated, zone: tzinfo = UTC) -> BodyHistory:
+    """The history with one more entry; InputError where it cannot be: done to a thing that was not there."""
+    return replace(_after(body, history, dated, zone), last_s=dated.time_s)
 
 
 def _after(body: str, history: BodyHistory | None, dated: Dated, zone: tzinfo) -> BodyHistory:

@@ -1,6 +1,5 @@
 """Derives from the ledger's events what each package has been through, corrections included."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 
@@ -47,26 +46,11 @@ class PackageHistory:
         return next(times, None)
 
 
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """An entry that cannot be true beside the ones before it, and was left out."""
-
-    number: int
-    faults: tuple[Fault, ...]
-
-
-def history_as_told(
-    package: str, entries: Sequence[Dated], before: PackageHistory | None = None, zone: tzinfo = UTC
-) -> tuple[PackageHistory | None, list[Refusal]]:
-    """The history that stands, and the entries that cannot be true beside the ones before them."""
-    history = before
-    refusals: list[Refusal] = []
-    for dated in entries:
-        try:
-            history = replace(_after(package, history, dated, zone), entered_s=dated.time_s)
-        except InputError as error:
-            refusals.append(Refusal(dated.number, error.faults))
-    return history, refusals
+def package_after(
+    package: str, history: PackageHistory | None, dated: Dated, zone: tzinfo = UTC
+) -> PackageHistory:
+    """The history with one more entry; InputError where it cannot be true beside the ones before it."""
+    return replace(_after(package, history, dated, zone), entered_s=dated.time_s)
 
 
 def _after(package: str, history: PackageHistory | None, dated: Dated, zone: tzinfo) -> PackageHistory:

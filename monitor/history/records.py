@@ -1,12 +1,15 @@
 """Puts the ledger's events in the order in which things happened, as later corrections put them right."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from typing import TypeVar
 
 from monitor.history.entries import Entry, entry_of
-from monitor.model.errors import InputError
+from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +19,31 @@ class Dated:
     time_s: float
     entry: Entry
     number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """An entry that cannot be true beside the ones before it, and was left out."""
+
+    number: int
+    faults: tuple[Fault, ...]
+
+
+def folded(
+    entries: Iterable[Dated], before: T | None, after: Callable[[T | None, Dated], T]
+) -> tuple[T | None, list[Refusal]]:
+    """The history that stands, and the entries that cannot be true beside the ones before them.
+
+    `after` is a history with one more entry; it raises InputError where that cannot be true.
+    """
+    history = before
+    refusals: list[Refusal] = []
+    for dated in entries:
+        try:
+            history = after(history, dated)
+        except InputError as error:
+            refusals.append(Refusal(dated.number, error.faults))
+    return history, refusals
 
 
 def corrected(events: Iterable[Event]) -> list[Event]:

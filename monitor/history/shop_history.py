@@ -1,14 +1,16 @@
 """The one fold: what settings and ledger tell of every package, cylinder, plate and store."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from functools import partial
 from typing import Generic, TypeVar
 
-from monitor.history.body_history import BodyHistory, Stand, body_as_told
-from monitor.history.package_history import PackageHistory, Refusal, declared_history, history_as_told
-from monitor.history.records import Dated, readable_entries
-from monitor.history.store_history import StoreHistory, store_history
+from monitor.history.body_history import BodyHistory, Stand, body_after
+from monitor.history.package_history import PackageHistory, declared_history, package_after
+from monitor.history.placement import STORE_KINDS
+from monitor.history.records import Dated, Refusal, folded, readable_entries
+from monitor.history.store_history import NOTHING_ENTERED, StoreHistory, StoreReading, store_history
 from monitor.model.declared_shop import DeclaredShop
 from monitor.model.errors import Fault
 from monitor.model.event import Event, EventKind
@@ -40,6 +42,10 @@ class ShopHistory:
         """Entries of a thing that cannot be true beside the others."""
         found = self.packages.get(subject) or self.bodies.get(subject)
         return () if found is None else found.refusals
+
+    def store(self, zone: str) -> StoreHistory:
+        """What was entered about a storage place."""
+        return self.stores.get(zone, NOTHING_ENTERED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +89,8 @@ class DeclaredThings:
         """A package's history as told."""
         before = self.packages.get(package)
         entries, unread = readable_entries(events, EventKind.PACKAGE)
-        history, refusals = history_as_told(package, entries, before, self._tz_of(entries, before))
+        after = partial(package_after, package, zone=self._tz_of(entries, before))
+        history, refusals = folded(entries, before, after)
         return Derived(history, (*_unread(unread), *refusals), _entered_s(events))
 
     def body(self, body: str, events: Sequence[Event]) -> Derived[BodyHistory]:
@@ -92,12 +99,21 @@ class DeclaredThings:
         if kind is None:
             return Derived(None)
         entries, unread = readable_entries(events, kind)
-        history, refusals = body_as_told(body, entries, self.bodies.get(body), self.tz)
+        after = partial(body_after, body, zone=self.tz)
+        history, refusals = folded(entries, self.bodies.get(body), after)
         return Derived(history, (*_unread(unread), *refusals), _entered_s(events))
 
     def store(self, events: Iterable[Event]) -> StoreHistory:
         """What was entered about a storage place."""
         return store_history(readable_entries(events, EventKind.STORAGE)[0])
+
+    def checks(
+        self, history: PackageHistory | None, store: Callable[[str], StoreHistory]
+    ) -> dict[str, tuple[StoreReading, ...]]:
+        """What people read in the stores where a package has lain; `store` tells what was entered of one."""
+        lain = {stay.zone for stay in history.stays if stay.zone} if history is not None else set()
+        stores = (zone for zone in lain if zone in self.zones and self.zones[zone].kind in STORE_KINDS)
+        return {zone: checks for zone in stores if (checks := store(zone).checks)}
 
     def _tz_of(self, entries: Sequence[Dated], before: PackageHistory | None) -> tzinfo:
         zones = (getattr(dated.entry, "zone", "") for dated in entries)

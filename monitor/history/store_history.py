@@ -24,6 +24,9 @@ class StoreHistory:
         return None if self.renewed_s is None else self.renewed_s + lasts_s
 
 
+NOTHING_ENTERED = StoreHistory()
+
+
 def desiccant_lasts(data: Mapping[str, Any]) -> Sourced:
     """For how many days desiccant counts as fresh where the shop says nothing else, of a stores file."""
     top = Table(data, "")

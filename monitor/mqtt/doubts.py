@@ -6,7 +6,7 @@ from monitor.model.device import Measure, Sensor, Unit
 from monitor.model.reading import Quantity, Reading
 from monitor.mqtt.sensor_topics import SensorPlan
 from monitor.sensors.judge import judge_many
-from monitor.sensors.quality_rules import STEADY_PLACES, QualityRules, defaults_from, rules_from
+from monitor.sensors.quality_rules import STEADY_PLACES, SensorRules, defaults_from, rules_from
 from monitor.sensors.track import new_track
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
@@ -24,7 +24,7 @@ def doubts(
         yield from (verdict.words for verdict in verdicts if not verdict.believed)
 
 
-def _rules(settings: Settings | None, plan: SensorPlan, readings: list[Reading]) -> QualityRules:
+def _rules(settings: Settings | None, plan: SensorPlan, readings: list[Reading]) -> SensorRules:
     defaults = defaults_from(load_toml("quality.toml"))
     if settings is None:
         wall_c = defaults.limits[Quantity.AIR_TEMPERATURE]["maximum"]

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.history.entry_words import EntryWords
-from monitor.history.package_history import Refusal
+from monitor.history.records import Refusal
 from monitor.model.event import Event, EventKind
 from monitor.report.sheet import SheetSection, Writing
 

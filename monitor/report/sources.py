@@ -8,7 +8,8 @@ from monitor.consumables.exposure_air import AirSamples
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
 from monitor.history.entry_words import EntryWords
-from monitor.history.package_history import PackageHistory, Refusal
+from monitor.history.package_history import PackageHistory
+from monitor.history.records import Refusal
 from monitor.model.event import Event, EventKind
 from monitor.model.place import Site
 from monitor.model.shift_span import ShiftSpan

@@ -9,11 +9,11 @@ arrival as long as they come at once. A clock that jumps about is not believed a
 from dataclasses import replace
 
 from monitor.model.reading import Reading
-from monitor.sensors.quality_rules import QualityRules
+from monitor.sensors.quality_rules import SensorRules
 from monitor.sensors.track import NO_STAMPS, DeviceClock, SensorTrack
 
 
-def dated(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[SensorTrack, Reading]:
+def dated(track: SensorTrack, reading: Reading, rules: SensorRules) -> tuple[SensorTrack, Reading]:
     """The track with what this stamp says of the device's clock, and the reading as it is to be judged."""
     if not reading.time_from_device or is_sound(reading.arrived_s - reading.time_s, rules):
         return (replace(track, clock=NO_STAMPS) if track.clock.seen else track), reading
@@ -21,7 +21,7 @@ def dated(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[Se
     return replace(track, clock=clock), reading._replace(time_s=_time_s(clock, reading, rules))
 
 
-def is_sound(lag_s: float, rules: QualityRules) -> bool:
+def is_sound(lag_s: float, rules: SensorRules) -> bool:
     """Whether a stamp this far behind its arrival (negative: ahead) may simply have been under way."""
     return -rules.judging.ahead_s <= lag_s <= rules.judging.behind_s
 
@@ -31,7 +31,7 @@ def may_tell_of_the_past(clock: DeviceClock) -> bool:
     return not clock.seen or clock.wrong or (clock.moved and clock.n <= 1)
 
 
-def _time_s(clock: DeviceClock, reading: Reading, rules: QualityRules) -> float:
+def _time_s(clock: DeviceClock, reading: Reading, rules: SensorRules) -> float:
     if clock.jumps:
         return reading.arrived_s
     if not clock.wrong:
@@ -41,7 +41,7 @@ def _time_s(clock: DeviceClock, reading: Reading, rules: QualityRules) -> float:
     return reading.arrived_s if at_once else min(time_s, reading.arrived_s)
 
 
-def _followed(clock: DeviceClock, reading: Reading, rules: QualityRules) -> DeviceClock:
+def _followed(clock: DeviceClock, reading: Reading, rules: SensorRules) -> DeviceClock:
     """What one more stamp, which is not sound, says of the clock."""
     lag_s, same_s = reading.arrived_s - reading.time_s, rules.judging.same_lag_s
     new = reading.arrived_s > clock.arrived_s  # the next message, not another number of the same

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.sensors.judge import faded, named, shown
-from monitor.sensors.quality_rules import DAY_S, ChannelRules, QualityRules
+from monitor.sensors.quality_rules import DAY_S, ChannelRules, SensorRules
 from monitor.sensors.stillness import stands_still
 from monitor.sensors.track import NEVER_S, NO_STAMPS, ChannelTrack, DoubtReason, SensorTrack
 
@@ -39,7 +39,7 @@ def resumed(track: SensorTrack, now_s: float) -> SensorTrack:
 
 
 def tick(
-    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack] = ()
+    track: SensorTrack, rules: SensorRules, now_s: float, peers: Sequence[SensorTrack] = ()
 ) -> tuple[SensorTrack, SensorHealth | None]:
     """The track at a time, and the sensor's health where it has changed.
 
@@ -90,7 +90,7 @@ def _not_ahead(track: SensorTrack, now_s: float) -> SensorTrack:
 
 
 def _with_stuck_marks(
-    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack]
+    track: SensorTrack, rules: SensorRules, now_s: float, peers: Sequence[SensorTrack]
 ) -> SensorTrack:
     newly = {
         quantity: channel._replace(stuck=True)
@@ -101,7 +101,7 @@ def _with_stuck_marks(
 
 
 def _findings(
-    track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack]
+    track: SensorTrack, rules: SensorRules, now_s: float, peers: Sequence[SensorTrack]
 ) -> Iterator[SensorFinding]:
     silent = _silence(track, rules, now_s)
     if silent is not None:
@@ -126,7 +126,7 @@ def _findings(
         )
 
 
-def _silence(track: SensorTrack, rules: QualityRules, now_s: float) -> SensorFinding | None:
+def _silence(track: SensorTrack, rules: SensorRules, now_s: float) -> SensorFinding | None:
     last_s = newest_s(track)
     since_s = track.watched_from_s if last_s is None else last_s
     waited_s = now_s - max(since_s, track.watched_from_s)
@@ -168,7 +168,7 @@ def _long(seconds: float) -> str:
 
 
 def _channel_findings(
-    track: SensorTrack, channel: ChannelTrack, limits: ChannelRules, rules: QualityRules, now_s: float
+    track: SensorTrack, channel: ChannelTrack, limits: ChannelRules, rules: SensorRules, now_s: float
 ) -> Iterator[SensorFinding]:
     name = named(limits.quantity)
     if channel.stuck:
@@ -204,7 +204,7 @@ def _channel_findings(
 def _at_the_end(
     channel: ChannelTrack,
     limits: ChannelRules,
-    rules: QualityRules,
+    rules: SensorRules,
     now_s: float,
     peers: Sequence[SensorTrack],
 ) -> Iterator[SensorFinding]:
@@ -232,9 +232,7 @@ def _at_the_end(
         )
 
 
-def _drier_peer(
-    limits: ChannelRules, rules: QualityRules, peers: Sequence[SensorTrack], now_s: float
-) -> bool:
+def _drier_peer(limits: ChannelRules, rules: SensorRules, peers: Sequence[SensorTrack], now_s: float) -> bool:
     """Whether a believed neighbour in the same air is drier by more than both can err and rooms differ."""
     apart = rules.judging.room_spread_frac + limits.accuracy_outer
     others = (peer.channels.get(limits.quantity) for peer in peers if peer.reason in _BELIEVED_REASONS)
@@ -246,7 +244,7 @@ def _drier_peer(
     )
 
 
-def _without_value(track: SensorTrack, channel: ChannelTrack, rules: QualityRules, now_s: float) -> bool:
+def _without_value(track: SensorTrack, channel: ChannelTrack, rules: SensorRules, now_s: float) -> bool:
     """Readings keep coming, yet none could be believed for as long as silence would be borne."""
     heard = now_s - channel.last_time_s <= rules.stale_after_s
     return heard and now_s - max(channel.believed_time_s, track.watched_from_s) > rules.stale_after_s

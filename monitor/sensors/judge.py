@@ -6,7 +6,7 @@ from math import exp
 from monitor.model.reading import Quantity, Reading
 from monitor.model.sensor import SensorStatus
 from monitor.sensors.plausible import implausible, lived
-from monitor.sensors.quality_rules import ChannelRules, QualityRules
+from monitor.sensors.quality_rules import ChannelRules, SensorRules
 from monitor.sensors.track import NEVER_S, ChannelTrack, DoubtReason, SensorTrack, Verdict
 
 BELIEVED = Verdict(True, True, SensorStatus.GOOD, DoubtReason.NONE, "")
@@ -26,7 +26,7 @@ _UNITS = {
 }
 
 
-def judge(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[SensorTrack, Verdict]:
+def judge(track: SensorTrack, reading: Reading, rules: SensorRules) -> tuple[SensorTrack, Verdict]:
     """The sensor's track after this reading, and whether the reading can be believed."""
     quantity = reading.key.quantity
     limits = rules.channels.get(quantity)
@@ -72,7 +72,7 @@ def judge(track: SensorTrack, reading: Reading, rules: QualityRules) -> tuple[Se
 
 
 def judge_many(
-    track: SensorTrack, readings: Iterable[Reading], rules: QualityRules
+    track: SensorTrack, readings: Iterable[Reading], rules: SensorRules
 ) -> tuple[SensorTrack, list[Verdict]]:
     """`judge` over readings of one sensor in order of arrival."""
     verdicts = []
@@ -166,7 +166,7 @@ def _unusable(
 
 
 def _usable(
-    channel: ChannelTrack, time_s: float, value: float, limits: ChannelRules, rules: QualityRules
+    channel: ChannelTrack, time_s: float, value: float, limits: ChannelRules, rules: SensorRules
 ) -> tuple[ChannelTrack, Verdict]:
     reach = limits.max_rate_per_s * (time_s - channel.believed_time_s) + 2.0 * limits.accuracy
     if abs(value - channel.believed_value) > reach and channel.believed_time_s != NEVER_S:

@@ -6,7 +6,7 @@ air so dry is not believed all the same; in a cabinet or oven it then is.
 """
 
 from monitor.model.reading import Quantity
-from monitor.sensors.quality_rules import ChannelRules, QualityRules
+from monitor.sensors.quality_rules import ChannelRules, SensorRules
 from monitor.sensors.track import NEVER_S, ChannelTrack, SensorTrack
 
 _AS_FRACTION = (0.0, 1.0)
@@ -14,7 +14,7 @@ _PERCENT = 100.0
 _FULL_FRAC = 1.0
 
 
-def implausible(track: SensorTrack, value: float, limits: ChannelRules, rules: QualityRules) -> str:
+def implausible(track: SensorTrack, value: float, limits: ChannelRules, rules: SensorRules) -> str:
     """Why no air is like this, with the likely cause; "" where it may well be."""
     if value > limits.hottest:
         words = f"air of {value:.1f} °C is hotter than any outside an oven"

@@ -103,10 +103,12 @@ class QualityDefaults:
 
 
 @dataclass(frozen=True, slots=True)
-class QualityRules:
-    """What is expected of one sensor."""
+class SensorRules:
+    """What is expected of one sensor, and where it hangs."""
 
-    sensor: str
+    id: str
+    zone: str
+    body: str | None  # whose skin it sits on
     channels: Mapping[Quantity, ChannelRules]
     stale_after_s: float
     stuck_after_s: float
@@ -171,15 +173,17 @@ def calibrated_on_s(sensor: Sensor) -> float | None:
     return datetime.combine(sensor.calibrated_on, time(), UTC).timestamp()
 
 
-def rules_from(sensor: Sensor, defaults: QualityDefaults, *, steady_place: bool = False) -> QualityRules:
+def rules_from(sensor: Sensor, defaults: QualityDefaults, *, steady_place: bool = False) -> SensorRules:
     """The rules for one sensor; its own figures win over the defaults.
 
     `steady_place` says that the sensor sits in an oven or cabinet.
     """
     calibrated_s = calibrated_on_s(sensor)
     due_s = None if calibrated_s is None else calibrated_s + sensor.calibration_days * DAY_S
-    return QualityRules(
-        sensor=sensor.id,
+    return SensorRules(
+        id=sensor.id,
+        zone=sensor.zone,
+        body=sensor.body,
         channels={m.quantity: _channel(sensor.id, m, defaults, steady_place) for m in sensor.measures},
         stale_after_s=sensor.stale_after_s,
         stuck_after_s=sensor.stuck_after_s,

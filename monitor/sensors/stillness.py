@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from math import inf
 
 from monitor.model.reading import Quantity
-from monitor.sensors.quality_rules import QualityRules, Stillness
+from monitor.sensors.quality_rules import SensorRules, Stillness
 from monitor.sensors.track import ChannelTrack, SensorTrack
 
 _ON_GRID = 1e-6  # of a step: arithmetic
@@ -13,7 +13,7 @@ _CAN_STICK = frozenset({*_AIR, Quantity.SURFACE_TEMPERATURE})
 
 
 def stands_still(
-    quantity: Quantity, track: SensorTrack, rules: QualityRules, now_s: float, peers: Sequence[SensorTrack]
+    quantity: Quantity, track: SensorTrack, rules: SensorRules, now_s: float, peers: Sequence[SensorTrack]
 ) -> bool:
     """Whether one channel is stuck rather than steady.
 
@@ -36,7 +36,7 @@ def stands_still(
     return still_s >= _patience(quantity, track, rules, now_s) * rules.stuck_after_s
 
 
-def _patience(quantity: Quantity, track: SensorTrack, rules: QualityRules, now_s: float) -> float:
+def _patience(quantity: Quantity, track: SensorTrack, rules: SensorRules, now_s: float) -> float:
     """How many times the usual wait the device's other channel calls for; inf where it proves nothing."""
     if quantity not in _AIR:
         return inf
@@ -58,7 +58,7 @@ def _patience(quantity: Quantity, track: SensorTrack, rules: QualityRules, now_s
     return usual if moved or together else inf
 
 
-def _fine(quantity: Quantity, channel: ChannelTrack, rules: QualityRules) -> bool:
+def _fine(quantity: Quantity, channel: ChannelTrack, rules: SensorRules) -> bool:
     """Whether a channel shows small steps, so that standing still to the last digit is no habit of it."""
     still = rules.judging.stillness
     if channel.longest_still_s > still.fine * still.strong * rules.stuck_after_s:
@@ -71,7 +71,7 @@ def _fine(quantity: Quantity, channel: ChannelTrack, rules: QualityRules) -> boo
     return abs(steps - round(steps)) > _ON_GRID
 
 
-def _lively(channel: ChannelTrack, rules: QualityRules) -> bool:
+def _lively(channel: ChannelTrack, rules: SensorRules) -> bool:
     """Whether the channel is known to flicker even in still air; a coarse one or a thermostat's is not."""
     still = rules.judging.stillness
     known = channel.still_since_s - channel.known_since_s >= still.known_s

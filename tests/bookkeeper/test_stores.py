@@ -255,7 +255,9 @@ def test_the_hotter_of_two_probes_tells_of_too_much_heat_also_when_counted_anew(
     yard.enter("rods-3", Moved(Place.HOLDING_OVEN, "rod-oven"))
     key = SeriesKey("rod-oven", "upper", Quantity.AIR_TEMPERATURE)
     heard = yard.loop.state.heard["rod-oven"].heard
-    upper = hear(ZoneAir(heard), [Reading(key, START_S + 700, START_S + 700, 480.0)], 300.0)
+    upper = hear(
+        ZoneAir(heard), [Reading(key, START_S + 700, START_S + 700, 480.0)], 300.0, yard.loop.shop.judged_to_c
+    )
     yard.loop._state = replace(yard.loop.state, heard={**yard.loop.state.heard, "rod-oven": upper})
     yard.run_to(START_S + HOUR)
     live = clock_of(yard, "rods-3")

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -17,12 +18,13 @@ from monitor.core.package_clocks import zone_samples
 from monitor.core.zone_air import Sample, ZoneAir, hear
 from monitor.engine.build import package_facts
 from monitor.history.entries import Entry, GotWet, Moved, Opened, StoreChecked, Withdrawn, body_of
-from monitor.history.package_history import PackageHistory, from_settings, history_as_told
-from monitor.history.records import readable_entries
+from monitor.history.package_history import PackageHistory, from_settings, package_after
+from monitor.history.records import folded, readable_entries
 from monitor.history.store_history import StoreReading, store_history
 from monitor.model.event import Event, EventKind
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.model.shop_rule import ProvedHours, ShopRule
+from monitor.settings.reference import load_toml
 from tests.consumables import plain_rules as rules
 from tests.consumables.conftest import CLASSES, SORPTION
 from tests.consumables.plain_evidence import Row
@@ -30,6 +32,7 @@ from tests.consumables.plans import HOT_ZONES, METAL, H, Plan, Step
 
 TICK_S = 300.0
 FRESH_S = 900.0
+JUDGED_TO_C = load_toml("quality.toml")["quantities"]["relative_humidity_frac"]["judged_to_c"]["value"]
 CHECK_SPEAKS_S = 12 * H
 
 
@@ -96,7 +99,7 @@ def _history(plan: Plan) -> PackageHistory:
         void = {"of": number, "void": True}
         events.append(Event(number + 1, EventKind.CORRECTION, "pack", plan.now_s, void))
     told, _ = readable_entries(events, EventKind.PACKAGE)
-    history, _ = history_as_told("pack", told, before)
+    history, _ = folded(told, before, partial(package_after, "pack"))
     assert history is not None
     return history
 
@@ -148,7 +151,7 @@ def _samples(plan: Plan) -> dict[str, AirSamples]:
     for zone, rows in plan.air.items():
         found[zone] = _breathed([row for row in rows if not math.isnan(row[2])], plan.now_s)
     zones = {zone: SimpleNamespace(stands_in=None, kind="oven") for zone in HOT_ZONES}
-    shop = SimpleNamespace(fresh_s=dict.fromkeys(HOT_ZONES, FRESH_S), zones=zones)
+    shop = SimpleNamespace(fresh_s=dict.fromkeys(HOT_ZONES, FRESH_S), zones=zones, judged_to_c=JUDGED_TO_C)
     for zone, probes in plan.probes.items():
         readings = sorted(
             (
@@ -191,7 +194,7 @@ def _ticked(shop, zone: str, readings: list[Reading], plan: Plan) -> list[Sample
         while upto < len(readings) and readings[upto].time_s <= now_s:
             upto += 1
         if upto > at:
-            heard = hear(heard, readings[at:upto], FRESH_S)
+            heard = hear(heard, readings[at:upto], FRESH_S, shop.judged_to_c)
             at = upto
         state = SimpleNamespace(heard={zone: heard}, air={}, spoken=spoken)
         sample = zone_samples(shop, state, now_s).get(zone)

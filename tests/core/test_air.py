@@ -8,10 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.zone_air import (
-    HOTTEST_C,
     Heard,
     Sample,
-    SensorAccuracy,
     ZoneAir,
     air_state,
     assumed,
@@ -20,12 +18,13 @@ from monitor.core.zone_air import (
 )
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.physics.saturation import dew_point_from_rh_c
+from monitor.sensors.accuracy import dew_point_by_sensor_std_k, humidity_std_frac, temperature_std_k
 from monitor.sensors.agreement import PeerReading, PeerSpread, compare
-from tests.sensors.sensors import AIR, RH, START_S, rules
+from tests.sensors.sensors import RH, START_S, rules
 
 FRESH_S = 900.0
-CHANNELS = rules().channels
-ACCURACY = SensorAccuracy(CHANNELS[AIR], CHANNELS[RH])
+SENSOR = rules()
+JUDGED_TO_C = SENSOR.channels[RH].judged_to_c
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 
@@ -52,7 +51,7 @@ def told(sensor: str, warm: float, damp: float, at_s: float) -> list[Reading]:
 def test_of_sensors_that_differ_the_worse_speaks_for_every_question(
     pairs: tuple[tuple[float, float], ...], humidity: float, dew_at_least_c: float
 ) -> None:
-    air = assumed(heard(*pairs), START_S, FRESH_S)
+    air = assumed(heard(*pairs), START_S, FRESH_S, JUDGED_TO_C)
     assert air is not None
     assert air.relative_humidity_frac == humidity
     dew_c = dew_point_from_rh_c(air.temperature_c, air.relative_humidity_frac)
@@ -68,7 +67,7 @@ airs = st.tuples(st.floats(-20.0, 45.0), st.floats(0.05, 1.0))
 def test_the_air_of_a_zone_is_never_drier_nor_milder_than_any_of_its_sensors(
     pairs: list[tuple[float, float]],
 ) -> None:
-    air = assumed(heard(*pairs), START_S, FRESH_S)
+    air = assumed(heard(*pairs), START_S, FRESH_S, JUDGED_TO_C)
     assert air is not None
     dew_c = dew_point_from_rh_c(air.temperature_c, air.relative_humidity_frac)
     assert min(t for t, _ in pairs) - 1e-6 <= air.temperature_c <= max(t for t, _ in pairs) + 1e-6
@@ -83,7 +82,7 @@ def test_a_bodys_margin_in_the_long_run_is_the_least_that_any_sensor_gives(
 ) -> None:
     """In still air a body takes its air's temperature; the depression at one humidity grows by 3 % in 4 K."""
     pairs = ((celsius, one), (celsius + apart_k, other))
-    air = assumed(heard(*pairs), START_S, FRESH_S)
+    air = assumed(heard(*pairs), START_S, FRESH_S, JUDGED_TO_C)
     assert air is not None
     margin_k = air.temperature_c - dew_point_from_rh_c(air.temperature_c, air.relative_humidity_frac)
     least_k = min(t - dew_point_from_rh_c(t, rh) for t, rh in pairs)
@@ -91,29 +90,31 @@ def test_a_bodys_margin_in_the_long_run_is_the_least_that_any_sensor_gives(
 
 
 def test_a_sensor_alone_speaks_as_it_reads() -> None:
-    assert assumed(heard((17.3, 0.612)), START_S, FRESH_S) == Sample(START_S, 17.3, 0.612)
+    assert assumed(heard((17.3, 0.612)), START_S, FRESH_S, JUDGED_TO_C) == Sample(START_S, 17.3, 0.612)
 
 
 def test_of_several_in_a_hot_place_the_coldest_counts() -> None:
-    air = assumed(heard((85.0, 0.02), (160.0, 0.01)), START_S, FRESH_S)
+    air = assumed(heard((85.0, 0.02), (160.0, 0.01)), START_S, FRESH_S, JUDGED_TO_C)
     assert air is not None
-    assert air.temperature_c == 85.0 > HOTTEST_C
+    assert air.temperature_c == 85.0 > JUDGED_TO_C
 
 
 def test_a_sensor_not_heard_lately_does_not_speak() -> None:
     both = {**heard((18.0, 0.85), at_s=START_S - 2 * FRESH_S), "bay-9": Heard(START_S, 18.0, START_S, 0.4)}
-    assert assumed(both, START_S, FRESH_S) == Sample(START_S, 18.0, 0.4)
+    assert assumed(both, START_S, FRESH_S, JUDGED_TO_C) == Sample(START_S, 18.0, 0.4)
     half = {"bay-1": Heard(START_S, 18.0, START_S - 2 * FRESH_S, 0.4)}
-    assert assumed(half, START_S, FRESH_S) is None
+    assert assumed(half, START_S, FRESH_S, JUDGED_TO_C) is None
 
 
 def test_what_is_no_longer_believed_leaves_the_air_at_once() -> None:
-    air = hear(ZoneAir(), told("bay-1", 18.0, 0.40, START_S), FRESH_S)
-    assert air_state(air, START_S + 10.0, FRESH_S, 101_325.0, {}) is not None
-    gone = forget(air, "bay-1", FRESH_S)
-    assert air_state(gone, START_S + 10.0, FRESH_S, 101_325.0, {}) is None
-    both = hear(air, told("bay-2", 18.0, 0.85, START_S + 5.0), FRESH_S)
-    left = air_state(forget(both, "bay-2", FRESH_S), START_S + 10.0, FRESH_S, 101_325.0, {})
+    air = hear(ZoneAir(), told("bay-1", 18.0, 0.40, START_S), FRESH_S, JUDGED_TO_C)
+    assert air_state(air, START_S + 10.0, FRESH_S, 101_325.0, {}, JUDGED_TO_C) is not None
+    gone = forget(air, "bay-1", FRESH_S, JUDGED_TO_C)
+    assert air_state(gone, START_S + 10.0, FRESH_S, 101_325.0, {}, JUDGED_TO_C) is None
+    both = hear(air, told("bay-2", 18.0, 0.85, START_S + 5.0), FRESH_S, JUDGED_TO_C)
+    left = air_state(
+        forget(both, "bay-2", FRESH_S, JUDGED_TO_C), START_S + 10.0, FRESH_S, 101_325.0, {}, JUDGED_TO_C
+    )
     assert left is not None
     assert left.relative_humidity_frac == 0.40
 
@@ -130,8 +131,8 @@ def test_what_is_no_longer_believed_leaves_the_air_at_once() -> None:
 def test_the_dew_points_deviation_is_that_of_its_humidity(
     celsius: float, humidity: float, low_k: float, high_k: float
 ) -> None:
-    air = hear(ZoneAir(), told("bay-1", celsius, humidity, START_S), FRESH_S)
-    now = air_state(air, START_S, FRESH_S, 101_325.0, {"bay-1": ACCURACY})
+    air = hear(ZoneAir(), told("bay-1", celsius, humidity, START_S), FRESH_S, JUDGED_TO_C)
+    now = air_state(air, START_S, FRESH_S, 101_325.0, {"bay-1": SENSOR}, JUDGED_TO_C)
     assert now is not None
     assert low_k <= now.dew_point_std_k <= high_k
 
@@ -145,20 +146,23 @@ def test_a_devices_errors_count_as_independent(celsius: float, humidity: float) 
 
     by_temperature = (dew_c(celsius + 0.1, humidity) - dew_c(celsius - 0.1, humidity)) / 0.2
     by_humidity = (dew_c(celsius, humidity + 0.001) - dew_c(celsius, humidity - 0.001)) / 0.002
-    warm_k = by_temperature * ACCURACY.temperature_std_k(celsius)
-    damp_k = by_humidity * ACCURACY.humidity_std_frac(humidity)
-    found = ACCURACY.dew_point_std_k(celsius, humidity)
+    warm_k = by_temperature * temperature_std_k(SENSOR, celsius)
+    damp_k = by_humidity * humidity_std_frac(SENSOR, humidity)
+    found = dew_point_by_sensor_std_k(SENSOR, celsius, humidity)
     assert found == pytest.approx(math.hypot(warm_k, damp_k), rel=0.01)
 
 
 def test_of_several_the_least_sure_sensors_deviation_is_carried() -> None:
     air = hear(
-        ZoneAir(), told("bay-1", 20.0, 0.50, START_S) + told("bay-2", 20.0, 0.85, START_S + 1.0), FRESH_S
+        ZoneAir(),
+        told("bay-1", 20.0, 0.50, START_S) + told("bay-2", 20.0, 0.85, START_S + 1.0),
+        FRESH_S,
+        JUDGED_TO_C,
     )
-    both = {"bay-1": ACCURACY, "bay-2": ACCURACY}
-    now = air_state(air, START_S + 1.0, FRESH_S, 101_325.0, both)
+    both = {"bay-1": SENSOR, "bay-2": SENSOR}
+    now = air_state(air, START_S + 1.0, FRESH_S, 101_325.0, both, JUDGED_TO_C)
     assert now is not None
-    alone = max(ACCURACY.dew_point_std_k(20.0, rh) for rh in (0.50, 0.85))
+    alone = max(dew_point_by_sensor_std_k(SENSOR, 20.0, rh) for rh in (0.50, 0.85))
     assert math.isclose(now.dew_point_std_k, alone)
 
 

@@ -7,11 +7,10 @@ from pathlib import Path
 import pytest
 import requests
 
-from monitor.alarms.states import CommandKind
+from monitor.alarms.states import Command, CommandKind
 from monitor.model.event import EventKind
 from monitor.notify.courier import HAND_OVER_AFTER
 from monitor.store.contract import OutboxItem
-from monitor.web.frame.deps import OperateRequest
 from tests.brokers import MOSQUITTO
 from tests.engine.live import LiveYard
 from tests.ports import free_port
@@ -171,9 +170,9 @@ def test_an_answer_from_the_page_reaches_the_record_and_the_warning(tmp_path: Pa
     with web_receiver() as phone, LiveYard(tmp_path, phone.url) as yard:
         phone.wait_for(1)
         name = phone.messages[-1]["subject"]
-        request = OperateRequest(CommandKind.ACKNOWLEDGE, name, "Ann", yard.clock.now_s(), "test-answer-1")
-        assert yard.service.operate(request).done
-        twice = yard.service.operate(request)
+        command = Command(CommandKind.ACKNOWLEDGE, name, "Ann")
+        assert yard.service.operate(command, "test-answer-1").done
+        twice = yard.service.operate(command, "test-answer-1")
         assert (twice.done, "already acknowledged by Ann" in twice.text) == (False, True)
         (warning,) = [w for w in yard.service.snapshot().warnings if w.id == name]
         assert warning.answered_by == "Ann"

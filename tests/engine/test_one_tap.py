@@ -7,9 +7,8 @@ from urllib.parse import urlsplit
 import pytest
 import requests
 
-from monitor.alarms.states import CommandKind
+from monitor.alarms.states import Command, CommandKind
 from monitor.model.picture import WarningNow
-from monitor.web.frame.deps import OperateRequest
 from tests.brokers import MOSQUITTO
 from tests.engine.live import LiveYard
 from tests.receivers import web_receiver
@@ -73,8 +72,8 @@ def test_a_tap_answers_the_whole_warning_once_and_the_others_hear_of_it(tmp_path
         )
         assert not any(m["text"].startswith("Ann has answered") for m in phone.messages)
         condition = yard.service.snapshot().alarms[0].condition
-        ask = OperateRequest(CommandKind.SHELVE, condition, "Ben", yard.clock.now_s(), "ben-1", "paint")
-        refused = yard.service.operate(ask)  # a reviewer, by the settings
+        ask = Command(CommandKind.SHELVE, condition, "Ben", "paint")
+        refused = yard.service.operate(ask, "ben-1")  # a reviewer, by the settings
         assert (refused.done, refused.text) == (False, "a reviewer may not shelve: ask engineer or lead")
 
 

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, tzinfo
+from functools import partial
 
 from monitor.history.entries import entry_of
-from monitor.history.package_history import PackageHistory, history_as_told
-from monitor.history.records import Dated, corrected
+from monitor.history.package_history import PackageHistory, package_after
+from monitor.history.records import Dated, corrected, folded
 from monitor.model.errors import InputError
 from monitor.model.event import Event, EventKind
 
@@ -17,7 +18,7 @@ def package_history(
 
     Raises InputError where the entries cannot be true: a move before it was opened, opened twice.
     """
-    history, refusals = history_as_told(package, entries, before, zone)
+    history, refusals = folded(entries, before, partial(package_after, package, zone=zone))
     if refusals:
         raise InputError([fault for refusal in refusals for fault in refusal.faults])
     return history

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -13,7 +14,7 @@ from monitor.beads.acceptance import Pore
 from monitor.beads.acceptance_rules import PoreKind, Weld
 from monitor.consumables.classes import Place
 from monitor.consumables.stays import Happening, checked_history
-from monitor.history.body_history import BodyHistory, Stand, body_as_told
+from monitor.history.body_history import BodyHistory, Stand, body_after
 from monitor.history.entries import (
     ENTRIES,
     BeadWelded,
@@ -39,8 +40,8 @@ from monitor.history.entries import (
     body_of,
     entry_of,
 )
-from monitor.history.package_history import from_settings, history_as_told
-from monitor.history.records import Dated, corrected, moment, readable_entries
+from monitor.history.package_history import from_settings, package_after
+from monitor.history.records import Dated, corrected, folded, moment, readable_entries
 from monitor.model.errors import InputError
 from monitor.model.event import Event, EventKind
 from tests.history.strictly import dated_entries, package_history
@@ -134,7 +135,7 @@ def test_what_cannot_be_true_is_left_out_and_named_and_the_rest_stands() -> None
         Dated(30.0, Withdrawn(), 10),
         Dated(40.0, Moved(Place.OPEN_AIR, "slip-bay"), 11),
     ]
-    history, refusals = history_as_told("rods", entries)
+    history, refusals = folded(entries, None, partial(package_after, "rods"))
     assert history is not None
     assert (len(history.stays), history.withdrawn_s) == (1, 30.0)
     assert [refusal.number for refusal in refusals] == [7, 9, 11]
@@ -227,12 +228,12 @@ def test_a_cylinder_lives_from_delivery_to_change_and_may_come_again() -> None:
         Dated(50.0, CylinderConnected("3"), 6),
         Dated(60.0, CylinderDelivered("Mix", "argon", "gas-cage"), 7),
     ]
-    gone, refusals = body_as_told("mix-1", entries[:5])
+    gone, refusals = folded(entries[:5], None, partial(body_after, "mix-1"))
     assert gone is not None
     assert (gone.present, gone.machine, gone.disconnected_s, gone.pressure_pa) == (False, None, 40.0, 4e6)
     assert gone.stands == (Stand("gas-cage", 0.0), Stand("panel-hall", 10.0))
     assert refusals == []
-    again, refusals = body_as_told("mix-1", entries)
+    again, refusals = folded(entries, None, partial(body_after, "mix-1"))
     assert again is not None
     assert (again.present, again.gas, again.stands) == (True, "argon", (Stand("gas-cage", 60.0),))
     assert [refusal.number for refusal in refusals] == [6]
@@ -242,11 +243,13 @@ def test_a_cylinder_lives_from_delivery_to_change_and_may_come_again() -> None:
 def test_steel_that_was_here_already_keeps_its_past_unless_a_temperature_is_entered() -> None:
     declared = BodyHistory("keel", "plate", "Keel", (Stand("plate-yard", None),))
     in_hall = PlateBroughtIn("Keel", "panel-hall", 0.02)
-    moved, _ = body_as_told("keel", [Dated(10.0, in_hall)], declared)
+    moved, _ = folded([Dated(10.0, in_hall)], declared, partial(body_after, "keel"))
     assert moved is not None
     assert moved.stands == (Stand("plate-yard", None), Stand("panel-hall", 10.0))
-    fresh, _ = body_as_told(
-        "keel", [Dated(10.0, PlateBroughtIn("Keel", "panel-hall", 0.02, start_temperature_c=3.0))], declared
+    fresh, _ = folded(
+        [Dated(10.0, PlateBroughtIn("Keel", "panel-hall", 0.02, start_temperature_c=3.0))],
+        declared,
+        partial(body_after, "keel"),
     )
     assert fresh is not None
     assert fresh.stands == (Stand("panel-hall", 10.0),)

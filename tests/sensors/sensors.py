@@ -4,7 +4,7 @@ from typing import Any
 
 from monitor.model.device import Measure, Sensor, Unit
 from monitor.model.reading import Quantity, Reading, SeriesKey
-from monitor.sensors.quality_rules import QualityDefaults, QualityRules, defaults_from, rules_from
+from monitor.sensors.quality_rules import QualityDefaults, SensorRules, defaults_from, rules_from
 from monitor.settings.reference import load_toml
 
 START_S = 1_760_000_000.0
@@ -35,7 +35,7 @@ def defaults() -> QualityDefaults:
     return defaults_from(load_toml("quality.toml"))
 
 
-def rules(sensor: Sensor | None = None, *, steady_place: bool = False) -> QualityRules:
+def rules(sensor: Sensor | None = None, *, steady_place: bool = False) -> SensorRules:
     """Rules for a device."""
     return rules_from(sensor or device(), defaults(), steady_place=steady_place)
 

@@ -10,7 +10,7 @@ from monitor.model.sensor import SensorStatus
 from monitor.sensors.device_clock import dated, may_tell_of_the_past
 from monitor.sensors.health import tick
 from monitor.sensors.judge import judge
-from monitor.sensors.quality_rules import QualityRules
+from monitor.sensors.quality_rules import SensorRules
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
 from tests.sensors.sensors import AIR, RH, START_S, device, rules
 
@@ -46,7 +46,7 @@ def messages(course: Course, hours: float, lag: Callable[[float], float]) -> Ite
 def run(
     course: Course,
     hours: float = 1.0,
-    sensor_rules: QualityRules = OPEN,
+    sensor_rules: SensorRules = OPEN,
     lag: Callable[[float], float] = lambda _: 0.0,
     peers: Callable[[float], list[SensorTrack]] = lambda _: [],
 ) -> Outcome:
@@ -127,7 +127,7 @@ HUMID: Course = lambda n: (15.0 + lively(n), 0.85 + 0.01 * lively(n))  # noqa: E
     ],
 )  # fmt: skip
 def test_a_fault_is_named_and_its_numbers_are_not_shown_as_safe(
-    course: Course, hours: float, place: QualityRules, status: SensorStatus, words: str
+    course: Course, hours: float, place: SensorRules, status: SensorStatus, words: str
 ) -> None:
     health = run(course, hours, place).track.health
     assert health is not None
@@ -146,7 +146,7 @@ def test_a_fault_is_named_and_its_numbers_are_not_shown_as_safe(
         ),
     ],
 )
-def test_what_is_genuine_at_the_ends_of_the_range_is_believed(course: Course, place: QualityRules) -> None:
+def test_what_is_genuine_at_the_ends_of_the_range_is_believed(course: Course, place: SensorRules) -> None:
     found = run(course, 8.0, place)
     assert found.track.health is not None
     assert found.track.health.status is SensorStatus.GOOD

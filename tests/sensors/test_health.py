@@ -18,7 +18,7 @@ from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.sensors.agreement import Apart, PeerReading, compare, remembered
 from monitor.sensors.health import resumed, tick
 from monitor.sensors.judge import judge
-from monitor.sensors.quality_rules import QualityRules
+from monitor.sensors.quality_rules import SensorRules
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track
 from tests.sensors.sensors import AIR, BATTERY, RH, SKIN, START_S, defaults, device, measure, reading, rules
 
@@ -28,7 +28,7 @@ Rows = Iterable[tuple[float, dict[Quantity, float]]]
 
 
 def run(
-    rows: Rows, sensor_rules: QualityRules = RULES, track: SensorTrack | None = None
+    rows: Rows, sensor_rules: SensorRules = RULES, track: SensorTrack | None = None
 ) -> tuple[SensorTrack, list[SensorHealth]]:
     """Judge rows of (time, values), ticking after each; the changes of health."""
     track = track or new_track("bay-1", START_S)

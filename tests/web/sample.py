@@ -8,6 +8,7 @@ import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from monitor.alarms.states import Command
 from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import checked_history
 from monitor.engine.kept_things import KeptThings
@@ -18,13 +19,13 @@ from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.shift_span import ShiftSpan
 from monitor.notify.courier import ChannelState
+from monitor.notify.outcome import Delivered, Outcome
 from monitor.outlook.shifts import upcoming
 from monitor.settings.schema import Settings
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.app import create_app
-from monitor.web.frame.deps import OperateRequest, OperateResult, SiteAhead, Tried, WebDeps
-from monitor.web.frame.deps import Sent as SentTest
+from monitor.web.frame.deps import Answered, SiteAhead, WebDeps
 from monitor.web.server import Server, serve
 from tests.history.strictly import dated_entries, package_history
 from tests.web.sample_ahead import scores, site_ahead
@@ -45,30 +46,32 @@ class Shop:
     ledger: SqlLedger
     picture: Picture
     now_s: float = NOW_S
-    asked: list[OperateRequest] = field(default_factory=list)
+    asked: list[Command] = field(default_factory=list)
+    keys: list[str] = field(default_factory=list)  # of what was asked
     refuse: str = ""
     looked: tuple[SiteAhead, ...] = ()
     seen: Seen = field(default_factory=Seen)
     run_off: dict[str, RunOffGuide] = field(default_factory=dict)
-    tried: Tried = field(default_factory=lambda: Tried(SentTest.DELIVERED, "202 taken"))
+    tried: Outcome = field(default_factory=lambda: Delivered("202 taken"))
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def operate(self, request: OperateRequest) -> OperateResult:
+    def operate(self, command: Command, key: str) -> Answered:
         """Acknowledge in the picture; everything else is only written down."""
         with self.lock:
-            self.asked.append(request)
+            self.asked.append(command)
+            self.keys.append(key)
         if self.refuse:
-            return OperateResult(done=False, text=self.refuse)
+            return Answered(done=False, text=self.refuse)
         self.picture = replace(
             self.picture,
             alarms=tuple(
-                replace(a, state="acknowledged", acknowledged_by=request.who)
-                if a.condition == request.condition
+                replace(a, state="acknowledged", acknowledged_by=command.who)
+                if a.condition == command.condition_id
                 else a
                 for a in self.picture.alarms
             ),
         )
-        return OperateResult(done=True, text="done")
+        return Answered(done=True, text="done")
 
     def record(self, event: NewEvent) -> Event:
         """Into the ledger, unless it cannot be true; as the service does, without its core."""
@@ -108,7 +111,7 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
         series=series,
         ledger=ledger,
         snapshot=lambda: handle[0].picture,
-        operate=lambda request: handle[0].operate(request),  # noqa: PLW0108
+        operate=lambda command, key: handle[0].operate(command, key),  # noqa: PLW0108
         record=lambda event: handle[0].record(event),  # noqa: PLW0108
         shift_spans=spans,
         clock=lambda: handle[0].now_s,

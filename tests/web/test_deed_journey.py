@@ -15,9 +15,9 @@ from monitor.engine.loop import CoreLoop
 from monitor.history.entries import Moved, Opened, Withdrawn
 from monitor.history.shop_history import DeclaredThings
 from monitor.web.app import create_app
-from monitor.web.frame.deps import OperateRequest, OperateResult, WebDeps
 from monitor.web.server import serve
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
+from tests.web.yard_pages import deps_of
 
 
 @pytest.fixture
@@ -33,23 +33,7 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
 
 @pytest.fixture
 def url(yard: Yard) -> Iterator[str]:
-    def operate(_: OperateRequest) -> OperateResult:
-        return OperateResult(done=False, text="not here")
-
-    deps = WebDeps(
-        settings=yard.settings,
-        declared=yard.keeper.deriver.declared,
-        history=yard.keeper.things,
-        series=yard.series,
-        ledger=yard.ledger,
-        snapshot=yard.loop.snapshot,
-        operate=operate,
-        record=lambda event: yard.keeper.record(event, yard.loop.state.time_s),
-        shift_spans=lambda _start, _end: (),
-        clock=lambda: yard.loop.state.time_s,
-        key=b"a key for tests only, 32 bytes!!",
-    )
-    server = serve(create_app(deps), "127.0.0.1", 0)
+    server = serve(create_app(deps_of(yard)), "127.0.0.1", 0)
     yield server.url
     server.stop()
 

@@ -14,10 +14,11 @@ from monitor.model.errors import Fault, InputError
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.web.app import create_app
-from monitor.web.frame.deps import OperateRequest, OperateResult, SeenAsk, WebDeps
+from monitor.web.frame.deps import SeenAsk
 from monitor.web.server import Server, serve
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
 from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened
+from tests.web.yard_pages import deps_of
 
 WEEK = "2026-W37"  # holds the yard's first day
 
@@ -44,24 +45,7 @@ def site(yard: Yard) -> Iterator[Server]:
             Sources(yard.settings, yard.ledger, yard.series, yard.keeper.recall(), now_s), kind, of, site
         )
 
-    def operate(_: OperateRequest) -> OperateResult:
-        return OperateResult(done=False, text="not here")
-
-    deps = WebDeps(
-        settings=yard.settings,
-        declared=yard.keeper.deriver.declared,
-        history=yard.keeper.things,
-        series=yard.series,
-        ledger=yard.ledger,
-        snapshot=yard.loop.snapshot,
-        operate=operate,
-        record=lambda event: yard.keeper.record(event, yard.loop.state.time_s),
-        shift_spans=lambda _start, _end: (),
-        clock=lambda: yard.loop.state.time_s,
-        key=b"a key for tests only, 32 bytes!!",
-        seen=lambda ask: page_answers.seen(yard.keeper, ask),
-        sheet=sheet,
-    )
+    deps = deps_of(yard, seen=lambda ask: page_answers.seen(yard.keeper, ask), sheet=sheet)
     server = serve(create_app(deps), "127.0.0.1", 0)
     yield server
     server.stop()

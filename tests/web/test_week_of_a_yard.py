@@ -16,9 +16,9 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.report.sources import Sources
 from monitor.report.week_sheet import week_sheet
 from monitor.web.app import create_app
-from monitor.web.frame.deps import OperateResult, WebDeps
 from monitor.web.server import serve
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
+from tests.web.yard_pages import deps_of
 
 WEEK = "2026-W37"  # Monday, 7 September 2026, and what follows
 
@@ -26,20 +26,7 @@ WEEK = "2026-W37"  # Monday, 7 September 2026, and what follows
 @contextmanager
 def served(yard: Yard) -> Iterator[str]:
     """The yard's pages."""
-    deps = WebDeps(
-        settings=yard.settings,
-        declared=yard.keeper.deriver.declared,
-        history=yard.keeper.things,
-        series=yard.series,
-        ledger=yard.ledger,
-        snapshot=yard.loop.snapshot,
-        operate=lambda _: OperateResult(False, "nobody is asked here"),
-        record=lambda event: yard.keeper.record(event, yard.fed_s),
-        shift_spans=lambda *_: (),
-        clock=lambda: yard.fed_s,
-        key=b"a key for tests only, 32 bytes!!",
-    )
-    server = serve(create_app(deps), "127.0.0.1", 0)
+    server = serve(create_app(deps_of(yard, lambda: yard.fed_s)), "127.0.0.1", 0)
     try:
         yield server.url
     finally:

@@ -2,9 +2,8 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 
-from monitor.alarms.states import CommandKind
+from monitor.alarms.states import Command
 from monitor.consumables.classes import Place
 from monitor.consumables.run_off import RunOffGuide
 from monitor.history.entries import Seen
@@ -16,6 +15,7 @@ from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.shift_span import ShiftSpan
 from monitor.notify.courier import ChannelState
+from monitor.notify.outcome import Outcome, Refused
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.warning import Score
@@ -25,26 +25,8 @@ from monitor.store.contract import Ledger, SeriesStore, Witness
 
 
 @dataclass(frozen=True, slots=True)
-class OperateRequest:
-    """One person's answer to one condition.
-
-    `since_s` names the occurrence answered (None: whichever stands); `key` makes it idempotent.
-    Shelving always comes with `until_s` and `reason`, taking out of service with `reason`.
-    """
-
-    action: CommandKind
-    condition: str
-    who: str
-    time_s: float
-    key: str
-    reason: str = ""
-    until_s: float | None = None
-    since_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class OperateResult:
-    """Whether it was done, and what to tell the person."""
+class Answered:
+    """What became of an answer to an alarm: whether it was carried out, and what to tell the person."""
 
     done: bool
     text: str
@@ -76,24 +58,8 @@ class SeenAsk:
     plate: str = ""
 
 
-class Sent(StrEnum):
-    """What became of a test message."""
-
-    DELIVERED = "delivered"
-    RETRY = "retry"
-    REFUSED = "refused"
-
-
-@dataclass(frozen=True, slots=True)
-class Tried:
-    """One test of a channel: what became of it, and the receiver's words."""
-
-    sent: Sent
-    cause: str = ""
-
-
-def _no_channel(channel: str, who: str) -> Tried:
-    return Tried(Sent.REFUSED, f"there is no channel {channel}")
+def _no_channel(channel: str, who: str) -> Outcome:
+    return Refused(f"there is no channel {channel}")
 
 
 def _no_sheet(kind: str, of: str, site: str) -> Sheet:
@@ -105,7 +71,8 @@ class WebDeps:
     """Everything the pages read, and the ways in which they act.
 
     `history` gives every thing that settings and ledger tell of, with where it lay when.
-    `key` signs forms and one-tap links. `shift_spans` gives the shifts that touch a stretch of time.
+    `key` signs forms and one-tap links. `operate` carries out a person's answer to an alarm; the key given
+    with it makes it safe to send again. `shift_spans` gives the shifts that touch a stretch of time.
     `record` takes the entries of `monitor.history.entries` (`body_of(entry)` is an event's body), refuses
     with an InputError what cannot be true, and derives clocks and bodies anew;
     `monitor.history.package_history` reads them back. `seen` tells what was measured and counted at a moment,
@@ -122,7 +89,7 @@ class WebDeps:
     series: SeriesStore
     ledger: Ledger
     snapshot: Callable[[], Picture]
-    operate: Callable[[OperateRequest], OperateResult]
+    operate: Callable[[Command, str], Answered]
     record: Callable[[NewEvent], Event]
     shift_spans: Callable[[float, float], Sequence[ShiftSpan]]
     clock: Callable[[], float]
@@ -131,7 +98,7 @@ class WebDeps:
     scores: Callable[[], Sequence[Score]] = tuple
     seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
     channels: Callable[[], Sequence[ChannelState]] = tuple
-    try_channel: Callable[[str, str], Tried] = _no_channel
+    try_channel: Callable[[str, str], Outcome] = _no_channel
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()

@@ -7,9 +7,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field, field_validator, model_validator
 from starlette.concurrency import run_in_threadpool
 
-from monitor.alarms.states import CommandKind
+from monitor.alarms.states import Command, CommandKind
 from monitor.model.event import Event, EventKind
-from monitor.web.frame.deps import OperateRequest, OperateResult
+from monitor.web.frame.deps import Answered
 from monitor.web.frame.forms import FormRefusedError, read_form, remember_who
 from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
@@ -82,32 +82,24 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def operate(web: Web, form: AnswerForm) -> OperateResult:
+def operate(web: Web, form: AnswerForm) -> Answered:
     """Pass an answer on, condition by condition; done when at least one of them took it."""
     now_s = web.deps.clock()
     until_s = (
         None if form.hours is None or form.action is not CommandKind.SHELVE else now_s + 3_600 * form.hours
     )
-    done: list[OperateResult] = []
-    refused: list[OperateResult] = []
+    done: list[Answered] = []
+    refused: list[Answered] = []
     for alarm in form.alarms:
         since, _, condition = alarm.partition(" ")
-        request = OperateRequest(
-            action=form.action,
-            condition=condition,
-            who=form.who,
-            time_s=now_s,
-            key=f"{form.key}/{form.action}/{condition}",
-            reason=form.reason.strip(),
-            until_s=until_s,
-            since_s=float(since) if since else None,
-        )
-        result = web.deps.operate(request)
+        began_s = float(since) if since else None
+        command = Command(form.action, condition, form.who, form.reason.strip(), until_s, began_s)
+        result = web.deps.operate(command, f"{form.key}/{form.action}/{condition}")
         (done if result.done else refused).append(result)
     if not done:
         return refused[0]
     left = f" {len(refused)} not: {refused[0].text}." if refused else ""
-    return OperateResult(done=True, text=f"{_PAST[form.action]} by {form.who}.{left}")
+    return Answered(done=True, text=f"{_PAST[form.action]} by {form.who}.{left}")
 
 
 _PAST = {

@@ -16,6 +16,7 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
 from monitor.store.contract import EventPage
+from monitor.web.frame.deps import Answered
 from monitor.web.frame.page import Web
 from monitor.web.frame.problems import described, faults_of
 from monitor.web.frame.ticks import ticked, ticks
@@ -83,14 +84,6 @@ class Health:
     failing: list[str]
 
 
-@dataclass(frozen=True, slots=True)
-class Answered:
-    """What became of an answer to an alarm."""
-
-    done: bool
-    text: str
-
-
 class ApiAnswer(BaseModel):
     """Somebody's answer to a condition; `key` makes it safe to send again."""
 
@@ -155,7 +148,7 @@ def _answers(web: Web) -> APIRouter:
         result = operate(web, form)
         if not result.done:
             raise HTTPException(409, result.text)
-        return Answered(result.done, result.text)
+        return result
 
     return router
 

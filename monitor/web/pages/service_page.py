@@ -8,7 +8,8 @@ from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from monitor.model.errors import Fault, InputError
-from monitor.web.frame.deps import Tried
+from monitor.notify.outcome import Outcome
+from monitor.notify.trial import word
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.page import Web
 
@@ -51,7 +52,7 @@ def _page(
     request: Request,
     *,
     channel: str = "",
-    tried: Tried | None = None,
+    tried: Outcome | None = None,
     faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     people = {
@@ -67,6 +68,6 @@ def _page(
         kinds={one.id: one.kind for one in web.deps.settings.channels},
         reached=people,
         channel=channel,
-        tried=tried,
+        tried=None if tried is None else word(tried),
         faults=faults,
     )

@@ -1,0 +1,26 @@
+"""What the pages of a bookkeeper's yard are given: its stores, keeper and picture; nobody answers alarms."""
+
+from collections.abc import Callable
+from typing import Any
+
+from monitor.web.frame.deps import Answered, WebDeps
+from tests.bookkeeper.yard import Yard
+
+
+def deps_of(yard: Yard, clock: Callable[[], float] | None = None, **more: Any) -> WebDeps:
+    """Without a clock the pages keep to what was judged."""
+    now_s = clock or (lambda: yard.loop.state.time_s)
+    return WebDeps(
+        settings=yard.settings,
+        declared=yard.keeper.deriver.declared,
+        history=yard.keeper.things,
+        series=yard.series,
+        ledger=yard.ledger,
+        snapshot=yard.loop.snapshot,
+        operate=lambda *_: Answered(False, "nobody is asked here"),
+        record=lambda event: yard.keeper.record(event, now_s()),
+        shift_spans=lambda *_: (),
+        clock=now_s,
+        key=b"a key for tests only, 32 bytes!!",
+        **more,
+    )
