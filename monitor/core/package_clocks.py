@@ -7,10 +7,11 @@ import numpy as np
 
 from monitor.consumables.exposure_air import NO_AIR, AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock, happened, start_clock
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.stays import Stay
 from monitor.consumables.verdict import PackageVerdict, package_verdict
 from monitor.core.heated_stores import HEATED
-from monitor.core.shop import PackageFacts, Shop
+from monitor.core.shop import Shop
 from monitor.core.state import CoreState
 from monitor.core.zone_air import Sample, boxed_humidity_frac, temperature_only
 

@@ -5,12 +5,13 @@ from dataclasses import replace
 
 from monitor.alarms.messages import compose, say
 from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trigger
+from monitor.consumables.package_facts import PackageFacts
 from monitor.core import levels
 from monitor.core import package_clocks as package_stage
 from monitor.core.heated_stores import store_now
 from monitor.core.names import wording_of
 from monitor.core.outlook_notices import foretold
-from monitor.core.shop import PackageFacts, Shop
+from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Since
 from monitor.model.level import Level
 from monitor.model.picture import AlarmNow, BodyNow, PackageNow, Picture, Wait, WarningNow, ZoneNow

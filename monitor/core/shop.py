@@ -10,14 +10,13 @@ from monitor.alarms.conditions import Condition
 from monitor.alarms.roster import Roster
 from monitor.alarms.wording import Wording
 from monitor.consumables.classes import Place
-from monitor.consumables.exposure_limits import ClockRules
-from monitor.consumables.stays import DatedHappening, Happening, Stay
+from monitor.consumables.package_facts import PackageFacts
 from monitor.model.data_tables import Table
 from monitor.model.limits import Limits
 from monitor.model.place import Zone
 from monitor.outlook.shifts import ShiftPlan
 from monitor.outlook.telling import Telling
-from monitor.physics.bodies import Body
+from monitor.physics.placed_body import BodyFacts
 from monitor.sensors.quality_rules import SensorRules
 
 GONE = "gone"  # the kind of a zone that the settings do not name any more
@@ -41,48 +40,6 @@ class ZoneFacts(Zone):
     pressure_pa: float  # of the station
     sky_view_frac: float = 0.0  # how much of an open sky its bodies see
     store: StoreFacts = StoreFacts()
-
-
-@dataclass(frozen=True, slots=True)
-class BodyFacts:
-    """One cylinder or plate, where it stands, and its thermal description."""
-
-    id: str
-    name: str
-    kind: str  # "cylinder" | "plate"
-    zone: str
-    body: Body
-    present: bool = True
-    work_zone: str | None = None  # where it will be used
-    brought_in: bool = False  # entered by a person, not standing there by the settings
-    used: bool = True  # by a shift: its sweating is worth a message, not only a line on the page
-
-
-@dataclass(frozen=True, slots=True)
-class PackageFacts:
-    """One opened package: where it has been, and the rules of its class."""
-
-    id: str
-    name: str
-    consumable: str
-    zone: str
-    stays: tuple[Stay, ...]
-    rules: ClockRules
-    happenings: tuple[DatedHappening, ...] = ()  # in order of time
-    entered_s: float = 0.0  # of the last thing done with it
-    place: Place = Place.UNKNOWN  # now
-    lot: str = ""
-    job: str = ""
-
-    @property
-    def opened_s(self) -> float:
-        """When it was opened."""
-        return self.stays[0].start_s
-
-    @property
-    def withdrawn(self) -> bool:
-        """Whether it was taken out of use."""
-        return any(one.kind is Happening.WITHDRAWN for one in self.happenings)
 
 
 Thing = TypeVar("Thing", BodyFacts, PackageFacts)

@@ -14,13 +14,14 @@ from monitor.core.daily_word import daily
 from monitor.core.derived_series import derived_points
 from monitor.core.heated_stores import store_now
 from monitor.core.notices import settle
-from monitor.core.shop import GONE, BodyFacts, Shop, ZoneFacts
+from monitor.core.shop import GONE, Shop, ZoneFacts
 from monitor.core.state import CoreState, Effects, Since, Use, replace
 from monitor.core.supposed import Held, carried, course_of
 from monitor.core.working_hours import hours
 from monitor.model.level import Level
 from monitor.model.reading import Point
 from monitor.physics.night_sky import NO_FORECAST
+from monitor.physics.placed_body import BodyFacts
 
 
 def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:

@@ -8,10 +8,11 @@ from monitor.alarms.shop_conditions import body_conditions, package_conditions, 
 from monitor.alarms.states import AlarmBook
 from monitor.alarms.trend import FAR_H, HOUR_S, Trend
 from monitor.consumables.exposure_clock import ExposureClock
+from monitor.consumables.package_facts import PackageFacts
 from monitor.core.body_figures import Figures
 from monitor.core.heated_stores import HEATED
 from monitor.core.humid_spells import told_now
-from monitor.core.shop import GONE, PackageFacts, Shop, ZoneFacts
+from monitor.core.shop import GONE, Shop, ZoneFacts
 from monitor.core.state import CoreState, Use
 from monitor.model.air import AirState
 from monitor.model.picture import ShiftNow

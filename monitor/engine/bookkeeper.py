@@ -8,11 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.oven_doubts import oven_doubts
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.run_off import RunOffGuide
 from monitor.consumables.stays import Happening
 from monitor.core.heated_stores import store_now
 from monitor.core.package_clocks import as_entered
-from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, with_calibrations, with_things
+from monitor.core.shop import Shop, StoreFacts, with_calibrations, with_things
 from monitor.core.state import Rederived
 from monitor.core.supposed import NOT_KNOWN, Held
 from monitor.engine.derivation import Deriver
@@ -30,6 +31,7 @@ from monitor.history.store_history import StoreHistory, StoreReading
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Part
+from monitor.physics.placed_body import BodyFacts
 from monitor.report.sensor_check_lines import all_checks
 from monitor.sensors.quality_rules import calibrated_on_s
 from monitor.sensors.salt_check import calibration_due_s

@@ -9,9 +9,10 @@ from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop_conditions import shop_conditions
 from monitor.alarms.wording import Wording
 from monitor.consumables.classes import consumable_classes
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.rule_book import RuleBook, rule_book, speaking_from
 from monitor.consumables.spools import spool_data
-from monitor.core.shop import BodyFacts, PackageFacts, Shop, ZoneFacts, rest_rules
+from monitor.core.shop import Shop, ZoneFacts, rest_rules
 from monitor.core.supposed import suppositions
 from monitor.history.package_history import PackageHistory, declared_history
 from monitor.history.store_history import StoreReading, with_checks
@@ -24,6 +25,7 @@ from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.moist_air import station_pressure_pa
+from monitor.physics.placed_body import BodyFacts
 from monitor.sensors.quality_rules import STEADY_PLACES, defaults_from, rules_from
 from monitor.settings.language import translator
 from monitor.settings.reference import load_toml

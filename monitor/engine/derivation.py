@@ -7,9 +7,10 @@ from typing import get_args
 import numpy as np
 
 from monitor.consumables.exposure_clock import ExposureClock, clock_over
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.rule_book import speaking_from
 from monitor.core.derived_series import ZONE
-from monitor.core.shop import BodyFacts, PackageFacts, Shop, StoreFacts, Suppositions
+from monitor.core.shop import Shop, StoreFacts, Suppositions
 from monitor.core.supposed import Held, between, carried, course_of
 from monitor.core.zone_air import Sample
 from monitor.engine.build import book_of, cylinder_facts, package_facts, plate_facts
@@ -23,6 +24,7 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.thing import Cylinder, Plate, used_by_a_shift
 from monitor.physics.bodies import body_data
 from monitor.physics.lag import start_state
+from monitor.physics.placed_body import BodyFacts
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore

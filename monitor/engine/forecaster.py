@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.plan import plan
 from monitor.outlook.response import ZoneModel, explain, fit, forecast
-from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene
+from monitor.outlook.scene import PlanPhrases, Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
 from monitor.outlook.shifts import upcoming
 from monitor.outlook.warning import (
@@ -53,14 +53,6 @@ HORIZON_S = 48 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class _Outdoor:
-    """What a site's forecast says of the coming hours besides the shop's own air."""
-
-    clouds: Clouds
-    dew_point_c: tuple[float, ...]
 
 
 def weather_providers(settings: Settings) -> dict[str, WeatherProvider]:
@@ -146,7 +138,7 @@ class Foreseer:
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
         forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
-        scene = self._scene(shop, state, site, _Outdoor(_clouds(reply), _outdoor_dew(outdoor, rows)))
+        scene = self._scene(shop, state, site, _clouds(reply), _outdoor_dew(outdoor, rows))
         ahead = look_ahead(scene, forecasts, now_s)
         outlooks = shift_outlooks(scene, ahead, spans)
         answers: dict[str, ZoneAnswer] = {}
@@ -179,28 +171,26 @@ class Foreseer:
             self._models[history.zone] = model
         return forecast(model, history, outdoor)
 
-    def _scene(self, shop: Shop, state: CoreState, site: Site, outdoor: _Outdoor) -> Scene:
+    def _scene(
+        self, shop: Shop, state: CoreState, site: Site, clouds: Clouds, outdoor_dew_c: tuple[float, ...]
+    ) -> Scene:
         facts = {z.id: z for z in shop.zones.values() if z.site == site.id and z.kind not in NOT_FORETOLD}
         bodies = tuple(
-            BodyAhead(b.id, b.name, b.kind, b.zone, b.body, state.bodies[b.id], b.work_zone, b.used)
-            for b in shop.bodies.values()
-            if b.present and b.zone in facts and b.id in state.bodies
+            b for b in shop.bodies.values() if b.present and b.zone in facts and b.id in state.bodies
         )
-        packages = tuple(
-            PackageAhead(name, shop.packages[name].name, shop.packages[name].rules, clock)
-            for name, clock in state.clocks.items()
-            if shop.packages[name].zone in facts
-        )
+        packages = tuple(shop.packages[name] for name in state.clocks if shop.packages[name].zone in facts)
         return Scene(
             site=site.id,
             words=PlanPhrases(site.tz, self._settings.web.temperature_unit == "F"),
-            zones={name: zone_ahead(zone, shop, outdoor.clouds) for name, zone in facts.items()},
+            zones={name: zone_ahead(zone, shop, clouds) for name, zone in facts.items()},
             telling=shop.telling,
             bodies=bodies,
+            states=state.bodies,
             packages=packages,
+            clocks=state.clocks,
             margin_k=shop.limits.margin_caution_k,
             warn_frac=shop.shift_odds_frac,
-            outdoor_dew_point_c=outdoor.dew_point_c,
+            outdoor_dew_point_c=outdoor_dew_c,
         )
 
     def _done(self, now_s: float) -> frozenset[str]:

@@ -14,7 +14,8 @@ from dataclasses import replace
 import msgspec
 
 from monitor.clock import monotonic_s
-from monitor.core.shop import BodyFacts, PackageFacts, StoreFacts, with_calibrations, with_things
+from monitor.consumables.package_facts import PackageFacts
+from monitor.core.shop import StoreFacts, with_calibrations, with_things
 from monitor.core.state import NOT_RUNNING, Foreseen, Rederived
 from monitor.core.step import (
     Afresh,
@@ -37,6 +38,7 @@ from monitor.model.picture import Picture
 from monitor.model.reading import Mark, Point, StoredReading
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.shifts import ShiftCalendar
+from monitor.physics.placed_body import BodyFacts
 from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavailableError
 
 log = logging.getLogger(__name__)

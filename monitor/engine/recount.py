@@ -1,9 +1,10 @@
 """Counts clocks again where late readings filled a gap of their air, and tells the ledger old and new."""
 
 from monitor.consumables.exposure_clock import ExposureClock
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.standing import hours_text
 from monitor.core.package_clocks import verdict
-from monitor.core.shop import PackageFacts, Shop
+from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Rederived
 from monitor.core.supposed import Held, carried, course_of
 from monitor.engine.derivation import Deriver, thinned

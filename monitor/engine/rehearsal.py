@@ -17,10 +17,11 @@ from monitor.model.place import Site
 from monitor.outlook.backtest import Recording, Replay
 from monitor.outlook.hourly import DAY_H, HOUR_S, OutdoorAir, hour_floor
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
-from monitor.outlook.season import Season, SeasonBody, SeasonResult, replay_season
+from monitor.outlook.season import Season, SeasonResult, replay_season
 from monitor.outlook.shifts import ShiftPlan
 from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
 from monitor.outlook.warning import WarningRules
+from monitor.physics.placed_body import BodyFacts
 from monitor.settings.file import load
 from monitor.settings.reference import config_folder, load_toml
 from monitor.settings.schema import Settings
@@ -41,7 +42,7 @@ class Rehearsal:
     site: str
     recordings: Mapping[str, Recording]
     zones: Mapping[str, ZoneAhead]
-    bodies: tuple[SeasonBody, ...]
+    bodies: tuple[BodyFacts, ...]
     shifts: ShiftPlan
     rules: WarningRules
     margin_k: float
@@ -125,11 +126,7 @@ def _rehearsal(
         site=site.id,
         recordings=limited,
         zones=zones,
-        bodies=tuple(
-            SeasonBody(b.id, b.name, b.kind, b.zone, b.body)
-            for b in shop.bodies.values()
-            if b.present and b.used and b.zone in zones
-        ),
+        bodies=tuple(b for b in shop.bodies.values() if b.present and b.used and b.zone in zones),
         shifts=ShiftPlan(weekly, calendars),
         rules=warning_rules(settings, zone),
         margin_k=shop.limits.margin_caution_k,

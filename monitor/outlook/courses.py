@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
-from monitor.outlook.scene import BodyAhead, ZoneAhead
+from monitor.outlook.scene import ZoneAhead
 from monitor.physics.bodies import Body
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, trajectory
@@ -66,15 +66,15 @@ def time_constant_h(body: Body, state: BodyState) -> float:
     return heat_jk / (body.area_m2 * ROOM_EXCHANGE_WM2K * state.exchange_factor) / HOUR_S
 
 
-def body_course(thing: BodyAhead, zone: ZoneAhead, air: ZoneCourse) -> BodyCourse:
+def body_course(body: Body, state: BodyState, zone: ZoneAhead, air: ZoneCourse) -> BodyCourse:
     """The body through every course: the median by full physics, the others by how they differ from it.
 
     Between the courses only the sensible lag is followed; the film's heat is that of the median course.
     """
     humidity = air.humidity_frac
     path = trajectory(
-        thing.body,
-        thing.state,
+        body,
+        state,
         air.times_s,
         air.temperature_c[-1],
         humidity[-1],
@@ -83,7 +83,7 @@ def body_course(thing: BodyAhead, zone: ZoneAhead, air: ZoneCourse) -> BodyCours
         sky=zone.sky,
     )
     rows = np.searchsorted(path.time_s, air.times_s).clip(max=path.time_s.size - 1)
-    lagged = _lagged(air.temperature_c - air.temperature_c[-1], time_constant_h(thing.body, thing.state))
+    lagged = _lagged(air.temperature_c - air.temperature_c[-1], time_constant_h(body, state))
     skin = path.skin_c[rows] + lagged
     margin = skin - air.saturation_c
     wet = (margin < 0.0) | (path.film_gm2[rows] > DRY_BELOW_GM2)

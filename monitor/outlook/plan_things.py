@@ -1,14 +1,14 @@
 """Proposes what to do with plates, cylinders, spools and hoses before a shift."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from monitor.consumables.classes import Counts, Place
 from monitor.consumables.exposure_air import AirStretch
-from monitor.consumables.exposure_clock import advance_clock
+from monitor.consumables.exposure_clock import ExposureClock, advance_clock
 from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.stays import StoreReading
 from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.consumables.verdict import package_verdict
@@ -16,9 +16,9 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import Action, ActionKind, PlanInputs, leaving_before_s
 from monitor.outlook.courses import ZoneCourse, time_constant_h
 from monitor.outlook.hourly import HOUR_S, FloatArray
-from monitor.outlook.scene import BodyAhead, PackageAhead
 from monitor.outlook.shift_outlook import PACKAGE_COURSES, clock_after, clock_used_frac
 from monitor.physics.clearing import Air, Goal, latest_arrival_s
+from monitor.physics.placed_body import BodyFacts
 
 ROUND_S = 600.0
 CYLINDER_CAUTION = "Upright and secured, caps on while moving; wipe the outlet dry; never warm a cylinder."
@@ -28,7 +28,7 @@ PURGE_CAUTION = "Ventilate while purging: argon and CO2 displace air."
 
 def bring_in_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
     """Bodies that lie where it is cold and are wanted in a zone whose air would sweat on them."""
-    groups: dict[tuple[str, str], list[tuple[BodyAhead, float, float]]] = {}
+    groups: dict[tuple[str, str], list[tuple[BodyFacts, float, float]]] = {}
     for thing in inputs.scene.bodies:
         work = thing.work_zone
         if work is None or work == thing.zone or not {work, thing.zone} <= inputs.ahead.air.keys():
@@ -62,7 +62,7 @@ def bring_in_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
         )
 
 
-def _latest(inputs: PlanInputs, shift: ShiftSpan, thing: BodyAhead, work: str) -> tuple[float, float] | None:
+def _latest(inputs: PlanInputs, shift: ShiftSpan, thing: BodyFacts, work: str) -> tuple[float, float] | None:
     """Latest arrival that leaves the body clear at the start of the shift, and the odds that it saves."""
     course, zone = inputs.ahead.air[work], inputs.scene.zones[work]
     start_s = min(shift.start_s, float(course.times_s[-1]))
@@ -98,7 +98,7 @@ def _latest(inputs: PlanInputs, shift: ShiftSpan, thing: BodyAhead, work: str) -
     return None
 
 
-def _skin_at(inputs: PlanInputs, thing: BodyAhead, time_s: float) -> FloatArray:
+def _skin_at(inputs: PlanInputs, thing: BodyFacts, time_s: float) -> FloatArray:
     body = inputs.ahead.bodies[thing.id]
     row = int(np.searchsorted(body.times_s, time_s).clip(max=body.times_s.size - 1))
     skin: FloatArray = body.skin_c[:, row]
@@ -108,14 +108,14 @@ def _skin_at(inputs: PlanInputs, thing: BodyAhead, time_s: float) -> FloatArray:
 def _risk_if_in_at(
     inputs: PlanInputs,
     shift: ShiftSpan,
-    thing: BodyAhead,
+    thing: BodyFacts,
     course: ZoneCourse,
     arrival_s: float,
     needed_k: float,
 ) -> float:
     """Share of courses in which the body is under the margin when the shift starts or in its first hour."""
     skin = _skin_at(inputs, thing, arrival_s)[:-1]
-    lag_h = time_constant_h(thing.body, thing.state)
+    lag_h = time_constant_h(thing.body, inputs.scene.states[thing.id])
     first = int(np.searchsorted(course.times_s, arrival_s))
     judged = (course.times_s >= shift.start_s) & (course.times_s <= shift.start_s + HOUR_S)
     under = np.zeros(skin.size, dtype=bool)
@@ -139,7 +139,7 @@ def keeping_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
     leave_s = _leaving_s(inputs.shifts, shift, inputs.ahead.now_s)
     if leave_s is None:
         return
-    groups: dict[str, list[tuple[PackageAhead, ActionKind, float]]] = {}
+    groups: dict[str, list[tuple[PackageFacts, ActionKind, float]]] = {}
     for package in inputs.scene.packages:
         for kind, how in _ways(package.rules):
             saved = _saved_if_kept(inputs, shift, package, leave_s, kind)
@@ -153,7 +153,7 @@ def keeping_actions(inputs: PlanInputs, shift: ShiftSpan) -> Iterator[Action]:
             f"{shift.id}/{kind}{f'/{n}' if n else ''}",
             kind,
             shift.id,
-            members[0][0].zone or "",
+            inputs.scene.clocks[members[0][0].id].zone or "",
             tuple(package.id for package, _, _ in members),
             f"{how.format(names)} before leaving at {say.clock(leave_s, now_s)}",
             leave_s,
@@ -172,16 +172,17 @@ def _ways(rules: ClockRules) -> Iterator[tuple[ActionKind, str]]:
 
 
 def _saved_if_kept(
-    inputs: PlanInputs, shift: ShiftSpan, package: PackageAhead, leave_s: float, kind: ActionKind
+    inputs: PlanInputs, shift: ShiftSpan, package: PackageFacts, leave_s: float, kind: ActionKind
 ) -> float:
-    course = inputs.ahead.air.get(package.zone or "")
-    if course is None or package.clock.place not in OPEN_PLACES:
+    clock, rules = inputs.scene.clocks[package.id], package.rules
+    course = inputs.ahead.air.get(clock.zone or "")
+    if course is None or clock.place not in OPEN_PLACES:
         return 0.0
     rows = np.linspace(0, course.temperature_c.shape[0] - 2, PACKAGE_COURSES).astype(int)
-    open_over = np.mean([clock_used_frac(package, course, int(n), shift.end_s) >= 1.0 for n in rows])
+    open_over = np.mean([clock_used_frac(clock, rules, course, int(n), shift.end_s) >= 1.0 for n in rows])
     if open_over == 0.0:
         return 0.0
-    kept = [_used_if_kept(package, course, int(n), (leave_s, shift), kind) >= 1.0 for n in rows]
+    kept = [_used_if_kept(clock, rules, course, int(n), (leave_s, shift), kind) >= 1.0 for n in rows]
     return float(open_over - np.mean(kept))
 
 
@@ -194,21 +195,26 @@ def _leaving_s(shifts: Sequence[ShiftSpan], shift: ShiftSpan, now_s: float) -> f
 
 
 def _used_if_kept(
-    package: PackageAhead, course: ZoneCourse, row: int, between: tuple[float, ShiftSpan], kind: ActionKind
+    lay: ExposureClock,
+    rules: ClockRules,
+    course: ZoneCourse,
+    row: int,
+    between: tuple[float, ShiftSpan],
+    kind: ActionKind,
 ) -> float:
     """As if kept from leaving until the shift starts, and open again where it lay through it."""
-    (leave_s, shift), lay = between, package.clock
-    clock = clock_after(package, course, row, leave_s)
+    leave_s, shift = between
+    clock = clock_after(lay, rules, course, row, leave_s)
     if kind is ActionKind.BAG:
         stretch = AirStretch(Place.BAGGED, lay.zone, shift.start_s, desiccant_s=leave_s)
     else:
-        oven_c = package.rules.hot_from_c(Place.HOLDING_OVEN)
+        oven_c = rules.hot_from_c(Place.HOLDING_OVEN)
         read = [*np.arange(leave_s, shift.start_s, HOUR_S).tolist(), shift.start_s]  # shown hot all the while
         checks = tuple(StoreReading(time_s, oven_c) for time_s in read)
         stretch = AirStretch(Place.HOLDING_OVEN, None, shift.start_s, checks=checks)
-    kept = replace(package, clock=advance_clock(clock, stretch, package.rules))
+    kept = advance_clock(clock, stretch, rules)
     verdict = package_verdict(
-        clock_after(kept, course, row, shift.end_s, (lay.place, lay.zone)), package.rules
+        clock_after(kept, rules, course, row, shift.end_s, (lay.place, lay.zone)), rules
     )
     return verdict.used_frac if verdict.used_frac is not None else 0.0
 

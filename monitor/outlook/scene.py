@@ -6,11 +6,11 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from monitor.consumables.exposure_clock import ExposureClock
-from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.package_facts import PackageFacts
 from monitor.outlook.telling import Telling
-from monitor.physics.bodies import Body
 from monitor.physics.lag import BodyState
 from monitor.physics.night_sky import ROOFED, Sky
+from monitor.physics.placed_body import BodyFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,35 +29,6 @@ class ZoneAhead:
     heat_up_to_c: float | None = None  # what its vented or electric heater can hold; None: no heater
     dry_down_to_frac: float | None = None  # what its dehumidifier can hold; None: no dehumidifier
     sky: Sky = ROOFED
-
-
-@dataclass(frozen=True, slots=True)
-class BodyAhead:
-    """One plate, cylinder or regulator as it stands now; `work_zone` is where it will be used."""
-
-    id: str
-    name: str
-    kind: str
-    zone: str
-    body: Body
-    state: BodyState
-    work_zone: str | None = None
-    used: bool = True  # by a shift; what is not is for the page
-
-
-@dataclass(frozen=True, slots=True)
-class PackageAhead:
-    """One opened package with its clock up to now."""
-
-    id: str
-    name: str
-    rules: ClockRules
-    clock: ExposureClock
-
-    @property
-    def zone(self) -> str | None:
-        """Where it lies."""
-        return self.clock.zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +67,10 @@ class Scene:
     words: PlanPhrases
     zones: Mapping[str, ZoneAhead]
     telling: Telling
-    bodies: tuple[BodyAhead, ...] = ()
-    packages: tuple[PackageAhead, ...] = ()
+    bodies: tuple[BodyFacts, ...] = ()
+    states: Mapping[str, BodyState] = field(default_factory=dict)  # of the bodies, now
+    packages: tuple[PackageFacts, ...] = ()
+    clocks: Mapping[str, ExposureClock] = field(default_factory=dict)  # of the packages, up to now
     margin_k: float = 3.0
     warn_frac: float = 0.2  # the odds that call for a warning
     outdoor_dew_point_c: tuple[float, ...] = field(default=())  # the next 48 hours, where known

@@ -10,7 +10,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
-from monitor.outlook.scene import BodyAhead, Scene
+from monitor.outlook.scene import Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, hours_of, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, upcoming
 from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
@@ -18,22 +18,12 @@ from monitor.physics.bodies import Body
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
 from monitor.physics.moist_air import relative_humidity_frac
+from monitor.physics.placed_body import BodyFacts
 from monitor.physics.saturation import dew_point_c
 
 DECIDE_EVERY_H = 3
 LOOK_H = 30  # shifts further off are not yet decided on in a replay
 LEAST_KNOWN_FRAC = 0.75
-
-
-@dataclass(frozen=True, slots=True)
-class SeasonBody:
-    """A body that stands in a zone all season."""
-
-    id: str
-    name: str
-    kind: str
-    zone: str
-    body: Body
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +33,9 @@ class Season:
     `odds_frac` are the odds from which a warning is given, tried side by side in one pass.
     """
 
-    scene: Scene  # its zones; its bodies are made from `bodies` as the season goes on
+    scene: Scene  # its zones; how `bodies` are is put in as the season goes on
     replays: Mapping[str, Replay]
-    bodies: tuple[SeasonBody, ...]
+    bodies: tuple[BodyFacts, ...]
     shifts: ShiftPlan
     rules: WarningRules
     odds_frac: tuple[float, ...]
@@ -159,11 +149,8 @@ def replayed_forecast(replayed: Replay, row: int) -> ZoneForecast | None:
 def _outlooks(
     season: Season, truth: _Truth, shifts: Sequence[ShiftSpan], row: int
 ) -> tuple[ShiftOutlook, ...]:
-    things = tuple(
-        BodyAhead(b.id, b.name, b.kind, b.zone, b.body, _state(b.body, truth.path[b.id], row))
-        for b in season.bodies
-    )
-    scene = replace(season.scene, bodies=things)
+    states = {b.id: _state(b.body, truth.path[b.id], row) for b in season.bodies}
+    scene = replace(season.scene, bodies=season.bodies, states=states)
     made = {zone: replayed_forecast(replayed, row) for zone, replayed in season.replays.items()}
     forecasts = {zone: forecast for zone, forecast in made.items() if forecast is not None}
     until_s = max((shift.end_s for shift in shifts), default=None)

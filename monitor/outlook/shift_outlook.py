@@ -9,13 +9,15 @@ import numpy as np
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_air import AirSamples, AirStretch
 from monitor.consumables.exposure_clock import ExposureClock, advance_clock
+from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.verdict import package_verdict
 from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
-from monitor.outlook.scene import PackageAhead, Scene
+from monitor.outlook.scene import Scene
 from monitor.outlook.shifts import hours_of_shift
 from monitor.physics.saturation import dew_point_c
 
@@ -87,7 +89,11 @@ def look_ahead(
 
 def with_bodies(scene: Scene, air: Mapping[str, ZoneCourse], base: Ahead) -> Ahead:
     """The bodies run anew through the given air."""
-    bodies = {b.id: body_course(b, scene.zones[b.zone], air[b.zone]) for b in scene.bodies if b.zone in air}
+    bodies = {
+        b.id: body_course(b.body, scene.states[b.id], scene.zones[b.zone], air[b.zone])
+        for b in scene.bodies
+        if b.zone in air
+    }
     return Ahead(base.now_s, air, bodies, base.notes, base.missing)
 
 
@@ -147,7 +153,7 @@ def crossings_of(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> tuple[Crossing
         for limit, over in ((ShiftLimit.WET, wetness), (ShiftLimit.MARGIN, under)):
             crossing = _crossing(limit, place, body.times_s, inside, over, body.margin_k[-1])
             found.append(replace(crossing, used=thing.used))
-    clocks = (_clock_crossing(p, ahead, shift) for p in scene.packages)
+    clocks = (_clock_crossing(p, scene.clocks[p.id], ahead, shift) for p in scene.packages)
     found += [c for c in clocks if c is not None]
     return tuple(sorted(found, key=lambda c: -c.probability_frac))
 
@@ -178,15 +184,17 @@ def _crossing(
     )
 
 
-def _clock_crossing(package: PackageAhead, ahead: Ahead, shift: ShiftSpan) -> Crossing | None:
-    course = ahead.air.get(package.zone or "")
-    verdict = package_verdict(package.clock, package.rules)
+def _clock_crossing(
+    package: PackageFacts, clock: ExposureClock, ahead: Ahead, shift: ShiftSpan
+) -> Crossing | None:
+    course = ahead.air.get(clock.zone or "")
+    verdict = package_verdict(clock, package.rules)
     if (
         course is None or verdict.used_frac is None or verdict.used_frac >= 1.0
     ):  # what is over crosses no more
         return None
     picked = np.linspace(0, course.temperature_c.shape[0] - 2, PACKAGE_COURSES).astype(int)
-    used = np.array([clock_used_frac(package, course, int(n), shift.end_s) for n in picked])
+    used = np.array([clock_used_frac(clock, package.rules, course, int(n), shift.end_s) for n in picked])
     over = used >= 1.0
     by_course = np.repeat(over, -(-(course.temperature_c.shape[0] - 1) // picked.size))
     due_s = verdict.due_at_s if verdict.due_at_s is not None else shift.end_s
@@ -195,7 +203,7 @@ def _clock_crossing(package: PackageAhead, ahead: Ahead, shift: ShiftSpan) -> Cr
         ShiftLimit.CLOCK,
         package.id,
         package.name,
-        package.zone or "",
+        clock.zone or "",
         float(over.mean()),
         worst_s,
         float(np.median(used)),
@@ -203,31 +211,33 @@ def _clock_crossing(package: PackageAhead, ahead: Ahead, shift: ShiftSpan) -> Cr
     )
 
 
-def clock_used_frac(package: PackageAhead, course: ZoneCourse, row: int, until_s: float) -> float:
+def clock_used_frac(
+    clock: ExposureClock, rules: ClockRules, course: ZoneCourse, row: int, until_s: float
+) -> float:
     """Share of its permitted exposure a package has used when it lies in a course's air until then."""
-    verdict = package_verdict(clock_after(package, course, row, until_s), package.rules)
+    verdict = package_verdict(clock_after(clock, rules, course, row, until_s), rules)
     return verdict.used_frac if verdict.used_frac is not None else 0.0
 
 
 def clock_after(
-    package: PackageAhead,
+    clock: ExposureClock,
+    rules: ClockRules,
     course: ZoneCourse,
     row: int,
     until_s: float,
     lies: tuple[Place, str | None] | None = None,
 ) -> ExposureClock:
     """The package's clock when it stays where it is, or lies open somewhere else, in a course's air."""
-    place, zone = lies or (package.clock.place, package.clock.zone)
-    ahead = (course.times_s >= package.clock.time_s - COURSE_SPEAKS_S) & (course.times_s <= until_s)
+    place, zone = lies or (clock.place, clock.zone)
+    ahead = (course.times_s >= clock.time_s - COURSE_SPEAKS_S) & (course.times_s <= until_s)
     air = AirSamples(
         course.times_s[ahead],
         course.temperature_c[row, ahead],
         course.humidity_frac[row, ahead],
         np.ones(int(ahead.sum()), dtype=np.bool_),
     )
-    clock = package.clock
-    rules = replace(package.rules, reading_speaks_s=COURSE_SPEAKS_S)
-    return advance_clock(clock, AirStretch(place, zone, until_s, air), rules)
+    steady = replace(rules, reading_speaks_s=COURSE_SPEAKS_S)
+    return advance_clock(clock, AirStretch(place, zone, until_s, air), steady)
 
 
 def _outlook(scene: Scene, ahead: Ahead, shift: ShiftSpan) -> ShiftOutlook:

@@ -1,6 +1,7 @@
 """A small invented yard with a forecast that is known exactly, for the tests of shifts, plan and warning."""
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -9,20 +10,25 @@ import numpy as np
 from monitor.consumables.classes import Place, consumable_classes
 from monitor.consumables.exposure_clock import ExposureClock, start_clock
 from monitor.consumables.exposure_limits import ClockRules, clock_rules
+from monitor.consumables.package_facts import PackageFacts
+from monitor.consumables.stays import Stay
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.forecast import Band, ZoneForecast
 from monitor.outlook.hourly import AHEAD_H, FloatArray
-from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
+from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.telling import telling_from
 from monitor.outlook.whatif import Practice, practice_from_mapping
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
-from monitor.physics.lag import start_state
+from monitor.physics.lag import BodyState, start_state
+from monitor.physics.placed_body import BodyFacts
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 LONDON = ZoneInfo("Europe/London")
 NOW_S = 1_788_890_400.0  # Tuesday 8 September 2026, 18:00 UTC
 START_S = NOW_S + 11 * 3600.0  # Wednesday 06:00 in London
 SHIFT = ShiftSpan("ferrymoor:early", "ferrymoor", "Early", START_S, START_S + 8 * 3600.0)
+Standing = tuple[BodyFacts, BodyState]
+Lying = tuple[PackageFacts, ExposureClock]
 HOURS = np.arange(AHEAD_H + 1.0)
 
 
@@ -33,7 +39,7 @@ def shared(name: str) -> dict[str, object]:
 TELLING = telling_from(shared("outlook.toml"))
 
 
-def bodies() -> BodyData:
+def body_figures() -> BodyData:
     return body_data(shared("bodies.toml"))
 
 
@@ -42,16 +48,17 @@ def practice() -> Practice:
 
 
 def plate(thickness_m: float = 0.012) -> Body:
-    return plate_body(bodies(), thickness_m=thickness_m, width_m=1.0, length_m=2.0)
+    return plate_body(body_figures(), thickness_m=thickness_m, width_m=1.0, length_m=2.0)
 
 
 def cylinder() -> Body:
-    return cylinder_body(bodies(), "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
+    return cylinder_body(body_figures(), "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
 
 
-def thing(name: str, body: Body, zone: str, temperature_c: float, work: str | None = None) -> BodyAhead:
+def thing(name: str, body: Body, zone: str, temperature_c: float, work: str | None = None) -> Standing:
     kind = name.split()[0].lower()
-    return BodyAhead(name.lower(), name, kind, zone, body, start_state(body, NOW_S, temperature_c), work)
+    facts = BodyFacts(name.lower(), name, kind, zone, body, work_zone=work)
+    return facts, start_state(body, NOW_S, temperature_c)
 
 
 def forecast(
@@ -86,12 +93,13 @@ def rules(consumable: str, shop_limit_h: float | None = None) -> ClockRules:
     return found
 
 
-def package(name: str, zone: str, of: ClockRules, opened_s: float) -> PackageAhead:
+def package(name: str, zone: str, of: ClockRules, opened_s: float) -> Lying:
     clock: ExposureClock = start_clock(opened_s, of, Place.OPEN_AIR, zone)
-    return PackageAhead(name.lower(), name, of, clock)
+    stays = (Stay(Place.OPEN_AIR, zone, opened_s),)
+    return PackageFacts(name.lower(), name, of.consumable.id, zone, stays, of), clock
 
 
-def scene(**changes: object) -> Scene:
+def scene(*, bodies: Sequence[Standing] = (), packages: Sequence[Lying] = (), **changes: object) -> Scene:
     base: dict[str, object] = {
         "site": "ferrymoor",
         "words": PlanPhrases(LONDON),
@@ -100,5 +108,9 @@ def scene(**changes: object) -> Scene:
             "yard": ZoneAhead("yard", "Plate Yard", "ferrymoor", "yard"),
         },
         "telling": TELLING,
+        "bodies": tuple(facts for facts, _ in bodies),
+        "states": {facts.id: state for facts, state in bodies},
+        "packages": tuple(facts for facts, _ in packages),
+        "clocks": {facts.id: clock for facts, clock in packages},
     }
     return Scene(**{**base, **changes})  # type: ignore[arg-type]

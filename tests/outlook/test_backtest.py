@@ -18,9 +18,10 @@ from monitor.outlook.backtest import (
 )
 from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
-from monitor.outlook.season import Season, SeasonBody, replay_season, replayed_forecast
+from monitor.outlook.season import Season, replay_season, replayed_forecast
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
 from monitor.outlook.warning import WarningRules, tally
+from monitor.physics.placed_body import BodyFacts
 from tests.outlook.ahead import LONDON, TELLING, plate
 from tests.outlook.air import room, weather
 
@@ -98,7 +99,7 @@ def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed:
         )
     )
     rules = WarningRules(min_lead_s=8 * 3600.0, probability=0.2, zone=LONDON, telling=TELLING)
-    steel = SeasonBody("plate", "Plate", "plate", "bay", plate())
+    steel = BodyFacts("plate", "Plate", "plate", "bay", plate())
     scores = replay_season(Season(scene, {"bay": replayed}, (steel,), plan, rules, (0.2,))).scores[0.2]
     found = tally(scores)
     assert found.hits + found.misses >= 5

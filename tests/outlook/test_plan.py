@@ -154,9 +154,9 @@ def evening(name: str, consumable: str, open_h: float) -> tuple[ShiftSpan, Shift
     """A late shift that leaves at 20:00, a short early one, and a package that has lain open for so long."""
     late = SHIFT._replace(id="late", name="Late", start_s=NOW_S - 4 * 3600.0, end_s=NOW_S + 3600.0)
     short = SHIFT._replace(end_s=START_S + 1800.0)
-    lain = package(name, "bay", rules(consumable), NOW_S - open_h * 3600.0)
-    known = replace(lain.clock, time_s=NOW_S, open_s=open_h * 3600.0, whole_open_s=open_h * 3600.0)
-    return late, short, scene(packages=(replace(lain, clock=known),))
+    facts, lain = package(name, "bay", rules(consumable), NOW_S - open_h * 3600.0)
+    known = replace(lain, time_s=NOW_S, open_s=open_h * 3600.0, whole_open_s=open_h * 3600.0)
+    return late, short, scene(packages=((facts, known),))
 
 
 @pytest.mark.parametrize(
@@ -174,7 +174,8 @@ def test_what_a_bag_does_not_protect_is_not_to_be_bagged_and_the_saving_is_what_
     (kept,) = [a for a in actions(yard, COLD_YARD, shifts=(late, short)) if a.kind in KEEPING]
     assert (kept.kind, kept.text) == (ActionKind.OVEN, f"{where} before leaving at 20:00")
     assert kept.saves_frac == pytest.approx(1.0)
-    of, clock = yard.packages[0].rules, yard.packages[0].clock
+    (package,) = yard.packages
+    of, clock = package.rules, yard.clocks[package.id]
     for place, usable in ((Place.BAGGED, False), (Place.SEALED, False), (Place.HOLDING_OVEN, True)):
         done = advance_clock(clock, AirStretch(Place.OPEN_AIR, "bay", late.end_s), of)
         hourly = tuple(StoreReading(late.end_s + n * 3600.0, 125.0) for n in range(24))

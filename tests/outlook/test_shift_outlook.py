@@ -95,7 +95,7 @@ def test_a_packages_clock_is_run_through_the_shift_and_does_not_make_it_humid() 
     of = rules("e7018")
     assert of.limit_h is not None
     due = NOW_S - (of.limit_h - 13.0) * 3600.0 if of.limit_h > 13.0 else NOW_S + 3600.0 * (12.0 - of.limit_h)
-    spool = replace(package("Rods 3", "bay", of, min(due, NOW_S - 60.0)))
+    spool = package("Rods 3", "bay", of, min(due, NOW_S - 60.0))
     yard = scene(packages=(spool,), zones={"bay": scene().zones["bay"]})
     found = shift_outlooks(yard, look_ahead(yard, {"bay": forecast("bay", 6.0, 15.0)}, NOW_S), (SHIFT,))[0]
     clock = next(c for c in found.crossings if c.limit is ShiftLimit.CLOCK)
@@ -146,9 +146,9 @@ def test_skins_between_the_courses_follow_the_first_order_lag() -> None:
     body = cylinder()
     air = forecast("bay", 2.0, 10.0, spread_k=0.0)
     warmer = replace(air, temperature_samples_c=air.temperature_samples_c + 4.0)
-    one = thing("Cylinder 1", body, "bay", 10.0)
-    course = body_course(one, ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay"), zone_course(warmer))
-    lag_h = time_constant_h(one.body, one.state)
+    _, state = thing("Cylinder 1", body, "bay", 10.0)
+    course = body_course(body, state, ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay"), zone_course(warmer))
+    lag_h = time_constant_h(body, state)
     assert lag_h == pytest.approx(1.0, abs=0.15)  # 61 min for 60 kg at 8 W/m2K, trade lag table
     change = course.skin_c[0] - course.skin_c[-1]
     step = 4.0 * (1.0 - np.exp(-(HOURS[1:] - 0.5) / lag_h))  # the course steps up within the first hour

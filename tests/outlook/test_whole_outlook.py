@@ -68,7 +68,7 @@ def outlook() -> Looked:
         "bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", has_door=True, dry_down_to_frac=0.5),
         "store": ZoneAhead("store", "Wire Store", "ferrymoor", "store", limit_humidity_frac=0.6),
     }
-    keel = thing("Plate keel", plate(0.04), "bay", float(bay.temperature_c[-1]))
+    keel, state = thing("Plate keel", plate(0.04), "bay", float(bay.temperature_c[-1]))
     coming = dew_point_c(outdoor.vapour_pressure_pa[ROWS:])
     scene = Scene(
         "ferrymoor",
@@ -76,6 +76,7 @@ def outlook() -> Looked:
         zones,
         TELLING,
         bodies=(keel,),
+        states={keel.id: state},
         warn_frac=0.2,
         outdoor_dew_point_c=tuple(coming.tolist()),
     )

@@ -8,17 +8,20 @@ import numpy as np
 from monitor.consumables.classes import Place, consumable_classes
 from monitor.consumables.exposure_clock import start_clock
 from monitor.consumables.exposure_limits import clock_rules
+from monitor.consumables.package_facts import PackageFacts
+from monitor.consumables.stays import Stay
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.action import PlanInputs
 from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.plan import plan
-from monitor.outlook.scene import BodyAhead, PackageAhead, PlanPhrases, Scene, ZoneAhead
+from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
 from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import Score, WarningOutcome
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
 from monitor.physics.bodies import body_data, cylinder_body, plate_body
 from monitor.physics.lag import start_state
+from monitor.physics.placed_body import BodyFacts
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SiteAhead
@@ -48,19 +51,15 @@ def site_ahead() -> SiteAhead:
     data = body_data(load_toml("bodies.toml"))
     shell = cylinder_body(data, "argon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
     keel = plate_body(data, thickness_m=0.025, width_m=1.0, length_m=2.0)
-    bodies = [
-        BodyAhead(
-            f"mix-{n}", f"Mix {n}", "cylinder", "gas-cage", shell, start_state(shell, NOW_S, 10.5 + n / 5)
-        )
-        for n in range(1, 7)
-    ]
-    bodies.append(
-        BodyAhead("keel-25", "Keel plate 25 mm", "plate", "slip-bay", keel, start_state(keel, NOW_S, 15.5))
-    )
     rules = clock_rules(
         consumable_classes(load_toml("consumables.toml"))["fcaw-folded-h8"], reading_speaks_s=900.0
     )
+    bodies = [BodyFacts(f"mix-{n}", f"Mix {n}", "cylinder", "gas-cage", shell) for n in range(1, 7)]
+    states = {f"mix-{n}": start_state(shell, NOW_S, 10.5 + n / 5) for n in range(1, 7)}
+    bodies.append(BodyFacts("keel-25", "Keel plate 25 mm", "plate", "slip-bay", keel))
+    states["keel-25"] = start_state(keel, NOW_S, 15.5)
     spool = start_clock(NOW_S - 70 * 3_600.0, rules, Place.OPEN_AIR, "slip-bay")
+    stays = (Stay(Place.OPEN_AIR, "slip-bay", spool.opened_s),)
     scene = Scene(
         site="ferrymoor",
         words=PlanPhrases(TZ),
@@ -71,7 +70,9 @@ def site_ahead() -> SiteAhead:
         },
         telling=telling_from(load_toml("outlook.toml")),
         bodies=tuple(bodies),
-        packages=(PackageAhead("spool-12", "Spool 12", rules, spool),),
+        states=states,
+        packages=(PackageFacts("spool-12", "Spool 12", "fcaw-folded-h8", "slip-bay", stays, rules),),
+        clocks={"spool-12": spool},
     )
     air = {
         "slip-bay": _course(16.5, 11.4, 1.5),
