@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.gas.usual_practice import GasUse, Mixture
+from monitor.model.air import AirState
 from monitor.model.errors import InputError, RangeError
 from monitor.physics.cylinder_moisture import (
     LIQUEFIED_RANGE_C,
@@ -42,16 +43,6 @@ IDLE_H = (8.0, 16.0, 64.0, 24.0 * 7, 24.0 * 21)  # a night, a day off, the weeke
 SHARE_OF_LIMIT = 0.5  # supply taken as half of its limit: gas at the limit itself could never be purged to it
 MOST_FLOW_LMIN = 100.0
 _JUST_UNDER = 0.995  # of the vapour pressure of liquid carbon dioxide
-
-
-@dataclass(frozen=True, slots=True)
-class RoomAir:
-    """The air that cylinder, regulator and hose stand in."""
-
-    temperature_c: float
-    relative_humidity_frac: float
-    vapour_pressure_pa: float
-    pressure_pa: float = ATMOSPHERE_PA
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +204,11 @@ def _row(
 
 
 def regulator_answer(
-    cylinder: GasCylinder, air: RoomAir, use: GasUse, kind: str = "", flows_lmin: Sequence[float] = FLOWS_LMIN
+    cylinder: GasCylinder,
+    air: AirState,
+    use: GasUse,
+    kind: str = "",
+    flows_lmin: Sequence[float] = FLOWS_LMIN,
 ) -> RegulatorAnswer:
     """Whether the regulator sweats or ices at these flows in this air."""
     mixture, body = use.mixture(cylinder.gas), use.data.regulators[kind or use.usual.regulator]
@@ -224,7 +219,7 @@ def regulator_answer(
         use.usual.hose_pressure_pa.value + ATMOSPHERE_PA,
         air.temperature_c,
         air.relative_humidity_frac,
-        air.pressure_pa,
+        ATMOSPHERE_PA,
     )
     try:
         rows = tuple(
@@ -260,7 +255,7 @@ def _regulator_text(wets_lmin: float | None, ices_lmin: float | None) -> str:
 
 
 def purge_answer(
-    gas: str, air: RoomAir, use: GasUse, ask: HoseAsk | None = None, idle_h: Sequence[float] = IDLE_H
+    gas: str, air: AirState, use: GasUse, ask: HoseAsk | None = None, idle_h: Sequence[float] = IDLE_H
 ) -> PurgeAnswer:
     """How long gas has to run through a hose that stood idle, until what arrives keeps the gas's limit."""
     mixture, ask = use.mixture(gas), ask or usual_hose(use)

@@ -1,21 +1,11 @@
 """Puts together what is known about a porous bead, for the triage of its causes."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from monitor.beads.causes import CauseFinding, CauseModel, Thresholds
 from monitor.beads.triage import TriageFacts
 from monitor.history.bead_records import pattern_of
 from monitor.history.entries import BeadWelded, Seen
-
-
-@dataclass(frozen=True, slots=True)
-class Answers:
-    """What the lead answers: a state for each finding asked, days idle, and tests already tried."""
-
-    findings: Mapping[str, str]
-    idle_days: float | None = None
-    tests: Mapping[str, bool] | None = None
 
 
 def quick_questions(model: CauseModel) -> list[CauseFinding]:
@@ -25,13 +15,17 @@ def quick_questions(model: CauseModel) -> list[CauseFinding]:
 
 def triage_facts(
     seen: Seen,
-    answers: Answers,
+    answers: Mapping[str, str],
     limits: Thresholds,
     bead: BeadWelded | None = None,
     cylinder_pressure_pa: float | None = None,
+    tests: Mapping[str, bool] | None = None,
 ) -> TriageFacts:
-    """The measured facts, the answers, and where the pores lie unless that was answered."""
-    findings = dict(answers.findings)
+    """The measured facts, and what the lead answers: a state for each finding asked, tests already tried.
+
+    Where the pores lie is taken from the bead unless it was answered.
+    """
+    findings = dict(answers)
     pattern = None if bead is None else pattern_of(bead, limits)
     if pattern is not None:
         findings.setdefault("pattern", pattern)
@@ -43,7 +37,6 @@ def triage_facts(
         steel_margin_k=seen.plate_margin_k,
         cylinder_margin_k=seen.cylinder_margin_k,
         cylinder_low=low,
-        idle_days=answers.idle_days,
         answers=findings,
-        tests=answers.tests,
+        tests=tests,
     )

@@ -40,7 +40,8 @@ class AppendResult:
     last_order: int
 
 
-class Bucket(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Bucket:
     """Believed readings of one stretch of time, summed up."""
 
     start_s: float

@@ -13,7 +13,7 @@ from monitor.beads.acceptance_rules import PoreKind, Weld
 from monitor.beads.causes import cause_model
 from monitor.beads.evidence import EvidenceState, bead_evidence, evidence_rules
 from monitor.beads.triage import Moisture, triage
-from monitor.history.bead_questions import Answers, quick_questions, triage_facts
+from monitor.history.bead_questions import quick_questions, triage_facts
 from monitor.history.bead_records import bead_points, beads_made, is_sound, pattern_of
 from monitor.history.entries import BeadWelded, Opened, PlateBroughtIn, TestBead, Withdrawn, body_of, entry_of
 from monitor.model.errors import InputError
@@ -177,12 +177,12 @@ def test_triage_takes_what_was_measured_and_what_the_lead_answers(at_work: Yard)
     seen = at_work.keeper.checks.observer.seen(
         at_work.fed_s, package="spool-9", plate="keel", cylinder="mix-1"
     )
-    dry = Answers({"stick-out": "long", "cleaner": "yes", "gas-flow": "doubtful", "surface": "clean"}, 0.0)
+    dry = {"stick-out": "long", "cleaner": "yes", "gas-flow": "doubtful", "surface": "clean"}
     facts = triage_facts(seen, dry, model.thresholds, bead(*PORES), cylinder_pressure_pa=8e6)
     assert facts.dew_point_c == seen.dew_point_c
     assert facts.used_frac == pytest.approx(2 / 72, abs=1e-4)
     assert facts.cylinder_low is False
-    found = triage(facts, model)
+    found = triage(replace(facts, idle_days=0.0), model)
     assert found.moisture is Moisture.UNLIKELY
     assert {found.causes[0].id, found.causes[1].id} == {"shielding", "stick-out"}
     assert found.next_test is not None

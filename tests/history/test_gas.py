@@ -15,17 +15,18 @@ import pytest
 from monitor.gas.questions import (
     GasCylinder,
     HoseAsk,
-    RoomAir,
     purge_answer,
     regulator_answer,
     usual_hose,
     wet_tail,
 )
 from monitor.gas.usual_practice import GasUse, gas_use
+from monitor.model.air import AirState
 from monitor.model.errors import InputError
 from monitor.physics.gas_data import gas_data
+from monitor.physics.moist_air import absolute_humidity_gm3, humidity_ratio_kgkg, wet_bulb_c
 from monitor.physics.regulator import RegulatorState
-from monitor.physics.saturation import vapour_pressure_pa
+from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
 from monitor.settings.reference import load_toml
 
 PHYSICAL = gas_data(load_toml("gas_grades.toml"))
@@ -33,8 +34,20 @@ USE: GasUse = gas_use(load_toml("gas_use.toml"), PHYSICAL)
 GASES = sorted(USE.mixtures)
 
 
-def air(temperature_c: float, rh_frac: float) -> RoomAir:
-    return RoomAir(temperature_c, rh_frac, vapour_pressure_pa(temperature_c, rh_frac))
+def air(temperature_c: float, rh_frac: float) -> AirState:
+    vapour_pa = vapour_pressure_pa(temperature_c, rh_frac)
+    return AirState(
+        time_s=0.0,
+        temperature_c=temperature_c,
+        relative_humidity_frac=rh_frac,
+        dew_point_c=dew_point_c(vapour_pa),
+        frost_point_c=frost_point_c(vapour_pa),
+        vapour_pressure_pa=vapour_pa,
+        absolute_humidity_gm3=absolute_humidity_gm3(temperature_c, vapour_pa),
+        humidity_ratio_kgkg=humidity_ratio_kgkg(vapour_pa, 101_325.0),
+        wet_bulb_c=wet_bulb_c(temperature_c, rh_frac, 101_325.0),
+        dew_point_std_k=0.3,
+    )
 
 
 DAMP = air(22.0, 0.60)

@@ -10,7 +10,7 @@ import requests
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.gas.questions import GasCylinder, RoomAir, purge_answer, wet_tail
+from monitor.gas.questions import GasCylinder, purge_answer, wet_tail
 from monitor.gas.usual_practice import gas_use
 from monitor.history.entries import Seen, entry_of
 from monitor.history.entries import TestBead as Welded
@@ -193,9 +193,8 @@ def test_carbon_dioxide_is_weighed_and_never_judged_by_its_gauge(server: Server)
 
 def test_the_page_says_what_the_things_say() -> None:
     assert AIR is not None
-    room = RoomAir(AIR.temperature_c, AIR.relative_humidity_frac, AIR.vapour_pressure_pa)
     usual = answer(GasAsk(gas="argon"), AIR, 10.0, USE)
-    assert usual.purge == purge_answer("argon", room, USE, None, [64.0])
+    assert usual.purge == purge_answer("argon", AIR, USE, None, [64.0])
     assert usual.tail == wet_tail(GasCylinder("argon", 10.0), USE)
 
 

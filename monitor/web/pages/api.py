@@ -15,7 +15,7 @@ from monitor.model.picture import AlarmNow, Picture
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
-from monitor.store.contract import EventPage
+from monitor.store.contract import Bucket, EventPage
 from monitor.web.frame.deps import Answered
 from monitor.web.frame.page import Web
 from monitor.web.frame.problems import described, faults_of
@@ -29,17 +29,6 @@ MOST_POINTS = 100_000
 _WIDTHS = (60.0, 300.0, 900.0, 1_800.0, 3_600.0, 10_800.0, 86_400.0)
 _WANTED_BUCKETS = 700
 Moment = Annotated[float, Query(ge=0, le=32_503_680_000, description="Epoch seconds, UTC")]
-
-
-@dataclass(frozen=True, slots=True)
-class BucketOut:
-    """Believed readings of one stretch of time, summed up."""
-
-    start_s: float
-    n: int
-    minimum: float
-    mean: float
-    maximum: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +50,7 @@ class SeriesOut:
     start_s: float
     end_s: float
     width_s: float
-    buckets: list[BucketOut]
+    buckets: list[Bucket]
     points: list[PointOut]
 
 
@@ -280,7 +269,7 @@ def _series(
     web: Web, key: SeriesKey, start_s: float, end_s: float, width_s: float, *, raw: bool
 ) -> SeriesOut:
     store = web.deps.series
-    buckets: list[BucketOut] = []
+    buckets: list[Bucket] = []
     points: list[PointOut] = []
     if raw:
         found = store.slice(key, start_s, end_s, MOST_POINTS + 1)
@@ -293,5 +282,5 @@ def _series(
         )
         points = [PointOut(*row) for row in rows]
     else:
-        buckets = [BucketOut(*bucket) for bucket in store.buckets(key, start_s, end_s, width_s)]
+        buckets = store.buckets(key, start_s, end_s, width_s)
     return SeriesOut(key.zone, key.source, key.quantity, start_s, end_s, width_s, buckets, points)

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 
 from monitor.beads.causes import CauseFinding, CauseModel, cause_model
 from monitor.beads.triage import Triage, triage
-from monitor.history.bead_questions import Answers, quick_questions, triage_facts
+from monitor.history.bead_questions import quick_questions, triage_facts
 from monitor.history.entries import BeadWelded, Seen, entry_of
 from monitor.history.rack import Thing
 from monitor.history.records import corrected
@@ -64,8 +64,8 @@ def routes(web: Web) -> APIRouter:
         found: Triage | None = None
         faults: tuple[Fault, ...] = ()
         try:
-            said = Answers(answers, tests=tests)
-            facts = triage_facts(about.seen, said, model.thresholds, about.bead, about.pressure_pa)
+            limits = model.thresholds
+            facts = triage_facts(about.seen, answers, limits, about.bead, about.pressure_pa, tests)
             found = triage(facts, model)
         except InputError as refusal:
             faults = refusal.faults

@@ -14,7 +14,6 @@ from monitor.gas.questions import (
     PurgeAnswer,
     RegulatorAnswer,
     RegulatorRow,
-    RoomAir,
     WetTail,
     purge_answer,
     regulator_answer,
@@ -133,16 +132,15 @@ def answer(ask: GasAsk, air: AirState, cylinder_c: float, use: GasUse) -> GasAns
     ):
         if found not in known:
             raise InputError([Fault(name, found, f"use one of: {', '.join(known)}")])
-    room = RoomAir(air.temperature_c, air.relative_humidity_frac, air.vapour_pressure_pa)
     cylinder = GasCylinder(ask.gas, cylinder_c, None if ask.gauge_bar is None else ask.gauge_bar * BAR)
     hose = HoseAsk(ask.hose, ask.hose_m, ask.bore_mm / MM, use.usual.hose_wall_m.value, ask.flow)
     flows = sorted({ask.flow, *FLOWS_LMIN})
-    regulator = regulator_answer(cylinder, room, use, ask.regulator, flows)
+    regulator = regulator_answer(cylinder, air, use, ask.regulator, flows)
     return GasAnswer(
         tail=wet_tail(cylinder, use),
         regulator=regulator,
         at_flow=next((row for row in regulator.rows if row.flow_lmin == ask.flow), None),
-        purge=purge_answer(ask.gas, room, use, hose, [ask.idle_h]),
+        purge=purge_answer(ask.gas, air, use, hose, [ask.idle_h]),
     )
 
 

@@ -30,16 +30,6 @@ class NumberCheck:
         return self.worst / self.bound if self.bound > 0 else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Disagreement:
-    """Where respected sources differ, and what is done about it."""
-
-    about: str
-    what_differs: str
-    by_how_much: str
-    what_we_do: str
-
-
 def routes(web: Web) -> APIRouter:
     """The page."""
     router = APIRouter(include_in_schema=False)
@@ -54,7 +44,7 @@ def routes(web: Web) -> APIRouter:
             here="more",
             checks=checks_of(content),
             against=content.get("against", {}),
-            disagreements=disagreements_of(notes),
+            disagreements=notes.get("where_sources_disagree", []),
         )
 
     return router
@@ -74,12 +64,3 @@ def checks_of(content: dict[str, Any]) -> list[NumberCheck]:
         for row in content.get("checks", [])
     ]
     return sorted(rows, key=lambda row: (row.quantity, row.source))
-
-
-def disagreements_of(content: dict[str, Any]) -> list[Disagreement]:
-    """The rows of the file of notes."""
-    names = ("about", "what_differs", "by_how_much", "what_we_do")
-    return [
-        Disagreement(*(str(row.get(name, "")) for name in names))
-        for row in content.get("where_sources_disagree", [])
-    ]

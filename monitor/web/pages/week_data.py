@@ -1,7 +1,7 @@
 """Reads what a weekly chart shows: series by zone, shifts, warnings, sensor troubles, sums by day."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -142,7 +142,7 @@ def read_zone(
 
 def coarser(buckets: Sequence[Bucket], width_s: float) -> list[Bucket]:
     """The same in wider buckets, for a drawing; sums are taken from the fine ones on every page."""
-    return merged([[b._replace(start_s=b.start_s // width_s * width_s) for b in buckets]])
+    return merged([[replace(b, start_s=b.start_s // width_s * width_s) for b in buckets]])
 
 
 def doubtful(store: SeriesStore, settings: Settings, zone: Zone, window: Window) -> list[tuple[float, float]]:
