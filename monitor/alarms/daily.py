@@ -89,8 +89,8 @@ def say_day(day: Day, wording: Wording) -> Phrases:
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
         head = _nothing_stands(day, wording, now)
-        texts = (f"{head.text} {tail} {notes}", f"{head.text} {tail}")
-        return Phrases(head.title, _fitting(texts, most))
+        said = f"{head.text} {tail}"
+        return Phrases(head.title, _fitting((f"{said} {notes}", said), most))
     rows = (_row(day.stands, named, wording) for named in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
     texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
