@@ -4,11 +4,16 @@ from dataclasses import dataclass
 from statistics import median
 
 HOUR_S = 3600.0
-# How much of the past counts: so many samples at most, so far apart, over so long at least.
-KEEP = 13
-APART_S = 300.0
-LEAST_S = 1500.0
 FAR_H = 99.0  # as good as never; a plain number, so that it can be compared, stored and shown
+
+
+@dataclass(frozen=True, slots=True)
+class TrendRules:
+    """How much of the past counts: at most `keep` samples, `apart_s` apart, over `least_s` at least."""
+
+    apart_s: float = 300.0
+    keep: int = 13
+    least_s: float = 1500.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,24 +23,24 @@ class Trend:
     samples: tuple[tuple[float, float], ...] = ()
 
 
-def followed(trend: Trend, time_s: float, value: float) -> Trend:
+def followed(trend: Trend, time_s: float, value: float, rules: TrendRules) -> Trend:
     """The trend with one more value; a gap longer than the window starts it anew."""
     samples = trend.samples
-    if samples and (time_s < samples[-1][0] or time_s - samples[-1][0] > APART_S * KEEP):
+    if samples and (time_s < samples[-1][0] or time_s - samples[-1][0] > rules.apart_s * rules.keep):
         samples = ()
-    if len(samples) >= 2 and samples[-1][0] - samples[-2][0] < APART_S:
+    if len(samples) >= 2 and samples[-1][0] - samples[-2][0] < rules.apart_s:
         samples = samples[:-1]
-    return Trend((*samples, (time_s, value))[-KEEP:])
+    return Trend((*samples, (time_s, value))[-rules.keep :])
 
 
-def slope_per_h(trend: Trend) -> float | None:
+def slope_per_h(trend: Trend, rules: TrendRules) -> float | None:
     """How fast the value moves, per hour; None while too little is known.
 
     The median of the slopes between all pairs of samples (Theil 1950, Sen 1968,
     doi:10.1080/01621459.1968.10480934): a few odd samples do not sway it.
     """
     samples = trend.samples
-    if len(samples) < 3 or samples[-1][0] - samples[0][0] < LEAST_S:
+    if len(samples) < 3 or samples[-1][0] - samples[0][0] < rules.least_s:
         return None
     slopes = [
         (later[1] - earlier[1]) / (later[0] - earlier[0])
@@ -46,12 +51,12 @@ def slope_per_h(trend: Trend) -> float | None:
     return median(slopes) * HOUR_S
 
 
-def hours_to(trend: Trend, limit: float) -> float | None:
+def hours_to(trend: Trend, limit: float, rules: TrendRules) -> float | None:
     """Hours until a falling value meets a limit at its present pace; FAR_H if it does not fall.
 
     0 where it lies below the limit already, None while too little is known.
     """
-    slope = slope_per_h(trend)
+    slope = slope_per_h(trend, rules)
     if slope is None:
         return None
     distance = median(value for _, value in trend.samples[-3:]) - limit

@@ -73,8 +73,8 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         # a trend across a time in which nothing was known would be no trend
         went_on = before is not None and now.time_s - before.time_s <= fresh_s
         trend = trends[zone.id] if went_on else watch.NO_TREND
-        trends[zone.id] = followed(trend, now.time_s, now.dew_point_c)
-        rises[zone.id] = slope_per_h(trends[zone.id]) or 0.0
+        trends[zone.id] = followed(trend, now.time_s, now.dew_point_c, watch.TREND)
+        rises[zone.id] = slope_per_h(trends[zone.id], watch.TREND) or 0.0
     return replace(state, air=air, dew_trends=trends, dew_rises=rises)
 
 
@@ -105,8 +105,8 @@ def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
             trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
             # What was supposed drifts by itself as it comes together: the trend is that of the kinder end.
             margin_k = seen.margin_k if seen.kinder_margin_k is None else seen.kinder_margin_k
-            trend = followed(trend, now_s, margin_k)
-            hours = hours_to(trend, 0.0)
+            trend = followed(trend, now_s, margin_k, watch.TREND)
+            hours = hours_to(trend, 0.0, watch.TREND)
             trends[facts.id] = trend
             figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
     return replace(state, bodies=bodies, supposed=supposed, figures=figures, margin_trends=trends)

@@ -6,7 +6,7 @@ from monitor.alarms.conditions import Condition, ConditionSubject, Observation, 
 from monitor.alarms.escalation import nobody_answers
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shift_condition
 from monitor.alarms.states import AlarmBook
-from monitor.alarms.trend import FAR_H, HOUR_S, Trend
+from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.package_facts import PackageFacts
 from monitor.core.body_figures import Figures
@@ -21,6 +21,7 @@ from monitor.sensors.track import DoubtReason, SensorTrack
 
 STILL_WET_K = -0.01  # passed on for a body that is still wet though its skin is above the dew point
 BELIEVED = frozenset({SensorStatus.GOOD, SensorStatus.MAINTENANCE_REQUIRED})
+TREND = TrendRules()
 NO_TREND = Trend()
 SERVICE = "service"
 SERVICE_KINDS = ("broker_away", "store_behind", "warnings_undeliverable", "record_contradicted")

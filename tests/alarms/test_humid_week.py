@@ -19,7 +19,7 @@ from monitor.alarms.grouping import Announcement, GroupBook, Why, answer, regrou
 from monitor.alarms.lifecycle import advance, empty_book, with_conditions
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shop_conditions
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError, Transition
-from monitor.alarms.trend import Trend, followed, hours_to, slope_per_h
+from monitor.alarms.trend import Trend, TrendRules, followed, hours_to, slope_per_h
 from monitor.model.device import Measure, Sensor
 from monitor.model.limits import Limits
 from monitor.model.place import Site, Zone
@@ -29,6 +29,7 @@ from tests.alarms.shop import ANN, START_S, catalogue
 
 CATALOGUE = catalogue()
 LIMITS = Limits()
+TREND = TrendRules()
 STEP_S, DAYS = 120.0, 7
 SHIFT_S = 8 * 3600.0
 ZONES = {
@@ -147,8 +148,8 @@ class Week:
             self.air[zone] = air_c, dew_c
             noisy_c = air_c + self.chance.gauss(0.0, 0.05)
             noisy_dew_c = min(dew_c + self.chance.gauss(0.0, 0.15), noisy_c)
-            self.dew_trends[zone] = followed(self.dew_trends[zone], now_s, noisy_dew_c)
-            rise = slope_per_h(self.dew_trends[zone])
+            self.dew_trends[zone] = followed(self.dew_trends[zone], now_s, noisy_dew_c, TREND)
+            rise = slope_per_h(self.dew_trends[zone], TREND)
             at_work = 6.0 <= hours % 24.0 < 22.0
             facts = () if at_work else ("off_shift",)
             for kind, value in (
@@ -175,12 +176,12 @@ class Week:
             true_k = body.skin_c - dew_c
             self.remember(body.id, true_k, now_s)
             margin_k = true_k + self.chance.gauss(0.0, 0.2)
-            trend = followed(self.margin_trends[body.id], now_s, margin_k)
+            trend = followed(self.margin_trends[body.id], now_s, margin_k, TREND)
             self.margin_trends[body.id] = trend
             for kind, value in (
                 ("body_margin_low", margin_k),
                 ("body_wet", margin_k),
-                ("body_time_to_wet", hours_to(trend, 0.0)),
+                ("body_time_to_wet", hours_to(trend, 0.0, TREND)),
             ):
                 yield Observation(condition_id(kind, body.id), 99.0 if value is None else value, now_s)
 
