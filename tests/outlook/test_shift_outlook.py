@@ -107,7 +107,8 @@ COLD_WEEK = {"cage": forecast("cage", -5.7, -4.0), "bay": forecast("bay", 2.0, 1
 
 
 def cage_with(used: bool, **changes: object):
-    spare = replace(thing("Spare mix", cylinder(), "cage", -4.0), used=used)
+    facts, state = thing("Spare mix", cylinder(), "cage", -4.0)
+    spare = (replace(facts, used=used), state)
     zones = {"cage": ZoneAhead("cage", "Gas Cage", "ferrymoor", "cage"), "bay": scene().zones["bay"]}
     return scene(zones=zones, bodies=(spare,), **changes)
 
@@ -128,8 +129,8 @@ def test_a_capped_spare_in_a_cold_cage_is_for_the_page_and_brings_no_odds_of_har
 
 def test_what_is_in_use_is_spoken_of_before_a_spare() -> None:
     yard = cage_with(used=False)
-    keel = thing("Plate keel", plate(), "bay", 4.0)
-    both = replace(yard, bodies=(*yard.bodies, keel))
+    keel, state = thing("Plate keel", plate(), "bay", 4.0)
+    both = replace(yard, bodies=(*yard.bodies, keel), states={**yard.states, keel.id: state})
     found = shift_outlooks(both, look_ahead(both, COLD_WEEK, NOW_S), (SHIFT,))[0]
     alone = replace(both, bodies=(keel,))
     only = shift_outlooks(alone, look_ahead(alone, COLD_WEEK, NOW_S), (SHIFT,))[0]
