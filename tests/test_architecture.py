@@ -64,12 +64,12 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "notify": (
         "model clock wire alarms settings store",
-        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os requests "
-        "smtplib socket ssl threading urllib",
+        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os pathlib "
+        "requests smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables history sensors outlook alarms settings store",
-        f"{PURE} csv io re",
+        f"{PURE} csv html importlib io json re",
     ),
     "web": (
         "model physics consumables beads gas history sensors outlook alarms settings store notify report",
@@ -86,7 +86,7 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
     ),
     "cli": (
-        "model clock outlook settings store mqtt weather notify web demo engine",
+        "model clock outlook settings store mqtt weather notify report web demo engine",
         f"{PURE} click errno json logging pathlib signal sys tempfile threading tqdm",
     ),
     "__main__": ("cli", ""),

@@ -17,6 +17,7 @@ from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.ports import free_port
 from tests.receivers import web_receiver
 from tests.test_settings import SMALL, write
+from tests.web.printed import read_back
 
 COMMANDS = tuple(main.commands)
 
@@ -75,6 +76,19 @@ def test_verify_says_that_a_fresh_chain_holds(tmp_path: Path) -> None:
     (tmp_path / "var").mkdir()
     result = run("verify", str(write(tmp_path, SMALL)))
     assert (result.exit_code, "the chain holds" in result.output) == (0, True)
+
+
+def test_sheet_writes_the_record_of_a_week_and_calls_nothing_dry_that_nobody_measured(tmp_path: Path) -> None:
+    (tmp_path / "var").mkdir()
+    file = tmp_path / "week.pdf"
+    result = run(
+        "sheet", str(write(tmp_path, SMALL)), "week", "2026-W20", "--out", str(file), "--paper", "letter"
+    )
+    assert (result.exit_code, str(file) in result.output) == (0, True)
+    (first, *_) = read_back(file.read_bytes())
+    assert first.size_pt == (612, 792)
+    assert "not known" in first.text
+    assert run("sheet", str(write(tmp_path, SMALL)), "lot", "L-9", "--out", str(file)).exit_code == 2
 
 
 def test_replay_of_a_file_that_is_no_recording_names_the_line(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from monitor.cli.channel_commands import test_channel_command
 from monitor.cli.check_commands import check_command, check_payload_command
 from monitor.cli.replay_commands import record_command, replay_command
 from monitor.cli.run_commands import demo_command, run_command
+from monitor.cli.sheet_command import sheet_command
 from monitor.cli.store_commands import backup_command, move_command, resend_command, restore_command
 from monitor.cli.verify_command import verify_command
 from monitor.model.errors import DryshiftError, InputError
@@ -49,6 +50,7 @@ for command in (
     backtest_command,
     test_channel_command,
     verify_command,
+    sheet_command,
     backup_command,
     restore_command,
     move_command,

@@ -2,7 +2,6 @@
 
 import hashlib
 import logging
-import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -22,9 +21,12 @@ from monitor.engine.delivery import Delivering
 from monitor.engine.derivation import Deriver
 from monitor.engine.forecaster import Foreseer, weather_providers
 from monitor.engine.judging_watch import Watch
+from monitor.engine.link_key import link_key
 from monitor.engine.loop import CoreLoop
+from monitor.engine.paper_records import Wanted, on_paper
 from monitor.engine.parts import intake_parts, server_part, watch_part
 from monitor.engine.proof_of_life import Watching
+from monitor.engine.record_post import RecordPost
 from monitor.engine.record_watch import LOOK_EVERY_S as RECORD_EVERY_S
 from monitor.engine.record_watch import RecordWatch
 from monitor.engine.recount import Recounter
@@ -57,18 +59,6 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
 CALENDARS_EVERY_S = 3_600.0
 START_WAIT_S = 5.0  # real seconds: with little to work through, pages are right from the start
-KEY_FILE = "link.key"
-
-
-def link_key(settings: Settings) -> bytes:
-    """The key that signs links and forms: from the settings, else made once and kept beside the data."""
-    if settings.service.secret_key is not None:
-        return settings.service.secret_key.get_secret_value().encode()
-    file = settings.service.data_dir / KEY_FILE
-    if not file.exists():
-        file.touch(mode=0o600)
-        file.write_bytes(secrets.token_bytes(32))
-    return file.read_bytes()
 
 
 class Service:
@@ -125,6 +115,7 @@ class Service:
         self._periodic = BackgroundScheduler(timezone="UTC")
         self._core_error = ""
         self._pictured = False
+        self._record_post = RecordPost(settings, self.ledger, self._sources, self._page_time_s)
 
     def start(self) -> None:
         """Begin; raises InputError where a port is taken."""
@@ -283,6 +274,7 @@ class Service:
             every(CALENDARS_EVERY_S, self._read_calendars, "calendars")
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
+        every(RecordPost.LOOK_EVERY_S, self._guarded(self._record_post.look), "record of the week")
         self._periodic.start()
 
     def _keep_end(self) -> None:
@@ -339,6 +331,7 @@ class Service:
             found.append(server_part(shipping, now_s))
         if self.delivering is not None:
             found += self.delivering.parts()
+        found += self._record_post.parts()
         return found + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
 
     def _dressed(self, note: Notification) -> Notification:
@@ -369,6 +362,7 @@ class Service:
             channels=channels.now,
             try_channel=channels.test,
             sheet=lambda kind, of, site: page_answers.sheet(self._sources(), kind, of, site),
+            paper=lambda kind, of, site, size: on_paper(self._sources(), Wanted(kind, of, site), size),
             run_off=self.keeper.run_off,
             oven_doubts=self.keeper.oven_doubts,
             witnesses=self.record_watch.witnesses,

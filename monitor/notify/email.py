@@ -8,6 +8,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.utils import format_datetime, parseaddr
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -18,6 +19,7 @@ from monitor.settings.schema import Channel
 from monitor.wire.ration import Ration
 from monitor.wire.sockets import connect, tls_context
 
+MOST_ATTACHED_BYTES = 8 * 1024 * 1024
 MOST_BYTES = 64 * 1024  # of a mail server's answers, together
 
 
@@ -43,8 +45,22 @@ def compose(notification: Notification, server: Channel, now_s: float) -> EmailM
     links = notification.data.get("links")
     if isinstance(links, dict):
         lines += ["", *(f"{name}: {url}" for name, url in links.items())]
+    attached = notification.data.get("attachment")
+    content = None if attached is None else _attachment(Path(str(attached)))
+    if attached is not None and content is None:
+        lines += ["", f"The file cannot be attached: {attached} is not there, or is too large to mail."]
     mail.set_content("\n".join(lines) + "\n")
+    if content is not None:
+        mail.add_attachment(content, "application", "pdf", filename=Path(str(attached)).name)
     return mail
+
+
+def _attachment(file: Path) -> bytes | None:
+    """A file of ours; None where it is gone or larger than mail servers take."""
+    try:
+        return file.read_bytes() if file.stat().st_size <= MOST_ATTACHED_BYTES else None
+    except OSError:
+        return None
 
 
 def recipients(notification: Notification, server: Channel) -> tuple[str, ...]:

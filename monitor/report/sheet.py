@@ -2,11 +2,12 @@
 
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 
 from monitor.model.errors import Fault, InputError
+from monitor.report.local_days import day_and_clock_of
 
 NOTHING = ""  # an empty cell: not known
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -50,6 +51,13 @@ class Sheet:
         return found
 
 
+def chosen(section: SheetSection, columns: Sequence[str]) -> SheetSection:
+    """The same table with some of its columns, in this order."""
+    places = [section.columns.index(name) for name in columns]
+    rows = tuple(tuple(row[n] for n in places) for row in section.rows)
+    return replace(section, columns=tuple(columns), rows=rows)
+
+
 @dataclass(frozen=True, slots=True)
 class Writing:
     """How a site's sheets write times and temperatures."""
@@ -62,6 +70,16 @@ class Writing:
         return (
             NOTHING if time_s is None else datetime.fromtimestamp(time_s, self.zone).isoformat(" ", "seconds")
         )
+
+    def short(self, time_s: float | None) -> str:
+        """Day and clock without the year, for a record whose head names the week: "Wed 16 Sep 20:10"."""
+        return NOTHING if time_s is None else day_and_clock_of(time_s, self.zone)
+
+    def difference(self, difference_k: float | None) -> str:
+        """One decimal with its sign, in the shop's unit."""
+        if difference_k is None or difference_k != difference_k:
+            return NOTHING
+        return f"{difference_k * 1.8 if self.fahrenheit else difference_k:+.1f}"
 
     def temperature(self, temperature_c: float | None) -> str:
         """One decimal, in the shop's unit."""

@@ -10,6 +10,7 @@ from monitor.consumables.exposure_limits import ClockRules
 from monitor.history.entry_words import EntryWords
 from monitor.history.package_history import PackageHistory
 from monitor.history.records import Refusal
+from monitor.history.shop_history import TOLD, declared_things
 from monitor.model.event import Event, EventKind
 from monitor.model.place import Site
 from monitor.model.shift_span import ShiftSpan
@@ -76,6 +77,13 @@ class Sources:
         sites = {site.id: site for site in self.settings.sites}
         found = next((one.site for one in self.settings.zones if one.id == zone), None)
         return sites[found] if found is not None else self.settings.sites[0]
+
+    def names(self) -> dict[str, str]:
+        """What people call every place and thing, also those that have left."""
+        told = declared_things(self.settings).history(self.ledger.events(kinds=TOLD))
+        histories = [one.history for part in (told.packages, told.bodies) for one in part.values()]
+        found = {one.id: one.name for one in histories if one is not None}
+        return found | {zone.id: zone.name for zone in self.settings.zones}
 
     def zone_name(self, zone: str) -> str:
         """What people call a zone."""

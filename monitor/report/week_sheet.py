@@ -49,7 +49,7 @@ def _midnight(day: date, zone: tzinfo) -> float:
 
 def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
     """The record of a site's week; a week that is not over ends now."""
-    site = _site(sources, site_id)
+    site = site_named(sources, site_id)
     writing = sources.writing(site)
     edges = week_edges(week, site.tz)
     start_s, end_s = edges[0], min(edges[-1], sources.now_s)
@@ -57,7 +57,7 @@ def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
         raise InputError([Fault("week", week, "has not begun; choose an earlier one")])
     proof = verified(sources.ledger, sources.witnesses())
     events = entries_of_week(sources, site, start_s, end_s)
-    records, hours = _open_in_week(sources, site, start_s, end_s)
+    records, hours = open_in_week(sources, site, start_s, end_s)
     refused = [one for event in events for one in sources.keeper.refused(event.subject)]
     return Sheet(
         kind="week",
@@ -86,7 +86,8 @@ def _performance(sources: Sources, writing: Writing, between_s: tuple[float, flo
     return performance_section(alarm_performance(sources.ledger, people, figures, spans, between_s), writing)
 
 
-def _site(sources: Sources, site_id: str) -> Site:
+def site_named(sources: Sources, site_id: str) -> Site:
+    """A site by its id; InputError lists the known ones."""
     found = next((site for site in sources.settings.sites if site.id == site_id), None)
     if found is None:
         known = ", ".join(site.id for site in sources.settings.sites)
@@ -161,7 +162,7 @@ def _homes(sources: Sources, events: Sequence[Event]) -> Mapping[str, set[str]]:
     return homes
 
 
-def _open_in_week(
+def open_in_week(
     sources: Sources, site: Site, start_s: float, end_s: float
 ) -> tuple[list[PackageRecord], list[float]]:
     """The packages whose clock ran in the week, as they stood at its end, and the hours it counted."""

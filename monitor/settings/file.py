@@ -139,6 +139,7 @@ def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -
     yield from _doubled(tree)
     yield from _without_place(tree)
     yield from _out_of_reach(tree)
+    yield from _not_mailed(tree)
     yield from impossible(tree)
     ids: dict[str, frozenset[str]] = {
         "site": _ids(tree, "sites"),
@@ -179,6 +180,19 @@ def _out_of_reach(tree: Mapping[str, Any]) -> Iterator[Fault]:
                 if isinstance(one, str) and one in mute:
                     fix = "is on call but has no channels: nothing would reach them; give them one"
                     yield Fault(f"on_call[{n}].{field}{where}", repr(one), fix)
+
+
+def _not_mailed(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    """Channels that the record of the week cannot be mailed to."""
+    record = tree.get("record", {})
+    mails = sorted(
+        str(item.get("id")) for _, item in _tables(tree, "channels") if item.get("kind") == "email"
+    )
+    wanted = record.get("mail_to", ()) if isinstance(record, Mapping) else ()
+    for n, one in enumerate(wanted if isinstance(wanted, list | tuple) else ()):
+        if one not in mails:
+            fix = f"is no channel of kind email; use one of: {', '.join(mails) or 'none is defined'}"
+            yield Fault(f"record.mail_to[{n}]", repr(one), fix)
 
 
 def _tables(tree: Mapping[str, Any], section: str) -> list[tuple[int, Mapping[str, Any]]]:

@@ -115,6 +115,15 @@ class WebSection(Section):
     language: str = "en"
 
 
+class RecordSection(Section):
+    """The record of the week on paper."""
+
+    paper: Literal["a4", "letter"] = "a4"
+    mail_to: tuple[Identifier, ...] = ()  # channels of kind "email"; none: it is not mailed
+    mail_on: Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"] = "mon"
+    mail_at: time = time(7, 0)
+
+
 class Calendar(Section):
     """An iCalendar file or address (RFC 5545) that holds a site's shifts."""
 
@@ -173,6 +182,7 @@ class Settings(DeclaredShop, BaseSettings):
     mqtt: MqttSection = MqttSection()
     store: StoreSection = StoreSection()
     web: WebSection = WebSection()
+    record: RecordSection = RecordSection()
     warning: WarningTimes = WarningTimes()
     calendars: tuple[Calendar, ...] = ()
     channels: tuple[Channel, ...] = ()

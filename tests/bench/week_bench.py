@@ -14,6 +14,7 @@ import numpy as np
 import requests
 
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
+from monitor.report import zone_series as stored
 from monitor.settings.schema import Settings
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.pages import week_data
@@ -85,11 +86,11 @@ def milliseconds(work: Callable[[], object]) -> float:
 def reads(shop: sample.Shop, zones: int) -> Callable[[], object]:
     """The store's part of a page, alone: the bare baseline."""
     deps = shop.deps
-    window = week_data.last_days(sample.NOW_S, deps.settings.sites[0].tz, week_data.WIDTH_S)
+    window = week_data.last_days(sample.NOW_S, deps.settings.sites[0].tz, stored.WIDTH_S)
     keys = set(deps.series.keys())
     chosen = deps.settings.zones[:zones]
     settings, now_s = deps.settings, sample.NOW_S
-    return lambda: [week_data.read_zone(deps.series, settings, zone, window, now_s, keys) for zone in chosen]
+    return lambda: [stored.read_zone(deps.series, settings, zone, window, now_s, keys) for zone in chosen]
 
 
 def main(folder: Path) -> None:

@@ -8,6 +8,7 @@ from monitor.beads.acceptance import Pore
 from monitor.beads.acceptance_rules import Weld
 from monitor.consumables.classes import Place
 from monitor.engine import page_answers
+from monitor.engine.paper_records import Wanted, on_paper
 from monitor.history.entries import BeadWelded, Moved, Opened, StoreChecked, TestBead
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Sheet
@@ -172,5 +173,6 @@ def deps(yard: Yard) -> WebDeps:
         clock=lambda: yard.fed_s,
         key=b"a key for tests only, 32 bytes!!",
         sheet=sheet,
+        paper=lambda kind, of, site, size: on_paper(sources(yard), Wanted(kind, of, site), size),
         seen=lambda ask: page_answers.seen(yard.keeper, ask),
     )

@@ -4,11 +4,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.alarms.catalogue import catalogue_from
-from monitor.alarms.states import AlarmState
+from monitor.alarms.states import UNANSWERED, AlarmState
 from monitor.model.picture import AlarmNow
+from monitor.report.condition_words import AlarmWords
 from monitor.settings.reference import load_toml
-from monitor.web.frame.alarm_groups import AlarmWords, groups
-from monitor.web.frame.look import SET_APART, UNANSWERED
+from monitor.web.frame.alarm_groups import groups
+from monitor.web.frame.look import SET_APART
 from tests.web import sample
 
 WORDS = AlarmWords(catalogue_from(load_toml("conditions.toml")), {"mix-1": "Mix 1"})

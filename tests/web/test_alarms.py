@@ -7,10 +7,10 @@ from urllib.parse import unquote
 import pytest
 import requests
 
-from monitor.alarms.states import AlarmState, CommandKind
+from monitor.alarms.states import UNANSWERED, AlarmState, CommandKind
 from monitor.model.picture import WarningNow
 from monitor.notify.links import make_link
-from monitor.web.frame.look import ALARM_STATES, UNANSWERED
+from monitor.web.frame.look import ALARM_STATES
 from monitor.web.server import Server
 from tests.web import sample
 

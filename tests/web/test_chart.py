@@ -6,8 +6,7 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.store.contract import Bucket
-from monitor.web.frame.chart import (
+from monitor.report.chart import (
     ChartLimit,
     Trace,
     Window,
@@ -18,6 +17,7 @@ from monitor.web.frame.chart import (
     scale,
     spread_labels,
 )
+from monitor.store.contract import Bucket
 
 WINDOW = Window(0.0, 100_000.0, 1_000.0)
 

@@ -1,10 +1,13 @@
 """Every page printed by a browser on A4 and Letter, and read back: how many sheets, and no text over text."""
 
 from collections.abc import Iterator
+from html import unescape
 
 import pytest
+import requests
 from playwright.sync_api import Browser
 
+from monitor.report import paper
 from monitor.web.app import create_app
 from monitor.web.server import Server, serve
 from tests.bookkeeper import small_shop
@@ -73,6 +76,39 @@ def test_a_yards_page_prints_on_a_few_sheets_and_nothing_over_anything(
     chromium: Browser, server: Server, path: str
 ) -> None:
     assert printed(chromium, server, path, "A4") <= 4
+
+
+@pytest.mark.parametrize(("asked", "size_pt"), [("", PAPERS["A4"]), ("&size=letter", PAPERS["Letter"])])
+def test_one_button_on_the_weeks_page_gives_the_record_to_sign(
+    small: Server, asked: str, size_pt: tuple[int, int]
+) -> None:
+    address = f"/sheet/week.pdf?of={small_shop.WEEK}&amp;site=tarn-hollow"
+    for page in (f"/week?week={small_shop.WEEK}", f"/sheet/week?of={small_shop.WEEK}&site=tarn-hollow"):
+        assert f'href="{address}"' in requests.get(small.url + page, timeout=30).text
+    answer = requests.get(small.url + unescape(address) + asked, timeout=60)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "application/pdf")
+    assert "dryshift-week-2026-W38.pdf" in answer.headers["content-disposition"]
+    sheets = read_back(answer.content)
+    assert len(sheets) <= 2
+    assert sheets[0].size_pt == pytest.approx(size_pt, abs=1.0)
+
+
+def test_a_record_that_there_is_not_is_refused_in_words(small: Server) -> None:
+    answer = requests.get(f"{small.url}/sheet/package.pdf?of=nobody", timeout=30)
+    assert answer.status_code == 422
+    assert "was never opened here" in answer.text
+
+
+def test_without_the_typesetter_the_pages_say_how_to_get_it(
+    small: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(paper, "TYPESETTER", "no_typesetter_of_this_name")
+    answer = requests.get(f"{small.url}/sheet/week.pdf?of={small_shop.WEEK}", timeout=30)
+    assert answer.status_code == 503
+    assert "sh deploy/install.sh paper" in answer.text
+    page = requests.get(f"{small.url}/week?week={small_shop.WEEK}", timeout=30).text
+    assert "sh deploy/install.sh paper; the browser prints this page" in page
+    assert "week.pdf" not in page
 
 
 def test_letters_over_letters_are_found(chromium: Browser) -> None:

@@ -19,6 +19,7 @@ from monitor.notify.outcome import Outcome, Refused
 from monitor.outlook.action import Action, PlanInputs
 from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.warning import Score
+from monitor.report.paper import PaperSize
 from monitor.report.sheet import Sheet
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore, Witness
@@ -66,6 +67,10 @@ def _no_sheet(kind: str, of: str, site: str) -> Sheet:
     raise InputError([Fault(kind, of, "cannot be made here; the running service makes sheets")])
 
 
+def _no_paper(kind: str, of: str, site: str, size: PaperSize) -> bytes:
+    raise InputError([Fault(kind, of, "cannot be printed here; the running service makes records")])
+
+
 @dataclass(frozen=True, slots=True)
 class WebDeps:
     """Everything the pages read, and the ways in which they act.
@@ -77,10 +82,10 @@ class WebDeps:
     with an InputError what cannot be true, and derives clocks and bodies anew;
     `monitor.history.package_history` reads them back. `seen` tells what was measured and counted at a moment,
     `scores` how the warnings of shifts that are over came out, `try_channel` sends one test message,
-    `sheet` makes the record of a package, lot, job or week (kind, which one, site), `run_off` says how to run
-    off a package's outer wraps where that is called for, `oven_doubts` what speaks against putting a package
-    into an oven now (package, place, zone), `witnesses` the ledger's ends that were kept outside of it, in
-    rising number.
+    `sheet` makes the record of a package, lot, job or week (kind, which one, site), `paper` its PDF,
+    `run_off` says how to run off a package's outer wraps where that is called for, `oven_doubts` what speaks
+    against putting a package into an oven now (package, place, zone), `witnesses` the ledger's ends
+    that were kept outside of it, in rising number.
     """
 
     settings: Settings
@@ -100,6 +105,7 @@ class WebDeps:
     channels: Callable[[], Sequence[ChannelState]] = tuple
     try_channel: Callable[[str, str], Outcome] = _no_channel
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
+    paper: Callable[[str, str, str, PaperSize], bytes] = _no_paper
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
     witnesses: Callable[[], Sequence[Witness]] = tuple

@@ -53,7 +53,6 @@ ALARM_STATES = {
     AlarmState.SUPPRESSED: "Suppressed by design",
     AlarmState.OUT_OF_SERVICE: "Out of service",
 }
-UNANSWERED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
 SET_APART = frozenset(SET_ASIDE)
 PRIORITIES = ("high", "medium", "low")
 

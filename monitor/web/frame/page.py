@@ -15,10 +15,12 @@ from monitor.alarms.catalogue import catalogue_from
 from monitor.model.level import Level
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorStatus
+from monitor.report.condition_words import AlarmWords
+from monitor.report.paper import HOW_TO_GET_IT, can_print
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.web.frame import look, now_view
-from monitor.web.frame.alarm_groups import AlarmGroup, AlarmWords, acts, groups
+from monitor.web.frame.alarm_groups import AlarmGroup, acts, groups
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.show import Show
@@ -157,6 +159,8 @@ def make_web(deps: WebDeps) -> Web:
         shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
         words=words,
         acts=acts,
+        can_print=can_print,
+        how_to_print=HOW_TO_GET_IT,
         people=[person.name for person in deps.settings.people],
     )
     return Web(deps, show, words, env)

@@ -7,11 +7,10 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.odds import odds_text
 from monitor.model.reading import Quantity
+from monitor.report.local_days import DAYS, MONTHS, day_and_clock
 from monitor.settings.schema import Settings
 from monitor.web.frame.us_units import with_us_units
 
-DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 NOTHING = "–"
 _NBSP = "\N{NO-BREAK SPACE}"  # a number and its unit stay on one line
 MINUTE_S, HOUR_S, DAY_S = 60.0, 3_600.0, 86_400.0
@@ -151,12 +150,6 @@ class Show:
     def site_name(self, site: str) -> str:
         """What people call a site."""
         return next((s.name for s in self.settings.sites if s.id == site), site)
-
-
-def day_and_clock(moment: datetime) -> str:
-    """A moment that is not near, such as "Wed 9 Sep 06:00"."""
-    day = f"{DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}"
-    return f"{day} {moment:%H:%M}"
 
 
 def _absent(value: float | None) -> bool:

@@ -7,9 +7,9 @@ from fastapi.responses import HTMLResponse
 
 from monitor.alarms.performance import Performance, figures_from
 from monitor.model.data_tables import Sourced
+from monitor.report.condition_words import AlarmWords
 from monitor.report.performance_sheet import TITLES, AlarmPerformance, alarm_performance, figure_text
 from monitor.settings.reference import load_toml
-from monitor.web.frame.alarm_groups import AlarmWords
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page import Web
 

@@ -12,8 +12,8 @@ from fastapi.responses import HTMLResponse
 from monitor.beads.evidence import BeadEvidence, BeadPoint, bead_evidence, evidence_rules
 from monitor.history.bead_records import BeadMade, bead_points, beads_made
 from monitor.model.event import EventKind
+from monitor.report.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.settings.reference import load_toml
-from monitor.web.frame.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page import Web
 from monitor.web.frame.show import Show

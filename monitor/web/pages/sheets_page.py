@@ -1,4 +1,4 @@
-"""Records to print or take away: the history of a package, lot, job or week, as a page and as CSV."""
+"""Records to print or take away: the history of a package, lot, job or week, as a page, as CSV and as PDF."""
 
 from datetime import timedelta
 from enum import StrEnum
@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.report.paper import PaperSize
 from monitor.report.sheet import Sheet, csv_of
 from monitor.web.frame.page import Web
 
@@ -25,7 +26,7 @@ OfSite = Annotated[str, Query(max_length=48)]
 
 
 def routes(web: Web) -> APIRouter:
-    """Each sheet twice; the file holds the same tables."""
+    """Each sheet three times; the CSV holds the same tables, the PDF is for signing."""
     router = APIRouter(include_in_schema=False)
 
     @router.get("/sheets")
@@ -43,11 +44,19 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/sheet/{kind}.csv")
     def file(kind: SheetKind, of: Of, site: OfSite = "") -> Response:
-        name = "-".join(part for part in ("dryshift", kind, _plain(of)) if part)
         return Response(
             csv_of(_sheet(web, kind, of, site)),
             media_type="text/csv; charset=utf-8",
-            headers={"content-disposition": f'attachment; filename="{name}.csv"'},
+            headers={"content-disposition": f'attachment; filename="{_file(kind, of)}.csv"'},
+        )
+
+    @router.get("/sheet/{kind}.pdf")
+    def paper(kind: SheetKind, of: Of, site: OfSite = "", size: PaperSize | None = None) -> Response:
+        chosen = size or PaperSize(web.deps.settings.record.paper)
+        return Response(
+            web.deps.paper(kind, of, site or web.deps.settings.sites[0].id, chosen),
+            media_type="application/pdf",
+            headers={"content-disposition": f'attachment; filename="{_file(kind, of)}.pdf"'},
         )
 
     @router.get("/sheet/{kind}")
@@ -60,6 +69,10 @@ def routes(web: Web) -> APIRouter:
 
 def _sheet(web: Web, kind: SheetKind, of: str, site: str) -> Sheet:
     return web.deps.sheet(kind, of, site or web.deps.settings.sites[0].id)
+
+
+def _file(kind: SheetKind, of: str) -> str:
+    return "-".join(part for part in ("dryshift", kind, _plain(of)) if part)
 
 
 def _plain(text: str) -> str:

@@ -14,8 +14,8 @@ from fastapi.responses import HTMLResponse, Response
 
 from monitor.history.unknown_hours import HOUR_S
 from monitor.model.place import Zone
-from monitor.store.contract import Bucket
-from monitor.web.frame.chart import (
+from monitor.report import zone_series as stored
+from monitor.report.chart import (
     ChartLimit,
     Panel,
     Trace,
@@ -26,8 +26,10 @@ from monitor.web.frame.chart import (
     place,
     spread_labels,
 )
+from monitor.report.local_days import DAYS, MONTHS
+from monitor.report.sensor_troubles import Trouble, troubles
+from monitor.store.contract import Bucket
 from monitor.web.frame.page import Web
-from monitor.web.frame.show import DAYS, MONTHS
 from monitor.web.pages import week_data as data
 
 WEEK = re.compile(r"(19[7-9]\d|2\d{3})-W(0[1-9]|[1-4]\d|5[0-3])")
@@ -50,7 +52,7 @@ class Choice:
     @property
     def drawn_s(self) -> float:
         """The width of the buckets that are drawn."""
-        return data.WIDTH_S if self.one else data.MANY_ZONES_WIDTH_S
+        return stored.WIDTH_S if self.one else data.MANY_ZONES_WIDTH_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ class Lane:
 
     zone: Zone
     holes: tuple[tuple[float, float], ...]
-    troubles: tuple[data.Trouble, ...]
+    troubles: tuple[Trouble, ...]
 
 
 def routes(web: Web) -> APIRouter:
@@ -94,7 +96,7 @@ def choose(web: Web, week: str, zone_id: str) -> Choice:
         known = ", ".join(zone.id for zone in settings.zones)
         raise HTTPException(404, f"There is no zone {zone_id!r}; use one of: {known}.")
     tz = web.show.zone_of(one.id if one else "")
-    width_s = data.WIDTH_S
+    width_s = stored.WIDTH_S
     indoor = [zone for zone in settings.zones if zone.kind not in ("oven", "quiver")]
     zones = (one,) if one else tuple(indoor[: data.OVERLAID])
     undrawn = () if one else tuple(indoor[data.OVERLAID :])
@@ -114,8 +116,8 @@ def choose(web: Web, week: str, zone_id: str) -> Choice:
 def _context(web: Web, choice: Choice) -> dict[str, Any]:
     deps, now_s, window = web.deps, web.deps.clock(), choice.window
     keys = deps.series.keys()
-    read = [data.read_zone(deps.series, deps.settings, zone, window, now_s, keys) for zone in choice.zones]
-    troubles = data.troubles(deps, window, now_s)
+    read = [stored.read_zone(deps.series, deps.settings, zone, window, now_s, keys) for zone in choice.zones]
+    doubted = troubles(deps.settings, deps.ledger, window, now_s)
     days = data.days_of(window, choice.tz)
     warned = data.warned(deps, web.words, window, choice.one.id if choice.one else "")
     urgent = [warning for warning in warned if warning.priority == "high"]
@@ -138,15 +140,15 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
             Lane(
                 series.zone,
                 tuple(drawn_holes(series.unknown, window)),
-                tuple(trouble for trouble in troubles if trouble.zone == series.zone.id),
+                tuple(trouble for trouble in doubted if trouble.zone == series.zone.id),
             )
             for series in read
         ],
         "trouble_words": data.trouble_words,
         "sums": [
-            (series.zone, limit, data.sums(series, window.width_s, days, limit))
+            (series.zone, limit, stored.sums(series, window.width_s, days, limit))
             for series in read
-            for limit in [data.limit_of(series.zone, deps.settings)]
+            for limit in [stored.limit_of(series.zone, deps.settings)]
         ],
         "total": _total,
         "weeks": _weeks(choice, now_s),
@@ -155,12 +157,12 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
     }
 
 
-def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[Panel]:
+def _panels(web: Web, choice: Choice, read: Sequence[stored.ZoneSeries]) -> list[Panel]:
     show, window, settings = web.show, choice.window, web.deps.settings
     width_s = choice.drawn_s
 
     def trace(label: str, n: int, buckets: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
-        return Trace(label, n, data.shown(data.coarser(buckets, width_s), convert), 1.5 * width_s)
+        return Trace(label, n, data.shown(stored.coarser(buckets, width_s), convert), 1.5 * width_s)
 
     dew = [trace(s.zone.name, n, s.dew_point, show.degrees) for n, s in enumerate(read)]
     wet = [trace(s.zone.name, n, s.humidity, lambda v: 100 * v) for n, s in enumerate(read)]
@@ -171,13 +173,15 @@ def _panels(web: Web, choice: Choice, read: Sequence[data.ZoneSeries]) -> list[P
             trace(names.get(body, body), n, buckets, show.spread)
             for n, (body, buckets) in enumerate(bodies[: data.OVERLAID])
         ]
-        limit = data.limit_of(choice.one, settings)
+        limit = stored.limit_of(choice.one, settings)
         humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit)]
     else:
         margin = [
-            trace(s.zone.name, n, data.worst_margin(s), show.spread) for n, s in enumerate(read) if s.margins
+            trace(s.zone.name, n, stored.worst_margin(s), show.spread)
+            for n, s in enumerate(read)
+            if s.margins
         ]
-        limits = sorted({data.limit_of(zone, settings) for zone in choice.zones})
+        limits = sorted({stored.limit_of(zone, settings) for zone in choice.zones})
         humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit) for limit in limits]
     dew_limits = {zone.max_dew_point_c for zone in choice.zones if zone.max_dew_point_c is not None}
     doubts: list[tuple[float, float]] = []
@@ -235,12 +239,12 @@ def _iso(day: date) -> str:
     return f"{year}-W{week:02d}"
 
 
-def _total(days: Sequence[data.DaySums]) -> data.DaySums:
+def _total(days: Sequence[stored.DaySums]) -> stored.DaySums:
     """A zone's whole stretch in numbers."""
     dew = [day.dew_point for day in days if day.dew_point]
     wet = [day.humidity for day in days if day.humidity]
     margins = [day.lowest_margin_k for day in days if day.lowest_margin_k is not None]
-    return data.DaySums(
+    return stored.DaySums(
         start_s=days[0].start_s,
         dew_point=_ends(dew),
         humidity=_ends(wet),
@@ -268,7 +272,7 @@ def _csv(web: Web, choice: Choice) -> str:
         ["zone", "source", "quantity", "start_utc", "start_local", "n", "minimum", "mean", "maximum"]
     )
     for zone in (*choice.zones, *choice.undrawn):
-        series = data.read_zone(deps.series, deps.settings, zone, choice.window, now_s, keys)
+        series = stored.read_zone(deps.series, deps.settings, zone, choice.window, now_s, keys)
         named = [
             ("zone", "dew_point_c", series.dew_point),
             ("zone", "relative_humidity_frac", series.humidity),
