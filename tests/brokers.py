@@ -123,8 +123,8 @@ class Publisher:
         self.close()
 
 
-def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
-    """Poll a condition of another process or thread."""
+def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 60.0) -> None:
+    """Poll a condition of another process or thread; the time only ends a wait for what will never be."""
     until = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < until, f"waited {timeout_s:g} s for {what}"

@@ -29,7 +29,7 @@ class WebReceiver:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["content-length"]))
-                receiver.delay.wait(30)
+                receiver.delay.wait(120)
                 with receiver.arrived:
                     status = receiver.script.pop(0) if receiver.script else receiver.status
                     receiver.requests.append(({k.lower(): v for k, v in self.headers.items()}, body))
@@ -56,7 +56,7 @@ class WebReceiver:
     def messages(self) -> list[dict[str, Any]]:
         return [json.loads(body) for _, body in self.requests]
 
-    def wait_for(self, count: int, timeout_s: float = 30.0) -> None:
+    def wait_for(self, count: int, timeout_s: float = 60.0) -> None:
         """Until `count` requests have come."""
         with self.arrived:
             done = self.arrived.wait_for(lambda: len(self.requests) >= count, timeout_s)

@@ -121,10 +121,10 @@ class LiveYard:
         """An alarm on the pages."""
         return next((a for a in self.service.snapshot().alarms if a.condition == condition), None)
 
-    def until(self, condition: Callable[[], bool], what: str, timeout_s: float = 30.0) -> None:
+    def until(self, condition: Callable[[], bool], what: str, timeout_s: float = 60.0) -> None:
         wait_until(condition, what, timeout_s)
 
-    def all_stored(self, *, patience_s: float = 40.0) -> None:
+    def all_stored(self, *, patience_s: float = 60.0) -> None:
         """Every reading that the sensor has sent so far gets into the store, once."""
         sent = list(self.sensor.sent)
 
@@ -135,7 +135,7 @@ class LiveYard:
         wait_until(lambda: set(sent) <= set(stored()), "every reading to be stored", patience_s)
         assert len(set(stored())) == len(stored())
 
-    def judged_up_to_now(self, patience_s: float = 40.0) -> None:
+    def judged_up_to_now(self, patience_s: float = 60.0) -> None:
         """The core has caught up."""
         until_s = self.clock.now_s()
         wait_until(

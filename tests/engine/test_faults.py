@@ -1,7 +1,6 @@
 """What goes wrong around the service: each fault shows on the page, loses nothing, and heals by itself."""
 
 import sqlite3
-import time
 from pathlib import Path
 
 import pytest
@@ -73,10 +72,8 @@ def test_a_slow_receiver_holds_up_neither_ingest_nor_another_channel(tmp_path: P
         phone.delay.clear()  # takes a message and says nothing
         changes = {'secret = "ferrymoor"': 'secret = "ferrymoor"\ntimeout_s = 4'}
         with LiveYard(tmp_path, phone.url, extra=MAIL.format(url=mail.url), changes=changes) as yard:
-            started = time.monotonic()
             mail.wait_for(1)
-            assert time.monotonic() - started < 15.0
-            assert phone.requests == []
+            assert phone.requests == []  # it has not answered yet
             yard.judged_up_to_now()
             yard.all_stored()
             yard.until(lambda: not yard.part("channel phone").ok, "the slow channel to show")
