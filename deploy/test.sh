@@ -12,4 +12,4 @@ $python -m ruff format --check .
 $python -m ruff check .
 $python -m mypy
 # As many files side by side as there are processors; `-n 0` as an argument passes them one by one.
-exec $python -m pytest -n auto "$@"
+exec $python -m pytest -n auto --maxprocesses 8 "$@"
