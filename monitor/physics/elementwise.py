@@ -55,10 +55,16 @@ def elementwise(formula: Callable[..., Any], first: V, *rest: Values) -> V:
 
 
 def _run(formula: Callable[..., Any], values: tuple[Values, ...]) -> Any:
-    if all(isinstance(value, (float, int)) for value in values):
-        if any(math.isnan(value) for value in values):
+    for value in values:  # plain loops: of a formula on floats, generators would take more than the formula
+        if not isinstance(value, (float, int)):
+            return _over_arrays(formula, values)
+    for value in values:
+        if value != value:
             return math.nan
-        return float(formula(SCALAR, *(float(value) for value in values)))
+    return float(formula(SCALAR, *map(float, values)))
+
+
+def _over_arrays(formula: Callable[..., Any], values: tuple[Values, ...]) -> FloatArray:
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in values))
     shape, size = arrays[0].shape, arrays[0].size
     columns: list[Values] = [
