@@ -57,7 +57,8 @@ class Response:
 class Family:
     """Conditions that share a cause and become one warning.
 
-    Where `by_place`, more of the same in a place that was told of needs no second telling.
+    Where `by_place`, more of the same in a place that was told of can wait, and what is less bad of the same
+    thing needs no second telling.
     """
 
     title: str
@@ -104,12 +105,15 @@ class ConditionKind:
 class Grouping:
     """How related alarms become one warning, by priority: how long to gather, when to tell of more.
 
-    `again_s` is by family, then by priority. `rising_s` is the least time between two tellings that
-    something answered is getting worse.
+    `follow_s` is the least time between two tellings, `again_s` (by family, then by priority) the longest
+    that more has to wait, `place_s` how long more in a place that was told of waits. `rising_s` is the
+    least time between two tellings that something answered is getting worse.
     """
 
     gather_s: Mapping[Priority, float]
+    follow_s: Mapping[Priority, float]
     again_s: Mapping[str, Mapping[Priority, float]]
+    place_s: Mapping[Priority, float]
     rising_s: float
     by_place: frozenset[str]  # families
 
@@ -264,9 +268,12 @@ def _grouping(
     tables: Mapping[str, Mapping[str, Any]],
     families: Mapping[str, Family],
 ) -> Grouping:
-    waits, again = table.get("gather_s", {}), table.get("again_s", {})
+    waits, follow, again, place = (
+        table.get(name, {}) for name in ("gather_s", "follow_s", "again_s", "place_s")
+    )
     return Grouping(
         gather_s={p: read.number(waits, "grouping.gather_s", p) for p in Priority},
+        follow_s={p: read.number(follow, "grouping.follow_s", p) for p in Priority},
         again_s={
             name: {
                 p: read.number({**again, **tables[name].get("again_s", {})}, f"families.{name}.again_s", p)
@@ -274,6 +281,7 @@ def _grouping(
             }
             for name in families
         },
+        place_s={p: read.number(place, "grouping.place_s", p) for p in Priority},
         rising_s=read.number(table, "grouping", "rising_s"),
         by_place=frozenset(name for name, family in families.items() if family.by_place),
     )

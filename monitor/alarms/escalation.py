@@ -5,11 +5,13 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from monitor.alarms.catalogue import RANK, Priority
-from monitor.alarms.grouping import Announcement, GroupBook, Why, unanswered
+from monitor.alarms.grouping import Announcement, GroupBook, Why, about_all, unanswered
 from monitor.alarms.roster import Roster
 from monitor.alarms.states import Alarm
 
 ROUNDS = 3  # how often a high warning that nobody answers goes round
+QUIET = "quiet hours: not sent"
+HELD = "quiet hours: told at their end unless it is answered or over by then; the next is told at once"
 
 
 class Notice(StrEnum):
@@ -27,8 +29,8 @@ class Notice(StrEnum):
 class NoticeTo:
     """One person to be told one thing; `who` is the one who answered.
 
-    `message` is the same for everybody who is told the same, so that a channel that several people share
-    carries it once.
+    `message` is the same for everybody who is told the same. With `why_not` the turn came and nothing is
+    sent: the record says so.
     """
 
     message: str
@@ -36,6 +38,7 @@ class NoticeTo:
     telling: Notice
     announcement: Announcement
     who: str = ""
+    why_not: str = ""
 
     @property
     def key(self) -> str:
@@ -45,7 +48,10 @@ class NoticeTo:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How far a warning has gone up. `held` says whose quiet hours keep it until when."""
+    """How far a warning has gone up. `held` says whose quiet hours keep it until when.
+
+    `knew` are those who were told of it before it was answered and more came.
+    """
 
     announcement: Announcement
     next_s: float
@@ -54,6 +60,7 @@ class Course:
     told: tuple[str, ...] = ()  # who knows
     held: dict[str, float] = field(default_factory=dict)
     answered: bool = False
+    knew: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,20 +80,21 @@ def due_deliveries(
 ) -> tuple[EscalationBook, tuple[NoticeTo, ...]]:
     """Who is to be told now, of new warnings and of those that nobody has answered yet.
 
-    A high warning breaks quiet hours; any other waits for their end and goes on to the next person at
-    once. A site without an on-call list tells nobody here.
+    A turn that comes and is passed over is in it too, with the reason. A high warning breaks quiet hours; any
+    other waits for their end and goes on to the next person at once. A site without an on-call list tells
+    nobody here.
     """
     courses = dict(book.courses)
     deliveries: list[NoticeTo] = []
     for announcement in announcements:
         if announcement.site in roster.on_call:
-            _begin(courses, announcement, roster, now_s, deliveries)
+            _begin(courses, announcement, alarms, roster, now_s, deliveries)
     for name, course in tuple(courses.items()):
         if name not in groups.groups:
             del courses[name]
         elif course.answered:
             continue
-        elif unanswered(groups, name, alarms):
+        elif unanswered(course.announcement.members, alarms):
             courses[name] = _go_up(course, roster, now_s, deliveries)
         else:
             courses[name] = _settled(course, alarms, roster, now_s, deliveries)
@@ -113,6 +121,7 @@ def nobody_answers(book: EscalationBook) -> tuple[str, ...]:
 def _begin(
     courses: dict[str, Course],
     announcement: Announcement,
+    alarms: Mapping[str, Alarm],
     roster: Roster,
     now_s: float,
     deliveries: list[NoticeTo],
@@ -120,26 +129,43 @@ def _begin(
     name = announcement.group_id
     course = courses.get(name)
     if announcement.why is Why.CLEARED:
-        told = course.told if course is not None else ()
-        for person in told:
-            if roster.quiet_until_s(person, announcement.site, now_s) is None:
-                deliveries.append(_delivery(announcement, person, Notice.CLEARED))
+        for person in _all_told(course):
+            _tell_unless_quiet(announcement, person, Notice.CLEARED, roster, now_s, deliveries)
         courses.pop(name, None)
     elif RANK[announcement.priority] < RANK[roster.tell_from]:
         return
-    elif course is None or announcement.why is Why.GROWN:
-        # hours after the last telling others may be on duty: it starts from the beginning
-        courses[name] = Course(announcement, now_s)
+    elif course is None or (announcement.why is Why.GROWN and course.answered):
+        # others may be on duty by now: what has come since the answer starts from the beginning
+        courses[name] = Course(announcement, now_s, knew=_all_told(course))
     else:
-        # everybody who knows hears of it, and it goes up anew; what rises goes one further at once
-        again = replace(
-            course, announcement=announcement, round=0, held={}, asked=course.told, answered=False
-        )
-        for person in course.told:
-            again = _tell(again, person, Notice.AGAIN, roster, now_s, deliveries)
+        courses[name] = _again(course, announcement, alarms, roster, now_s, deliveries)
+
+
+def _all_told(course: Course | None) -> tuple[str, ...]:
+    return () if course is None else tuple(dict.fromkeys((*course.knew, *course.told)))
+
+
+def _again(
+    course: Course,
+    announcement: Announcement,
+    alarms: Mapping[str, Alarm],
+    roster: Roster,
+    now_s: float,
+    deliveries: list[NoticeTo],
+) -> Course:
+    """Everybody who knows hears of it; who comes next hears of all that nobody has answered.
+
+    What is worse goes up anew, and what rises goes one further at once; more of the same goes on where it
+    was, or it would never come to the last of them.
+    """
+    again = replace(course, announcement=announcement, answered=False)
+    if announcement.why is not Why.GROWN:
         waits = course.told and announcement.why is not Why.RISING
         wait_s = roster.on_call[announcement.site].escalate_after_s if waits else 0.0
-        courses[name] = replace(again, next_s=now_s + wait_s)
+        again = replace(again, round=0, held={}, asked=course.told, next_s=now_s + wait_s)
+    for person in course.told:
+        again = _tell(again, person, Notice.AGAIN, roster, now_s, deliveries)
+    return replace(again, announcement=about_all(announcement, alarms))
 
 
 def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[NoticeTo]) -> Course:
@@ -158,9 +184,9 @@ def _go_up(course: Course, roster: Roster, now_s: float, deliveries: list[Notice
                 break
             course = replace(course, asked=(), round=course.round + 1)
             continue
-        telling, told = Notice.ESCALATED if course.told else Notice.FIRST, len(deliveries)
+        telling = Notice.ESCALATED if course.told else Notice.FIRST
         course = _tell(course, person, telling, roster, now_s, deliveries)
-        reached = len(deliveries) > told
+        reached = not deliveries[-1].why_not
         wait_s = roster.on_call[site].escalate_after_s if reached else 0.0
         course = replace(course, asked=(*course.asked, person), next_s=now_s + wait_s)
     return course
@@ -174,10 +200,27 @@ def _settled(
     who = answerers[-1] if answerers else ""
     if who:
         for person in course.told:
-            quiet = roster.quiet_until_s(person, course.announcement.site, now_s)
-            if who not in (person, roster.name(person)) and quiet is None:
-                deliveries.append(_delivery(course.announcement, person, Notice.ANSWERED, who=who))
+            if who not in (person, roster.name(person)):
+                _tell_unless_quiet(
+                    course.announcement, person, Notice.ANSWERED, roster, now_s, deliveries, who=who
+                )
     return replace(course, answered=True, held={})
+
+
+def _tell_unless_quiet(
+    announcement: Announcement,
+    person: str,
+    telling: Notice,
+    roster: Roster,
+    now_s: float,
+    deliveries: list[NoticeTo],
+    *,
+    who: str = "",
+) -> None:
+    """Word that asks for nothing wakes nobody and is not sent later."""
+    told = _delivery(announcement, person, telling, who=who)
+    until_s = roster.quiet_until_s(person, announcement.site, now_s)
+    deliveries.append(told if until_s is None else replace(told, why_not=QUIET))
 
 
 def _tell(
@@ -189,11 +232,13 @@ def _tell(
     deliveries: list[NoticeTo],
 ) -> Course:
     until_s = None
+    told = _delivery(course.announcement, person, telling, course.round)
     if course.announcement.priority is not Priority.HIGH:
         until_s = roster.quiet_until_s(person, course.announcement.site, now_s)
     if until_s is not None:
+        deliveries.append(replace(told, why_not=HELD))
         return replace(course, held={**course.held, person: until_s})
-    deliveries.append(_delivery(course.announcement, person, telling, course.round))
+    deliveries.append(told)
     return replace(course, told=tuple(dict.fromkeys((*course.told, person))))
 
 

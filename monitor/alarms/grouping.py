@@ -21,6 +21,7 @@ from monitor.alarms.states import (
 
 GROUP_SIGN = "warning:"  # begins the id of a group, so that it is never taken for a condition's
 LONG_AGO_S = -1.0e18
+TELLABLE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 
 
 class Why(StrEnum):
@@ -28,7 +29,7 @@ class Why(StrEnum):
 
     RAISED = "raised"
     WORSENED = "worsened"  # something of higher priority has joined
-    GROWN = "grown"  # more has joined, and the last telling is long ago
+    GROWN = "grown"  # more has joined since the last telling
     RISING = "rising"  # acknowledged, and getting clearly worse
     CLEARED = "cleared"
 
@@ -39,7 +40,6 @@ class PendingGroup:
 
     why: Why
     due_s: float
-    stamp_s: float  # the moment in the data that calls for it
     news: tuple[str, ...]
 
 
@@ -53,8 +53,10 @@ class Group:
     joined: tuple[Transition, ...] = ()
     pending: PendingGroup | None = None
     told_s: dict[Priority, float] = field(default_factory=dict)  # last telling at this priority or above
-    told_worst: dict[str, float] = field(default_factory=dict)  # by kind, as it was last told
+    burst_s: dict[Priority, float] = field(default_factory=dict)  # since when they have come close together
+    told_worst: dict[str, float] = field(default_factory=dict)  # by kind and place, as it was last told
     told: tuple[Transition, ...] = ()  # every member that was told of
+    tellings: int = 0
     doubtful: bool = False  # a member left it by being set aside or withdrawn: no all clear then
 
 
@@ -101,9 +103,10 @@ def regroup(
     """The groups after these moves (and by the clock), and the warnings that are due.
 
     Everything of one site and one family that stands at the same time is one warning; low alarms, which
-    are for the page, make warnings of their own. A newcomer is told of where nothing as urgent has been
-    told lately, else with the next telling; in a family that goes by place it is not told of where as
-    urgent a trouble of that place was told and still stands. When nothing stands any more, it is over.
+    are for the page, make warnings of their own. Every newcomer is told of: the first of its priority after
+    `gather_s`, any other with the next telling, which comes the later the longer they follow one another
+    (`follow_s` to `again_s`), or after `place_s` where its place was told of. Left out is only what is less
+    bad of a thing that was told of and still stands. When nothing stands any more, it is over.
     """
     open_groups = dict(groups.groups)
     for transition in sorted(transitions, key=_first_up):
@@ -114,13 +117,13 @@ def regroup(
                 _joins(open_groups, transition, book, rules, now_s)
     announcements: list[Announcement] = []
     for before in tuple(open_groups.values()):
-        group, told = _told(_without_the_settled(before, book.alarms), book, now_s)
+        group, told = _told(_without_the_settled(before, book.alarms), book, rules, now_s)
         announcements += told
-        if standing(group, book.alarms):
+        if standing(group, book.alarms) or _untold(group, book.alarms):
             open_groups[group.id] = group
             continue
         if group.told and not told and not group.doubtful:
-            announcements.append(_announcement(group, Why.CLEARED, group.told, group.told, now_s, now_s))
+            announcements.append(_announcement(group, Why.CLEARED, group.told, group.told, now_s))
         del open_groups[group.id]
     return GroupBook(open_groups), tuple(announcements)
 
@@ -130,20 +133,27 @@ def standing(group: Group, alarms: Mapping[str, Alarm]) -> tuple[Transition, ...
     return tuple(m for m in group.joined if _state(m, alarms) in STANDING)
 
 
-def unanswered(groups: GroupBook, group_id: str, alarms: Mapping[str, Alarm]) -> bool:
-    """Whether a warning still waits for somebody to acknowledge it."""
-    group = groups.groups.get(group_id)
-    return group is not None and any(
-        _state(member, alarms) is AlarmState.UNACKNOWLEDGED for member in group.joined
-    )
+def unanswered(members: Iterable[Transition], alarms: Mapping[str, Alarm]) -> tuple[Transition, ...]:
+    """Those of them that still wait for somebody to acknowledge them."""
+    return tuple(m for m in members if _state(m, alarms) is AlarmState.UNACKNOWLEDGED)
+
+
+def about_all(announcement: Announcement, alarms: Mapping[str, Alarm]) -> Announcement:
+    """The warning for somebody who has heard nothing of it: about all that nobody has answered."""
+    news = unanswered(announcement.members, alarms)
+    if not news or announcement.why is Why.CLEARED:
+        return announcement
+    cause = _cause(news)
+    return replace(announcement, news=news, cause=cause, priority=cause.priority)
 
 
 def answer(
     groups: GroupBook, book: AlarmBook, command: Command, now_s: float
 ) -> tuple[AlarmBook, tuple[Transition, ...]]:
-    """`operate`, also for the id of a warning: the act is carried out on every member that allows it.
+    """`operate`, also for the id of a warning: carried out on every member told of that allows it.
 
-    Raises CommandRefusedError where no member allows it, with the first member's reason.
+    What has joined since and was not told of yet is not answered by it. Raises CommandRefusedError where no
+    member allows it, with the first member's reason.
     """
     if not command.condition_id.startswith(GROUP_SIGN):
         return operate(book, command, now_s)
@@ -154,7 +164,13 @@ def answer(
         )
     transitions: list[Transition] = []
     refusal: CommandRefusedError | None = None
-    for member in group.joined:
+    told = _occurrences(group.told)
+    members = [member for member in group.joined if (member.condition_id, member.occurrence) in told]
+    if not members:
+        raise CommandRefusedError(
+            command, RefusalCode.UNKNOWN_CONDITION, "nobody was told of this warning yet", None
+        )
+    for member in members:
         # the group's id names the occurrence already
         one = replace(command, condition_id=member.condition_id, began_s=None)
         try:
@@ -190,44 +206,64 @@ def _without_the_settled(group: Group, alarms: Mapping[str, Alarm]) -> Group:
     return replace(group, joined=joined, doubtful=group.doubtful or any(s in away for s in states))
 
 
+def _occurrences(members: Iterable[Transition]) -> set[tuple[str, int]]:
+    """What was told of once and comes again later is another trouble."""
+    return {(member.condition_id, member.occurrence) for member in members}
+
+
+def _untold(group: Group, alarms: Mapping[str, Alarm]) -> tuple[Transition, ...]:
+    """What waits to be told and has not been answered, nor gone by itself without a trace."""
+    waiting = () if group.pending is None else group.pending.news
+    return tuple(m for m in group.joined if m.condition_id in waiting and _state(m, alarms) in TELLABLE)
+
+
 def _joins(
     open_groups: dict[str, Group], transition: Transition, book: AlarmBook, rules: Grouping, now_s: float
 ) -> None:
     priority = transition.priority
     group = _home(open_groups, transition)
     others = tuple(m for m in group.joined if m.condition_id != transition.condition_id)
-    covered = group.family in rules.by_place and _covered(group, others, transition, book)
+    known = _known(group, others, transition, book) if group.family in rules.by_place else ()
     group = replace(group, joined=(*others, transition))
-    if covered:
-        known = {member.condition_id: member for member in (*group.told, transition)}
-        open_groups[group.id] = replace(group, told=tuple(known.values()))
+    if any(member.subject == transition.subject for member in known):
+        told = {member.condition_id: member for member in (*group.told, transition)}
+        open_groups[group.id] = replace(group, told=tuple(told.values()))
         return
     lately_s = group.told_s.get(priority)
     due_s = now_s + rules.gather_s[priority]
     if lately_s is not None:
-        due_s = max(due_s, lately_s + rules.again_s[group.family][priority])
+        lasts_s = lately_s - group.burst_s.get(priority, lately_s)
+        most_s = rules.again_s[group.family][priority]
+        wait_s = rules.place_s[priority] if known else min(max(lasts_s, rules.follow_s[priority]), most_s)
+        due_s = max(due_s, lately_s + wait_s)
     why = Why.RAISED if not group.told_s else Why.WORSENED if lately_s is None else Why.GROWN
+    open_groups[group.id] = _waiting(group, why, due_s, transition.condition_id)
+
+
+_WEIGHT = (Why.RAISED, Why.WORSENED, Why.GROWN, Why.RISING)
+
+
+def _waiting(group: Group, why: Why, due_s: float, name: str) -> Group:
+    """The group with one more to tell of; what is told together is told when the first of it is due."""
     pending = group.pending
-    if pending is None or pending.why is Why.RISING:
-        pending = PendingGroup(why, due_s, transition.cause_s, (transition.condition_id,))
-    else:
-        news = (*pending.news, transition.condition_id)
-        if due_s < pending.due_s:
-            pending = PendingGroup(why, due_s, transition.cause_s, news)
-        else:
-            pending = replace(pending, news=news)
-    open_groups[group.id] = replace(group, pending=pending)
+    if pending is not None:
+        why, due_s = min(why, pending.why, key=_WEIGHT.index), min(due_s, pending.due_s)
+    news = () if pending is None else pending.news
+    return replace(group, pending=PendingGroup(why, due_s, tuple(dict.fromkeys((*news, name)))))
 
 
-def _covered(group: Group, others: tuple[Transition, ...], newcomer: Transition, book: AlarmBook) -> bool:
-    """Whether somebody who was told of the warning knows of this trouble in this place already."""
-    told = {member.condition_id for member in group.told}
-    return any(
-        member.zone == newcomer.zone
-        and member.condition_id in told
+def _known(
+    group: Group, others: tuple[Transition, ...], newcomer: Transition, book: AlarmBook
+) -> tuple[Transition, ...]:
+    """What stands in the newcomer's place, was told of and is at least as urgent."""
+    told = _occurrences(group.told)
+    return tuple(
+        member
+        for member in others
+        if member.zone == newcomer.zone
+        and (member.condition_id, member.occurrence) in told
         and RANK[member.priority] >= RANK[newcomer.priority]
         and _state(member, book.alarms) in STANDING
-        for member in others
     )
 
 
@@ -248,7 +284,7 @@ def _rises(
     rules: Grouping,
     now_s: float,
 ) -> None:
-    """Getting worse is told where it is worse than anything of its kind that was told before."""
+    """Getting worse is told where it is worse than anything of its kind that was told of in its place."""
     name = transition.condition_id
     group = next((g for g in open_groups.values() if any(m.condition_id == name for m in g.joined)), None)
     if group is None or transition.value is None:
@@ -259,64 +295,71 @@ def _rises(
     )
     group = replace(group, joined=joined)
     condition = book.conditions[name]
-    told = group.told_worst.get(condition.kind, condition.limit)
+    told = group.told_worst.get(_spot(transition), condition.limit)
     news = condition.worse_by(transition.value, told) >= condition.rise_step
-    above = any(RANK[m.priority] > RANK[transition.priority] for m in standing(group, book.alarms))
-    if news and not above and group.pending is None:
+    above = any(
+        RANK[m.priority] > RANK[transition.priority] and m.zone == transition.zone
+        for m in standing(group, book.alarms)
+    )
+    if news and not above:
         last_s = max(group.told_s.values(), default=LONG_AGO_S)
         due_s = max(now_s + rules.gather_s[transition.priority], last_s + rules.rising_s)
-        group = replace(group, pending=PendingGroup(Why.RISING, due_s, transition.cause_s, (name,)))
+        group = _waiting(group, Why.RISING, due_s, name)
     open_groups[group.id] = group
 
 
-def _told(group: Group, book: AlarmBook, now_s: float) -> tuple[Group, list[Announcement]]:
+def _told(group: Group, book: AlarmBook, rules: Grouping, now_s: float) -> tuple[Group, list[Announcement]]:
     pending = group.pending
     if pending is None or now_s < pending.due_s:
         return group, []
+    news = _untold(group, book.alarms)
     group = replace(group, pending=None)
-    news = tuple(
-        m
-        for m in group.joined
-        if m.condition_id in pending.news and _state(m, book.alarms) is AlarmState.UNACKNOWLEDGED
-    )
     if not news:  # answered or over before it was told; nothing is left to say
         return group, []
-    members = standing(group, book.alarms)
-    about = members if pending.why in (Why.RAISED, Why.WORSENED) else news
-    announcement = _announcement(group, pending.why, about, members, pending.stamp_s, now_s)
+    stand = tuple(m for m in group.joined if m in news or _state(m, book.alarms) in STANDING)
+    about = stand if pending.why in (Why.RAISED, Why.WORSENED) else news
+    announcement = _announcement(group, pending.why, about, stand, now_s)
     told_s = {p: now_s for p in Priority if RANK[p] <= RANK[announcement.priority]}
-    known = {member.condition_id: member for member in (*group.told, *members)}
+    quiet_s = rules.again_s[group.family]
+    burst_s = {
+        p: group.burst_s.get(p, group.told_s[p])
+        if p in group.told_s and now_s - group.told_s[p] <= quiet_s[p]
+        else now_s
+        for p in told_s
+    }
+    known = {member.condition_id: member for member in (*group.told, *stand)}
     group = replace(
         group,
         told_s={**group.told_s, **told_s},
+        burst_s={**group.burst_s, **burst_s},
         told_worst=_worst(group, book),
         told=tuple(known.values()),
+        tellings=group.tellings + 1,
     )
     return group, [announcement]
 
 
+def _spot(member: Transition) -> str:
+    return f"{member.kind}.{member.zone}"
+
+
 def _worst(group: Group, book: AlarmBook) -> dict[str, float]:
-    """The worst value of each kind that stands now."""
+    """The worst value of each kind that stands now, by place."""
     worst: dict[str, float] = {}
     for member in standing(group, book.alarms):
         condition, value = book.conditions[member.condition_id], book.alarms[member.condition_id].worst
         if value is None:
             continue
-        known = worst.get(condition.kind)
+        known = worst.get(_spot(member))
         if known is None or condition.worse_by(value, known) > 0.0:
-            worst[condition.kind] = value
+            worst[_spot(member)] = value
     return worst
 
 
 def _announcement(
-    group: Group,
-    why: Why,
-    about: tuple[Transition, ...],
-    members: tuple[Transition, ...],
-    stamp_s: float,
-    now_s: float,
+    group: Group, why: Why, about: tuple[Transition, ...], members: tuple[Transition, ...], now_s: float
 ) -> Announcement:
-    stamp = {Why.RAISED: "", Why.CLEARED: f".{why}"}.get(why, f".{why}@{round(stamp_s * 1000)}")
+    stamp = {Why.RAISED: "", Why.CLEARED: f".{why}"}.get(why, f".{why}.{group.tellings}")
     cause = _cause(about)
     return Announcement(
         key=f"{group.id}{stamp}",

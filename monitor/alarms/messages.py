@@ -14,6 +14,7 @@ from monitor.model.notification import Notification
 
 LONGEST = 160  # one text message in the 7-bit alphabet of 3GPP TS 23.038
 _NAME_LENGTHS = (60, 32, 24, 16, 12, 8)
+_LONGEST_WHO = 40
 _MOST_NAMED = (4, 2, 1)  # names in a row, as long as they fit
 
 # Message ids, besides those of the kinds.
@@ -26,6 +27,7 @@ ANSWERED_TITLE = "Answered"
 AND_OTHERS = "{names} and {n} others"
 REST = "{n} more on the page."
 WHOLE_SITE = "the whole site"
+FOR = "For {who}: {title}"
 FRAME_TEXTS = (
     RISING,
     CLEARED,
@@ -36,6 +38,7 @@ FRAME_TEXTS = (
     AND_OTHERS,
     REST,
     WHOLE_SITE,
+    FOR,
 )
 
 
@@ -104,6 +107,13 @@ def compose_for(delivery: NoticeTo, wording: Wording) -> Notification:
         "at": wording.time(note.created_s, note.created_s),
     }
     return replace(note, key=delivery.key, data=data)
+
+
+def named(note: Notification, people: Sequence[str], wording: Wording) -> Notification:
+    """The message on a channel that several people share, with whom it is for in its title."""
+    who = ", ".join(people)
+    title = wording.text(FOR).format(who=who if len(who) <= _LONGEST_WHO else people[0], title=note.title)
+    return replace(note, title=title, data={**note.data, "person": "", "for": who})
 
 
 def compose_answered(announcement: Announcement, who: str, wording: Wording) -> Notification:
@@ -209,6 +219,12 @@ def _fitted(announcement: Announcement, wording: Wording, kind: ConditionKind) -
     return text[:LONGEST]
 
 
+def _unsaid(announcement: Announcement, about: Sequence[Transition]) -> int:
+    """How many more things it is about than these; a fault of the service is a thing by itself."""
+    said = {member.subject if member.zone else member.condition_id for member in about}
+    return len({m.subject if m.zone else m.condition_id for m in announcement.news} - said)
+
+
 def _worded(
     announcement: Announcement, wording: Wording, kind: ConditionKind, room: Room, with_all: bool
 ) -> str:
@@ -218,8 +234,9 @@ def _worded(
         return wording.text(CLEARED).format(text=text, hint=hint).strip()
     cause, now_s = announcement.cause, announcement.time_s
     about = _alike(announcement) if kind.says_many else announcement
-    rest = len(announcement.subjects) - len(about.subjects)
-    if _several(announcement, kind):
+    several = _several(announcement, kind)
+    rest = _unsaid(announcement, about.news if several else (cause,))
+    if several:
         family = wording.catalogue.families[announcement.family]
         said = wording.text(kind.says_many or family.says).format(
             n=len(about.subjects),
@@ -233,8 +250,12 @@ def _worded(
         said = wording.text(kind.says).format_map(_fields(cause, kind, wording, now_s, room.length))
         by = _by(cause, kind, wording, now_s) if with_all else ""
     short = wording.text(_response(announcement, wording, kind)[0])
-    more = wording.text(REST).format(n=rest) if rest and cause.zone and with_all else ""
+    more = wording.text(REST).format(n=rest) if rest else ""
     text = " ".join(part for part in (said, by, short, more) if part)
+    if (
+        len(text) > LONGEST and not with_all and room == _ROOMS[-1]
+    ):  # what else there is goes before what to do
+        text = " ".join(part for part in (said, more) if part)
     return wording.text(RISING).format(text=text) if announcement.why is Why.RISING else text
 
 

@@ -1,12 +1,12 @@
 """What follows from the moves of alarms: their record, and the messages to the people who are to be told."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import asdict
 
 from monitor.alarms.escalation import Notice, NoticeTo, due_deliveries
 from monitor.alarms.grouping import Announcement, regroup
-from monitor.alarms.messages import compose_for
+from monitor.alarms.messages import compose_for, named
 from monitor.alarms.roster import Roster
 from monitor.alarms.states import Transition
 from monitor.core.names import wording_of
@@ -16,6 +16,8 @@ from monitor.core.state import CoreState, Effects, replace
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.outlook.shifts import upcoming
+
+NO_CHANNEL = "no channel is named for this person in the settings"
 
 
 def settle(
@@ -37,13 +39,8 @@ def settle(
         )
         for t in transitions
     )
-    outbox = {
-        (channel, note.key): note
-        for delivery in deliveries
-        for channel, note in _messages(shop, state, delivery)
-    }
-    posted = tuple((channel, note) for (channel, _), note in outbox.items())
-    return replace(state, groups=groups, courses=courses), Effects(events=events, outbox=posted)
+    posted, unsent = _posted(shop, state, deliveries, now_s)
+    return replace(state, groups=groups, courses=courses), Effects(events=(*events, *unsent), outbox=posted)
 
 
 def _roster(shop: Shop, state: CoreState, announcements: Iterable[Announcement], now_s: float) -> Roster:
@@ -54,13 +51,55 @@ def _roster(shop: Shop, state: CoreState, announcements: Iterable[Announcement],
     return shop.roster.with_duties(upcoming(shop.shifts, now_s, 1.0))
 
 
-def _messages(shop: Shop, state: CoreState, delivery: NoticeTo) -> Iterator[tuple[str, Notification]]:
-    """One message a channel; a channel that several people share carries it once, and names nobody."""
+def _posted(
+    shop: Shop, state: CoreState, deliveries: Iterable[NoticeTo], now_s: float
+) -> tuple[tuple[tuple[str, Notification], ...], list[NewEvent]]:
+    """The messages, and a line of the record for everybody whose turn came and who is sent none.
+
+    On a channel that several people share each is named; who is told the same at once is told it together.
+    """
+    sharing = Counter(channel for channels in shop.channels.values() for channel in channels)
+    posted: list[tuple[str, Notification]] = []
+    together: dict[tuple[str, str], list[NoticeTo]] = {}
+    unsent: list[NewEvent] = []
+    for delivery in deliveries:
+        channels = shop.channels.get(delivery.person, ())
+        if delivery.why_not or not channels:
+            unsent.append(_unsent(shop, delivery, delivery.why_not or NO_CHANNEL, now_s))
+            continue
+        for channel in channels:
+            if sharing[channel] > 1:
+                together.setdefault((channel, delivery.message), []).append(delivery)
+            else:
+                note = replace(_composed(shop, state, delivery), key=delivery.message)
+                who = shop.roster.name(delivery.person)
+                posted.append((channel, replace(note, data={**note.data, "person": who})))
+    for (channel, message), alike in together.items():
+        note = replace(_composed(shop, state, alike[0]), key=f"{message}>{'+'.join(d.person for d in alike)}")
+        people = [shop.roster.name(delivery.person) for delivery in alike]
+        site = alike[0].announcement.site
+        posted.append((channel, named(note, people, wording_of(shop, state, site))))
+    return tuple(posted), unsent
+
+
+def _composed(shop: Shop, state: CoreState, delivery: NoticeTo) -> Notification:
     wording = wording_of(shop, state, delivery.announcement.site)
-    note = replace(compose_for(delivery, wording), key=delivery.message)
+    note = compose_for(delivery, wording)
     if delivery.announcement.family == "outlook" and delivery.telling is not Notice.ANSWERED:
         note = foretold(note, delivery.announcement, state, shop.telling, wording)
-    sharing = Counter(channel for channels in shop.channels.values() for channel in channels)
-    for channel in shop.channels.get(delivery.person, ()):
-        who = shop.roster.name(delivery.person) if sharing[channel] == 1 else ""
-        yield channel, replace(note, data={**note.data, "person": who})
+    return note
+
+
+def _unsent(shop: Shop, delivery: NoticeTo, why: str, now_s: float) -> NewEvent:
+    """The line of the record for a turn that came without a message."""
+    body: dict[str, object] = {
+        "channel": "",
+        "key": delivery.message,
+        "state": "not_sent",
+        "attempts": 0,
+        "priority": str(delivery.announcement.priority),
+        "telling": str(delivery.telling),
+        "person": shop.roster.name(delivery.person),
+    }
+    key = f"delivery/not_sent/{delivery.key}/{delivery.telling}"
+    return NewEvent(EventKind.DELIVERY, delivery.announcement.group_id, now_s, "dryshift", body, why, key)

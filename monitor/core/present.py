@@ -214,7 +214,7 @@ def _warnings(shop: Shop, state: CoreState) -> Iterator[WarningNow]:
             action=note.action,
             zone=announcement.cause.zone,
             since_s=announcement.began_s,
-            conditions=tuple(member.condition_id for member in announcement.members),
+            conditions=tuple(member.condition_id for member in state.groups.groups[name].joined),
             told=tuple(shop.roster.name(person) for person in course.told),
             answered_by=answerers[-1] if answerers else "",
             unanswered=not course.answered,

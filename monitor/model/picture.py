@@ -109,7 +109,7 @@ class AlarmNow:
 
 @dataclass(frozen=True, slots=True)
 class WarningNow:
-    """One warning that people were told of, with the conditions it takes in; it is answered as one."""
+    """One warning that people were told of, with all the conditions it takes in by now, told of or not."""
 
     id: str
     site: str

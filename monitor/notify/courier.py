@@ -299,7 +299,7 @@ def _end(item: OutboxItem, state: str, now_s: float, detail: str) -> NewEvent:
         "attempts": item.attempts + (state in ("delivered", "refused")),
         "priority": note.priority,
         "telling": str(note.data.get("telling") or note.data.get("why") or ""),
-        "person": str(note.data.get("person") or ""),
+        "person": str(note.data.get("person") or note.data.get("for") or ""),
     }
     if _only(note):
         body["to"] = list(_only(note))

@@ -125,7 +125,7 @@ def _told(events: Sequence[Event]) -> list[NoticeTimes]:
         NoticeTimes(
             event.time_s,
             str(event.body.get("channel", "")),
-            str(event.body.get("key", "")),
+            str(event.body.get("key", "")).partition(">")[0],  # the same warning, for whomever it was named
             str(event.body.get("person") or ""),
         )
         for event in events
@@ -147,7 +147,7 @@ def _people(
         reached = {
             one.key: one.time_s
             for one in told
-            if one.person == name or (not one.person and one.channel in own)
+            if name in one.person.split(", ") or (not one.person and one.channel in own)
         }
         answer = answers.get(name)
         if not reached and answer is None:

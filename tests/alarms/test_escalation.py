@@ -11,6 +11,8 @@ from monitor.alarms.catalogue import Priority
 from monitor.alarms.commands import operate
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.escalation import (
+    HELD,
+    QUIET,
     ROUNDS,
     EscalationBook,
     Notice,
@@ -85,7 +87,13 @@ class Yard:
 
 
 def people(deliveries: list[NoticeTo]) -> list[tuple[str, Notice]]:
-    return [(d.person, d.telling) for d in deliveries]
+    """Who is sent what."""
+    return [(d.person, d.telling) for d in deliveries if not d.why_not]
+
+
+def passed_over(deliveries: list[NoticeTo]) -> list[tuple[str, Notice, str]]:
+    """Whose turn came without a message, and why."""
+    return [(d.person, d.telling, d.why_not) for d in deliveries if d.why_not]
 
 
 LOW = watched()
@@ -123,10 +131,12 @@ NIGHT_S = START_S + 12.5 * 3600.0  # 22:23 by summer time: Ben's quiet hours
 
 def test_quiet_hours_hold_a_medium_warning_until_morning_and_the_next_is_told_at_once() -> None:
     yard = Yard((LOW,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
-    assert people(yard.goes_on(12, {LOW.id: 2.0})) == [(ANN, Notice.FIRST)]
+    evening = yard.goes_on(12, {LOW.id: 2.0})
+    assert people(evening) == [(ANN, Notice.FIRST)]
+    assert passed_over(evening) == [(BEN, Notice.FIRST, HELD)]
     night = yard.goes_on(7 * 60, {LOW.id: 2.0})
     assert people(night) == [(CLEO, Notice.ESCALATED)]
-    morning = yard.goes_on(60, {LOW.id: 2.0})
+    morning = [d for d in yard.goes_on(60, {LOW.id: 2.0}) if not d.why_not]
     assert people(morning) == [(BEN, Notice.AFTER_QUIET)]
     assert "since Thu 22:24" in compose_for(morning[0], wording()).text
 
@@ -141,6 +151,44 @@ def test_a_warning_answered_in_the_night_does_not_wake_the_sleeper_in_the_mornin
 def test_a_high_warning_breaks_quiet_hours() -> None:
     yard = Yard((WET,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
     assert people(yard.goes_on(12, {WET.id: -1.0})) == [(BEN, Notice.FIRST)]
+
+
+def test_an_all_clear_that_falls_into_quiet_hours_is_a_line_of_the_record() -> None:
+    yard = Yard((WET,), roster(duties=(Duty("ferrymoor", BEN, NIGHT_S, NIGHT_S + 8e5),)), NIGHT_S)
+    yard.goes_on(12, {WET.id: -1.0})
+    cleared = yard.goes_on(60, {WET.id: 8.0})
+    assert passed_over(cleared) == [(BEN, Notice.CLEARED, QUIET)]
+    assert people(cleared)[-2:] == [(ANN, Notice.CLEARED), (CLEO, Notice.CLEARED)]
+
+
+STACK = watched("body_wet", "deck-plate", "slip-bay")
+
+
+def test_more_elsewhere_restarts_no_course_so_that_the_last_in_line_is_reached() -> None:
+    bodies = tuple(watched("body_wet", f"argon-{n}", f"zone-{n}") for n in range(12))
+    yard = Yard(bodies, roster())
+    told: list[NoticeTo] = []
+    for minute in range(60):  # another place every five minutes, and nobody answers
+        wet = {b.id: -1.0 if n * 5 <= minute else 8.0 for n, b in enumerate(bodies)}
+        told += yard.goes_on(1, wet)
+    firsts = {d.person: d for d in reversed(told)}
+    assert firsts.keys() == {ANN, BEN, CLEO}
+    began_s = told[0].announcement.time_s
+    assert firsts[CLEO].announcement.time_s - began_s <= 2 * WAIT_S + 120.0
+    # who hears of it for the first time hears of all that nobody has answered
+    assert len(firsts[CLEO].announcement.news) >= 5
+
+
+def test_an_answer_to_the_first_does_not_answer_what_comes_after_and_its_course_begins_anew() -> None:
+    yard = Yard((WET, STACK), roster())
+    yard.goes_on(8, {WET.id: -1.0, STACK.id: 8.0})
+    yard.answers(ANN, WET)
+    later = yard.goes_on(30, {WET.id: -1.0, STACK.id: -1.0})
+    assert people(later) == [(ANN, Notice.FIRST), (BEN, Notice.ESCALATED)]
+    assert all(d.announcement.subjects == ("deck-plate",) for d in later)
+    yard.answers(BEN, STACK)
+    over = yard.goes_on(120, {WET.id: 8.0, STACK.id: 8.0})
+    assert people(over) == [(ANN, Notice.CLEARED), (BEN, Notice.CLEARED)]
 
 
 def test_whoever_is_on_duty_is_told_first() -> None:

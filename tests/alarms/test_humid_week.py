@@ -204,16 +204,30 @@ def phone(week: Week) -> list[Announcement]:
     return [a for a in week.said if a.why is not Why.CLEARED and RANK[a.priority] >= RANK[Priority.MEDIUM]]
 
 
-def test_a_humid_week_makes_at_most_three_warnings_a_shift(week: Week) -> None:
+def test_a_humid_week_makes_at_most_six_warnings_a_shift(week: Week) -> None:
+    """Eighteen bodies in four places; each that turns is told of, most of them together."""
     by_shift = Counter(int((a.time_s - START_S) // SHIFT_S) for a in phone(week))
     assert len(phone(week)) >= 3
-    assert max(by_shift.values()) <= 3, by_shift
+    assert max(by_shift.values()) <= 6, by_shift
 
 
 def test_the_alarms_behind_them_are_many(week: Week) -> None:
     """The week is a hard one: without grouping the phone would ring for each of these."""
     raised = [m for m in week.moves if m.trigger == "condition_active"]
-    assert len(raised) > 10 * len(phone(week))
+    assert len(raised) > 5 * len(phone(week))
+
+
+def test_every_body_that_turns_wet_is_named_to_a_phone_within_the_hour(week: Week) -> None:
+    waits_s = [
+        min(
+            (a.time_s - m.time_s for a in phone(week) if a.time_s >= m.time_s and m.subject in a.subjects),
+            default=1e9,
+        )
+        for m in week.moves
+        if m.kind == "body_wet" and m.trigger == "condition_active"
+    ]
+    assert len(waits_s) >= 10
+    assert max(waits_s) <= CATALOGUE.grouping.place_s[Priority.HIGH] + STEP_S
 
 
 def test_every_body_that_gets_wet_was_told_of_as_wet_in_time(week: Week) -> None:

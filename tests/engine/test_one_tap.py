@@ -59,7 +59,9 @@ def test_a_tap_answers_the_whole_warning_once_and_the_others_hear_of_it(tmp_path
             assert warning(yard, message["subject"]).unanswered
             token = re.search(r'name="form_token" value="([^"]+)"', shown.text)
             assert token is not None
-            form = {"form_token": token.group(1), "who": "Ann"}
+            listed = re.findall(r'name="alarms" value="([^"]+)"', shown.text)
+            assert {one.partition(" ")[2] for one in listed} <= set(message["data"]["conditions"])
+            form = {"form_token": token.group(1), "who": "Ann", "alarms": listed}
             done = browser.post(address, data=form, timeout=10)
             assert (done.status_code, "Acknowledged by Ann" in done.text) == (200, True)
             again = browser.post(address, data=form, timeout=10)

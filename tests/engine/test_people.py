@@ -13,6 +13,7 @@ from monitor.alarms.states import CommandKind, CommandRefusedError
 from monitor.core.shop import Shop
 from monitor.core.step import Foreseen
 from monitor.engine.build import build_shop
+from monitor.model.event import EventKind
 from monitor.model.level import Level
 from monitor.model.notification import Notification
 from monitor.model.picture import ActionNow, ShiftNow
@@ -84,19 +85,42 @@ def test_the_first_on_call_is_told_on_their_own_channel_in_the_sites_own_time(ya
     assert (worse[0], worse[1].priority, worse[1].data["telling"]) == ("phone", "high", "again")
 
 
-def test_while_nobody_answers_it_goes_up_and_a_shared_channel_carries_it_once(yard: Offline) -> None:
+def test_while_nobody_answers_it_goes_up_and_a_shared_channel_rings_for_each_by_name(yard: Offline) -> None:
     posted = warnings(yard.goes_on(90))
-    assert channels(posted) == [
+    assert channels(posted)[:4] == [
         ("phone", "first"),
         ("phone", "again"),
-        ("mail", "escalated"),  # Ben; for Cleo, ten minutes on, the same mail box has it already
-        ("phone", "escalated"),  # and round again
-        ("mail", "escalated"),
+        ("mail", "escalated"),  # Ben
+        ("mail", "escalated"),  # ten minutes on Cleo, in the same mail box
     ]
     mailed = [note for channel, note in posted if channel == "mail"]
-    assert len({note.key for note in mailed}) == 2
-    assert all(note.data["person"] == "" for note in mailed)  # two read it: nobody is named
-    assert mailed[0].key == posted[1][1].key
+    assert [note.data["for"] for note in mailed[:2]] == ["Ben", "Cleo"]
+    assert [note.title.split(":")[0] for note in mailed[:2]] == ["For Ben", "For Cleo"]
+    assert len({note.key for note in mailed}) == len(mailed)
+    assert all(note.data["person"] == "" for note in mailed)  # two read it: a link in it asks who answers
+    assert mailed[0].key == f"{posted[1][1].key}>ben"
+
+
+def test_what_two_who_share_a_channel_are_told_at_once_is_one_message_for_both(yard: Offline) -> None:
+    yard.goes_on(75)  # all three know
+    name = next(iter(yard.loop.state.courses.courses))
+    answered = yard.answers("Ann", name)
+    assert [(channel, note.data["for"], note.title) for channel, note in answered] == [
+        ("mail", "Ben, Cleo", "For Ben, Cleo: Answered")
+    ]
+
+
+def test_whose_turn_comes_in_quiet_hours_has_a_line_in_the_record(tmp_path: Path) -> None:
+    quiet = PEOPLE.replace('name = "Ann"', 'name = "Ann"\nquiet_from = 18:00:00\nquiet_to = 06:00:00')
+    yard = Offline(shop_file(tmp_path, quiet))
+    try:
+        posted = warnings(yard.goes_on(32))
+        assert channels(posted) == [("mail", "first")]  # Ben, at once
+        (event,) = yard.ledger.events(kinds=[EventKind.DELIVERY])
+        assert (event.body["person"], event.body["state"]) == ("Ann", "not_sent")
+        assert event.why.startswith("quiet hours: told at their end")
+    finally:
+        yard.close()
 
 
 def test_an_answer_by_the_warnings_id_answers_all_of_it_and_the_others_who_know_are_told(
@@ -142,7 +166,7 @@ def test_a_site_where_nobody_is_on_call_tells_everybody_through_every_channel(tm
     nobody = PEOPLE.replace("[[on_call]]", "").split("[[people]]")[0] + PEOPLE[PEOPLE.index("[[channels]]") :]
     yard = Offline(shop_file(tmp_path, nobody))
     try:
-        posted = warnings(yard.goes_on(33))
+        posted = warnings(yard.goes_on(32))
         assert channels(posted) == [("phone", "first"), ("mail", "first")]  # a lamp is no person
     finally:
         yard.close()
@@ -185,7 +209,7 @@ def test_the_course_of_a_warning_survives_a_restart(tmp_path: Path) -> None:
     try:
         assert again.loop.state.courses.courses.keys() == {told[-1][1].subject}
         posted = warnings(again.goes_on(20))
-        assert channels(posted) == [("mail", "escalated")]
+        assert channels(posted) == [("mail", "escalated")] * 2
     finally:
         again.close()
 

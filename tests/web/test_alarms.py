@@ -184,6 +184,47 @@ def test_a_warning_of_the_whole_site_names_it_and_says_each_deed_on_its_own(
     assert "<span>Wed 05:30: Bring in the cylinders.</span>" in page
 
 
+def test_a_tap_answers_exactly_what_its_page_listed(
+    shop: sample.Shop, server: Server, browser_session: requests.Session
+) -> None:
+    """Two of a warning stood when the page was opened; a third is wet by the time of the tap."""
+    name, wet = "warning:ferrymoor.damp_air.phone@1", tuple(f"body_wet.mix-{n}" for n in (1, 2, 3))
+    told = WarningNow(
+        name, "ferrymoor", "high", "Wet", "Mix 1: wet.", "", "gas-cage", sample.NOW_S - 60.0, wet[:2], ()
+    )
+    shop.picture = replace(shop.picture, warnings=(told,))
+    address = server.url + make_link(
+        "", sample.KEY, "acknowledge", name, sample.NOW_S + 60.0, who=sample.LEAD
+    )
+    page = browser_session.get(address, timeout=10).text
+    assert "these 2 and nothing else" in page
+    assert page.count("<li>") == 2
+    form = fields(browser_session, address)
+    shop.picture = replace(shop.picture, warnings=(replace(told, conditions=wet),))
+    assert "Done" in browser_session.post(address, data=form, timeout=10).text
+    assert [asked.condition for asked in shop.asked] == list(wet[:2])
+    assert all(asked.since_s is not None for asked in shop.asked)
+
+
+@pytest.mark.parametrize("alarms", [[], ["1.0 storage_humid.wire-store"]])
+def test_a_link_to_a_warning_answers_nothing_that_is_not_in_it(
+    shop: sample.Shop, server: Server, browser_session: requests.Session, alarms: list[str]
+) -> None:
+    name = "warning:ferrymoor.damp_air.phone@1"
+    told = WarningNow(
+        name, "ferrymoor", "high", "Wet", "Wet.", "", "gas-cage", sample.NOW_S, (CONDITION,), ()
+    )
+    shop.picture = replace(shop.picture, warnings=(told,))
+    address = server.url + make_link(
+        "", sample.KEY, "acknowledge", name, sample.NOW_S + 60.0, who=sample.LEAD
+    )
+    form = [one for one in fields(browser_session, address) if one[0] != "alarms"]
+    answer = browser_session.post(address, data=[*form, *(("alarms", one) for one in alarms)], timeout=10)
+    assert answer.status_code == 422
+    assert "open the message" in answer.text
+    assert shop.asked == []
+
+
 def test_opening_a_link_shows_and_does_nothing(shop: sample.Shop, server: Server) -> None:
     page = requests.get(server.url + link(), timeout=10)
     assert page.status_code == 200

@@ -1,24 +1,33 @@
-"""One-tap links from messages: opening shows, only sending the form acts (mail scanners open links)."""
+"""One-tap links from messages: opening shows, only sending the form acts (mail scanners open links).
+
+The form of a whole warning names what the page listed, and answers that and nothing else.
+"""
 
 import hashlib
+from typing import Annotated
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.grouping import GROUP_SIGN
 from monitor.alarms.states import AlarmState, CommandKind
 from monitor.model.errors import Fault
 from monitor.model.picture import AlarmNow, Picture
 from monitor.notify.links import Link, LinkError, read
+from monitor.web.frame.alarm_groups import acts
 from monitor.web.frame.forms import FormRefusedError, read_form
 from monitor.web.frame.page import Web
 from monitor.web.pages.alarms_page import AnswerForm, operate
 
+MOST_LISTED = 200  # one form answers at most so many
+
 
 class TapForm(BaseModel):
-    """What a link's form adds to the link itself."""
+    """What a link's form adds to the link itself; `alarms` are those that the page listed, as on its form."""
 
+    alarms: Annotated[tuple[str, ...], Field(max_length=MOST_LISTED)] = ()
     who: str = Field(min_length=1, max_length=80)
     hours: float | None = Field(default=None, gt=0, le=168)
     reason: str = Field(default="", max_length=400)
@@ -45,7 +54,7 @@ def routes(web: Web) -> APIRouter:
             return await run_in_threadpool(_page, web, request, status=status, refused=str(error))
         try:
             tap = await read_form(web, request, TapForm)
-            form = _answer(link, tap, token)
+            form = _answer(link, tap, token, web.deps.snapshot())
         except FormRefusedError as refusal:
             return await run_in_threadpool(_page, web, request, status=422, link=link, faults=refusal.faults)
         result = await run_in_threadpool(operate, web, form)
@@ -57,19 +66,40 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def _answer(link: Link, tap: TapForm, token: str) -> AnswerForm:
+def _answer(link: Link, tap: TapForm, token: str, now: Picture) -> AnswerForm:
     if link.action == CommandKind.SHELVE and (tap.hours is None or not tap.reason.strip()):
         raise FormRefusedError([Fault("reason", "nothing", "shelving needs a time limit and a reason")])
+    alarms: tuple[str, ...] = (f"{'' if link.since_s is None else link.since_s} {link.condition}",)
+    if link.condition.startswith(GROUP_SIGN):
+        alarms = tap.alarms
+        allowed = _conditions(link.condition, now)
+        strange = [one for one in alarms if one.partition(" ")[2] not in allowed]
+        if strange or not alarms:
+            found = strange[0] if strange else "nothing"
+            fix = "the warning has changed since; open the message's link again and look"
+            raise FormRefusedError([Fault("alarms", found, fix)])
+    what = "\n".join((token, *alarms))
     return AnswerForm.model_validate(
         {
             "action": link.action,
-            "alarms": (f"{'' if link.since_s is None else link.since_s} {link.condition}",),
+            "alarms": alarms,
             "who": tap.who,
-            "key": "link-" + hashlib.sha256(token.encode()).hexdigest()[:40],
+            "key": "link-" + hashlib.sha256(what.encode()).hexdigest()[:40],
             "reason": tap.reason,
             "hours": tap.hours,
         }
     )
+
+
+def _conditions(warning: str, now: Picture) -> frozenset[str]:
+    """What belongs to a warning now."""
+    return frozenset(name for one in now.warnings if one.id == warning for name in one.conditions)
+
+
+def _listed(link: Link, now: Picture) -> list[AlarmNow]:
+    """What an answer to a whole warning covers, the most urgent first, as the page lists it."""
+    names = _conditions(link.condition, now)
+    return [one for one in now.alarms if one.condition in names and link.action in acts(one)]
 
 
 def _meant(name: str, now: Picture) -> AlarmNow | None:
@@ -103,9 +133,11 @@ def _page(
     faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     alarm: AlarmNow | None = None
+    listed: list[AlarmNow] = []
     over = False
     if link is not None:
-        alarm = _meant(link.condition, web.deps.snapshot())
+        now = web.deps.snapshot()
+        alarm, listed = _meant(link.condition, now), _listed(link, now)
         over = alarm is None or (link.since_s is not None and abs(alarm.since_s - link.since_s) > 1.0)
     return web.page(
         request,
@@ -114,6 +146,9 @@ def _page(
         here="alarms",
         link=link,
         alarm=alarm,
+        whole=link is not None and link.condition.startswith(GROUP_SIGN),
+        listed=listed[:MOST_LISTED],
+        left=len(listed[MOST_LISTED:]),
         over=over,
         refused=refused,
         result=result,
