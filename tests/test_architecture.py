@@ -47,7 +47,10 @@ ROOMS: dict[str, tuple[str, str]] = {
     "outlook": ("model physics consumables", f"{PURE} icalendar recurring_ical_events"),
     "alarms": ("model", PURE),
     "core": ("model physics sensors consumables outlook alarms", PURE),
-    "settings": ("model", f"{PURE} gettext io json pathlib polib pydantic pydantic_settings tomllib"),
+    "settings": (
+        "model",
+        f"{PURE} difflib gettext io json pathlib polib pydantic pydantic_settings re tomllib",
+    ),
     "store": (
         "model clock settings",
         f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re requests "

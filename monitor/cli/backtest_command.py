@@ -22,7 +22,9 @@ from monitor.outlook.backtest import (
     event_table,
     parts,
     replay,
+    too_short,
 )
+from monitor.outlook.hourly import DAY_H
 from monitor.outlook.season import odds_table, season_table
 from monitor.settings.file import load
 from monitor.store.opener import open_series_store
@@ -68,6 +70,7 @@ def backtest_command(
     if not found and not sites:
         fix = "name a CSV file, --store SETTINGS, --airport NAME or --open-data FOLDER"
         raise InputError([Fault("recordings", "none", fix)])
+    found, sites = _scorable(found, sites)
     seen = [_foreseen(one, weather, n) for n, one in enumerate(found)]
     sites = [_with_lead(_site_foreseen(site, weather), lead_h) for site in sites]
     zones = len(seen) + sum(len(site.recordings) for site in sites)
@@ -84,6 +87,24 @@ def backtest_command(
     _forecasts(scores)
     for site, made in zip(sites, replays, strict=True):
         _warnings(site, made)
+
+
+def _scorable(found: list[Recording], sites: list[Rehearsal]) -> tuple[list[Recording], list[Rehearsal]]:
+    """What is long enough to be scored; the rest is said, and where nothing is left that is the fault."""
+    zones = [one for site in sites for one in site.recordings.values()]
+    faults = [_short(one) for one in (*found, *zones) if too_short(one)]
+    left = [one for one in found if not too_short(one)]
+    sites_left = [site for site in sites if not any(map(too_short, site.recordings.values()))]
+    if not (left or sites_left):
+        raise InputError(faults)
+    for fault in faults:
+        click.echo(f"  left out: {fault}", err=True)
+    return left, sites_left
+
+
+def _short(recording: Recording) -> Fault:
+    days = recording.history.temperature_c.size / DAY_H
+    return Fault(recording.name, f"{days:.0f} days", too_short(recording))
 
 
 def _stored(settings_file: Path) -> list[Rehearsal]:

@@ -12,6 +12,7 @@ from monitor.core.watch import shifts_standing
 from monitor.engine.build import warning_rules
 from monitor.engine.zone_hours import (
     NOT_FORETOLD,
+    learnt_so_far,
     measured_outdoor,
     shift_was_humid,
     site_histories,
@@ -132,8 +133,9 @@ class Foreseer:
         rows = HISTORY_DAYS * 24 + 1
         begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
         histories = site_histories(self._series, shop, site.id, begin_s, rows)
+        notes = tuple(learnt_so_far(self._series, shop, site.id, begin_s, rows, histories))
         if not histories:
-            return replace(seen, notes=("nothing has been measured yet",))
+            return replace(seen, notes=notes)
         start_s, rows = _common(histories)
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
@@ -153,6 +155,7 @@ class Foreseer:
             actions=plan(inputs, outlooks),
             questions=inputs,
             explanations=self._explained(ahead.air),
+            notes=notes,
         )
 
     def _keep(self, site: str, reply: WeatherReply) -> None:

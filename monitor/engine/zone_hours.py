@@ -1,6 +1,6 @@
 """A site's zones hour by hour from the store, with their limits, as the outlook wants them."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 
 import numpy as np
 
@@ -56,6 +56,31 @@ def site_histories(
         )
         for name in known
     }
+
+
+def learnt_so_far(
+    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int, without: Container[str] = ()
+) -> list[str]:
+    """In words, what is known of each zone that cannot be foretold yet, and what it takes."""
+    zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
+    if not zones:
+        return ["no zone of this site is foretold: ovens, quivers, cabinets and outdoor air are not"]
+    return [_learnt(series, zone, start_s, rows) for zone in zones if zone.id not in without]
+
+
+def _learnt(series: SeriesStore, zone: ZoneFacts, start_s: float, rows: int) -> str:
+    known, warm = (
+        int(np.isfinite(hours_of(series, zone.id, quantity, start_s, rows)).sum())
+        for quantity in (Quantity.VAPOUR_PRESSURE, Quantity.AIR_TEMPERATURE)
+    )
+    if not (known or warm):
+        return f"{zone.name}: nothing has been measured yet"
+    if not known:
+        return f"{zone.name}: no humidity is measured, so its air cannot be foretold"
+    return (
+        f"{zone.name} is being learnt: {known} of {LEAST_HOURS} hours are known; it is foretold after "
+        f"{LEAST_HOURS - known} more"
+    )
 
 
 def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> FloatArray | None:

@@ -15,6 +15,7 @@ from monitor.physics.saturation import saturation_pressure_water_pa
 
 SHOWN_H = (3, 6, 12, 24)
 SETTLED_DAYS = 24  # scoring begins when every model has had its days
+LEAST_SCORED_DAYS = 4  # so that some forecasts of a day ahead have come true
 EVENT_QUANTILE = 0.8  # an event is humidity above the recording's own upper fifth, where no limit is given
 EVENT_COURSES = 60
 RELIABILITY_EDGES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
@@ -43,13 +44,14 @@ class HorizonScore:
 
     @property
     def over_persistence(self) -> float:
-        """Error over persistence's."""
-        return self.own / self.baseline[0]
+        """Error over persistence's; NaN where nothing could be scored."""
+        return self.own / self.baseline[0] if self.baseline[0] else float("nan")
 
     @property
     def over_best(self) -> float:
-        """Error over the best baseline's."""
-        return self.own / min(value for value in self.baseline if np.isfinite(value))
+        """Error over the best baseline's; NaN where nothing could be scored."""
+        known = [value for value in self.baseline if np.isfinite(value)]
+        return self.own / min(known) if known else float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,8 @@ def _event(replayed: Replay, horizon_h: int, rows: BoolArray) -> EventScore:
     target = _humidity(replayed.temperature.target[:, k], replayed.dew_point.target[:, k])
     limit = replayed.recording.limit_humidity_frac
     if limit is None:
-        limit = float(np.nanquantile(target, EVENT_QUANTILE))
+        measured = target[np.isfinite(target)]
+        limit = float(np.quantile(measured, EVENT_QUANTILE)) if measured.size else float("nan")
     odds = event_odds(replayed, k, limit)
     use = rows & np.isfinite(target) & np.isfinite(odds)
     happened, said = (target[use] > limit).astype(np.float64), odds[use]
@@ -199,17 +202,35 @@ def _humidity(air_c: FloatArray, dew_c: FloatArray) -> FloatArray:
     return np.minimum(relative_humidity_frac(air_c, saturation_pressure_water_pa(dew_c)), 1.0)
 
 
+def too_short(recording: Recording) -> str:
+    """Why nothing of a recording can be scored yet; empty where it can."""
+    days = recording.history.temperature_c.size / DAY_H
+    least = SETTLED_DAYS + LEAST_SCORED_DAYS
+    if days >= least:
+        return ""
+    return (
+        f"forecasts are scored from the {SETTLED_DAYS + 1}th day on, when every model has had its days, so "
+        f"it takes {least} at least: let it measure {least - days:.0f} days more"
+    )
+
+
 def error_table(found: Sequence[ZoneBacktest], *, temperature: bool = False) -> list[str]:
     """Lines of a table: our error, its ratio to persistence and to the best baseline, and coverage."""
     lines = [f"{'recording':<22}{'part':<11}" + "".join(f"{h:>3} h own /pers /best cover |" for h in SHOWN_H)]
     for one in found:
         scores = one.temperature if temperature else one.dew_point
         cells = (
-            f"{s.own:>9.2f} {s.over_persistence:>5.2f} {s.over_best:>5.2f} {s.coverage_frac:>4.0%} |"
+            f"{_cell(s.own, 9, '.2f')} {_cell(s.over_persistence, 5, '.2f')} {_cell(s.over_best, 5, '.2f')} "
+            f"{_cell(s.coverage_frac, 4, '.0%')} |"
             for s in scores
         )
         lines.append(f"{one.name:<22}{one.part:<11}" + "".join(cells))
     return lines
+
+
+def _cell(value: float, width: int, form: str) -> str:
+    """A number in its column; a dash where there is none."""
+    return f"{value:>{width}{form}}" if np.isfinite(value) else f"{'-':>{width}}"
 
 
 def baseline_table(found: Sequence[ZoneBacktest]) -> list[str]:
@@ -219,7 +240,9 @@ def baseline_table(found: Sequence[ZoneBacktest]) -> list[str]:
         names = ("own", *BASELINES)
         for n, name in enumerate(names):
             values = [s.own if n == 0 else s.baseline[n - 1] for s in one.dew_point]
-            lines.append(f"{one.name:<22}{one.part:<11}{name:<22}" + "".join(f"{v:>8.2f}" for v in values))
+            lines.append(
+                f"{one.name:<22}{one.part:<11}{name:<22}" + "".join(_cell(v, 8, ".2f") for v in values)
+            )
     return lines
 
 
@@ -232,7 +255,8 @@ def event_table(found: Sequence[ZoneBacktest]) -> list[str]:
         for e in one.events:
             pairs = " ".join(f"{said:.2f}>{came:.2f}" for said, came, _ in e.reliability)
             lines.append(
-                f"{one.name:<22}{one.part:<11}{e.horizon_h:>3}{e.limit_humidity_frac:>7.0%}"
-                f"{e.base_rate_frac:>6.0%}{e.brier:>7.3f}{e.skill:>7.2f}  {pairs}"
+                f"{one.name:<22}{one.part:<11}{e.horizon_h:>3}{_cell(e.limit_humidity_frac, 7, '.0%')}"
+                f"{_cell(e.base_rate_frac, 6, '.0%')}{_cell(e.brier, 7, '.3f')}{_cell(e.skill, 7, '.2f')}"
+                f"  {pairs}"
             )
     return lines

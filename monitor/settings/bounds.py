@@ -120,7 +120,16 @@ def _outside(place: str, value: Any, bound: Bound) -> Iterator[Fault]:
     number = _number(value)
     if number is not None and not bound.low <= number <= bound.high:
         fix = f"cannot be meant: write {bound.low:g} to {bound.high:g} ({bound.fix})"
-        yield Fault(place, f"{number:g}", fix)
+        yield Fault(place, f"{number:g}", f"{fix}{fraction_hint(place, number)}")
+
+
+def fraction_hint(place: str, value: object) -> str:
+    """What a share was meant to be that is written in percent; empty for everything else."""
+    number = _number(value)
+    is_share = place.endswith(("_frac", "probability"))
+    if not is_share or number is None or not 1.0 < number <= 100.0:
+        return ""
+    return f"; {number:g} % is written {number / 100.0:g}"
 
 
 def _measures(tree: Tree) -> Iterator[Fault]:

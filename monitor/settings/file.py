@@ -1,6 +1,7 @@
 """Reads a settings file with its secrets and reports every fault at once."""
 
-import tomllib
+import difflib
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time
@@ -10,9 +11,14 @@ from typing import Any
 from pydantic import SecretStr, ValidationError
 
 from monitor.model.errors import Fault, InputError
-from monitor.settings.bounds import impossible
+from monitor.settings.bounds import fraction_hint, impossible
 from monitor.settings.schema import Settings
+from monitor.settings.toml_slips import SECRETS, read_toml
 
+FEW = 12  # names that are listed without saying which of them are near
+MOST_NEAR = 6
+MERE_SIGNS = 2  # a part of a name that is no longer says nothing
+NEARLY = 0.75  # of the similarity of two spellings
 SECRET_SIGN = "@"  # a value "@name" is read from the file `name` in the secrets folder
 
 
@@ -25,24 +31,31 @@ def load(
     names the reference data that settings may point at: `consumables` and `spools`.
     """
     try:
-        tree = tomllib.loads(path.read_text(encoding="utf-8"))
+        tree, slips = read_toml(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         raise InputError([Fault("settings file", str(path), "no such file; give the path of one")]) from error
     except (OSError, UnicodeDecodeError) as error:
         raise InputError([Fault("settings file", str(path), f"cannot be read: {error}")]) from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Fault("settings file", str(path), f"is not TOML: {error}")]) from error
+    if slips:
+        raise InputError(slips)
     faults: list[Fault] = []
     folder = secrets if secrets is not None else path.parent / "secrets"
     tree = _with_secrets(tree, folder, "", faults)
     settings = None
+    spelt: set[str] = set()
     try:
         settings = Settings(**tree)
     except ValidationError as error:
-        faults += [_fault(item) for item in _causes(error)]
+        causes = _causes(error)
+        faults += [_fault(item) for item in causes]
+        spelt = {_place(item) for item in causes if item["type"] == "string_pattern_mismatch"}
     named = tree if settings is None else settings.model_dump()
+    crossing = list(cross_faults(named, known or {}))
+    # A name that is spelt as none can be is better told by those that there are.
+    better = spelt & {fault.field for fault in crossing}
+    faults = [fault for fault in faults if fault.field not in better]
     told = {fault.field for fault in faults}
-    faults += [fault for fault in cross_faults(named, known or {}) if fault.field not in told]
+    faults += [fault for fault in crossing if fault.field not in told]
     if faults or settings is None:
         raise InputError(faults)
     return _paths_beside(settings, path.parent)
@@ -83,12 +96,10 @@ def _shown(value: object) -> str:
     return text if len(text) <= 80 else f"{text[:77]}…"
 
 
-_SECRET_NAMES = ("password", "token", "secret", "secret_key", "push_url", "ledger_url")
-
-
 _WORDS = {
     "string_pattern_mismatch": "use small letters, digits and hyphens, such as gas-cage",
     "time_parsing": "write a time of day like 06:00:00",
+    "tuple_type": "is a list of tables; write its heading with two brackets, like [[shifts]]",
     "time_type": "write a time of day like 06:00:00, without quotes",
     "date_from_datetime_parsing": "write a date like 2026-03-02, without quotes",
     "timezone_aware": "write a moment with its offset, its timezone, like 2026-09-07T06:15:00+01:00",
@@ -112,14 +123,18 @@ def _causes(error: ValidationError) -> list[dict[str, Any]]:
     return [item for item in items if not follows(item)]
 
 
+def _place(item: dict[str, Any]) -> str:
+    return "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in item["loc"]).lstrip(".")
+
+
 def _fault(item: dict[str, Any]) -> Fault:
-    place = "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in item["loc"]).lstrip(".")
+    place = _place(item)
     if item["type"] == "missing":
         return Fault(place, "nothing", "is needed; add it")
     if item["type"] == "extra_forbidden":
         gone = _GONE.get(str(item["loc"][-1]), "is not a setting; remove it or correct its spelling")
         return Fault(place, _shown(item["input"]), gone)
-    hidden = any(name in str(item["loc"][-1]) for name in _SECRET_NAMES) if item["loc"] else True
+    hidden = any(name in str(item["loc"][-1]) for name in SECRETS) if item["loc"] else True
     found = "a secret" if hidden and not isinstance(item["input"], dict) else _shown(item["input"])
     return Fault(place or "settings", found, _fix(item))
 
@@ -127,8 +142,18 @@ def _fault(item: dict[str, Any]) -> Fault:
 def _fix(item: dict[str, Any]) -> str:
     """What would be right, in words that need no programmer."""
     said = str(item["msg"]).removeprefix("Value error, ")
-    other = item["type"] == "string_pattern_mismatch" and _IDENTIFIER_PATTERN not in said
-    return said if other else _WORDS.get(item["type"], said.replace("Input should be", "should be"))
+    if item["type"] == "string_pattern_mismatch" and _IDENTIFIER_PATTERN not in said:
+        return said
+    words = _WORDS.get(item["type"], said.replace("Input should be", "should be"))
+    found = item["input"]
+    if item["type"] in {"float_parsing", "int_parsing"} and _is_comma_number(found):
+        return f"has a decimal comma; write {found.replace(',', '.')}, with a point and without quotes"
+    return words + fraction_hint(_place(item), found)
+
+
+def _is_comma_number(found: object) -> bool:
+    whole, comma, part = found.strip().partition(",") if isinstance(found, str) else ("", "", "")
+    return bool(comma) and whole.lstrip("+-").isdigit() and part.isdigit()
 
 
 def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -> Iterator[Fault]:
@@ -246,7 +271,18 @@ _REFERENCES = (
 def _dangling(place: str, value: str, known: frozenset[str]) -> Iterator[Fault]:
     if value not in known:
         choices = ", ".join(sorted(known)) or "none is defined"
-        yield Fault(place, repr(value), f"names nothing that exists; use one of: {choices}")
+        near = ", ".join(_near(value, known))
+        first = f"near it: {near}; " if near and len(known) > FEW else ""
+        yield Fault(place, repr(value), f"names nothing that exists; {first}use one of: {choices}")
+
+
+def _near(value: str, known: frozenset[str]) -> list[str]:
+    """Names that begin with a part of a wrong one, or are spelt nearly like it."""
+    written = re.sub(r"[^a-z0-9]+", "-", value.lower())
+    parts = {part for part in written.split("-") if len(part) > MERE_SIGNS}
+    alike = difflib.get_close_matches(written, sorted(known), MOST_NEAR, NEARLY)
+    sharing = [name for name in sorted(known) if name.partition("-")[0] in parts]
+    return list(dict.fromkeys((*alike, *sharing)))[:MOST_NEAR]
 
 
 _OWN_IDS = {

@@ -13,5 +13,5 @@ def test_the_picture_of_what_is_ahead_is_there_soon_after_a_start(tmp_path: Path
     with web_receiver() as phone, LiveYard(tmp_path, phone.url, clock=clock) as yard:
         yard.until(lambda: bool(yard.service.foreseer.views), "a look ahead")
         view = yard.service.foreseer.views["yard"]
-        assert view.notes == ("nothing has been measured yet",)
+        assert view.notes == ("Slip Bay: nothing has been measured yet",)
         assert yard.service.loop.state.memory.told == {}
