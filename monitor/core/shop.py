@@ -30,7 +30,7 @@ class StoreFacts:
     checked_s: float | None = None
     checked_c: float | None = None
     checked_rh_frac: float | None = None
-    speaks_s: float = 43_200.0  # how long that reading stands where no sensor does
+    speaks_s: float = Limits().check_speaks_s  # how long that reading stands where no sensor does
     desiccant_due_s: float | None = None
 
 

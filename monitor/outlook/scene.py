@@ -67,10 +67,10 @@ class Scene:
     words: PlanPhrases
     zones: Mapping[str, ZoneAhead]
     telling: Telling
+    margin_k: float
+    warn_frac: float  # the odds that call for a warning
     bodies: tuple[BodyFacts, ...] = ()
     states: Mapping[str, BodyState] = field(default_factory=dict)  # of the bodies, now
     packages: tuple[PackageFacts, ...] = ()
     clocks: Mapping[str, ExposureClock] = field(default_factory=dict)  # of the packages, up to now
-    margin_k: float = 3.0
-    warn_frac: float = 0.2  # the odds that call for a warning
     outdoor_dew_point_c: tuple[float, ...] = field(default=())  # the next 48 hours, where known

@@ -46,6 +46,9 @@ class CheckRules:
     replace_from_frac: float
     replace_gain: float
     drift_least_days: float
+    shown_s: float  # of readings, whose mean is taken
+    still_frac: float  # halves of them that differ by more say that the reading still moves
+    old_s: float  # what was filled in longer ago is taken again
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,5 +112,7 @@ def scene(*, bodies: Sequence[Standing] = (), packages: Sequence[Lying] = (), **
         "states": {facts.id: state for facts, state in bodies},
         "packages": tuple(facts for facts, _ in packages),
         "clocks": {facts.id: clock for facts, clock in packages},
+        "margin_k": 3.0,
+        "warn_frac": 0.2,
     }
     return Scene(**{**base, **changes})  # type: ignore[arg-type]

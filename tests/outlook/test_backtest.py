@@ -84,7 +84,7 @@ def test_a_replayed_hour_gives_the_forecast_of_that_hour(replayed: Replay) -> No
 
 def test_a_season_of_warnings_finds_most_humid_shifts_with_time_to_act(replayed: Replay) -> None:
     zones = {"bay": ZoneAhead("bay", "Slip Bay", "ferrymoor", "bay", limit_humidity_frac=0.9)}
-    scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, TELLING, warn_frac=0.2)
+    scene = Scene("ferrymoor", PlanPhrases(LONDON), zones, TELLING, margin_k=3.0, warn_frac=0.2)
     days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
     plan = ShiftPlan(
         (

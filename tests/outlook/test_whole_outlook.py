@@ -76,6 +76,7 @@ def outlook() -> Looked:
         zones,
         TELLING,
         bodies=(keel,),
+        margin_k=3.0,
         states={keel.id: state},
         warn_frac=0.2,
         outdoor_dew_point_c=tuple(coming.tolist()),

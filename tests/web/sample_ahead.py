@@ -69,6 +69,8 @@ def site_ahead() -> SiteAhead:
             "gas-cage": _zone("gas-cage", "cage", 0.97),
         },
         telling=telling_from(load_toml("outlook.toml")),
+        margin_k=3.0,
+        warn_frac=0.2,
         bodies=tuple(bodies),
         states=states,
         packages=(PackageFacts("spool-12", "Spool 12", "fcaw-folded-h8", "slip-bay", stays, rules),),

@@ -38,9 +38,6 @@ from monitor.web.frame.page import Web
 from monitor.web.pages.deeds import celsius
 from monitor.web.pages.things_page import UndoForm
 
-SHOWN_S = 600.0  # the stretch whose mean is taken
-STILL_FRAC = 0.005  # halves of that stretch that differ by more say that the reading still moves
-OLD_S = 900.0
 AHEAD_S = 60.0
 _Number = Annotated[float, Field(allow_inf_nan=False)]
 _Salt = Annotated[str, Field(max_length=48)]
@@ -88,11 +85,7 @@ class Showed:
     temperature_c: float | None
     moving_frac: float  # how much the second half lies above the first
     until_s: float
-
-    @property
-    def still(self) -> bool:
-        """Whether the reading has come to rest."""
-        return abs(self.moving_frac) <= STILL_FRAC
+    still: bool  # it has come to rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +169,7 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Eve
     if told is not None:
         return told
     before = checks_of(web.deps.ledger, sensor.id)
-    readings = _readings(web, sensor, form)
+    readings = _readings(web, sensor, known.rules, form)
     faults = reading_faults(readings, known.salts, web.show.temperature)
     if faults:
         raise InputError(faults)
@@ -189,11 +182,11 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Eve
     return web.deps.record(new)
 
 
-def _readings(web: Web, sensor: Sensor, form: CheckForm) -> list[SaltReading]:
+def _readings(web: Web, sensor: Sensor, rules: CheckRules, form: CheckForm) -> list[SaltReading]:
     """One or two readings; what was left empty is taken from the minutes before, where they are stored."""
     tapped_s = web.deps.clock() - form.ago
     first_s = _moment(web, sensor, form.at, tapped_s, "time")
-    if _stale(form, tapped_s):
+    if _stale(form, tapped_s, rules.old_s):
         taken = web.show.moment(form.filled_s or 0.0, tapped_s, web.show.zone_of(sensor.zone))
         fix = f"was filled in at {taken}; take it again, or type what it shows now"
         raise InputError([Fault("reading", f"{form.reading:g} %RH", fix)])
@@ -209,7 +202,7 @@ def _readings(web: Web, sensor: Sensor, form: CheckForm) -> list[SaltReading]:
     faults: list[Fault] = []
     for row in rows:
         try:
-            found.append(_reading(web, sensor, row))
+            found.append(_reading(web, sensor, rules, row))
         except InputError as refusal:
             faults += refusal.faults
     if faults:
@@ -217,8 +210,8 @@ def _readings(web: Web, sensor: Sensor, form: CheckForm) -> list[SaltReading]:
     return found
 
 
-def _reading(web: Web, sensor: Sensor, row: _Row) -> SaltReading:
-    stored = showed(web.deps.series, sensor, row.time_s) if row.percent is None else None
+def _reading(web: Web, sensor: Sensor, rules: CheckRules, row: _Row) -> SaltReading:
+    stored = showed(web.deps.series, sensor, row.time_s, rules) if row.percent is None else None
     warm_c = celsius(row.temperature, web.deps.settings)
     if warm_c is None and stored is not None:
         warm_c = stored.temperature_c
@@ -236,10 +229,10 @@ def _reading(web: Web, sensor: Sensor, row: _Row) -> SaltReading:
     return SaltReading(row.salt, warm_c, (row.percent or 0.0) / 100.0, row.time_s, row.scatter_frac)
 
 
-def _stale(form: CheckForm, tapped_s: float) -> bool:
+def _stale(form: CheckForm, tapped_s: float, old_s: float) -> bool:
     """Whether the reading is what the page filled in, long before it was sent, perhaps before the box."""
     unchanged = form.reading is not None and form.reading == form.filled and not form.at
-    return unchanged and form.filled_s is not None and tapped_s - form.filled_s > OLD_S
+    return unchanged and form.filled_s is not None and tapped_s - form.filled_s > old_s
 
 
 def _moment(web: Web, sensor: Sensor, text: str, otherwise_s: float, name: str) -> float:
@@ -250,19 +243,21 @@ def _moment(web: Web, sensor: Sensor, text: str, otherwise_s: float, name: str) 
     return time_s
 
 
-def showed(series: SeriesStore, sensor: Sensor, until_s: float) -> Showed | None:
+def showed(series: SeriesStore, sensor: Sensor, until_s: float, rules: CheckRules) -> Showed | None:
     """The mean of a sensor's believed readings in the ten minutes before; None without two of them."""
     key = SeriesKey(sensor.zone, sensor.id, Quantity.RELATIVE_HUMIDITY)
-    part = series.slice(key, until_s - SHOWN_S, until_s + 1.0)
+    start_s = until_s - rules.shown_s
+    part = series.slice(key, start_s, until_s + 1.0)
     times, values = part.time_s[~part.doubtful], part.value[~part.doubtful]
     if len(values) < 2:
         return None
-    late = times >= until_s - SHOWN_S / 2.0
+    late = times >= until_s - rules.shown_s / 2.0
     moving = float(values[late].mean() - values[~late].mean()) if 0 < late.sum() < len(late) else 0.0
-    warm = series.slice(key._replace(quantity=Quantity.AIR_TEMPERATURE), until_s - SHOWN_S, until_s + 1.0)
+    warm = series.slice(key._replace(quantity=Quantity.AIR_TEMPERATURE), start_s, until_s + 1.0)
     degrees = warm.value[~warm.doubtful]
     temperature_c = float(degrees.mean()) if len(degrees) else None
-    return Showed(float(values.mean()), float(np.std(values, ddof=1)), temperature_c, moving, until_s)
+    scatter, still = float(np.std(values, ddof=1)), abs(moving) <= rules.still_frac
+    return Showed(float(values.mean()), scatter, temperature_c, moving, until_s, still)
 
 
 def last_checks(web: Web) -> dict[str, LastCheck]:
@@ -314,7 +309,7 @@ def _page(
 ) -> HTMLResponse:
     now_s = web.deps.clock()
     checks = checks_of(web.deps.ledger, sensor.id)
-    now = showed(web.deps.series, sensor, now_s)
+    now = showed(web.deps.series, sensor, now_s, known.rules)
     usual: dict[str, Any] = dict.fromkeys(CheckForm.model_fields, "")
     if now is not None:
         usual |= _filled(web, now)
