@@ -35,8 +35,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "clock": ("", "threading time typing"),
     "wire": (
         "model clock",
-        f"{PURE} contextlib contextvars email ipaddress json logging pathlib re requests resource signal "
-        "socket ssl subprocess sys threading types urllib urllib3",
+        f"{PURE} contextlib contextvars email http ipaddress json logging pathlib re requests resource "
+        "signal socket ssl subprocess sys threading types urllib urllib3",
     ),
     "physics": ("model", PURE),
     "consumables": ("model physics", PURE),
@@ -52,9 +52,9 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} difflib gettext io json pathlib polib pydantic pydantic_settings re tomllib",
     ),
     "store": (
-        "model clock settings",
-        f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re requests "
-        "rfc8785 secrets shutil sqlalchemy sqlite3 subprocess tempfile threading time urllib3",
+        "model clock wire settings",
+        f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re "
+        "rfc8785 secrets shutil sqlalchemy sqlite3 subprocess tempfile threading time urllib urllib3",
     ),
     "mqtt": (
         "model clock sensors settings store",
@@ -62,8 +62,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         "tempfile threading types",
     ),
     "weather": (
-        "model physics outlook settings store",
-        f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re requests",
+        "model wire physics outlook settings store",
+        f"{PURE} contextlib csv email gzip hashlib importlib io json pathlib re",
     ),
     "notify": (
         "model clock wire alarms settings store",

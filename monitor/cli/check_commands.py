@@ -14,7 +14,7 @@ from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
 from monitor.settings.file import load
-from monitor.weather.calendar_source import REMOTE, calendar_of_file
+from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
 
 
 @click.command("check")
@@ -30,7 +30,8 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
         zones = {site.id: site.tz for site in settings.sites}
         for calendar in settings.calendars:
             if not calendar.source.startswith(REMOTE):
-                calendar_of_file(calendar.source, calendar.site, zones[calendar.site])
+                place = CalendarPlace(calendar.source, calendar.site, zones[calendar.site])
+                unrolled(place, calendar_file(place), SystemClock().now_s())
     except InputError as error:
         for fault in error.faults:
             click.echo(f"  {fault}", err=True)

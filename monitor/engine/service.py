@@ -42,7 +42,7 @@ from monitor.mqtt.session import IngestSession
 from monitor.notify.alive import tell_init
 from monitor.notify.answers import with_links
 from monitor.notify.record_proof import with_proof
-from monitor.outlook.shifts import upcoming
+from monitor.outlook.shifts import ShiftCalendar, upcoming
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
 from monitor.store.backup import back_up
@@ -57,7 +57,6 @@ from monitor.web.server import Server, serve
 log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0  # real seconds between looks of the core when nothing arrives
-CALENDARS_EVERY_S = 3_600.0
 START_WAIT_S = 5.0  # real seconds: with little to work through, pages are right from the start
 
 
@@ -71,7 +70,7 @@ class Service:
         self.clock = clock
         settings.service.data_dir.mkdir(parents=True, exist_ok=True)
         self.calendars = Calendars(settings)
-        shop = build_shop(settings, self.calendars.read(clock.now_s(), strictly=True))
+        shop = build_shop(settings, self.calendars.known(clock.now_s()))
         self.shop: Shop = replace(shop, declared_ahead=clock.simulated)
         self.key = link_key(settings)
         self.series = open_series_store(settings)
@@ -152,6 +151,7 @@ class Service:
         self._schedule()
         web = self.settings.web
         self.server = serve(create_app(self._web_deps()), web.host, web.port)
+        self.calendars.start(self.clock.now_s, self._take_calendars)
         tell_init("READY=1")
 
     def stop(self) -> None:
@@ -159,6 +159,7 @@ class Service:
         tell_init("STOPPING=1")
         if self._watching is not None:
             self._watching.stop()
+        self.calendars.stop()
         if self.server is not None:
             self.server.stop()
         if self._periodic.running:
@@ -270,8 +271,6 @@ class Service:
         backup_dir = self.settings.store.backup_dir
         if backup_dir is not None:
             every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
-        if self.settings.calendars:
-            every(CALENDARS_EVERY_S, self._read_calendars, "calendars")
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
         every(RecordPost.LOOK_EVERY_S, self._guarded(self._record_post.look), "record of the week")
@@ -292,8 +291,7 @@ class Service:
     def _store_error(self) -> str:
         return "" if self.ingest is None else self.ingest.status().store_error
 
-    def _read_calendars(self) -> None:
-        calendars = self.calendars.read(self.clock.now_s())
+    def _take_calendars(self, calendars: tuple[ShiftCalendar, ...]) -> None:
         if calendars != self.loop.shop.shifts.calendars:
             self.loop.reshape(calendars=calendars)
 

@@ -103,7 +103,7 @@ class EmailSender:
             except smtplib.SMTPNotSupportedError as error:
                 return Refused(f"log-in or TLS failed: {error}")
             except smtplib.SMTPResponseException as error:
-                return _judged(_code(error.smtp_code), f"answered {_said(error.smtp_code, error.smtp_error)}")
+                return _judged(error)
             except (smtplib.SMTPException, OSError, ValueError) as error:
                 return Retry(ration.spent or f"{type(error).__name__}: {str(error)[:200]}")
         return self._handed(recipients(notification, self._server), missed)
@@ -145,13 +145,16 @@ def _own_name() -> str:
 def _nobody(refused: Mapping[str, tuple[int, bytes]]) -> Outcome:
     """Nobody has it: worth another try as soon as that holds for one of them."""
     cause = f"every recipient was refused: {said_of(_reasons(refused))}"
-    never = all(_code(code) >= 500 for code, _ in refused.values())
+    never = all(500 <= _code(code) < 600 for code, _ in refused.values())
     return Refused(cause) if never else Retry(cause)
 
 
-def _judged(code: int, cause: str) -> Outcome:
+def _judged(error: smtplib.SMTPResponseException) -> Outcome:
     """By the first digit (RFC 5321 4.2.1): 5yz never, anything else that is no yes is tried again."""
-    return Refused(cause) if 500 <= code < 600 else Retry(cause)
+    cause = f"answered {_said(error.smtp_code, error.smtp_error)}"
+    # Words as text are the library's own, on an answer that was none.
+    own = isinstance(error.smtp_error, str)
+    return Refused(cause) if not own and 500 <= _code(error.smtp_code) < 600 else Retry(cause)
 
 
 def _code(said: object) -> int:

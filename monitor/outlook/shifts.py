@@ -1,23 +1,20 @@
-"""Says when people will be at work: shift spans from weekly patterns and iCalendar text."""
+"""Says when people will be at work: shift spans from weekly patterns and calendars."""
 
 import math
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-import icalendar
-import recurring_ical_events
-
-from monitor.model.errors import Fault, InputError
 from monitor.model.shift_span import ShiftSpan
 from monitor.model.staff import Shift
 from monitor.outlook.hourly import HOUR_S
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-DAY_OFF_CATEGORIES = frozenset({"HOLIDAY", "CLOSED"})
 # A shift that began before the window may still run in it; no shift is longer than this.
 LONGEST_SHIFT = timedelta(hours=48)
 WEEK_S = 7 * 86_400
@@ -30,16 +27,33 @@ class WeeklyShift(Shift):
     zone: ZoneInfo
 
 
+class TimedEvent(NamedTuple):
+    """One shift of a calendar; epoch seconds."""
+
+    start_s: float
+    end_s: float
+    name: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ShiftCalendar:
-    """A parsed iCalendar whose timed events are shifts and whose all-day holidays are days off.
+    """What a calendar says of the time from `from_s` until `until_s`, unrolled; nothing is known beyond.
 
-    One object is one reading of it, so that what was unrolled need not be unrolled again.
+    One object is one reading of it, so that what was worked out from it need not be again.
     """
 
     site: str
-    zone: ZoneInfo  # for events written without a time zone
-    content: icalendar.Calendar
+    zone: ZoneInfo
+    from_s: float
+    until_s: float
+    events: tuple[TimedEvent, ...]  # in order of start
+    days_off: frozenset[date]
+    content: str = ""  # hash of the text it was read from
+
+    def says_the_same(self, other: "ShiftCalendar") -> bool:
+        """Whether two readings are one in all they say."""
+        mine = (self.site, self.from_s, self.until_s, self.events, self.days_off)
+        return mine == (other.site, other.from_s, other.until_s, other.events, other.days_off)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,28 +75,6 @@ class ShiftPlan:
         """The sites of which a calendar that is set up could not be read."""
         read = Counter(one.site for one in self.calendars)
         return frozenset(site for site, count in Counter(self.expected).items() if read[site] < count)
-
-
-def calendar_from_text(text: str, *, site: str, zone: ZoneInfo) -> ShiftCalendar:
-    """Parse iCalendar text (RFC 5545), or raise an InputError that says what is wrong with it."""
-    place = f"calendar of {site}"
-    try:
-        content = icalendar.Calendar.from_ical(text)
-    except ValueError as error:
-        raise InputError([Fault(place, repr(text[:40]), f"is not iCalendar text: {error}")]) from error
-    if not isinstance(content, icalendar.Calendar):
-        raise InputError([Fault(place, str(content.name), "needs a VCALENDAR around its events")])
-    if not content.walk("VEVENT"):
-        raise InputError([Fault(place, "no VEVENT", "holds no shift; add timed events")])
-    calendar = ShiftCalendar(site=site, zone=zone, content=content)
-    if any("DTSTART" not in event for event in content.walk("VEVENT")):
-        raise InputError([Fault(place, "an event without DTSTART", "give every shift a start")])
-    first = min(_aware(event.start, zone) for event in calendar.content.events)
-    try:
-        recurring_ical_events.of(content).between(first, first + timedelta(days=7))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError([Fault(place, "a recurrence", f"cannot be unrolled: {error}")]) from error
-    return calendar
 
 
 def upcoming(plan: ShiftPlan, now_s: float, horizon_s: float) -> tuple[ShiftSpan, ...]:
@@ -131,32 +123,14 @@ def _week(plan: ShiftPlan, week: int) -> tuple[ShiftSpan, ...]:
 def _all_spans(plan: ShiftPlan, start_s: float, end_s: float) -> Iterator[ShiftSpan]:
     start = datetime.fromtimestamp(start_s, UTC) - LONGEST_SHIFT
     end = datetime.fromtimestamp(end_s, UTC) + timedelta(days=1)
-    days_off: set[tuple[str, date]] = set()
-    timed: list[tuple[ShiftCalendar, icalendar.Event]] = []
-    for calendar in plan.calendars:
-        for event in recurring_ical_events.of(calendar.content).between(start, end):
-            if str(event.get("STATUS", "")).upper() == "CANCELLED":
-                continue
-            if isinstance(event.start, datetime):
-                timed.append((calendar, event))
-            elif _is_day_off(event):
-                days_off |= {(calendar.site, day) for day in _days_of(event)}
+    days_off = {(one.site, day) for one in plan.calendars for day in one.days_off}
     for shift in plan.weekly:
         yield from _weekly_spans(shift, start, end, days_off)
-    for calendar, event in timed:
-        yield from _event_span(calendar, event, days_off)
-
-
-def _is_day_off(event: icalendar.Event) -> bool:
-    """All-day notes are not holidays unless they say so: a wrongly dropped shift gets no warning."""
-    categories = event.get("CATEGORIES")
-    named = categories if isinstance(categories, list) else [categories] if categories else []
-    words = {str(word).strip().upper() for one in named for word in one.cats}
-    return bool(words & DAY_OFF_CATEGORIES)
-
-
-def _days_of(event: icalendar.Event) -> Iterable[date]:
-    return (event.start + timedelta(days=n) for n in range(max((event.end - event.start).days, 1)))
+    for calendar in plan.calendars:
+        first = bisect_left(calendar.events, start_s, key=lambda event: event.start_s)
+        last = bisect_left(calendar.events, end_s, key=lambda event: event.start_s)
+        for event in calendar.events[first:last]:
+            yield from _event_span(calendar, event, days_off)
 
 
 def _weekly_spans(
@@ -176,20 +150,13 @@ def _weekly_spans(
 
 
 def _event_span(
-    calendar: ShiftCalendar, event: icalendar.Event, days_off: set[tuple[str, date]]
+    calendar: ShiftCalendar, event: TimedEvent, days_off: set[tuple[str, date]]
 ) -> Iterator[ShiftSpan]:
-    starts, ends = _aware(event.start, calendar.zone), _aware(event.end, calendar.zone)
-    free = str(event.get("TRANSP", "")).upper() == "TRANSPARENT"
-    local_day = starts.astimezone(calendar.zone).date()
-    if ends > starts and not free and (calendar.site, local_day) not in days_off:
-        name = str(event.get("SUMMARY", "shift")).strip() or "shift"
-        yield _span(calendar.site, name, starts.astimezone(calendar.zone), ends)
-
-
-def _aware(moment: date, zone: ZoneInfo) -> datetime:
-    if not isinstance(moment, datetime):
-        return datetime.combine(moment, time(0), zone)
-    return moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)
+    starts, ends = (
+        datetime.fromtimestamp(moment_s, calendar.zone) for moment_s in (event.start_s, event.end_s)
+    )
+    if (calendar.site, starts.date()) not in days_off:
+        yield _span(calendar.site, event.name, starts, ends)
 
 
 def _span(site: str, name: str, starts: datetime, ends: datetime) -> ShiftSpan:

@@ -6,6 +6,7 @@ from monitor.weather.fetch import Fetched, Fetcher, FetchState
 from monitor.weather.provider import OutdoorForecast, SchemaError, Terms, WeatherReply, WeatherState
 
 OLDEST_S = 36 * 3600.0  # a forecast made longer ago than this is not used
+AHEAD_S = 24 * 3600.0  # one that says it was made later than this would never grow old
 
 
 def reply(
@@ -22,7 +23,7 @@ def reply(
         return WeatherReply(WeatherState.AWAY, None, None, f"{terms.name} {fetched.reason}", credit)
     broken = ""
     try:
-        forecast = parse(fetched.body)
+        forecast = _of_now(parse(fetched.body), terms, now_s)
         fetcher.accept(url, fetched.body)
     except SchemaError as error:
         broken = str(error)
@@ -38,3 +39,10 @@ def reply(
         why = f"{broken or f'{terms.name} {fetched.reason}'}; an earlier forecast is in use"
         return WeatherReply(WeatherState.KEPT, forecast, fetched.fetched_s, why, credit)
     return WeatherReply(WeatherState.GOOD, forecast, fetched.fetched_s, "", credit)
+
+
+def _of_now(forecast: OutdoorForecast, terms: Terms, now_s: float) -> OutdoorForecast:
+    ahead_s = forecast.issued_s - now_s
+    if ahead_s > AHEAD_S:
+        raise SchemaError(terms.name, "time of issue", f"{ahead_s / 3600.0:.0f} h ahead")
+    return forecast

@@ -3,19 +3,24 @@
 import hashlib
 import json
 from dataclasses import asdict, dataclass, replace
-from email.utils import parsedate_to_datetime
 from enum import StrEnum
 from pathlib import Path
 
-import requests
-
 from monitor.model.back_off import BackOff
+from monitor.wire.http import (
+    HttpAnswer,
+    HttpLimits,
+    HttpRequest,
+    NoAnswerError,
+    UnusableAddressError,
+    exchange,
+)
+from monitor.wire.wishes import wish_s
 
-CONNECT_S, READ_S = 5.0, 20.0
 MOST_BYTES = 8 * 1024 * 1024
+LIMITS = HttpLimits(total_s=25.0, most_bytes=MOST_BYTES, redirects=3)
 LONGEST_WAIT_S = 6 * 3600.0
 AGAIN = BackOff(first_s=60.0, most_s=LONGEST_WAIT_S)
-CHUNK_BYTES = 65_536
 
 
 class FetchState(StrEnum):
@@ -51,63 +56,61 @@ class _Kept:
 class Fetcher:
     """Asks for documents and keeps them in a folder, so that a restart does not ask again."""
 
-    def __init__(self, folder: Path, user_agent: str, session: requests.Session | None = None) -> None:
+    def __init__(self, folder: Path, user_agent: str, limits: HttpLimits = LIMITS) -> None:
         self._folder = folder
-        self._session = session or requests.Session()
-        self._session.headers["User-Agent"] = user_agent
+        self._user_agent = user_agent
+        self._limits = limits
+        self._unwritten: dict[str, _Kept] = {}  # while the disk is full
 
     def get(
         self, url: str, now_s: float, least_interval_s: float, accept: str = "application/json"
     ) -> Fetched:
         """The document at `url`, from the cache where the source need not or cannot be asked."""
         kept = self._remembered(url)
-        if now_s < kept.not_before_s:
+        if now_s < kept.not_before_s <= now_s + LONGEST_WAIT_S:  # further ahead it is of another clock
             return self._from_cache(url, kept)
-        headers = {"Accept": accept}
+        headers = {"Accept": accept, "User-Agent": self._user_agent, "Accept-Encoding": "gzip, deflate"}
         if kept.fetched_s is not None:
             headers |= {"If-None-Match": kept.etag} if kept.etag else {}
             headers |= {"If-Modified-Since": kept.modified} if kept.modified else {}
         try:
-            with self._session.get(url, headers=headers, timeout=(CONNECT_S, READ_S), stream=True) as answer:
-                return self._answered(url, answer, kept, now_s, least_interval_s)
-        except requests.RequestException as error:
-            return self._failed(url, kept, now_s, None, f"{type(error).__name__}: {error}")
+            answer = exchange(HttpRequest("GET", url, headers), self._limits)
+        except (NoAnswerError, UnusableAddressError) as error:
+            return self._failed(url, kept, now_s, None, str(error))
+        return self._answered(url, answer, kept, now_s, least_interval_s)
 
     def _answered(
-        self, url: str, answer: requests.Response, kept: _Kept, now_s: float, least_interval_s: float
+        self, url: str, answer: HttpAnswer, kept: _Kept, now_s: float, least_interval_s: float
     ) -> Fetched:
-        if answer.status_code == requests.codes.not_modified and kept.fetched_s is not None:
+        if answer.status == 304 and kept.fetched_s is not None:
             return self._confirmed(url, answer, kept, now_s, least_interval_s, None)
-        if answer.status_code not in (requests.codes.ok, requests.codes.non_authoritative_info):
-            retry_s = _seconds(answer.headers.get("Retry-After"), now_s)
-            return self._failed(url, kept, now_s, retry_s, f"answered {answer.status_code}")
-        body = b""
-        for chunk in answer.iter_content(CHUNK_BYTES):
-            body += chunk
-            if len(body) > MOST_BYTES:
-                return self._failed(url, kept, now_s, None, f"answered more than {MOST_BYTES} bytes")
-        return self._confirmed(url, answer, kept, now_s, least_interval_s, body)
+        if answer.status not in (200, 203):  # 203: a proxy in between has changed the wording
+            retry_s = wish_s(answer.headers.get("retry-after"), now_s)
+            return self._failed(url, kept, now_s, retry_s, f"answered {answer.status}")
+        return self._confirmed(url, answer, kept, now_s, least_interval_s, answer.body)
 
     def _confirmed(
         self,
         url: str,
-        answer: requests.Response,
+        answer: HttpAnswer,
         kept: _Kept,
         now_s: float,
         least_interval_s: float,
         body: bytes | None,
     ) -> Fetched:
-        expires_s = _seconds(answer.headers.get("Expires"), now_s) or 0.0
+        expires_s = wish_s(answer.headers.get("expires"), now_s) or 0.0
         after_s = min(max(least_interval_s, expires_s), LONGEST_WAIT_S)
         now_kept = _Kept(
-            etag=answer.headers.get("ETag", kept.etag if body is None else ""),
-            modified=answer.headers.get("Last-Modified", kept.modified if body is None else ""),
+            etag=answer.headers.get("etag", kept.etag if body is None else ""),
+            modified=answer.headers.get("last-modified", kept.modified if body is None else ""),
             fetched_s=now_s,
             not_before_s=now_s + after_s,
             reason="",
         )
-        if body is not None:
-            _write(self._file(url, ".body"), body)
+        if body is not None and not _write(self._file(url, ".body"), body):
+            # Without the body the next question must ask for all of it.
+            self._remember(url, replace(now_kept, etag="", modified=""))
+            return Fetched(FetchState.FRESH, body, now_s, "")
         self._remember(url, now_kept)
         return self._from_cache(url, now_kept)
 
@@ -145,31 +148,27 @@ class Fetcher:
         return self._folder / (hashlib.sha256(url.encode()).hexdigest()[:32] + suffix)
 
     def _remembered(self, url: str) -> _Kept:
+        if url in self._unwritten:
+            return self._unwritten[url]
         try:
             return _Kept(**json.loads(self._file(url, ".json").read_text(encoding="utf-8")))
         except (OSError, ValueError, TypeError):
             return _Kept()  # no memory, or one of another version: ask anew
 
     def _remember(self, url: str, kept: _Kept) -> None:
-        _write(self._file(url, ".json"), json.dumps(asdict(kept)).encode())
+        if _write(self._file(url, ".json"), json.dumps(asdict(kept)).encode()):
+            self._unwritten.pop(url, None)
+        else:
+            self._unwritten[url] = kept
 
 
-def _write(file: Path, content: bytes) -> None:
-    file.parent.mkdir(parents=True, exist_ok=True)
+def _write(file: Path, content: bytes) -> bool:
+    """Whether it is on the disk; a full one is no reason to go without what was fetched."""
     part = file.with_suffix(file.suffix + ".part")
-    part.write_bytes(content)
-    part.replace(file)
-
-
-def _seconds(header: str | None, now_s: float) -> float | None:
-    """A header that is a number of seconds or a date, as seconds from now."""
-    if not header:
-        return None
     try:
-        return float(header)
-    except ValueError:
-        pass
-    try:
-        return parsedate_to_datetime(header).timestamp() - now_s
-    except (ValueError, TypeError):
-        return None
+        file.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content)
+        part.replace(file)
+    except OSError:
+        return False
+    return True

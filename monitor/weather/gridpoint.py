@@ -10,6 +10,8 @@ from monitor.outlook.hourly import HOUR_S, FloatArray
 from monitor.weather.answer_reading import reply
 from monitor.weather.fetch import Fetcher, FetchState
 from monitor.weather.provider import (
+    LONGEST_AHEAD_H,
+    MALFORMED,
     ForecastPlace,
     OutdoorForecast,
     SchemaError,
@@ -58,7 +60,7 @@ def grid_url(body: bytes, base_url: str) -> str:
     try:
         content = json.loads(body)
         url = content.get("properties", content)["forecastGridData"]
-    except (ValueError, KeyError, AttributeError, TypeError) as error:
+    except MALFORMED as error:
         raise SchemaError(PROVIDER, "forecastGridData", error) from error
     if not isinstance(url, str) or not url.startswith(base_url):
         raise SchemaError(PROVIDER, "forecastGridData", url)  # never follow it to another host
@@ -76,9 +78,11 @@ def parse(body: bytes) -> OutdoorForecast:
         humidity = _layer(properties, "relativeHumidity", _PERCENT, needed=False)
         wind = _layer(properties, "windSpeed", _KMH, needed=False)
         cover = _layer(properties, "skyCover", _PERCENT, needed=False)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except MALFORMED as error:
         raise SchemaError(PROVIDER, type(error).__name__, error) from error
     first, last = max(air[0][0], dew[0][0]), min(air[0][-1], dew[0][-1])
+    if last - first > LONGEST_AHEAD_H * HOUR_S:
+        raise SchemaError(PROVIDER, "validTime", f"{(last - first) / HOUR_S:.0f} h")
     times = np.arange(first, last + 1.0, HOUR_S)
     damp = _at(times, humidity) / 100.0
     cloud = _at(times, cover) / 100.0
@@ -107,6 +111,8 @@ def _layer(properties: dict[str, Any], name: str, unit: str, *, needed: bool = T
         for n in range(_hours(name, length)):
             times.append(begin_s + n * HOUR_S)
             values.append(value)
+        if len(times) > 2 * LONGEST_AHEAD_H:
+            raise SchemaError(PROVIDER, f"{name}.values", f"{len(times)} hours")
     if not times:
         raise SchemaError(PROVIDER, f"{name}.values", "none")
     return np.array(times), np.array(values)
@@ -117,7 +123,10 @@ def _hours(name: str, text: str) -> int:
     if found is None:
         raise SchemaError(PROVIDER, f"{name}.validTime", text)
     days, hours, minutes = (int(part or 0) for part in found.groups())
-    return max(days * 24 + hours + minutes // 60, 1)
+    whole = max(days * 24 + hours + minutes // 60, 1)
+    if whole > LONGEST_AHEAD_H:
+        raise SchemaError(PROVIDER, f"{name}.validTime", text)
+    return whole
 
 
 def _at(times: FloatArray, layer: Layer) -> FloatArray:

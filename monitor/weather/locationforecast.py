@@ -8,6 +8,7 @@ import numpy as np
 from monitor.weather.answer_reading import reply
 from monitor.weather.fetch import Fetcher
 from monitor.weather.provider import (
+    MALFORMED,
     ForecastPlace,
     OutdoorForecast,
     SchemaError,
@@ -59,7 +60,7 @@ def parse(body: bytes) -> OutdoorForecast:
             _column(series, "wind_speed", missing=True),
             _column(series, "cloud_area_fraction", missing=True) / 100.0,
         )
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except MALFORMED as error:
         raise SchemaError(PROVIDER, type(error).__name__, error) from error
     if units.get("air_temperature", "celsius") != "celsius":
         raise SchemaError(PROVIDER, "unit of air_temperature", units["air_temperature"])

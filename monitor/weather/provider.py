@@ -13,6 +13,16 @@ from monitor.outlook.hourly import HOUR_S, FloatArray, hour_floor
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 
 LONGEST_STEP_H = 6  # a forecast with wider steps than this is not joined by straight lines
+LONGEST_AHEAD_H = 30 * 24  # no forecast of hours reaches further
+MALFORMED = (
+    ValueError,
+    KeyError,
+    IndexError,
+    TypeError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+)  # what reading an answer may raise, whatever is in it
 TEMPERATURE_C = (-70.0, 60.0)
 
 

@@ -108,7 +108,7 @@ def _ask(
         ) as reply:
             told = {name.lower(): value for name, value in reply.headers.items()}
             return HttpAnswer(reply.status_code, told, _body(reply, limits, ration))
-    except requests.exceptions.InvalidSchema as error:
+    except (requests.exceptions.InvalidSchema, requests.exceptions.InvalidURL) as error:
         raise UnusableAddressError(f"the address {url} cannot be used: {error}") from error
     except (requests.RequestException, HTTPError, OSError, ValueError) as error:
         raise NoAnswerError(ration.spent or f"{type(error).__name__}: {_root(error)}") from error

@@ -1,5 +1,6 @@
 """The connection pools of urllib3 on bounded sockets, for every library that is built on them."""
 
+from http.client import HTTPException, HTTPResponse
 from typing import Any
 
 from requests.adapters import HTTPAdapter
@@ -22,12 +23,50 @@ def _bounded_link(connection: HTTPConnection) -> BoundedSocket:
         raise NewConnectionError(connection, str(error)) from error
 
 
+class _LastLine:
+    """Reads lines for a response's head and knows the last one."""
+
+    def __init__(self, source: Any) -> None:
+        self._source = source
+        self.line = b""
+
+    def readline(self, *args: Any) -> bytes:
+        """As of the source."""
+        self.line = self._source.readline(*args)
+        return self.line
+
+    def close(self) -> None:
+        """As of the source."""
+        self._source.close()
+
+
+class _WholeHead(HTTPResponse):
+    """A head that breaks off is no answer: the library takes the end of the connection for its end."""
+
+    def begin(self) -> None:
+        """As in the standard library."""
+        source: Any = self.fp
+        head = _LastLine(source)
+        self.fp = head  # type: ignore[assignment]
+        try:
+            super().begin()
+        finally:
+            if self.fp is not None:
+                self.fp = source
+        if head.line not in (b"\r\n", b"\n"):
+            raise HTTPException("the head of the answer broke off")
+
+
 class _PlainConnection(HTTPConnection):
+    response_class = _WholeHead
+
     def _new_conn(self) -> BoundedSocket:
         return _bounded_link(self)
 
 
 class _TlsConnection(HTTPSConnection):
+    response_class = _WholeHead
+
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         # One of its own: a context that others share must go on making their sockets.

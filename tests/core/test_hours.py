@@ -10,7 +10,8 @@ import pytest
 from monitor.core.shop import Shop
 from monitor.core.working_hours import hours
 from monitor.engine.build import build_shop
-from monitor.outlook.shifts import ShiftPlan, calendar_from_text
+from monitor.outlook.calendar_text import calendar_from_text
+from monitor.outlook.shifts import ShiftCalendar, ShiftPlan
 from monitor.settings.file import load
 from monitor.settings.reference import config_folder
 
@@ -50,6 +51,11 @@ def test_a_site_without_shifts_is_always_at_work_and_never_left() -> None:
     assert hours(always, at("2026-09-13T03:00")) == (frozenset({SITE}), {}, frozenset())
 
 
+def read(text: str) -> ShiftCalendar:
+    zone, (from_s, until_s) = ZoneInfo("Europe/London"), (at("2026-01-01T00:00"), at("2027-12-01T00:00"))
+    return calendar_from_text(text, site=SITE, zone=zone, from_s=from_s, until_s=until_s)
+
+
 def test_a_rest_ends_with_a_shift_that_is_known_even_if_it_is_weeks_away() -> None:
     """A works holiday of three weeks is a rest; a plan that names no shift any more is none."""
     text = (
@@ -59,7 +65,7 @@ def test_a_rest_ends_with_a_shift_that_is_known_even_if_it_is_weeks_away() -> No
         "BEGIN:VEVENT\r\nUID:b@x\r\nDTSTAMP:20260101T000000Z\r\nSUMMARY:Early\r\n"
         "DTSTART:20261001T060000Z\r\nDTEND:20261001T140000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
     )
-    calendar = calendar_from_text(text, site=SITE, zone=ZoneInfo("Europe/London"))
+    calendar = read(text)
     holiday = replace(shop(), shifts=ShiftPlan(calendars=(calendar,)))
     between, after = hours(holiday, at("2026-09-15T03:00")), hours(holiday, at("2026-10-02T03:00"))
     assert (between.at_work, between.unknown) == (frozenset(), frozenset())
@@ -73,7 +79,7 @@ def test_where_settings_and_calendar_differ_work_counts() -> None:
         "BEGIN:VEVENT\r\nUID:a@x\r\nDTSTAMP:20260101T000000Z\r\nSUMMARY:Night\r\n"
         "DTSTART:20260913T010000Z\r\nDTEND:20260913T060000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
     )
-    calendar = calendar_from_text(text, site=SITE, zone=ZoneInfo("Europe/London"))
+    calendar = read(text)
     plan = replace(shop().shifts, calendars=(calendar,))
     assert hours(shop(), at("2026-09-13T03:00")).at_work == frozenset()
     assert hours(replace(shop(), shifts=plan), at("2026-09-13T03:00")).at_work == frozenset({SITE})

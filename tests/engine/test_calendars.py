@@ -56,6 +56,7 @@ def test_the_service_works_by_the_calendar_beside_its_settings(tmp_path: Path) -
     put(tmp_path)
     clock = AnchoredClock(time.time(), 1.0)
     with web_receiver() as phone, LiveYard(tmp_path, phone.url, extra=BY_CALENDAR, clock=clock) as yard:
+        yard.until(lambda: yard.part("calendar yard").ok, "the calendar is read")
         spans = yard.service.shift_spans(START_S, START_S + 3 * DAY_S)
         local = [datetime.fromtimestamp(span.start_s, LONDON) for span in spans]
         assert [f"{one:%a %d %H:%M}" for one in local] == ["Wed 09 06:00", "Fri 11 06:00"]  # not on the 10th
@@ -76,7 +77,7 @@ def test_what_was_changed_is_read_and_what_was_spoiled_leaves_the_old(tmp_path: 
     file = shop_file(tmp_path)
     put(tmp_path)
     calendars = Calendars(load(file))
-    (first,) = calendars.read(START_S, strictly=True)
+    (first,) = calendars.read(START_S)
     assert calendars.read(START_S + 3600.0) == (first,)
     put(tmp_path, "Night", 14)
     (second,) = calendars.read(START_S + 7200.0)
@@ -88,12 +89,36 @@ def test_what_was_changed_is_read_and_what_was_spoiled_leaves_the_old(tmp_path: 
     assert part.text.endswith("what it said before holds")
 
 
+def test_a_start_knows_the_shifts_of_before_and_reads_nothing_for_it(tmp_path: Path) -> None:
+    file = shop_file(tmp_path)
+    put(tmp_path)
+    (before,) = Calendars(load(file)).read(START_S)
+    (tmp_path / "shifts.ics").write_text("<html>sign in</html>", encoding="utf-8")
+    again = Calendars(load(file))
+    (known,) = again.known(START_S + 3600.0)
+    assert known.says_the_same(before)
+    assert again.known(START_S + 2 * 366 * DAY_S) == (known,)  # the one in hand; a new start has none
+    assert Calendars(load(file)).known(START_S + 2 * 366 * DAY_S) == ()
+    for kept in (tmp_path / "data" / "calendars").glob("*.shifts"):
+        kept.write_text("{broken", encoding="utf-8")
+    assert Calendars(load(file)).known(START_S) == ()
+
+
+def test_before_its_first_reading_a_calendar_gives_no_leave_to_keep_silent(tmp_path: Path) -> None:
+    file = shop_file(tmp_path)
+    put(tmp_path)
+    calendars = Calendars(load(file))
+    assert calendars.known(START_S) == ()
+    (part,) = calendars.parts()
+    assert (part.ok, part.text) == (False, "is being read; its shifts are not known yet")
+
+
 def test_an_address_that_never_answers_does_not_stop_a_start(tmp_path: Path) -> None:
     file = shop_file(tmp_path)
     text = file.read_text(encoding="utf-8").replace('"shifts.ics"', '"http://127.0.0.1:1/shifts.ics"')
     file.write_text(text, encoding="utf-8")
     calendars = Calendars(load(file))
-    assert calendars.read(START_S, strictly=True) == ()
+    assert calendars.read(START_S) == ()
     (part,) = calendars.parts()
     assert not part.ok
     assert part.text.endswith("its shifts are not known")

@@ -8,10 +8,12 @@ import pytest
 
 from monitor.model.errors import InputError
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.shifts import ShiftPlan, WeeklyShift, calendar_from_text, hours_of_shift, upcoming
+from monitor.outlook.calendar_text import calendar_from_text
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift, hours_of_shift, upcoming
 
 LONDON = ZoneInfo("Europe/London")
 H = 3600.0
+FROM_S, UNTIL_S = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (2026, 2027))
 
 
 def at(text: str) -> float:
@@ -36,7 +38,7 @@ def event(uid: str, *lines: str) -> str:
 
 
 def calendar_plan(body: str, weekly_plan: ShiftPlan | None = None) -> ShiftPlan:
-    calendar = calendar_from_text(ical(body), site="ferrymoor", zone=LONDON)
+    calendar = calendar_from_text(ical(body), site="ferrymoor", zone=LONDON, from_s=FROM_S, until_s=UNTIL_S)
     return ShiftPlan(weekly=weekly_plan.weekly if weekly_plan else (), calendars=(calendar,))
 
 
@@ -166,4 +168,4 @@ def test_cancelled_and_transparent_events_are_no_shifts() -> None:
 @pytest.mark.parametrize("text", ["", "hello", "BEGIN:VEVENT\r\nEND:VEVENT\r\n", ical("")])
 def test_text_that_holds_no_shifts_is_refused_with_its_place(text: str) -> None:
     with pytest.raises(InputError, match="calendar of ferrymoor"):
-        calendar_from_text(text, site="ferrymoor", zone=LONDON)
+        calendar_from_text(text, site="ferrymoor", zone=LONDON, from_s=FROM_S, until_s=UNTIL_S)

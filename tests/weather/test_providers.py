@@ -136,6 +136,9 @@ BROKEN: dict[str, dict[str, Change]] = {
             "details"
         ].update(air_temperature="mild"),
         "no update time": lambda c: c["properties"]["meta"].pop("updated_at"),
+        "a number of 400 digits": lambda c: c["properties"]["timeseries"][3]["data"]["instant"][
+            "details"
+        ].update(air_temperature=10**400),
     },
     "us-nws": {
         "no layer": lambda c: c["properties"].pop("temperature"),
@@ -147,6 +150,21 @@ BROKEN: dict[str, dict[str, Change]] = {
         "a word for a number": lambda c: c["properties"]["dewpoint"]["values"][2].update(value="damp"),
         "no update time": lambda c: c["properties"].pop("updateTime"),
         "too hot": lambda c: c["properties"]["temperature"]["values"][2].update(value=288.0),
+        "an interval of ten thousand years": lambda c: c["properties"]["temperature"]["values"][2].update(
+            validTime="2026-09-08T20:00:00+00:00/P3650000D"
+        ),
+        "a value for every hour of a century": lambda c: c["properties"]["temperature"].update(
+            values=[{"validTime": "2026-09-08T20:00:00+00:00/P29D", "value": 1.0}] * 1_200
+        ),
+        "layers that reach from the year 1 to the last": lambda c: [
+            c["properties"][name].update(
+                values=[
+                    {"validTime": "0002-01-01T00:00:00+00:00/PT1H", "value": 1.0},
+                    {"validTime": "9998-01-01T00:00:00+00:00/PT1H", "value": 1.0},
+                ]
+            )
+            for name in ("temperature", "dewpoint")
+        ],
     },
 }
 PARSERS = {"met-norway": parse_location, "us-nws": parse_grid}
@@ -160,7 +178,9 @@ def test_each_break_of_the_schema_is_named(kind_: str, fault: str) -> None:
         PARSERS[kind_](body)
 
 
-@pytest.mark.parametrize("body", [b"", b"<html>maintenance</html>", b"[]", b"{}", b"null", b"\xff\xfe"])
+@pytest.mark.parametrize(
+    "body", [b"", b"<html>maintenance</html>", b"[]", b"{}", b"null", b"\xff\xfe", b"[" * 200_000]
+)
 def test_what_is_no_forecast_at_all_is_refused(kind: str, body: bytes) -> None:
     with pytest.raises(SchemaError):
         PARSERS[kind](body)
@@ -183,6 +203,14 @@ def test_a_broken_answer_is_a_state_and_does_not_displace_the_last_good_one(
         kept = provider.forecast(NOW_S + 4 * 3600.0)
         assert kept.state is WeatherState.KEPT
         assert kept.forecast is not None
+
+
+def test_a_forecast_that_says_it_was_made_next_year_is_none(kind: str, tmp_path: Path) -> None:
+    """It would never be too old to be used."""
+    with service(kind, tmp_path) as (_, provider):
+        reply = provider.forecast(NOW_S - 400 * 86_400.0)
+    assert (reply.state, reply.forecast) == (WeatherState.BROKEN, None)
+    assert "ahead" in reply.reason
 
 
 def test_humidity_is_turned_into_vapour_pressure_by_the_handbook_formula() -> None:

@@ -9,7 +9,7 @@ import pytest
 from monitor.model.errors import InputError
 from monitor.outlook.skill import corrected, nearest_issue
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
-from monitor.weather.calendar_source import read_calendar
+from monitor.weather.calendar_source import CalendarPlace, read_calendar
 from monitor.weather.fetch import Fetcher
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import OutdoorForecast
@@ -112,20 +112,20 @@ def test_a_calendar_is_read_from_a_file_or_an_address(tmp_path: Path) -> None:
     file = tmp_path / "shifts.ics"
     file.write_text(ICS, encoding="utf-8")
     fetcher = Fetcher(tmp_path / "cache", "dryshift")
-    assert read_calendar(str(file), "yard", LONDON, fetcher, START_S).site == "yard"
+    assert read_calendar(CalendarPlace(str(file), "yard", LONDON), fetcher, START_S).site == "yard"
     with running(lambda *_: Answer(200, {}, ICS.encode())) as station:
-        url = station.base_url + "/shifts.ics"
-        read_calendar(url, "yard", LONDON, fetcher, START_S)
+        place = CalendarPlace(station.base_url + "/shifts.ics", "yard", LONDON)
+        read_calendar(place, fetcher, START_S)
         station.answer = lambda *_: Answer(200, {}, b"<html>sign in</html>")
-        kept = read_calendar(url, "yard", LONDON, fetcher, START_S + 2 * H)
-        assert len(kept.content.events) == 1
+        kept = read_calendar(place, fetcher, START_S + 2 * H)
+        assert kept.events
         station.answer = lambda *_: Answer(500)
-        assert len(read_calendar(url, "yard", LONDON, fetcher, START_S + 9 * H).content.events) == 1
+        assert read_calendar(place, fetcher, START_S + 9 * H).events == kept.events
 
 
 def test_a_calendar_that_cannot_be_had_names_its_source(tmp_path: Path) -> None:
     fetcher = Fetcher(tmp_path / "cache", "dryshift")
     with pytest.raises(InputError, match=r"no-such\.ics"):
-        read_calendar(str(tmp_path / "no-such.ics"), "yard", LONDON, fetcher, START_S)
+        read_calendar(CalendarPlace(str(tmp_path / "no-such.ics"), "yard", LONDON), fetcher, START_S)
     with running(lambda *_: Answer(404)) as station, pytest.raises(InputError, match="answered 404"):
-        read_calendar(station.base_url + "/x.ics", "yard", LONDON, fetcher, START_S)
+        read_calendar(CalendarPlace(station.base_url + "/x.ics", "yard", LONDON), fetcher, START_S)

@@ -1,18 +1,37 @@
-"""Talks to an InfluxDB server: writes through influxdb-client, asks by InfluxQL through requests."""
+"""Talks to an InfluxDB server: writes through influxdb-client, asks by InfluxQL over plain HTTP.
 
+Every write and every answer has a total time and a total size; an answer is read only in its shape.
+"""
+
+import json
 from collections.abc import Sequence
 from typing import Any, NamedTuple
+from urllib.parse import urlencode
 
-import requests
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
+from urllib3.util import make_headers
 
 from monitor.settings.schema import InfluxSection
 from monitor.store.contract import StoreUnavailableError
+from monitor.wire.http import (
+    HttpAnswer,
+    HttpLimits,
+    HttpRequest,
+    NoAnswerError,
+    UnusableAddressError,
+    exchange,
+)
+from monitor.wire.pools import make_bounded
+from monitor.wire.ration import Ration
+from monitor.wire.wishes import wish_s
 
+MOST_SAID_BYTES = 64 * 1024  # in answer to a write; packed, it may unpack to a thousand times as much
+MOST_ANSWER_BYTES = 64 * 1024 * 1024
+_MALFORMED = (ValueError, LookupError, TypeError, AttributeError, RecursionError)
 _REFUSED = (400, 413, 422)
 _DENIED = (401, 403)
 PRECISION: WritePrecision = WritePrecision.MS  # type: ignore[assignment]  # the library types its names as text
@@ -57,17 +76,18 @@ class InfluxLink:
         self._section = section
         self._bucket = f"{section.database}/{section.retention_policy}"
         self._url = section.url.rstrip("/")
-        self._session = requests.Session()
         password = section.password.get_secret_value() if section.password else ""
         token = section.token.get_secret_value() if section.token else ""
+        self._headers: dict[str, str] = {"Accept-Encoding": "gzip"}
         if section.username:
-            self._session.auth = (section.username, password)
+            self._headers |= make_headers(basic_auth=f"{section.username}:{password}")
             token = token or f"{section.username}:{password}"
         elif token:
-            self._session.headers["Authorization"] = f"Token {token}"
+            self._headers["Authorization"] = f"Token {token}"
         self._client = InfluxDBClient(
             self._url, token=token, org=section.org, timeout=int(section.timeout_s * 1000), enable_gzip=True
         )
+        make_bounded(self._client.api_client.rest_client.pool_manager)
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
 
     def write(self, lines: Sequence[str]) -> list[ServerRefusal]:
@@ -90,41 +110,44 @@ class InfluxLink:
         return refused
 
     def _post(self, lines: list[str]) -> None:
-        try:
-            self._writer.write(bucket=self._bucket, record="\n".join(lines), write_precision=PRECISION)
-        except ApiException as error:
-            raise _judged(error, self._url) from error
-        except (HTTPError, OSError) as error:
-            raise InfluxUnavailableError(_away_text(self._url, error)) from error
+        with Ration(self._section.timeout_s, MOST_SAID_BYTES) as ration:
+            try:
+                self._writer.write(bucket=self._bucket, record="\n".join(lines), write_precision=PRECISION)
+            except ApiException as error:
+                raise _judged(error, self._url) from error
+            except (HTTPError, OSError, ValueError, OverflowError) as error:
+                raise InfluxUnavailableError(_away_text(self._url, ration.spent or _root(error))) from error
 
     def ask(self, question: str, table: str) -> list[ServerAnswer]:
         """The answer to one InfluxQL question about one measurement, times in milliseconds."""
         section = self._section
         params = {"db": section.database, "rp": section.retention_policy, "epoch": "ms", "q": question}
+        request = HttpRequest("GET", f"{self._url}/query?{urlencode(params)}", self._headers)
         try:
-            reply = self._session.get(f"{self._url}/query", params=params, timeout=section.timeout_s)
-        except requests.RequestException as error:
-            raise InfluxUnavailableError(_away_text(self._url, error)) from error
-        if reply.status_code in _DENIED:
-            raise InfluxUnavailableError(_denied_text(self._url, reply.text), denied=True)
+            reply = exchange(request, HttpLimits(section.timeout_s, MOST_ANSWER_BYTES))
+        except (NoAnswerError, UnusableAddressError) as error:
+            raise InfluxUnavailableError(_away_text(self._url, str(error))) from error
+        if reply.status in _DENIED:
+            raise InfluxUnavailableError(_denied_text(self._url, _words(reply)), denied=True)
         try:
-            result = reply.json()["results"][0]
-        except (ValueError, LookupError, TypeError) as error:
+            return self._read(json.loads(reply.body)["results"][0], table)
+        except _MALFORMED as error:
             raise InfluxUnavailableError(
-                f"{self._url}/query: no InfluxQL answer (status {reply.status_code}): {reply.text[:200]}"
+                f"{self._url}/query: no InfluxQL answer (status {reply.status}): {_words(reply)}"
             ) from error
+
+    def _read(self, result: dict[str, Any], table: str) -> list[ServerAnswer]:
         if "error" in result:
-            raise InfluxUnavailableError(_missing_text(f"{self._url}/query", str(result["error"])))
+            raise InfluxUnavailableError(_missing_text(f"{self._url}/query", str(result["error"])[:1000]))
         series = result.get("series", [])
         if any(one.get("name") != table for one in series):
             raise InfluxMuteError(f"{self._url}/query: the server answers no InfluxQL; it only takes writes")
-        return [ServerAnswer(one.get("tags") or {}, one["columns"], one.get("values", [])) for one in series]
+        return [_answer(one) for one in series]
 
     def close(self) -> None:
         """Let go of the connections."""
         self._writer.close()  # type: ignore[no-untyped-call]
         self._client.close()  # type: ignore[no-untyped-call]
-        self._session.close()
 
 
 def _judged(error: ApiException, url: str) -> Exception:
@@ -136,9 +159,19 @@ def _judged(error: ApiException, url: str) -> Exception:
     if error.status == 404:
         return InfluxUnavailableError(_missing_text(url, words))
     wish = str(error.headers.get("Retry-After", "")) if error.headers else ""
-    return InfluxUnavailableError(
-        f"{url}: status {error.status}: {words}", retry_after_s=float(wish) if wish.isdigit() else None
-    )
+    # Without a clock here a date counts from 1970, so it wishes for long; whoever waits has a bound.
+    return InfluxUnavailableError(f"{url}: status {error.status}: {words}", retry_after_s=wish_s(wish, 0.0))
+
+
+def _answer(said: dict[str, Any]) -> ServerAnswer:
+    columns, values = said["columns"], said.get("values", [])
+    if any(len(row) != len(columns) for row in values):
+        raise ValueError("a row is not as long as its columns are many")
+    return ServerAnswer(said.get("tags") or {}, columns, values)
+
+
+def _words(reply: HttpAnswer) -> str:
+    return reply.body[:200].decode("utf-8", "replace")
 
 
 def _denied_text(url: str, words: str) -> str:
@@ -150,8 +183,8 @@ def _missing_text(url: str, words: str) -> str:
     return f"{url}: {words}{fix if 'not found' in words else ''}"
 
 
-def _away_text(url: str, error: BaseException) -> str:
-    return f"{url}: {_root(error)}; start the server or correct its url"
+def _away_text(url: str, why: str) -> str:
+    return f"{url}: {why}; start the server or correct its url"
 
 
 def _root(error: BaseException) -> str:
