@@ -51,6 +51,10 @@ def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> 
         files = restore(backup, settings.service.data_dir, SystemClock().now_s())
     for file in files:
         click.echo(f"Put back {file}.")
+    click.echo(
+        "What was recorded since that backup is gone, and the service will say so. Enter why it is: "
+        f"dryshift verify {settings_file} --accept WHO WHY"
+    )
 
 
 @click.command("move")

@@ -8,7 +8,7 @@ from tqdm import tqdm
 
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
-from monitor.engine.record_watch import accept, contradictions, not_accepted
+from monitor.engine.record_watch import accept, contradiction_words, contradictions, not_accepted
 from monitor.model.errors import Fault, InputError
 from monitor.settings.file import load
 from monitor.settings.schema import Settings
@@ -62,7 +62,7 @@ def verify_command(
             _accept(ledger, series, book, accepted)
         known = [one.witness for one in not_accepted(ledger, book) if one.witness.number]
         found = ledger.verify(sorted([*known, *given]))
-        wrong = list(_broken(found))
+        wrong = list(_broken(found)) + _contradicted(ledger, book)
         if backup is not None:
             wrong += _broken(verify_against(ledger, backup), f"against the backup {backup} ")
         kept_from_s = SystemClock().now_s() - settings.store.keep_readings_days * DAY_S
@@ -89,6 +89,11 @@ def _series(settings: Settings) -> SeriesStore:
     if settings.store.influxdb is not None and settings.store.series == "influxdb":
         return open_influx(settings, settings.store.influxdb)
     return open_embedded(settings)
+
+
+def _contradicted(ledger: Ledger, book: WitnessBook) -> list[str]:
+    kept, _ = contradictions(ledger, book, [])
+    return [f"Kept beside it: {contradiction_words(one, ledger.head())}" for one in kept[:1]]
 
 
 def _broken(found: Verification, where: str = "") -> list[str]:

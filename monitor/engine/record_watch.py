@@ -1,21 +1,32 @@
 """Minds the record: keeps its end outside of it, seals closed days, and says where these contradict it."""
 
+import logging
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Part
-from monitor.store.contract import KeptWitness, Ledger, SeriesStore, Witness
+from monitor.store.contract import (
+    KeptWitness,
+    Ledger,
+    RecordChangedError,
+    SeriesStore,
+    StoreUnavailableError,
+    Witness,
+)
 from monitor.store.day_sealer import DaySealer
 from monitor.store.day_seals import EnteredSeal, day_name
 from monitor.store.witness_book import WitnessBook, contradicting
 from monitor.store.witnesses import short_witness
 
+log = logging.getLogger(__name__)
+
 LOOK_EVERY_S = 60.0
 KEEP_EVERY_S = 3_600.0
 SEAL_EVERY_S = 6 * 3_600.0
+VERIFY_EVERY_S = 24 * 3_600.0
 SUBJECT = "record"
 ACCEPTED = "accepted"  # by a person, who says why
 
@@ -28,49 +39,69 @@ class RecordWatch:
         self._sealer = DaySealer(series, ledger)
         self._ledger = ledger
         self._kept_s = self._sealed_s = float("-inf")
+        self._verified_s: float | None = None
         self._lock = threading.Lock()
         self._wrong: tuple[str, ...] = ()
+        self._broken = ""  # what walking the chain has found
+        self._unread = ""  # why it could not be looked at
 
     def look(self, now_s: float, *, keep: bool = False) -> None:
         """Hold the ledger against what was kept; where it holds keep its end, now and then or at once."""
         with self._lock:
-            kept, seals = self._contradictions()
-            head = self._ledger.head()
-            said = [self._entered(one, head, now_s) for one in kept[:1]]
-            self._wrong = (*said, *(_seal_words(one) for one in seals[:1]))
-            if not kept and head.number and (keep or abs(now_s - self._kept_s) >= KEEP_EVERY_S):
-                self._book.keep(now_s, head)
-                self._kept_s = now_s
+            try:
+                self._wrong = tuple(self._looked(now_s, keep=keep))
+                self._unread = ""
+            except RecordChangedError as error:
+                self._wrong = (str(error),)
+            except StoreUnavailableError as error:
+                self._unread = f"could not be looked at: {error}"
+                log.warning("the record %s", self._unread)
 
     def mind(self, now_s: float) -> None:
-        """Look, and seal the days that are over when it is time again."""
+        """Look; when it is time again seal the days that are over, and walk the whole chain."""
         self.look(now_s)
         with self._lock:
             if abs(now_s - self._sealed_s) >= SEAL_EVERY_S:
                 self._sealer.seal(now_s)
                 self._sealed_s = now_s
+            if self._verified_s is None or abs(now_s - self._verified_s) >= VERIFY_EVERY_S:
+                found = self._ledger.verify()
+                self._broken = "" if found.broken_at is None else found.reason
+                self._verified_s = now_s
+
+    def _looked(self, now_s: float, *, keep: bool) -> Iterator[str]:
+        """What contradicts the record, in words."""
+        kept, seals = contradictions(self._ledger, self._book, self._sealer.contradictions())
+        head = self._ledger.head()
+        if kept:
+            yield self._entered(kept[0], head, now_s)
+        elif head.number and (keep or abs(now_s - self._kept_s) >= KEEP_EVERY_S):
+            self._book.keep(now_s, head)
+            self._kept_s = now_s
+        if seals:
+            day, number = day_name(seals[0].seal.day), seals[0].number
+            yield f"readings of {day} are not as they were sealed: see event {number}"
 
     def part(self) -> Part:
         """How the record stands."""
-        wrong = self._wrong
+        wrong = [words for words in (self._broken, *self._wrong, self._unread) if words]
         return Part("record", not wrong, "; ".join(wrong) or "as it was witnessed")
 
     def contradicted(self) -> float:
         """1 where what was kept contradicts the record."""
-        return float(bool(self._wrong))
+        return float(bool(self._wrong or self._broken))
 
     def witnesses(self) -> list[Witness]:
         """What was kept outside of the ledger and nobody has accepted as contradicting, in rising number."""
         return [one.witness for one in not_accepted(self._ledger, self._book)]
 
-    def _contradictions(self) -> tuple[list[KeptWitness], list[EnteredSeal]]:
-        return contradictions(self._ledger, self._book, self._sealer.contradictions())
-
     def _entered(self, one: KeptWitness, head: Witness, now_s: float) -> str:
         """Enter a contradiction, once; returns its words as they were when it was found."""
         body: dict[str, object] = {"entry": "contradicted", "witness": list(one.witness)}
         key = f"{SUBJECT}/{short_witness(one.witness)}"
-        new = NewEvent(EventKind.RECORD, SUBJECT, now_s, "dryshift", body, _words(one, head), key)
+        new = NewEvent(
+            EventKind.RECORD, SUBJECT, now_s, "dryshift", body, contradiction_words(one, head), key
+        )
         (event,) = self._ledger.commit([new], entered_s=now_s)
         return event.why
 
@@ -89,7 +120,7 @@ def not_accepted(ledger: Ledger, book: WitnessBook) -> list[KeptWitness]:
     accepted: set[Witness] = set()
     for body in _acceptances(ledger):
         for pair in _listed(body.get("witnesses")):
-            if isinstance(pair, list):
+            if isinstance(pair, list) and len(pair) == len(Witness._fields):
                 accepted.add(Witness(pair[0], pair[1]))
     return [one for one in book.kept() if one.witness not in accepted]
 
@@ -115,7 +146,8 @@ def _listed(found: object) -> list[object]:
     return found if isinstance(found, list) else []
 
 
-def _words(one: KeptWitness, head: Witness) -> str:
+def contradiction_words(one: KeptWitness, head: Witness) -> str:
+    """How the ledger, which ends so, differs from an end that was kept."""
     moment = f"{datetime.fromtimestamp(one.time_s, UTC):%Y-%m-%d %H:%M} UTC"
     if head.number < one.witness.number:
         return (
@@ -126,7 +158,3 @@ def _words(one: KeptWitness, head: Witness) -> str:
         f"event {one.witness.number} is not the one that was there on {moment}: the ledger was written anew "
         "or replaced"
     )
-
-
-def _seal_words(one: EnteredSeal) -> str:
-    return f"readings of {day_name(one.seal.day)} are not as they were sealed: see event {one.number}"

@@ -336,7 +336,7 @@ class Service:
         base_url = self.settings.web.public_url
         if base_url is None and self.clock.simulated and self.server is not None:
             base_url = self.server.url  # a demo's phone is on the same machine as its pages
-        return with_proof(with_links(note, base_url, self.key), self.ledger.head())
+        return with_proof(with_links(note, base_url, self.key), self.ledger.head)
 
     def _web_deps(self) -> WebDeps:
         assert self.delivering is not None

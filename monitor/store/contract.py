@@ -20,6 +20,10 @@ class StoreUnavailableError(DryshiftError):
     """The store cannot write or read now (full disk, read-only, locked, away); nothing was acknowledged."""
 
 
+class RecordChangedError(StoreUnavailableError):
+    """An event in the ledger is not what was written; nothing is made of it."""
+
+
 class SetAside(NamedTuple):
     """A message that could not be read, kept for inspection."""
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.model.event import Event, EventKind
 from monitor.model.reading import MEASURED, SeriesKey
-from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.contract import Ledger, RecordChangedError, SeriesStore
 from monitor.store.ledger_chain import canonical
 
 DAY_S = 86_400.0
@@ -91,7 +91,14 @@ def body_of(entered: EnteredSeal) -> dict[str, object]:
 
 
 def entered_seal(event: Event) -> EnteredSeal:
-    """A seal read back from the ledger."""
+    """A seal read back from the ledger; RecordChangedError where it is none any more."""
+    try:
+        return _read_back(event)
+    except (KeyError, ValueError, AssertionError) as error:
+        raise RecordChangedError(f"event {event.number} is no seal any more; verify the ledger") from error
+
+
+def _read_back(event: Event) -> EnteredSeal:
     body = event.body
     series = body["series"]
     assert isinstance(series, Mapping)

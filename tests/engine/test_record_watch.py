@@ -1,6 +1,8 @@
 """The record is minded: what was taken away or written anew is told, and judging goes on."""
 
+import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
 import requests
@@ -8,7 +10,8 @@ from click.testing import CliRunner, Result
 
 from monitor.alarms.daily import proof_words
 from monitor.cli.main import main
-from monitor.model.event import EventKind
+from monitor.engine.record_watch import VERIFY_EVERY_S
+from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.notify.record_proof import with_proof
 from monitor.store.contract import Witness
@@ -68,12 +71,50 @@ def test_a_ledger_written_anew_as_a_whole_is_told_and_verify_names_where(tmp_pat
         with LiveYard(tmp_path, phone.url, clock=clock) as yard:
             yard.judged_up_to_now()
             data, head = yard.settings.service.data_dir, yard.service.ledger.head()
+        backed_up = CliRunner().invoke(
+            main, ["backup", str(tmp_path / "shop.toml"), str(tmp_path / "copies")]
+        )
+        assert backed_up.exit_code == 0, backed_up.stderr
+        (copy,) = (tmp_path / "copies").iterdir()
+        assert "is in the record as it was" in verified(tmp_path, "--backup", str(copy)).stdout
         rewritten(f"sqlite:///{data / LEDGER_FILE}", 1)
         given = verified(tmp_path, "--witness", f"{head.number}:{head.hash[:16]}")
         assert given.exit_code == 1
         assert "is not the one that was witnessed; it was written anew" in given.stderr
+        beside = verified(tmp_path, "--backup", str(copy))
+        assert f"Broken against the backup {copy} at event 1: " in beside.stderr
+        assert "Kept beside it: event" in beside.stderr
         with LiveYard(tmp_path, phone.url, clock=clock) as yard:
             assert "the ledger was written anew or replaced" in yard.part("record").text
+
+
+def test_one_event_edited_in_place_is_told_while_the_service_runs(tmp_path: Path) -> None:
+    with web_receiver() as phone, LiveYard(tmp_path, phone.url) as yard:
+        yard.judged_up_to_now()
+        record = yard.service.record_watch
+        record.mind(yard.clock.now_s())
+        assert yard.part("record").ok
+        with closing(sqlite3.connect(yard.settings.service.data_dir / LEDGER_FILE)) as db:
+            db.execute("DROP TRIGGER event_no_update")
+            db.execute("UPDATE event SET who = 'nobody' WHERE number = 1")
+            db.commit()
+        record.mind(yard.clock.now_s() + VERIFY_EVERY_S)
+        assert "event 1 was changed after it was written" in yard.part("record").text
+        assert record.contradicted() == 1.0
+        yard.until(lambda: yard.alarm("record_contradicted.service") is not None, "the alarm")
+        assert yard.part("watch").ok
+
+
+def test_a_seal_that_is_none_any_more_is_told_and_does_not_stop_the_start(tmp_path: Path) -> None:
+    clock = AnchoredClock(time.time(), SPEED)
+    with web_receiver() as phone:
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            yard.judged_up_to_now()
+            new = NewEvent(EventKind.SEAL, "readings/2026-09-07", 1.0, "nobody", {"readings": "none"})
+            yard.service.ledger.commit([new], entered_s=1.0)
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            yard.judged_up_to_now()
+            assert "is no seal any more" in yard.part("record").text
 
 
 def test_a_daily_word_carries_the_records_end_within_its_length() -> None:
@@ -82,8 +123,8 @@ def test_a_daily_word_carries_the_records_end_within_its_length() -> None:
     note = Notification(
         "k", 0.0, 1.0, "low", "All well", "All well. " * 12, "d", "", 0.0, "", {"proof": words}
     )
-    said = with_proof(note, head).text
+    said = with_proof(note, lambda: head).text
     assert len(said) <= 160
     assert read_witness(said.rpartition("proof ")[2]) == Witness(head.number, head.hash[:16])
     other = Notification("k", 0.0, 1.0, "low", "Wet", "Wet.", "d", "", 0.0, "", {})
-    assert with_proof(other, head) is other
+    assert with_proof(other, lambda: head) is other

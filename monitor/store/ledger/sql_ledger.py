@@ -22,6 +22,7 @@ from monitor.store.contract import (
     Checkpoint,
     EventPage,
     OutboxItem,
+    RecordChangedError,
     StoreUnavailableError,
     Verification,
     Witness,
@@ -343,7 +344,7 @@ def _believed(row: dict[str, Any]) -> Event:
     try:
         return ledger_chain.from_row(row)
     except ValueError as error:
-        raise StoreUnavailableError(
+        raise RecordChangedError(
             f"event {row['number']} was changed after it was written ({error}); verify the ledger"
         ) from error
 
