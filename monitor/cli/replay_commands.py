@@ -1,6 +1,7 @@
 """`dryshift record` and `dryshift replay`: take readings out of a store, and judge them again."""
 
 import json
+import math
 import sys
 import tempfile
 from collections.abc import Callable, Iterable
@@ -81,7 +82,14 @@ def replay(
         try:
             recount = Recounter(Deriver(apart, series), series)
             calendars = Calendars(settings).read(batch[0].arrived_s)
-            loop = CoreLoop(build_shop(apart, calendars), series, ledger, batch[0].arrived_s, recount=recount)
+            loop = CoreLoop(
+                build_shop(apart, calendars),
+                series,
+                ledger,
+                batch[0].arrived_s,
+                checkpoint_s=math.inf,  # nobody takes a replay up again
+                recount=recount,
+            )
             while batch:
                 series.append(batch)
                 loop.advance_to(batch[-1].arrived_s)
