@@ -1,10 +1,11 @@
 """The words a verdict uses: how a package stands, which rule decided, and the next action."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 from monitor.consumables.classes import Authority, ConsumableKind, Counts, Place
+from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.exposure_limits import ClockRules
+from monitor.consumables.oven_doubts import oven_action
 from monitor.model.level import Level
 
 
@@ -59,65 +60,61 @@ def hours_text(hours: float) -> str:
     return f"{minutes // 60} h" if hours < 96.0 else f"{minutes // 1440} days"
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What an action depends on."""
-
-    standing: Standing
-    rule: DecidingRule
-    place: Place
-    counting: bool
-    left_h: float | None
-    may_redry: bool
-    oven_action: str = ""  # of a package in an oven, where something is to be said of that
-
-
-def next_action(situation: Situation, rules: ClockRules) -> str:
+def next_action(
+    standing: Standing,
+    rule: DecidingRule,
+    clock: ExposureClock,
+    rules: ClockRules,
+    left_h: float | None,
+    *,
+    may_redry: bool,
+) -> str:
     """What to do next, in the imperative and short enough for a lock screen."""
-    if situation.standing is Standing.WITHDRAW:
+    if standing is Standing.WITHDRAW:
         return "Withdraw it: mark it and keep it off the job."
-    if situation.rule is DecidingRule.TEST_BEAD:
+    if rule is DecidingRule.TEST_BEAD:
         wire = rules.consumable.kind not in (ConsumableKind.COVERED_ELECTRODE, ConsumableKind.FLUX)
         return f"Do not weld the job. {'Run off the outer wraps, weld' if wire else 'Weld'} a new test bead."
-    if situation.oven_action:
-        return situation.oven_action
-    if situation.standing is Standing.OVER:
-        return _when_over(situation, rules)
-    if not situation.counting:
-        return _when_kept(situation, rules)
-    return _when_open(situation, rules)
+    of_oven = oven_action(clock, rules)
+    if of_oven:
+        return of_oven
+    if standing is Standing.OVER:
+        return _when_over(rules, may_redry=may_redry)
+    if not clock.counting:
+        return _when_kept(standing, clock.place, rules)
+    return _when_open(standing, left_h, rules)
 
 
-def _when_over(situation: Situation, rules: ClockRules) -> str:
+def _when_over(rules: ClockRules, *, may_redry: bool) -> str:
     kind, redry = rules.consumable.kind, rules.consumable.redry
     if kind is ConsumableKind.CORED_WIRE:
         return "Keep it off seismic work. Run off the outer wraps, weld a test bead, ask the inspector."
-    if redry is None or not situation.may_redry:
+    if redry is None or not may_redry:
         return "Do not weld with it. Ask the inspector, or withdraw it."
     heat = f"{redry.min_c.value:.0f}-{redry.max_c.value:.0f} °C for {redry.time_h.value:g} h"
     once = "once " if redry.max_count is not None and redry.max_count.value == 1.0 else ""
     return f"Do not weld with it. Redry it {once}at {heat}, or withdraw it."
 
 
-def _when_kept(situation: Situation, rules: ClockRules) -> str:
+def _when_kept(standing: Standing, place: Place, rules: ClockRules) -> str:
     care = rules.consumable.care
-    if situation.place is Place.HOLDING_OVEN and care.hold_min_h is not None:
+    if place is Place.HOLDING_OVEN and care.hold_min_h is not None:
         return f"Leave it in the oven at least {care.hold_min_h.value:g} h before reissue."
-    if situation.place is Place.HEATED_QUIVER:
+    if place is Place.HEATED_QUIVER:
         return "Lid shut, plugged in; take out what you weld with. Back to the oven at the end of the shift."
-    if situation.standing is Standing.USABLE:
+    if standing is Standing.USABLE:
         return "Leave it closed until needed; note the time when you open it."
     return "Leave it closed; use it before fresher ones, and note the time when you open it."
 
 
-def _when_open(situation: Situation, rules: ClockRules) -> str:
+def _when_open(standing: Standing, left_h: float | None, rules: ClockRules) -> str:
     home = _home(rules)
-    if situation.left_h is None:
+    if left_h is None:
         return "Look for rust and damp; weld a test bead if in doubt."
-    left = hours_text(situation.left_h)
-    if situation.standing is Standing.DUE:
+    left = hours_text(left_h)
+    if standing is Standing.DUE:
         return f"{left} left: use it up, or {home} now."
-    if situation.standing is Standing.USE_FIRST:
+    if standing is Standing.USE_FIRST:
         return f"Use it first; {home} within {left}."
     return f"Weld with it; {home} within {left}."
 

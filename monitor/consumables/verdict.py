@@ -7,12 +7,10 @@ import numpy as np
 from monitor.consumables.classes import ConsumableKind, Counts, Place
 from monitor.consumables.exposure_clock import ExposureClock, air_shown
 from monitor.consumables.exposure_limits import HOUR_S, ClockRules
-from monitor.consumables.oven_doubts import oven_action
 from monitor.consumables.standing import (
     AUTHORITY_TITLES,
     LEVELS,
     DecidingRule,
-    Situation,
     Standing,
     hours_text,
     next_action,
@@ -82,8 +80,7 @@ def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
     worst = max(governing, key=lambda reading: (reading.used_frac, -reading.limit_h), default=None)
     left_h = min((reading.left_h for reading in governing), default=None)
     standing, rule = _standing(clock, rules, worst)
-    may_redry, of_oven = _may_redry(clock, rules), oven_action(clock, rules)
-    situation = Situation(standing, rule, clock.place, clock.counting, left_h, may_redry, of_oven)
+    may_redry = rules.redry_allowed and not _rebakes_used_up(clock, rules)
     return PackageVerdict(
         standing=standing,
         level=LEVELS[standing],
@@ -102,7 +99,7 @@ def package_verdict(clock: ExposureClock, rules: ClockRules) -> PackageVerdict:
         unproven_h=clock.unproven_s / HOUR_S,
         rebakes=clock.rebakes,
         uptake=_uptake(clock, rules),
-        action=next_action(situation, rules),
+        action=next_action(standing, rule, clock, rules, left_h, may_redry=may_redry),
         notes=_notes(clock, rules, clocks),
         deviation=_deviation(rules),
     )
@@ -211,10 +208,6 @@ def _barred(clock: ExposureClock, rules: ClockRules) -> DecidingRule | None:
 def _rebakes_used_up(clock: ExposureClock, rules: ClockRules) -> bool:
     redry = rules.consumable.redry
     return redry is not None and redry.max_count is not None and clock.rebakes >= redry.max_count.value
-
-
-def _may_redry(clock: ExposureClock, rules: ClockRules) -> bool:
-    return rules.redry_allowed and not _rebakes_used_up(clock, rules)
 
 
 def _rule_text(rule: DecidingRule, worst: ClockReading | None, rules: ClockRules) -> str:

@@ -1,5 +1,6 @@
 """The watch itself: catches up, judges, begins anew where it must, and shows as judged only what is."""
 
+import math
 import threading
 from dataclasses import replace
 
@@ -8,10 +9,10 @@ from monitor.core.state import ServiceFacts
 from monitor.engine.bookkeeper import Keeper
 from monitor.engine.loop import CoreLoop
 from monitor.engine.pace import Missed, Pace, Proof
-from monitor.engine.parts import not_judged_words
-from monitor.model.picture import Part, Picture, not_judged
+from monitor.model.picture import Picture, not_judged
 from monitor.store.contract import Ledger
 
+FEW_MIN = 120.0  # longer is said in hours
 RETRIED_S = 900.0  # by so much an attempt of a courier may have been put off
 AT_THE_JUMP_S = 30.0  # what arrived so soon after the last look came before the clock jumped
 
@@ -26,20 +27,20 @@ class Watch:
         self._keeper = keeper
         self._ledger = ledger
         self._clock = clock
-        self._pace = Pace(clock)
+        self.pace = Pace(clock)
         self._missed: Missed | None = None  # still to be recorded
 
     def catch_up(self, began_s: float, began_order: int) -> None:
         """Work through what was stored before this start; nothing counts as judged meanwhile."""
         anew = self.loop.resume(began_s, began_order)
         self._keeper.load(anew=anew)
-        self._pace = Pace(self._clock)  # the time that this took is worked through like any other
+        self.pace = Pace(self._clock)  # the time that this took is worked through like any other
         self.caught_up.set()
 
     def judge(self, watermark_s: float, facts: dict[str, float]) -> None:
         """Judge what arrived before the watermark, as of now; before that see to clock and store."""
         now_s = self._clock.now_s()
-        self._missed = self._pace.look() or self._missed
+        self._missed = self.pace.look() or self._missed
         if self._missed is not None:
             self.loop.skip(self._missed.from_s + AT_THE_JUMP_S, now_s, self._missed.why)
             self._missed = None
@@ -60,11 +61,14 @@ class Watch:
 
     def not_judged(self) -> str:
         """Why what is known was not judged within the last few ticks of true time; empty where it was."""
-        return not_judged_words(self.proof.still_s())
-
-    def clock_part(self) -> Part:
-        """How the clock stands."""
-        return self._pace.part()
+        still_s = self.proof.still_s()
+        if still_s is None:
+            return ""
+        if still_s == math.inf:
+            return "not judged yet since the start"
+        minutes = still_s / 60.0
+        said = f"{minutes:.0f} min" if minutes < FEW_MIN else f"{minutes / 60.0:.0f} h"
+        return f"not judged for {said}"
 
     def _begin_anew(self, now_s: float, why: str) -> None:
         """The time or the store was another: all that is remembered is derived again from what is stored."""

@@ -6,25 +6,12 @@ from monitor.model.picture import Part
 from monitor.mqtt.session import IngestStatus
 from monitor.store.contract import Shipping
 
-FEW_MIN = 120.0
-
 
 def watch_part(why: str, core_error: str) -> Part:
     """Whether what is shown is judged now."""
     if not why:
         return Part("watch", True, "judging")
     return Part("watch", False, f"{why}: {core_error}" if core_error else why)
-
-
-def not_judged_words(still_s: float | None) -> str:
-    """Why what is known does not count as judged; empty where it does."""
-    if still_s is None:
-        return ""
-    if still_s == float("inf"):
-        return "not judged yet since the start"
-    minutes = still_s / 60.0
-    said = f"{minutes:.0f} min" if minutes < FEW_MIN else f"{minutes / 60.0:.0f} h"
-    return f"not judged for {said}"
 
 
 def intake_parts(status: IngestStatus, kind: str, core_error: str, behind_s: float) -> Iterator[Part]:

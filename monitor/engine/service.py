@@ -216,16 +216,13 @@ class Service:
         while not self._stopping.is_set():
             self._wake.wait(LOOK_EVERY_S)
             self._wake.clear()
-            self._look()
+            self._at_border(self._judge)
         if self._watch.caught_up.is_set():
-            self._look()
+            self._at_border(self._judge)
 
     def _catch_up(self) -> None:
         self._watch.catch_up(self._began_s, self._began_order)
         self._core_error = ""
-
-    def _look(self) -> None:
-        self._at_border(self._judge)
 
     def _judge(self) -> None:
         assert self.ingest is not None
@@ -318,7 +315,7 @@ class Service:
 
     def _parts(self) -> list[Part]:
         now_s = self.clock.now_s()
-        found = [self._watch.clock_part(), watch_part(self._watch.not_judged(), self._core_error)]
+        found = [self._watch.pace.part(), watch_part(self._watch.not_judged(), self._core_error)]
         found.append(self.record_watch.part())
         if self.ingest is not None:
             kind = "embedded" if self.broker is not None else "external"

@@ -1,5 +1,6 @@
 """Every page answers, carries its guards, asks nothing of other hosts, and escapes what it shows."""
 
+import csv
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -146,6 +147,18 @@ def test_records_leave_as_csv_that_no_spreadsheet_runs(shop: sample.Shop, server
     text = requests.get(server.url + "/records.csv?kind=plan", timeout=10).text
     assert text.startswith("number,kind,subject,happened_utc")
     assert "'=cmd()" in text
+
+
+def test_the_records_page_says_of_an_event_what_its_file_says(shop: sample.Shop, server: Server) -> None:
+    move = {"kind": "body_wet", "subject": "mix-1", "from_state": "normal", "to_state": "unacknowledged"}
+    condition, now_s = "body_wet.mix-1", sample.NOW_S
+    shop.record(NewEvent(EventKind.ALARM_TRANSITION, condition, now_s, "dryshift", move, key="w-1"))
+    shop.record(NewEvent(EventKind.CORRECTION, "mix-1", now_s, "x", {"of": 1, "void": True}, key="w-2"))
+    said = {"alarm_transition": "Wet: Mix 1: unacknowledged", "correction": "entry 1 taken back"}
+    for kind, words in said.items():
+        file = requests.get(f"{server.url}/records.csv?kind={kind}", timeout=10).text
+        assert words in [row["what"] for row in csv.DictReader(file.splitlines())]
+        assert words in requests.get(f"{server.url}/records?kind={kind}", timeout=10).text
 
 
 def test_the_numbers_page_shows_distance_bound_and_source() -> None:

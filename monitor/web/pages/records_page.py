@@ -3,16 +3,20 @@
 import csv
 import io
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.alarms.states import AlarmState
+from monitor.history.entry_words import plain_words
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
 from monitor.store.contract import Verification
 from monitor.store.witnesses import read_witness, short_witness
+from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
 
 SHOWN = 200
@@ -85,8 +89,23 @@ def _page(
         verified=verified,
         given=given,
         faults=faults,
+        what=_what(web),
         proof=short_witness(web.deps.ledger.head()),
     )
+
+
+def _what(web: Web) -> Callable[[Event], str]:
+    """How an event is said in one line, on the page and in the file: an alarm's move, else as an entry is."""
+    entries = web.deps.entry_words()
+
+    def what(event: Event) -> str:
+        if event.kind is not EventKind.ALARM_TRANSITION:
+            return entries.what(event)
+        state = str(event.body.get("to_state", ""))
+        said = state_words(state).lower() if state in set(AlarmState) else plain_words(state)
+        return f"{web.words.title(event)}: {said}".removesuffix(": ")
+
+    return what
 
 
 def to_csv(web: Web, events: list[Event]) -> str:
@@ -94,12 +113,12 @@ def to_csv(web: Web, events: list[Event]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    words = web.deps.entry_words()
+    what = _what(web)
     for e in events:
         local = web.show.local(e.time_s).isoformat(timespec="seconds")
         body = json.dumps(e.body, ensure_ascii=False, sort_keys=True)
         row = [e.number, e.kind, e.subject, _utc(e.time_s), local, _utc(e.entered_s), e.who, e.why]
-        row += [body, e.key or "", e.previous_hash, e.hash, words.what(e)]
+        row += [body, e.key or "", e.previous_hash, e.hash, what(e)]
         writer.writerow([_plain(str(value)) for value in row])
     return out.getvalue()
 
