@@ -3,6 +3,7 @@
 Its numbers are those that the page and the sheet of the week derive; the sheet holds every entry and move.
 """
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind
 from monitor.model.place import Site
+from monitor.model.reading import SeriesKey
 from monitor.report.bead_sheet import beads_section
 from monitor.report.chart import Window
 from monitor.report.condition_words import AlarmWords
@@ -106,11 +108,14 @@ def _read(sources: Sources, site: Site, week: str, catalogue: Catalogue) -> Week
     start_s, end_s = edges[0], min(edges[-1], sources.now_s)
     if end_s <= start_s:
         raise InputError([Fault("week", week, "has not begun; choose an earlier one")])
-    settings, keys = sources.settings, sources.series.keys()
+    settings = sources.settings
+    known, keys = sources.series.keys(), defaultdict[str, list[SeriesKey]](list)
+    for key in known:
+        keys[key.zone].append(key)
     window = Window(start_s, edges[-1], WIDTH_S)
     places = [zone for zone in settings.zones if zone.site == site.id]
     zones = tuple(
-        read_zone(sources.series, settings, zone, window, sources.now_s, keys)
+        read_zone(sources.series, settings, zone, window, sources.now_s, keys[zone.id])
         for zone in places
         if zone.kind not in HEATED
     )

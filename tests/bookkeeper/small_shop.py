@@ -4,6 +4,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+from monitor.alarms.states import Command, CommandKind
 from monitor.beads.acceptance import Pore
 from monitor.beads.acceptance_rules import Weld
 from monitor.consumables.classes import Place
@@ -14,7 +15,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
-from monitor.web.frame.deps import OperateRequest, OperateResult, WebDeps
+from monitor.web.frame.deps import Answered, WebDeps
 from tests.bookkeeper.yard import Air, Yard
 
 WEEK = "2026-W38"
@@ -143,10 +144,9 @@ def live_week(folder: Path) -> Yard:
 def _answer(yard: Yard) -> None:
     for number, alarm in enumerate(yard.loop.snapshot().alarms):
         if alarm.state == "unacknowledged" and number != 1:
-            asked = OperateRequest(
-                "acknowledge", alarm.condition, LEAD, yard.fed_s, f"{alarm.condition}/{yard.fed_s}"
-            )
-            page_answers.operated(yard.loop, yard.settings, asked, yard.fed_s)
+            asked = Command(kind=CommandKind.ACKNOWLEDGE, condition_id=alarm.condition, who=LEAD)
+            key, times_s = f"{alarm.condition}/{yard.fed_s}", (yard.fed_s, yard.fed_s)
+            page_answers.operated(yard.loop, yard.settings, asked, key, times_s)
 
 
 def sources(yard: Yard) -> Sources:
@@ -167,7 +167,7 @@ def deps(yard: Yard) -> WebDeps:
         series=yard.series,
         ledger=yard.ledger,
         snapshot=yard.loop.snapshot,
-        operate=lambda _: OperateResult(done=False, text="not here"),
+        operate=lambda *_: Answered(False, "not here"),
         record=lambda event: yard.keeper.record(event, yard.fed_s),
         shift_spans=shifts,
         clock=lambda: yard.fed_s,
