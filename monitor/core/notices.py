@@ -5,10 +5,10 @@ from collections.abc import Iterable
 from dataclasses import asdict
 
 from monitor.alarms.escalation import Notice, NoticeTo, due_deliveries
-from monitor.alarms.grouping import Announcement, regroup
+from monitor.alarms.grouping import Announcement, Why, regroup
 from monitor.alarms.messages import compose_for, named
 from monitor.alarms.roster import Roster
-from monitor.alarms.states import Transition
+from monitor.alarms.states import SET_ASIDE, AlarmState, Transition
 from monitor.core.names import wording_of
 from monitor.core.outlook_notices import foretold
 from monitor.core.shop import Shop
@@ -17,6 +17,7 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.outlook.shifts import upcoming
 
+_OVER = frozenset({AlarmState.NORMAL, AlarmState.RETURNED, *SET_ASIDE})
 NO_CHANNEL = "no channel is named for this person in the settings"
 
 
@@ -49,6 +50,21 @@ def _roster(shop: Shop, state: CoreState, announcements: Iterable[Announcement],
     if not shop.roster.by_shift or not (waiting or announcements):
         return shop.roster
     return shop.roster.with_duties(upcoming(shop.shifts, now_s, 1.0))
+
+
+def is_over(state: CoreState, note: Notification) -> bool:
+    """Whether nothing that a warning was about stands any more, nor waits to be judged by somebody.
+
+    Only a message from before the last tick is asked about: a fresher one may be known here before the state
+    that it was made with.
+    """
+    if note.data.get("why") == Why.CLEARED or note.created_s >= state.time_s:
+        return False
+    about = note.data.get("conditions")
+    if not isinstance(about, list) or not about:
+        return False
+    alarms = (state.book.alarms.get(str(name)) for name in about)
+    return all(alarm is None or alarm.state in _OVER for alarm in alarms)
 
 
 def _posted(

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 from monitor.clock import Clock, monotonic_s
+from monitor.core.notices import is_over
+from monitor.engine.loop import CoreLoop
 from monitor.model.picture import Part, Picture
 from monitor.mqtt.session import IngestSession
 from monitor.notify.channels import make_sender
@@ -33,6 +35,7 @@ class Delivering:
         clock: Clock,
         ingest: IngestSession,
         snapshot: Callable[[], Picture],
+        loop: CoreLoop,
     ) -> None:
         root, channels = settings.mqtt.topic_root, settings.channels
         self._ledger = ledger
@@ -40,10 +43,17 @@ class Delivering:
         self._ingest = ingest
         self._snapshot = snapshot
         self.senders: dict[str, Sender] = {c.id: make_sender(c, ingest.publish, root) for c in channels}
-        self.couriers = {c.id: Courier(ledger, c.id, self.senders[c.id], c.fallback) for c in channels}
+        self.couriers = {
+            c.id: Courier(
+                ledger, c.id, self.senders[c.id], c.fallback, lambda note: is_over(loop.state, note)
+            )
+            for c in channels
+        }
         self.lamps = {c.id: Lamps(topic_base(c, root), ingest.publish) for c in channels if c.kind == "mqtt"}
 
         self._stopping = threading.Event()
+        self._posted = {courier: threading.Event() for courier in self.couriers}
+        loop.on_posted = self.wake
         self._threads = [
             threading.Thread(target=self._go_on, args=job, name=job[0], daemon=True) for job in self._jobs()
         ]
@@ -59,10 +69,16 @@ class Delivering:
     def stop(self) -> None:
         """Finish what is on its way, or leave it to the next start."""
         self._stopping.set()
+        self.wake()
         until_s = monotonic_s() + STOP_WAIT_S
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(max(until_s - monotonic_s(), 0.0))
+
+    def wake(self) -> None:
+        """Something was put into the outbox: look at once."""
+        for posted in self._posted.values():
+            posted.set()
 
     def undeliverable(self) -> int:
         """How many channels have failed for so long that somebody must be told otherwise."""
@@ -79,18 +95,20 @@ class Delivering:
                 text = f"not delivering: {state.last_error}"
             yield Part(f"channel {name}", good, text, {"waiting": float(state.waiting)})
 
-    def _jobs(self) -> Iterator[tuple[str, float, Callable[[], object]]]:
-        """Name, seconds between two turns, and the work."""
+    def _jobs(self) -> Iterator[tuple[str, Callable[[], object], Callable[[], object]]]:
+        """Name, the work, and what waits for the next turn."""
         for name, courier in self.couriers.items():
-            yield f"deliver-{name}", COURIER_EVERY_S, partial(self._deliver, courier)
+            yield f"deliver-{name}", partial(self._deliver, courier), partial(self._rest, self._posted[name])
         for name, lamps in self.lamps.items():
-            yield f"lamps-{name}", LAMPS_EVERY_S, partial(self._show, lamps)
+            yield f"lamps-{name}", partial(self._show, lamps), partial(self._stopping.wait, LAMPS_EVERY_S)
 
-    def _go_on(self, name: str, every_s: float, work: Callable[[], object]) -> None:
+    def _rest(self, posted: threading.Event) -> None:
+        posted.wait(COURIER_EVERY_S)
+        posted.clear()
+
+    def _go_on(self, name: str, work: Callable[[], object], rest: Callable[[], object]) -> None:
         said = ""
-        first = True  # at once: what waited for this start must not wait for the next
-        while not self._stopping.wait(0.0 if first else every_s):
-            first = False
+        while not self._stopping.is_set():
             try:
                 work()
                 said = ""
@@ -100,6 +118,7 @@ class Delivering:
                 said = str(error)
             except Exception:  # loop border: one channel's defect must stop no other, nor itself for good
                 log.exception("%s met a defect and goes on", name)
+            rest()
 
     def _deliver(self, courier: Courier) -> int:
         return courier.run(self._clock.now_s())

@@ -78,6 +78,7 @@ class CoreLoop:
         self._ledger = ledger
         self._checkpoint_s = checkpoint_s
         self._dress = dress
+        self.on_posted: Callable[[], object] = lambda: None  # after something was put into the outbox
         self._foresee = foresee
         self._look_every_s = look_every_s
         self._recount = recount
@@ -134,8 +135,7 @@ class CoreLoop:
         Returns whether it had to begin anew.
         """
         with self._lock:
-            why = self.doubt(now_s)
-            if why:
+            if why := self.doubt(now_s):
                 self.begin_anew(now_s, why, last_order)
                 return True
             # Clocks are as they were before the pause: the record tells old and new of what was filled then.
@@ -362,15 +362,16 @@ class CoreLoop:
         self._apply(foreseen, events)
 
     def _close_gap(self, now_s: float, why: str = NOT_RUNNING) -> None:
-        tick_s = self._shop.tick_s
-        last_s = math.floor(now_s / tick_s) * tick_s
-        if last_s - self._state.time_s > GAP_TICKS * tick_s:
+        last_s = math.floor(now_s / self._shop.tick_s) * self._shop.tick_s
+        if last_s - self._state.time_s > GAP_TICKS * self._shop.tick_s:
             self._apply(Gap(last_s, why))
 
     def _apply(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
         """One step and what it writes; where the store fails, nothing has happened and it is tried again."""
         after, effects = step(self._shop, self._state, given)
         self._state = self._written(after, replace(effects, events=(*events, *effects.events)))
+        if effects.outbox:
+            self.on_posted()
         return effects
 
     def _written(self, state: CoreState, effects: Effects, *, force: bool = False) -> CoreState:
@@ -386,8 +387,7 @@ class CoreLoop:
             self._write_points()
         if not save:
             return state
-        if state.store == 0:
-            state = replace(state, store=self._series.identity())
+        state = state if state.store else replace(state, store=self._series.identity())
         saved = Checkpoint(state.order, state.time_s, _encoder.encode(state))
         outbox = [(channel, self._dress(note)) for channel, note in effects.outbox]
         self._ledger.commit(effects.events, entered_s=state.time_s, outbox=outbox, checkpoint=saved)

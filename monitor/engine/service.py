@@ -134,7 +134,9 @@ class Service:
             address=None if self.broker is None else self.broker.address,
             on_committed=self._wake.set,
         )
-        self.delivering = Delivering(self.settings, self.ledger, self.clock, self.ingest, self.snapshot)
+        self.delivering = Delivering(
+            self.settings, self.ledger, self.clock, self.ingest, self.snapshot, self.loop
+        )
         self.ingest.start()
         self._opened.set()
         self.delivering.start()

@@ -3,12 +3,13 @@
 import hashlib
 import logging
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 from monitor.model.back_off import BackOff
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
+from monitor.notify.outbox_order import LEFT_OUT, Needless, needless, urgency
 from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, Sender, said_of
 from monitor.store.contract import Ledger, OutboxItem, StoreUnavailableError
 
@@ -20,7 +21,9 @@ LONGEST_URGENT_S = 60.0  # for high priority
 LONGEST_WISH_S = 180.0  # what a receiver may ask for, for high priority; for the rest LONGEST_WAIT_S
 HAND_OVER_AFTER = 4  # failed attempts before another channel is tried as well
 REFUSALS = 8  # in a row, before a receiver's "never" is believed: it may be a server that just starts
-AT_ONCE = 4  # messages a run: each may take as long as the receiver lets it
+AT_ONCE = 4  # messages a second: more at once would be no politeness to receiver and reader
+CLOSED_AT_ONCE = 500  # of what is not to be sent, in one run
+LEFT_OUT_TOLD_S = 3_600.0  # so long after messages were left out the channel counts as failing
 REMEMBERED_S = 86_400.0  # a warning given up before a restart within this still counts as a fault
 REPLACES = frozenset({"worsened", "cleared"})  # says all there is to say of its warning
 EVERYBODY, OUTBOX = "", "the outbox"  # whom a fault concerns, where it is no single recipient
@@ -68,8 +71,18 @@ def wait_s(attempts: int, key: str, longest_s: float = LONGEST_WAIT_S) -> float:
 class Courier:
     """Sends what is due on one channel; one courier a channel, so a slow one holds up no other."""
 
-    def __init__(self, ledger: Ledger, channel: str, sender: Sender, fallback: str | None = None) -> None:
+    def __init__(
+        self,
+        ledger: Ledger,
+        channel: str,
+        sender: Sender,
+        fallback: str | None = None,
+        is_over: Callable[[Notification], bool] = lambda note: False,
+    ) -> None:
         self._ledger = ledger
+        self._is_over = is_over
+        self._tries: list[float] = []  # when the last few attempts were made
+        self._left_out: _Fault | None = None
         self._channel = channel
         self._sender = sender
         self._fallback = fallback
@@ -90,20 +103,29 @@ class Courier:
         return tried
 
     def _run(self, now_s: float) -> int:
-        limit = AT_ONCE + len(self._unrecorded)
-        items = self._ledger.due(now_s, limit=limit, channel=self._channel)
-        if items or self._waiting is None or self._faults:
-            waiting = self._all_waiting()
-            self._remember(waiting, now_s)
-            needless = replaced(waiting)
-            self._waiting = len(waiting)
+        due = self._ledger.due(now_s, limit=1, channel=self._channel)
+        if not due and self._waiting is not None and not self._faults:
+            return 0
+        waiting = self._all_waiting()
+        self._remember(waiting, now_s)
+        unsent = needless(waiting, replaced(waiting), now_s, self._is_over)
+        for name, known in self._unrecorded.items():
+            if not isinstance(known.outcome, Retry):
+                unsent.pop(name, None)  # it was taken, and only the record has yet to say so
+        self._waiting = len(waiting)
+        ready = [item for item in waiting if item.next_try_s <= now_s and item.id not in unsent]
+        tried = self._work(sorted(ready, key=urgency), now_s)
+        self._close([item for item in waiting if item.id in unsent][:CLOSED_AT_ONCE], unsent, now_s)
+        return tried
+
+    def _work(self, items: list[OutboxItem], now_s: float) -> int:
+        """Attempt what is most urgent, as long as what was sent already can be recorded and one is taken."""
         tried = 0
         unwritten: StoreUnavailableError | None = None
         for item in items:
+            if item.id not in self._unrecorded and not self._may_try(now_s):
+                continue
             try:
-                if item.id in needless:
-                    self._settle(item, "cancelled", now_s, needless[item.id])
-                    continue
                 tried += 1
                 if not self._attempt(item, now_s):
                     break
@@ -113,9 +135,34 @@ class Courier:
             raise unwritten
         return tried
 
+    def _may_try(self, now_s: float) -> bool:
+        """Whether one more fits into this second."""
+        self._tries = [at_s for at_s in self._tries if 0.0 <= now_s - at_s < 1.0]
+        if len(self._tries) >= AT_ONCE:
+            return False
+        self._tries.append(now_s)
+        return True
+
+    def _close(self, items: list[OutboxItem], unsent: Mapping[int, Needless], now_s: float) -> None:
+        """Say in the ledger what is not sent, and why; to leave out for the number is a fault as well."""
+        if any(unsent[item.id] is LEFT_OUT for item in items):
+            self._left_out = _Fault(now_s, LEFT_OUT.why, given_up=True)
+        elif self._left_out is not None and now_s - self._left_out.since_s > LEFT_OUT_TOLD_S:
+            self._left_out = None
+        if not items:
+            return
+        ends = {item.id: unsent[item.id] for item in items}
+        events = [_end(item, ends[item.id].state, now_s, ends[item.id].why) for item in items]
+        self._ledger.commit(events, entered_s=now_s)
+        self._ledger.close_waiting(ends, now_s)
+        for name in ends:
+            self._unrecorded.pop(name, None)
+            self._refusals.pop(name, None)
+
     def state(self) -> ChannelState:
         """How the channel is doing."""
-        faults = sorted(self._faults.items(), key=lambda one: one[1].since_s)
+        left_out = {} if self._left_out is None else {EVERYBODY: self._left_out}
+        faults = sorted((left_out | self._faults).items(), key=lambda one: one[1].since_s)
         said = "; ".join(f"{who}: {fault.cause}" if who else fault.cause for who, fault in faults)
         return ChannelState(
             self._channel,
@@ -152,9 +199,6 @@ class Courier:
     def _attempt(self, item: OutboxItem, now_s: float) -> bool:
         """Whether the next one is worth trying now."""
         note = item.notification
-        if now_s >= note.expires_s:
-            self._settle(item, "expired", now_s, "no longer useful; it is on the page and in the record")
-            return True
         known = self._unrecorded.get(item.id)
         outcome = known.outcome if known and now_s < known.again_s else self._send(note, now_s)
         self._unrecorded[item.id] = _Unrecorded(outcome, self._again_s(item, outcome, now_s))

@@ -1,6 +1,6 @@
 """What any series store and the ledger promise; every implementation passes one conformance suite."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple, Protocol
@@ -275,6 +275,9 @@ class Ledger(Protocol):
         self, item_id: int, *, state: str, now_s: float, error: str = "", next_try_s: float | None = None
     ) -> None:
         """Record an attempt's outcome; state "waiting" with next_try_s means try again then."""
+
+    def close_waiting(self, ends: Mapping[int, tuple[str, str]], now_s: float) -> None:
+        """End many waiting items at once without an attempt: state and why, by item."""
 
     def outbox(self, *, states: Sequence[str] = (), channel: str | None = None) -> list[OutboxItem]:
         """Every item, the newest first, of one channel or of all."""

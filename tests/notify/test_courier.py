@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 from monitor.model.event import EventKind
 from monitor.model.notification import Notification
 from monitor.notify.courier import (
+    AT_ONCE,
     FIRST_WAIT_S,
     HAND_OVER_AFTER,
+    LEFT_OUT_TOLD_S,
     LONGEST_URGENT_S,
     LONGEST_WAIT_S,
     LONGEST_WISH_S,
@@ -28,6 +30,7 @@ from monitor.notify.courier import (
     undeliverable,
     wait_s,
 )
+from monitor.notify.outbox_order import LEFT_OUT, MOST_WAITING
 from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry
 from monitor.store.contract import OutboxItem, StoreUnavailableError
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
@@ -275,7 +278,7 @@ def test_what_was_delivered_is_not_sent_again_while_the_ledger_cannot_be_written
                 courier.run(NOW_S + second)
             assert "the outbox" in courier.state().last_error
         other.execute("ROLLBACK")
-    assert sender.sent == [f"note/{n}" for n in range(8)]
+    assert sorted(sender.sent) == [f"note/{n}" for n in range(8)]
     courier.run(NOW_S + 10)
     courier.run(NOW_S + 11)
     assert len(sender.sent) == 8
@@ -327,7 +330,7 @@ def test_after_an_outage_the_last_word_on_a_warning_is_sent_and_not_the_story_of
     courier = Courier(ledger, "phone", sender)
     for second in range(5):
         courier.run(NOW_S + second)
-    assert sender.sent == ["other", "c", "d"]
+    assert sorted(sender.sent) == ["c", "d", "other"]
     ends = {event.body["key"]: event for event in ledger.events(kinds=[EventKind.DELIVERY])}
     assert ends["a"].body["state"] == "cancelled"
     assert ends["a"].why == "replaced by a later message on the same warning: c"
@@ -448,3 +451,55 @@ def test_what_is_replaced_is_what_the_definition_says(rows: list[tuple[str, str 
     ]  # fmt: skip
     found = {n: text.rsplit(" ", 1)[1] for n, text in replaced(waiting).items()}
     assert found == plainly_replaced(waiting)
+
+
+def test_a_fresh_high_warning_goes_before_ten_thousand_that_wait(ledger: SqlLedger) -> None:
+    """An hour's worth of older ones, at four a second; what there is no room for is closed in the record."""
+    old = [
+        (
+            "phone",
+            replace(NOTE, key=f"old/{n}", subject=f"warning:{n}", priority=("high", "medium", "low")[n % 3]),
+        )
+        for n in range(10_000)
+    ]
+    ledger.commit([], entered_s=NOW_S, outbox=old)
+    post(ledger, key="fresh", subject="warning:fresh", created_s=NOW_S + 60.0)
+    sender = Scripted(Delivered())
+    courier = Courier(ledger, "phone", sender)
+    for second in range(20):
+        assert courier.run(NOW_S + 60.0 + second) == AT_ONCE
+    assert sender.sent[0] == "fresh"
+    assert all(int(key.split("/")[1]) % 3 == 0 for key in sender.sent[1:])  # the high ones before all others
+    ended = ledger.events(kinds=[EventKind.DELIVERY])
+    left_out = [event for event in ended if event.body["state"] == "cancelled"]
+    waiting = ledger.outbox(states=("waiting",))
+    assert len(waiting) + len(ended) == 10_001
+    assert len(waiting) <= MOST_WAITING
+    assert {event.why for event in left_out} == {LEFT_OUT.why}
+    assert undeliverable({"phone": courier.state()}, NOW_S + 80.0, 900) == ("phone",)  # somebody is told
+    courier.run(NOW_S + 80.0 + LEFT_OUT_TOLD_S)
+
+
+def test_no_more_than_four_a_second_however_often_it_is_woken(ledger: SqlLedger) -> None:
+    for n in range(20):
+        post(ledger, key=f"note/{n}", subject=f"warning:{n}")
+    courier = Courier(ledger, "phone", Scripted(Delivered()))
+    tries = [courier.run(NOW_S + 0.1 * n) for n in range(30)]
+    assert sum(tries[:10]) == sum(tries[10:20]) == AT_ONCE
+
+
+def test_what_is_too_old_or_over_is_closed_as_such_and_not_sent(ledger: SqlLedger) -> None:
+    post(ledger, key="old", subject="warning:a", expires_s=NOW_S + 10.0)
+    post(ledger, key="over", subject="warning:b")
+    post(ledger, key="good", subject="warning:c")
+    sender = Scripted(Delivered())
+    Courier(ledger, "phone", sender, is_over=lambda note: note.key == "over").run(NOW_S + 20.0)
+    assert sender.sent == ["good"]
+    ends = {str(e.body["key"]): (e.body["state"], e.why) for e in ledger.events(kinds=[EventKind.DELIVERY])}
+    assert ends["old"] == ("expired", "no longer useful; it is on the page and in the record")
+    assert ends["over"] == ("cancelled", "the situation was over before it could be sent")
+    assert {item.notification.key: item.state for item in ledger.outbox()} == {
+        "old": "expired",
+        "over": "cancelled",
+        "good": "delivered",
+    }

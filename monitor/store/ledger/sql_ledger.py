@@ -5,13 +5,13 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import CTE, URL, ColumnElement, Connection, Engine, func, select, update
+from sqlalchemy import CTE, URL, ColumnElement, Connection, Engine, bindparam, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from monitor.model.errors import Fault, InputError
@@ -255,6 +255,19 @@ class SqlLedger:
                 "next_try_s": row["next_try_s"] if next_try_s is None else next_try_s,
             }
             db.execute(update(OUTBOX).where(OUTBOX.c.id == item_id).values(change))
+
+    def close_waiting(self, ends: Mapping[int, tuple[str, str]], now_s: float) -> None:
+        """End many waiting items at once without an attempt: state and why, by item; not what is settled."""
+        change = (
+            update(OUTBOX)
+            .where(OUTBOX.c.id == bindparam("item"), OUTBOX.c.state == "waiting")
+            .values(state=bindparam("end"), last_error=bindparam("said"), settled_s=now_s)
+        )
+        rows = [
+            {"item": one, "end": end, "said": said.replace("\0", "")} for one, (end, said) in ends.items()
+        ]
+        with writing(self._engine, None) as db:
+            db.execute(change, rows)
 
     def outbox(self, *, states: Sequence[str] = (), channel: str | None = None) -> list[OutboxItem]:
         """Every item, the newest first, of one channel or of all."""
