@@ -84,17 +84,28 @@ def say_day(day: Day, wording: Wording) -> Phrases:
     """
     most = LONGEST - len(proof_words(wording, "0" * WITNESS_CHARACTERS)) - 1
     now = wording.time(day.now_s, day.now_s)
-    unknown = wording.text(NOT_KNOWN).format(n=day.unknown) if day.unknown else ""
-    tail = f"{unknown} {_sensors(day, wording)} {_ahead(day, wording)}".strip()
+    tails = _tails(day, wording)
     notes = wording.text(NOTES).format(n=day.notes) if day.notes else ""
     if not day.stands:
         head = _nothing_stands(day, wording, now)
-        said = f"{head.text} {tail}"
-        return Phrases(head.title, _fitting((f"{said} {notes}", said), most))
+        texts = [f"{head.text} {tail}" for tail in tails]
+        return Phrases(head.title, _fitting((f"{texts[0]} {notes}", *texts), most))
     rows = (_row(day.stands, named, wording) for named in range(len(day.stands), 0, -1))
     stands = [wording.text(STANDS).format(now=now, what=what) for what in rows]
-    texts = (f"{stands[0]} {tail} {notes}", *(f"{said} {tail}" for said in stands), stands[-1])
-    return Phrases(wording.text(OPEN_TITLE).format(n=len(day.stands)), _fitting(texts, most))
+    ahead, short = tails[:2], tails[2:]
+    texts = [f"{said} {tail}" for some in (ahead, short) for said in stands for tail in some]
+    title = wording.text(OPEN_TITLE).format(n=len(day.stands))
+    return Phrases(title, _fitting((f"{texts[0]} {notes}", *texts, stands[-1]), most))
+
+
+def _tails(day: Day, wording: Wording) -> tuple[str, str, str, str]:
+    """What follows what stands, ever shorter; that all sensors report goes first, what is not known last."""
+    unknown = wording.text(NOT_KNOWN).format(n=day.unknown) if day.unknown else ""
+    sensors, ahead = _sensors(day, wording), _ahead(day, wording)
+    bad = sensors if day.sensors_bad else ""
+    whole = (f"{unknown} {sensors} {ahead}", f"{unknown} {bad} {ahead}", f"{unknown} {bad}", unknown)
+    first, second, third, fourth = (" ".join(tail.split()) for tail in whole)
+    return first, second, third, fourth
 
 
 def proof_words(wording: Wording, witness: str) -> str:

@@ -61,7 +61,8 @@ def verify_command(
         if accepted is not None:
             _accept(ledger, series, book, accepted)
         known = [one.witness for one in not_accepted(ledger, book) if one.witness.number]
-        found = ledger.verify(sorted([*known, *given]))
+        with tqdm(unit="event", desc="Events", leave=False, disable=None) as bar:
+            found = ledger.verify(sorted([*known, *given]), bar.update)
         wrong = list(_broken(found)) + _contradicted(ledger, book)
         if backup is not None:
             wrong += _broken(verify_against(ledger, backup), f"against the backup {backup} ")

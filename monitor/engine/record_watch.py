@@ -27,8 +27,13 @@ LOOK_EVERY_S = 60.0
 KEEP_EVERY_S = 3_600.0
 SEAL_EVERY_S = 6 * 3_600.0
 VERIFY_EVERY_S = 24 * 3_600.0
+PAUSE_S = 0.05
 SUBJECT = "record"
 ACCEPTED = "accepted"  # by a person, who says why
+
+
+class _StoppedError(Exception):
+    """The service stops in the middle of a walk."""
 
 
 class RecordWatch:
@@ -40,6 +45,7 @@ class RecordWatch:
         self._ledger = ledger
         self._kept_s = self._sealed_s = float("-inf")
         self._verified_s: float | None = None
+        self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._wrong: tuple[str, ...] = ()
         self._broken = ""  # what walking the chain has found
@@ -65,9 +71,24 @@ class RecordWatch:
                 self._sealer.seal(now_s)
                 self._sealed_s = now_s
             if self._verified_s is None or abs(now_s - self._verified_s) >= VERIFY_EVERY_S:
-                found = self._ledger.verify()
-                self._broken = "" if found.broken_at is None else found.reason
-                self._verified_s = now_s
+                self._walk(now_s)
+
+    def stop(self) -> None:
+        """End a walk of the chain; it begins anew after the next start."""
+        self._stopping.set()
+
+    def _walk(self, now_s: float) -> None:
+        """The whole chain, with pauses, so that judging goes on beside it."""
+        try:
+            found = self._ledger.verify((), self._pause)
+        except _StoppedError:
+            return
+        self._broken = "" if found.broken_at is None else found.reason
+        self._verified_s = now_s
+
+    def _pause(self, _events: int) -> None:
+        if self._stopping.wait(PAUSE_S):
+            raise _StoppedError
 
     def _looked(self, now_s: float, *, keep: bool) -> Iterator[str]:
         """What contradicts the record, in words."""

@@ -164,6 +164,7 @@ class Service:
         self.calendars.stop()
         if self.server is not None:
             self.server.stop()
+        self.record_watch.stop()
         if self._periodic.running:
             self._periodic.shutdown(wait=True)
         if self.delivering is not None:

@@ -1,6 +1,6 @@
 """What any series store and the ledger promise; every implementation passes one conformance suite."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple, Protocol
@@ -244,10 +244,13 @@ class Ledger(Protocol):
     def last_of_each(self, kind: EventKind, before_s: float) -> list[Event]:
         """Of every subject the event of a kind that was entered last, of those before a moment."""
 
-    def verify(self, witnesses: Iterable[Witness] = ()) -> Verification:
+    def verify(
+        self, witnesses: Iterable[Witness] = (), progress: Callable[[int], object] = lambda _: None
+    ) -> Verification:
         """Walk the chain and name the first broken link, also against witnesses kept elsewhere.
 
-        They come in rising number; a hash may be the beginning of one.
+        They come in rising number; a hash may be the beginning of one. `progress` hears of so many events at
+        a time, and ends the walk by raising.
         """
 
     def links(self) -> Iterator[Witness]:

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import rfc8785
 
@@ -10,6 +10,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.store.contract import Verification, Witness
 
+TOLD_EVERY = 1_000
 GENESIS = Witness(0, "0" * 64)
 
 
@@ -86,12 +87,16 @@ def from_row(row: Mapping[str, object]) -> Event:
 
 
 def walk(
-    rows: Iterable[Mapping[str, object]], head: Witness | None, witnesses: Iterable[Witness]
+    rows: Iterable[Mapping[str, object]],
+    head: Witness | None,
+    witnesses: Iterable[Witness],
+    progress: Callable[[int], object] = lambda _: None,
 ) -> Verification:
     """Check rows in rising number against each other, the recorded head and what was witnessed.
 
     Witnesses come in rising number; of each the hash or its beginning counts. Both are read as they come, so
-    that a whole other copy of the chain can be the witness.
+    that a whole other copy of the chain can be the witness. `progress` is told of so many events at a time,
+    and may end the walk by raising.
     """
     last, held = GENESIS, GENESIS.number
     waiting = (witness for witness in witnesses if witness.number > GENESIS.number)
@@ -109,6 +114,8 @@ def walk(
         if wrong:
             return Verification(checked, number, f"event {number} {wrong}")
         last = Witness(number, str(row["hash"]))
+        if number % TOLD_EVERY == 0:
+            progress(TOLD_EVERY)
     return _end(last, head, next_)
 
 

@@ -126,6 +126,15 @@ def test_what_stands_comes_first_and_what_is_minor_goes_where_the_proof_needs_th
     )
 
 
+def test_what_is_not_known_and_the_humid_shift_outlast_that_all_sensors_report() -> None:
+    humid = shift("early", NOW_S + 5 * HOUR_S, 0.65)
+    day = WELL._replace(stands=("Close to sweating: 6",), unknown=3, sight=Sight.HUMID, humid=humid)
+    assert say_day(day, wording()).text == (
+        "Open at 09:06: Close to sweating: 6. Not known: 3, see the page. "
+        "Next humid shift: early 14:06, odds 65%."
+    )
+
+
 def test_a_sensor_that_is_not_believed_is_not_all_well() -> None:
     words = say_day(WELL._replace(sensors_bad=2), wording())
     assert words.title == "Not believed: 2 of 16 sensors"

@@ -5,7 +5,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
@@ -169,16 +169,19 @@ class SqlLedger:
         with reading(self._engine) as db:
             return [_believed(dict(row)) for row in db.execute(query).mappings()]
 
-    def verify(self, witnesses: Iterable[Witness] = ()) -> Verification:
+    def verify(
+        self, witnesses: Iterable[Witness] = (), progress: Callable[[int], object] = lambda _: None
+    ) -> Verification:
         """Walk the chain and name the first broken link, also against witnesses kept elsewhere.
 
-        They come in rising number; a hash may be the beginning of one.
+        They come in rising number; a hash may be the beginning of one. `progress` hears of so many events at
+        a time, and ends the walk by raising.
         """
         with reading(self._engine) as db:
             head = _head(db)
             query = select(EVENT).order_by(EVENT.c.number).execution_options(yield_per=_ROWS_AT_ONCE)
             with db.execute(query) as result:  # left early at the first broken link
-                return ledger_chain.walk((dict(row) for row in result.mappings()), head, witnesses)
+                return ledger_chain.walk((dict(row) for row in result.mappings()), head, witnesses, progress)
 
     def links(self) -> Iterator[Witness]:
         """Number and hash of every event in order, a few at a time."""
