@@ -7,7 +7,7 @@ from datetime import datetime, tzinfo
 from gettext import NullTranslations
 
 from monitor.model.notification import Notification
-from monitor.notify.outcome import Delivered, Sender
+from monitor.notify.outcome import Delivered, Partly, Sender
 from monitor.store.contract import Ledger, StoreUnavailableError
 
 log = logging.getLogger(__name__)
@@ -85,7 +85,7 @@ def send_straight(senders: Mapping[str, Sender], note: Notification, now_s: floa
         except Exception:  # loop border: one channel's defect must not stop the others
             log.exception("channel %s met a defect", name)
             return
-        if isinstance(outcome, Delivered):
+        if isinstance(outcome, Delivered | Partly):
             taken.append(name)
         else:
             log.error("channel %s did not take the word that the watch stands still: %s", name, outcome)

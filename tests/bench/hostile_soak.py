@@ -1,11 +1,13 @@
-"""Sets the clock, fills the disk, kills the service, swaps its store at random, and compares what it shows.
+"""Sets the clock, fills the disk, kills the service, swaps its store, lets the receiver of its messages, its
+calendar and its heartbeat misbehave in every listed way, all at random, and compares what it shows.
 
 Run: python -m tests.bench.hostile_soak [--minutes 10] [--seed 1]   (as root: it mounts a small disk)
 
 A real Mosquitto, `dryshift run` in a process of its own, a sensor that never stops, a small disk,
 and a clock that is shifted by libfaketime (Debian's package `faketime`; without it the clock is left alone).
 At every look the JSON interface is asked: a level that is shown as judged must be the one that a fresh core
-finds in what is stored, and where nothing is judged `/readyz` must say so.
+finds in what is stored, and where nothing is judged `/readyz` must say so. At the end every high
+warning that is some minutes old was delivered, handed over to the second channel, or replaced by a later one.
 """
 
 import argparse
@@ -39,6 +41,8 @@ from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import Mosquitto, Publisher
 from tests.disks import small_disk
 from tests.engine.yard import TOPIC, write_shop
+from tests.misbehaviours.listed import HTTP, TRANSPORT, answers
+from tests.misbehaviours.servers import Server, misbehaving
 from tests.ports import free_port
 from tests.receivers import web_receiver
 
@@ -47,20 +51,39 @@ TICK_S = 1.0
 FEW_TICKS_S = 6.0
 SETTLE_S = 25.0  # after an act: a restart, and the few ticks for which an old picture may stand
 JUMPS_S = (-86_400, -3_600, -180, 180, 3_000, 86_400)
+OLD_ENOUGH_S = 300.0  # by then a high warning is with somebody
+ODD = """timeout_s = 2
+fallback = "second"
+
+[[channels]]
+id = "second"
+kind = "webhook"
+url = "{second}"
+
+[[calendars]]
+site = "yard"
+source = "{odd}/shifts.ics"
+"""
+MANNERS = (answers(200), *(how for how in (*TRANSPORT, *HTTP) if how.accepts))
 LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
 
 
 class World:
     """The service and everything around it that can be turned against it."""
 
-    def __init__(self, folder: Path, disk: Path, phone_url: str, port: int, seed: int) -> None:
-        self.chance = random.Random(seed)
+    def __init__(self, folder: Path, disk: Path, phone_url: str, port: int, turncoat: Server) -> None:
+        self.chance = random.Random()
         self.folder, self.disk = folder, disk
         self.web = free_port()
-        file = write_shop(folder, port, phone_url)
-        text = file.read_text(encoding="utf-8")
+        self.turncoat = turncoat
+        odd = f"http://127.0.0.1:{turncoat.port}"
+        file = write_shop(folder, port, f"{odd}/phone")
+        text = file.read_text(encoding="utf-8") + ODD.format(odd=odd, second=phone_url)
         for old, new in (
-            ('data_dir = "data"', f'data_dir = "{disk}"'),
+            (
+                'data_dir = "data"',
+                f'data_dir = "{disk}"\nheartbeat_url = "{odd}/beat"\nheartbeat_every_s = 10',
+            ),
             ("tick_s = 10", f"tick_s = {TICK_S:g}"),
             ("derived_every_s = 30", "derived_every_s = 2"),
             ("interval_s = 20", "interval_s = 1"),
@@ -165,6 +188,11 @@ def kill(world: World) -> None:
     world.starts()
 
 
+def turn_coat(world: World) -> None:
+    """Whoever is asked answers as it should, or in one of the listed other ways."""
+    world.turncoat.how = world.chance.choice(MANNERS[: 1 + world.chance.randint(0, 1) * len(MANNERS)])
+
+
 def turn_air(world: World) -> None:
     """Dry air turns humid, humid air dry."""
     world.humid = not world.humid
@@ -172,6 +200,7 @@ def turn_air(world: World) -> None:
 
 ACTS: dict[str, Callable[[World], None]] = {
     "air turned": turn_air,
+    "receiver turned": turn_coat,
     "killed": kill,
     "disk filled": fill,
     "disk given room": lambda world: (world.disk / "filler").unlink(missing_ok=True),
@@ -216,6 +245,21 @@ def look(world: World, counted: Counter[str]) -> None:
     counted["FAULT: another level than the stored readings"] += stored not in (None, level)
 
 
+def unheard(world: World) -> int:
+    """High warnings, some minutes old, that are with nobody and were replaced by none."""
+    with closing(open_ledger(f"sqlite:///{world.disk / 'ledger.sqlite'}")) as ledger:
+        second = {item.notification.key for item in ledger.outbox(channel="second")}
+        now_s = SystemClock().now_s() + world.shift_s
+        return sum(
+            item.state in ("waiting", "refused", "expired")
+            and item.attempts > 0
+            and item.notification.priority == "high"
+            and now_s - item.notification.created_s > OLD_ENOUGH_S
+            and item.notification.key not in second
+            for item in ledger.outbox(channel="phone")
+        )
+
+
 def soak(minutes: float, seed: int) -> Counter[str]:
     """Go on for so long; what was counted."""
     counted: Counter[str] = Counter()
@@ -224,7 +268,9 @@ def soak(minutes: float, seed: int) -> Counter[str]:
         disk = stack.enter_context(small_disk(folder, DISK_MEGABYTES))
         broker = stack.enter_context(Mosquitto(folder))
         phone = stack.enter_context(web_receiver())
-        world = World(folder, disk, phone.url, broker.port, seed)
+        turncoat = stack.enter_context(misbehaving(MANNERS[0]))
+        world = World(folder, disk, phone.url, broker.port, turncoat)
+        world.chance.seed(seed)
         sensor = stack.enter_context(Publisher(broker.port))
         world.starts()
         stack.callback(world.is_killed)
@@ -242,7 +288,11 @@ def soak(minutes: float, seed: int) -> Counter[str]:
                 act(world, counted)
                 acted = time.monotonic()
             time.sleep(1.0)
-        counted["messages to the phone"] = len(phone.requests)
+        world.is_killed()
+        (world.disk / "filler").unlink(missing_ok=True)
+        counted["FAULT: high warnings that nobody heard"] = unheard(world)
+        counted["connections to what misbehaves"] = turncoat.asked
+        counted["messages to the second channel"] = len(phone.requests)
         titles = Counter(str(message["title"]) for message in phone.messages)
         counted["  that the watch stands still"] = titles["The watch stands still"]
         counted["  that it does not start"] = titles["The watch does not start"]

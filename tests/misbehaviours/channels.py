@@ -1,18 +1,24 @@
 """Every way in which we talk to another machine, each as one attempt that says in a word what came of it."""
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from monitor.clock import SystemClock, monotonic_s
 from monitor.model.errors import InputError
+from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.mqtt.session import IngestSession
 from monitor.notify.alive import HeartbeatError, beat
 from monitor.notify.email import EmailSender
+from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Delivered, Partly, Refused, Sender
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender
-from monitor.settings.schema import Channel, InfluxSection
+from monitor.settings.schema import Channel, InfluxSection, MqttSection
 from monitor.store.influx.link import InfluxLink, InfluxUnavailableError
+from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.weather.calendar_source import CalendarPlace, read_calendar
 from monitor.weather.fetch import Fetcher, FetchState
 from monitor.weather.locationforecast import Locationforecast
@@ -145,6 +151,26 @@ def mail(port: int, scheme: str, folder: Path) -> str:
     return sent(EmailSender(mail_server(port, {"http": "smtp", "https": "smtps"}[scheme])))
 
 
+def mqtt_state(port: int, scheme: str, folder: Path) -> str:
+    """Tried until the broker has let us in, or for a while: a broker that is away is not waited for."""
+    settings = MqttSection(broker="external", host="127.0.0.1", port=port)
+    store = SqliteSeriesStore(folder / "series.sqlite")
+    session = IngestSession(settings, SensorCatalogue({}), store, SystemClock())
+    sender = MqttMessageSender("dryshift/{site}/lamp", session.publish)
+    session.start()
+    try:
+        for _ in range(20):
+            start_s = monotonic_s()
+            outcome = sent(sender)
+            if outcome == "delivered" or monotonic_s() - start_s > 1.0:
+                break
+            threading.Event().wait(0.05)
+        return outcome
+    finally:
+        session.stop()
+        store.close()
+
+
 def _by_shipper(how: Misbehaviour) -> str:
     if how.status in (400, 413, 422) and how.whole:
         return "not taken"
@@ -170,6 +196,7 @@ BY_HTTP = (
     Way("influx write", shipper, _by_shipper),
     Way("influx question", question, lambda how: "no answer", most_bytes=64 * 1024 * 1024),
 )  # fmt: skip
+MQTT_WAY = Way("mqtt", mqtt_state, lambda how: "again", 12.0, 64 * 1024 * 1024)
 MAIL = Way("mail", mail, lambda how: "again")
 
 

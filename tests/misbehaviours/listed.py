@@ -159,6 +159,27 @@ TLS = (
     *(how for how in TRANSPORT if how.name in WITH_TLS_TOO),
 )  # fmt: skip
 
+WELCOME = b"\x20\x03\x00\x00\x00"  # MQTT 5 CONNACK: accepted
+
+
+def _broker(name: str, *, then: Act) -> Misbehaviour:
+    def act(link: Link) -> None:
+        link.says(WELCOME)
+        then(link)
+
+    return Misbehaviour(name, act)
+
+
+# A broker that lets us in (MQTT 5, 3.2) and then does this.
+MQTT = (
+    _broker("welcomes and says nothing", then=Link.waits),
+    _broker("welcomes and drips", then=Link.drips),
+    _broker("welcomes and pours answers to no ping", then=lambda link: link.pours(b"\xd0\x00" * 9_000)),
+    _broker("welcomes and pours garbage", then=Link.pours),
+    _broker("welcomes and closes", then=lambda link: None),
+    Misbehaviour("turns us away", lambda link: link.says(b"\x20\x03\x00\x87\x00")),
+)
+
 VERBS = ("greeting", "EHLO", "AUTH", "MAIL", "RCPT", "RCPT2", "DATA", "body")
 REPLIES: dict[str, Act] = {
     **{

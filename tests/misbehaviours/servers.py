@@ -97,9 +97,10 @@ class Misbehaviour:
 
 @dataclass
 class Server:
-    """One that runs."""
+    """One that runs; how it misbehaves may change from one connection to the next."""
 
     port: int
+    how: Misbehaviour
     asked: int = 0
     sent: int = 0
     over: threading.Event = field(default_factory=threading.Event)
@@ -109,10 +110,10 @@ class Server:
 def misbehaving(how: Misbehaviour, context: ssl.SSLContext | None = None) -> Iterator[Server]:
     """Serve on a free loopback port until the block ends; nothing of it outlives the block."""
     with socket.create_server(("127.0.0.1", 0), backlog=64 if how.accepts else 0) as listening:
-        server = Server(listening.getsockname()[1])
+        server = Server(listening.getsockname()[1], how)
         threads: list[threading.Thread] = []
         fillers = [] if how.accepts else _fill(server.port)
-        accepting = threading.Thread(target=_accept, args=(listening, server, how, context, threads))
+        accepting = threading.Thread(target=_accept, args=(listening, server, context, threads))
         if how.accepts:
             accepting.start()
         try:
@@ -141,7 +142,6 @@ def _fill(port: int) -> list[socket.socket]:
 def _accept(
     listening: socket.socket,
     server: Server,
-    how: Misbehaviour,
     context: ssl.SSLContext | None,
     threads: list[threading.Thread],
 ) -> None:
@@ -150,7 +150,7 @@ def _accept(
         with suppress(TimeoutError):
             connection, _ = listening.accept()
             server.asked += 1
-            thread = threading.Thread(target=_serve, args=(server, connection, how, context))
+            thread = threading.Thread(target=_serve, args=(server, connection, server.how, context))
             thread.start()
             threads.append(thread)
 

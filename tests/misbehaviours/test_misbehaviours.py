@@ -1,6 +1,6 @@
 """Every way out meets the whole list: each cell has its outcome, a total time and a total size.
 
-What must come of it follows RFC 9110 (status codes), RFC 5321 and 4954 (replies) and RFC 8446 (TLS alerts).
+What must come of it follows RFC 9110 (status codes), RFC 5321 and 4954 (replies), RFC 8446 (TLS) and MQTT 5.
 `python -m tests.misbehaviours.test_misbehaviours` prints the table.
 """
 
@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.misbehaviours.channels import BY_HTTP, MAIL, Way, by_smtp
-from tests.misbehaviours.listed import HTTP, REPLIES, TLS, TRANSPORT, VERBS, smtp
+from tests.misbehaviours.channels import BY_HTTP, MAIL, MQTT_WAY, Way, by_smtp
+from tests.misbehaviours.listed import HTTP, MQTT, REPLIES, TLS, TRANSPORT, VERBS, smtp
 from tests.misbehaviours.servers import Misbehaviour, misbehaving
 
 GRACE_S = 20.0  # on a busy machine; what would never end is told apart from what does all the same
@@ -69,6 +69,7 @@ def cells() -> list[Cell]:
             if way.every or how.name in ONE_OF_EACH
         ]
     found += [Cell(MAIL, how, "http", "again") for how in TRANSPORT]
+    found += [Cell(MQTT_WAY, how, "http", "again") for how in (*TRANSPORT, *MQTT)]
     found += [Cell(MAIL, named_tls(how), "https", "again") for how in TLS]
     found += [
         Cell(MAIL, smtp(verb, reply), "http", by_smtp(verb, reply)) for verb in VERBS for reply in REPLIES
@@ -167,7 +168,7 @@ def main() -> None:
     """Print the table as Markdown: one line for each misbehaviour, the outcome and seconds of each way."""
     with tempfile.TemporaryDirectory() as folder:
         came = all_met(Path(folder))
-    ways = [way.name for way in (*BY_HTTP, MAIL)]
+    ways = [way.name for way in (*BY_HTTP, MAIL, MQTT_WAY)]
     rows = list(dict.fromkeys(cell.how.name for cell in CELLS.values()))
     out = sys.stdout
     out.write("| misbehaviour | " + " | ".join(ways) + " |\n|" + "---|" * (len(ways) + 1) + "\n")
