@@ -127,7 +127,7 @@ def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float
     damp: list[tuple[SensorRules, float, float]] = []
     for sensor in sensors:
         celsius = _believed_now(tracks[sensor.id], Quantity.AIR_TEMPERATURE, now_s, shop.fresh_s[zone])
-        if celsius is None:
+        if celsius is None or Quantity.AIR_TEMPERATURE not in sensor.channels:  # taken off the settings
             continue
         warm.append(PeerReading(sensor.id, celsius, temperature_std_k(sensor, celsius)))
         humidity = _believed_now(tracks[sensor.id], Quantity.RELATIVE_HUMIDITY, now_s, shop.fresh_s[zone])

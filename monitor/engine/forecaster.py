@@ -112,7 +112,7 @@ class Foreseer:
     def parts(self) -> list[Part]:
         """How the forecast of each site stands."""
         parts = []
-        for site, reply in self._weather.items():
+        for site, reply in list(self._weather.items()):
             said, good = _said_of(reply)
             if reply.state is not WeatherState.NONE:
                 parts.append(Part(f"weather {site}", good, said))

@@ -18,10 +18,12 @@ from monitor.history.entries import (
 from monitor.model.errors import InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.level import Level
+from monitor.model.reading import Quantity
 from monitor.settings.schema import Settings
 from tests.bookkeeper.yard import HOUR, LEAD, START_S, Yard, yard_settings
 
 GONE = "panel-hall"
+AIR = Quantity.AIR_TEMPERATURE
 
 
 def with_settings(yard: Yard, settings: Settings) -> None:
@@ -161,3 +163,18 @@ def test_a_package_opened_nowhere_is_refused_and_one_on_record_stops_nothing(yar
     yard.enter("rods-4", Moved(Place.OPEN_AIR, "panel-hall"))
     yard.run_to(START_S + 2 * HOUR)
     assert yard.loop.state.clocks["rods-4"].open_s == pytest.approx(2 * HOUR - 1200.0, abs=300.0)
+
+
+def test_a_quantity_that_left_a_sensors_settings_is_compared_with_nothing_and_stops_nothing(
+    yard: Yard,
+) -> None:
+    yard.run_to(START_S + 1200.0)
+    sensors = tuple(
+        sensor.model_copy(update={"measures": tuple(m for m in sensor.measures if m.quantity is not AIR)})
+        if sensor.zone == "slip-bay"
+        else sensor
+        for sensor in yard.settings.sensors
+    )
+    with_settings(yard, yard.settings.model_copy(update={"sensors": sensors}))
+    yard.run_to(START_S + 2400.0)
+    assert yard.loop.state.time_s == START_S + 2400.0
