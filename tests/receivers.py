@@ -2,6 +2,7 @@
 
 import json
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -18,6 +19,7 @@ class WebReceiver:
 
     def __init__(self, port: int = 0) -> None:
         self.requests: list[tuple[dict[str, str], bytes]] = []
+        self.came_s: list[float] = []  # when each of them came
         self.status = 200
         self.script: list[int] = []
         self.headers: dict[str, str] = {}
@@ -33,6 +35,7 @@ class WebReceiver:
                 with receiver.arrived:
                     status = receiver.script.pop(0) if receiver.script else receiver.status
                     receiver.requests.append(({k.lower(): v for k, v in self.headers.items()}, body))
+                    receiver.came_s.append(time.time())
                     receiver.arrived.notify_all()
                 self.send_response(status)
                 for name, value in receiver.headers.items():

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from statistics import median
 
 from monitor.core import zone_air as air_stage
+from monitor.core.early_belief import shown_by_another
 from monitor.core.late_readings import collected, is_late
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Effects, replace
@@ -34,7 +35,10 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         if sensor is None:  # no longer in the settings; its readings stay in the store
             continue
         track, reading = dated(tracks[sensor.id], received, sensor)
-        track, verdict = judge(track, reading, sensor)
+        before = track
+        track, verdict = judge(before, reading, sensor)
+        if verdict.reason is DoubtReason.JUMP and shown_by_another(shop, tracks, sensor, reading):
+            track, verdict = judge(before, reading, sensor, vouched=True)
         tracks[sensor.id] = track
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))

@@ -26,8 +26,13 @@ _UNITS = {
 }
 
 
-def judge(track: SensorTrack, reading: Reading, rules: SensorRules) -> tuple[SensorTrack, Verdict]:
-    """The sensor's track after this reading, and whether the reading can be believed."""
+def judge(
+    track: SensorTrack, reading: Reading, rules: SensorRules, *, vouched: bool = False
+) -> tuple[SensorTrack, Verdict]:
+    """The sensor's track after this reading, and whether the reading can be believed.
+
+    Where it is `vouched` for by another sensor a jump need not hold first; every other doubt stays.
+    """
     quantity = reading.key.quantity
     limits = rules.channels.get(quantity)
     if limits is None:
@@ -50,7 +55,7 @@ def judge(track: SensorTrack, reading: Reading, rules: SensorRules) -> tuple[Sen
     elif channel is None:
         channel, verdict = _first(time_s, value), BELIEVED
     else:
-        channel, verdict = _usable(channel, time_s, value, limits, rules)
+        channel, verdict = _usable(channel, time_s, value, limits, rules, vouched=vouched)
         if verdict is BELIEVED and track.reason is DoubtReason.ODD_ONE_OUT:
             verdict = _doubt(SensorStatus.OUT_OF_SPECIFICATION, DoubtReason.ODD_ONE_OUT, track.apart_words)
     if usable:
@@ -166,12 +171,18 @@ def _unusable(
 
 
 def _usable(
-    channel: ChannelTrack, time_s: float, value: float, limits: ChannelRules, rules: SensorRules
+    channel: ChannelTrack,
+    time_s: float,
+    value: float,
+    limits: ChannelRules,
+    rules: SensorRules,
+    *,
+    vouched: bool,
 ) -> tuple[ChannelTrack, Verdict]:
     reach = limits.max_rate_per_s * (time_s - channel.believed_time_s) + 2.0 * limits.accuracy
     if abs(value - channel.believed_value) > reach and channel.believed_time_s != NEVER_S:
         held, channel = _on_trial(channel, time_s, value, limits)
-        if held < rules.judging.hold_n:
+        if held < rules.judging.hold_n and not vouched:
             words = (
                 f"{named(limits.quantity)} jumped from {shown(limits.quantity, channel.believed_value)} "
                 f"to {shown(limits.quantity, value)}; believed once it holds"

@@ -101,12 +101,13 @@ def stretches(mask: np.ndarray, hours: np.ndarray) -> list[tuple[float, float]]:
     return [(float(hours[a]), float(hours[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def test_nobody_gets_more_than_three_warnings_a_shift(week: Week) -> None:
+def test_nobody_gets_more_than_four_warnings_a_shift(week: Week) -> None:
+    """On the worst day each place that turns wet is told of; three did while a second place was silent."""
     by_shift = Counter(
         (str(n.data["person"]), int((n.created_s - START_S - FIRST_SHIFT_S) // SHIFT_S))
         for n in week.warnings()
     )
-    assert max(by_shift.values()) <= 3, by_shift
+    assert max(by_shift.values()) <= 4, by_shift
     assert len(week.warnings()) >= 10
 
 
