@@ -22,6 +22,7 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import ActionNow, Part, ShiftNow
 from monitor.model.place import Site
 from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.early import known_to, rooms_known
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.plan import plan
@@ -80,6 +81,7 @@ class Foreseer:
         self._providers = providers
         self._archive = archive
         self._practice = practice_from_mapping(load_toml("outlook.toml"))
+        self._rooms = rooms_known(load_toml("rooms_known.toml"))
         self._models: dict[str, ZoneModel] = {}
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
@@ -139,7 +141,7 @@ class Foreseer:
         start_s, rows = _common(histories)
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
-        forecasts = {name: self._forecast(one, outdoor, now_s) for name, one in histories.items()}
+        forecasts = {name: self._forecast(name, histories, outdoor, now_s) for name in histories}
         scene = self._scene(shop, state, site, _clouds(reply), _outdoor_dew(outdoor, rows))
         ahead = look_ahead(scene, forecasts, now_s)
         outlooks = shift_outlooks(scene, ahead, spans)
@@ -167,12 +169,14 @@ class Foreseer:
         except StoreUnavailableError as error:
             log.warning("the forecast was not kept: %s", error)
 
-    def _forecast(self, history: AirHistory, outdoor: OutdoorAir | None, now_s: float) -> ZoneForecast:
-        model = self._models.get(history.zone)
+    def _forecast(
+        self, zone: str, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None, now_s: float
+    ) -> ZoneForecast:
+        model = self._models.get(zone)
         if model is None or now_s - model.fitted_s >= REFIT_S:
-            model = fit(history, outdoor)
-            self._models[history.zone] = model
-        return forecast(model, history, outdoor)
+            model = fit(histories[zone], outdoor, known_to(zone, histories, outdoor, self._rooms))
+            self._models[zone] = model
+        return forecast(model, histories[zone], outdoor)
 
     def _scene(
         self, shop: Shop, state: CoreState, site: Site, clouds: Clouds, outdoor_dew_c: tuple[float, ...]

@@ -65,7 +65,7 @@ def own_store(settings: Settings, series: SeriesStore, now_s: float) -> list[Reh
         found.append(_rehearsal(settings, shop, site, site.tz, recordings))
     if not found:
         folder = str(settings.service.data_dir)
-        raise InputError([Fault("store", folder, "holds no zone with a week of hours yet: let it measure")])
+        raise InputError([Fault("store", folder, "holds no zone with a day of hours yet: let it measure")])
     return found
 
 

@@ -18,7 +18,7 @@ from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
-LEAST_HOURS = 7 * 24
+LEAST_HOURS = 24  # a zone that spoke for a day is foretold, by what is plain and by rooms known before
 DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
 DOOR_HOLDS_S = 12 * HOUR_S

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.outlook.bands import Bands, coverage, daily_bands
+from monitor.outlook.bands import Bands, bands_of, coverage
 from monitor.outlook.bank import BASELINES, Track, track
+from monitor.outlook.early import NOTHING_KNOWN, RoomsKnown, quantity_name
 from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir
 from monitor.outlook.ridge import day_of
@@ -96,11 +97,15 @@ class Replay:
 Progress = Callable[[str], None]
 
 
-def replay(recording: Recording) -> Replay:
-    """Forecast every hour of the record by models fitted on the days before it."""
-    dew = track(recording.history, recording.outdoor, temperature=False)
-    air = track(recording.history, recording.outdoor, temperature=True)
-    return Replay(recording, dew, air, daily_bands(dew.error), daily_bands(air.error))
+def replay(recording: Recording, rooms: RoomsKnown = NOTHING_KNOWN) -> Replay:
+    """Forecast every hour of the record by models fitted on the days before it, and by rooms known before."""
+    sighted = recording.outdoor is not None
+    tracks, bands = [], []
+    for temperature in (False, True):
+        tracks.append(track(recording.history, recording.outdoor, temperature=temperature, known=rooms))
+        shape = rooms.shape(quantity_name(temperature=temperature, sighted=sighted))
+        bands.append(bands_of(tracks[-1], shape))
+    return Replay(recording, tracks[0], tracks[1], bands[0], bands[1])
 
 
 def backtest(

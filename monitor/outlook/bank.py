@@ -5,8 +5,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.outlook.balance import BalanceTrack, balance_track
+from monitor.outlook.early import (
+    NOTHING_KNOWN,
+    EarlyTrack,
+    RoomsKnown,
+    early_share,
+    quantity_name,
+    replay_rooms,
+    young_mornings,
+)
 from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert, experts_for
-from monitor.outlook.hourly import AHEAD_H, DAY_H, AirHistory, FloatArray, OutdoorAir, shifted
+from monitor.outlook.hourly import AHEAD_H, DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Drivers, Space, drivers, same_hour_lag_h, to_dew_point
 from monitor.outlook.learning import Fitted, replay_experts
 from monitor.outlook.ridge import day_of
@@ -23,21 +32,28 @@ LEAST_JUDGED_H = 48
 REACH_DAYS, REACH_BEYOND, REACH_MORE_K, UNKNOWN_REACH_K = 42, 1.25, 0.5, 15.0
 
 BASELINES = ("persistence", "same hour yesterday", "outdoor air", "balance")
+# Where it stands among the candidates: the models together, the baselines, rooms known before.
+PERSISTENCE = 1
+# What each is thought to miss by before it was judged, over persistence; the doubted are heard later.
+USUAL, USUAL_OF_ROOMS = np.array([0.9, 1.0, 1.05, 2.0, 1.2]), 0.9
+DOUBTED = np.array([True, False, False, True, True])
 
 
 @dataclass(frozen=True, slots=True)
 class Track:
     """What a bank would have forecast, hour by hour, each day by models fitted on the days before it.
 
-    Values are dew points (or temperatures) at the knots. `choice` names by index what the newest day uses
-    at each knot: 0 the combined models, then the baselines.
+    Values are dew points (or temperatures) at the knots. `share` is what each candidate has of the newest
+    day's forecast at each knot: the combined models, the baselines, and rooms known before.
     """
 
     experts: tuple[Expert, ...]
     fitted: tuple[Fitted, ...]
     air: Fitted | None  # what foresees the indoor air for the vapour experts
     expert_weight: FloatArray  # (experts and the balance, knots), newest day
-    choice: np.ndarray  # (knots,), newest day
+    rooms: tuple[Fitted, ...]  # rooms known before, as carried on here; none once the zone has had its days
+    share: FloatArray  # (candidates, knots), newest day
+    young: BoolArray  # (days,) while the zone's own models have not had their days
     balance: BalanceTrack
     reach: FloatArray  # (knots,), newest day: how far the zone has moved in so many hours of late
     now: FloatArray  # (rows,) what was measured
@@ -50,15 +66,22 @@ class Track:
         """What came minus what was forecast; NaN where the target is not known."""
         return self.target - self.value
 
+    @property
+    def moved(self) -> FloatArray:
+        """How far the zone itself moved meanwhile."""
+        return np.abs(self.target - self.now[:, None])
 
-def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool) -> Track:
+
+def track(
+    history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool, known: RoomsKnown = NOTHING_KNOWN
+) -> Track:
     """Replay the whole record with a fit for each day; the newest day's fit is the one to forecast with."""
     experts = experts_for(temperature, outdoor is not None)
     spaces = {expert.space: drivers(history, outdoor, expert.space) for expert in experts}
     air: Fitted | None = None
     if outdoor is not None and not temperature:
         spaces, air = _with_foreseen_air(spaces, drivers(history, outdoor, Space.TEMPERATURE))
-    judged = drivers(history, outdoor, Space.TEMPERATURE if temperature else Space.DEW_POINT)
+    judged = spaces[Space.TEMPERATURE if temperature else Space.DEW_POINT]
     balance_space = Space.TEMPERATURE if temperature else Space.VAPOUR
     balance = balance_track(spaces.get(balance_space) or drivers(history, outdoor, balance_space), KNOTS_H)
     target = np.stack([shifted(judged.zone, h) for h in KNOTS_H], axis=1)
@@ -68,18 +91,21 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
     baseline = _baselines(judged, to_dew_point(balance.value, balance_space))
     voices = np.concatenate([values, baseline[-1:]])  # in a bay open to the weather the balance knows most
     weight = _expert_weights(voices, target)
-    combined = _mix(voices, weight)
-    candidates = np.concatenate([combined[None], baseline])
-    choice = _choices(candidates, target, TRUST_BLIND if outdoor is None else TRUST)
-    value = np.take_along_axis(candidates, choice[day][None], axis=0)[0]
-    value = within_reach(value, judged.zone[:, None], reach[day])
+    candidates = np.concatenate([_mix(voices, weight)[None], baseline])
+    young = young_mornings(judged.zone)
+    early = _early(judged, known, young, temperature=temperature, sighted=outdoor is not None)
+    candidates = np.concatenate([candidates, early.value])
+    share = _shares(candidates, target, young, early.unsure, sighted=outdoor is not None)
+    value = within_reach(_mix(candidates, share), judged.zone[:, None], reach[day])
     value = np.where(np.isfinite(value), value, baseline[0])
     return Track(
         experts,
         fitted,
         air,
         weight[-1],
-        choice[-1],
+        early.fitted if young[-1] else (),
+        share[-1] if young[-1] else share[-1, : 1 + len(BASELINES)],
+        young,
         balance,
         reach[-1],
         judged.zone,
@@ -87,6 +113,39 @@ def track(history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool)
         value,
         baseline,
     )
+
+
+def _early(
+    d: Drivers, known: RoomsKnown, young: BoolArray, *, temperature: bool, sighted: bool
+) -> EarlyTrack:
+    """What rooms known before would have foretold in the zone's first weeks; nothing after them."""
+    name, rows = quantity_name(temperature=temperature, sighted=sighted), d.zone.size
+    if young[-1]:
+        return replay_rooms(d, known.rooms, name, sighted=sighted)
+    first = (rows - 1) % DAY_H
+    last = min(first + DAY_H * int(young.sum()) + 1, rows)  # days are then counted as in the whole
+    found = replay_rooms(d.first(last), known.rooms, name, sighted=sighted)
+    rest = np.full((len(known.rooms), rows - last, len(KNOTS_H)), np.nan)
+    return replace(found, value=np.concatenate([found.value, rest], axis=1))
+
+
+def _shares(
+    candidates: FloatArray, target: FloatArray, young: BoolArray, unsure: BoolArray, *, sighted: bool
+) -> FloatArray:
+    """What each candidate has of each day's forecast: (days, candidates, knots).
+
+    In the first weeks all speak, by their errors so far; after them the models, or the baseline that was
+    clearly better of late.
+    """
+    plain = 1 + len(BASELINES)
+    usual = np.concatenate([USUAL, np.full(unsure.size, USUAL_OF_ROOMS)])
+    doubted = np.concatenate([DOUBTED, unsure])
+    early = early_share(*judged_sums(candidates, target), usual, PERSISTENCE, doubted)
+    settled = np.zeros_like(early)
+    choice = _choices(candidates[:plain], target, TRUST if sighted else TRUST_BLIND)
+    np.put_along_axis(settled, choice[None], 1.0, axis=0)
+    found: FloatArray = np.where(young[None, :, None], early, settled).transpose(1, 0, 2)
+    return found
 
 
 def _with_foreseen_air(spaces: dict[Space, Drivers], air: Drivers) -> tuple[dict[Space, Drivers], Fitted]:
@@ -130,6 +189,14 @@ def _baselines(d: Drivers, balance: FloatArray) -> FloatArray:
 
 def judged_error(values: FloatArray, target: FloatArray) -> FloatArray:
     """Mean absolute error of each candidate, as known on each morning: (candidates, days, knots)."""
+    total, count = judged_sums(values, target)
+    result = np.full(total.shape, np.nan)
+    np.divide(total, count, out=result, where=count >= LEAST_JUDGED_H)
+    return result
+
+
+def judged_sums(values: FloatArray, target: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Each candidate's errors of the last weeks, summed and counted, as known on each morning."""
     size = np.abs(values - target)
     known = np.isfinite(size)
     zero = np.zeros((values.shape[0], 1, values.shape[2]))
@@ -137,18 +204,13 @@ def judged_error(values: FloatArray, target: FloatArray) -> FloatArray:
     count = np.concatenate([zero, np.cumsum(known, axis=1)], axis=1)
     rows = target.shape[0]
     morning = np.flatnonzero(np.diff(day_of(rows), prepend=-1))
-    result = np.full((values.shape[0], morning.size, len(KNOTS_H)), np.nan)
+    sums, counts = (np.zeros((values.shape[0], morning.size, len(KNOTS_H))) for _ in range(2))
     for k, h in enumerate(KNOTS_H):
         last = np.maximum(morning - h, 0)
         first = np.maximum(last - JUDGED_DAYS * DAY_H, 0)
-        amount = count[:, last, k] - count[:, first, k]
-        np.divide(
-            total[:, last, k] - total[:, first, k],
-            amount,
-            out=result[:, :, k],
-            where=amount >= LEAST_JUDGED_H,
-        )
-    return result
+        sums[:, :, k] = total[:, last, k] - total[:, first, k]
+        counts[:, :, k] = count[:, last, k] - count[:, first, k]
+    return sums, counts
 
 
 def _expert_weights(values: FloatArray, target: FloatArray) -> FloatArray:

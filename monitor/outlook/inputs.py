@@ -59,8 +59,15 @@ class Drivers:
 
     def last(self, rows: int) -> "Drivers":
         """Only the newest rows."""
+        return self._rows(slice(-rows, None))
+
+    def first(self, rows: int) -> "Drivers":
+        """Only the oldest rows."""
+        return self._rows(slice(rows))
+
+    def _rows(self, rows: slice) -> "Drivers":
         held = {name: getattr(self, name) for name in self.__slots__ if name != "space"}
-        return replace(self, **{name: column[-rows:] for name, column in held.items() if column is not None})
+        return replace(self, **{name: column[rows] for name, column in held.items() if column is not None})
 
 
 def to_space(pressure_pa: FloatArray, space: Space) -> FloatArray:
@@ -192,6 +199,12 @@ def _unlike_yesterday(d: Drivers, h: int) -> list[FloatArray]:
     return [shifted(d.outdoor, h - same_hour_lag_h(h)) - d.outdoor_ahead[:, h - 1]]
 
 
+def _coming(d: Drivers, h: int) -> list[FloatArray]:
+    """How far the outdoor air will leave its past day."""
+    past = trailing_mean(d.outdoor, DAY_H)
+    return [d.outdoor_ahead[:, :h].mean(axis=1) - past, d.outdoor_ahead[:, h - 1] - past]
+
+
 def _saturation(d: Drivers, _: int) -> list[FloatArray]:
     return [] if d.saturated is None else [d.zone - d.saturated]
 
@@ -274,6 +287,7 @@ GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
     "trend outdoor": _trend_outdoor,
     "older days": _older_days,
     "unlike yesterday": _unlike_yesterday,
+    "coming": _coming,
     "saturation": _saturation,
     "warming": _warming,
     "warming outdoors": _warming_outdoors,
@@ -298,6 +312,17 @@ def harmonics(hour: FloatArray, horizon_h: int, first: int = 1, last: int = HARM
     """Sine and cosine of the target's hour of day."""
     phase = 2.0 * np.pi * ((hour + horizon_h) % DAY_H) / DAY_H
     return [wave(n * phase) for n in range(first, last + 1) for wave in (np.sin, np.cos)]
+
+
+def group_columns(d: Drivers, horizon_h: int, groups: Sequence[str], found: Found) -> FloatArray:
+    """The inputs of some groups alone, without the hour of day: (rows, inputs)."""
+    columns: list[FloatArray] = []
+    for name in groups:
+        key = (name, 0 if name in ANY_HORIZON else horizon_h)
+        if key not in found:
+            found[key] = GROUPS[name](d, horizon_h)
+        columns += found[key]
+    return np.stack(columns, axis=1)
 
 
 def input_columns(

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.outlook.balance import Balance, BalanceTrack, predict_newest
-from monitor.outlook.bands import daily_bands
+from monitor.outlook.bands import bands_of
 from monitor.outlook.bank import (
     BASELINES,
     Track,
@@ -14,6 +14,7 @@ from monitor.outlook.bank import (
     track,
     within_reach,
 )
+from monitor.outlook.early import NOTHING_KNOWN, YOUNG_DAYS, RoomsKnown, newest_of_rooms, quantity_name
 from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert
 from monitor.outlook.forecast import (
     ForecastMoment,
@@ -37,7 +38,6 @@ from monitor.outlook.inputs import (
 from monitor.outlook.learning import Fitted, expert_drivers
 
 RECENT_H = 18 * DAY_H  # what `forecast` needs to look back
-LEARNT_DAYS = 7  # below this the zone counts as not yet learnt
 CARRY_H = 6  # a sensor silent for longer gets no forecast
 
 
@@ -49,7 +49,9 @@ class QuantityModel:
     fitted: tuple[Fitted, ...]
     air: Fitted | None
     expert_weight: FloatArray
-    choice: tuple[int, ...]
+    rooms: tuple[Fitted, ...]
+    share: FloatArray
+    young: bool
     balance: BalanceTrack
     balance_space: Space
     reach: FloatArray
@@ -67,24 +69,34 @@ class ZoneModel:
     blind: tuple[QuantityModel, QuantityModel]
 
 
-def fit(history: AirHistory, outdoor: OutdoorAir | None) -> ZoneModel:
-    """Learn from all the history given (best 60 days, at least 7) as it stood at its last hour."""
+def fit(history: AirHistory, outdoor: OutdoorAir | None, rooms: RoomsKnown = NOTHING_KNOWN) -> ZoneModel:
+    """Learn from all the history given (best 60 days) as it stood at its last hour.
+
+    `rooms` are those known before; they speak in the zone's first weeks.
+    """
     known = np.isfinite(history.vapour_pressure_pa) & np.isfinite(history.temperature_c)
     sighted = None
     if outdoor is not None and np.isfinite(outdoor.vapour_pressure_pa).any():
-        sighted = _pair(history, outdoor)
+        sighted = _pair(history, outdoor, rooms)
     days = float(known.sum()) / DAY_H
-    return ZoneModel(history.zone, history.end_s, days, sighted, _pair(history, None))
+    return ZoneModel(history.zone, history.end_s, days, sighted, _pair(history, None, rooms))
 
 
-def _pair(history: AirHistory, outdoor: OutdoorAir | None) -> tuple[QuantityModel, QuantityModel]:
-    return (
-        _quantity(track(history, outdoor, temperature=False), history, Space.VAPOUR),
-        _quantity(track(history, outdoor, temperature=True), history, Space.TEMPERATURE),
-    )
+def _pair(
+    history: AirHistory, outdoor: OutdoorAir | None, rooms: RoomsKnown
+) -> tuple[QuantityModel, QuantityModel]:
+    def of(space: Space) -> QuantityModel:
+        temperature = space is Space.TEMPERATURE
+        found = track(history, outdoor, temperature=temperature, known=rooms)
+        name = quantity_name(temperature=temperature, sighted=outdoor is not None)
+        return _quantity(found, history, space, rooms.shape(name))
+
+    return of(Space.VAPOUR), of(Space.TEMPERATURE)
 
 
-def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> QuantityModel:
+def _quantity(
+    replay: Track, history: AirHistory, balance_space: Space, shape: FloatArray | None
+) -> QuantityModel:
     rows = replay.now.size
     hour = (history.start_s / HOUR_S + np.arange(rows, dtype=np.float64)) % DAY_H
     return QuantityModel(
@@ -92,11 +104,13 @@ def _quantity(replay: Track, history: AirHistory, balance_space: Space) -> Quant
         replay.fitted,
         replay.air,
         replay.expert_weight,
-        tuple(int(c) for c in replay.choice),
+        replay.rooms,
+        replay.share,
+        bool(replay.young[-1]),
         replay.balance,
         balance_space,
         replay.reach,
-        spread_at(replay, daily_bands(replay.error), hour, rows - 1),
+        spread_at(replay, bands_of(replay, shape), hour, rows - 1),
     )
 
 
@@ -142,7 +156,9 @@ def _values(
     if outdoor is None or model.sighted is None:
         return blind, blind_balance, np.zeros(len(KNOTS_H), dtype=bool)
     value, balance = _bank_values(model.sighted[which], recent, outdoor)
-    seen = np.isfinite(value)
+    rows = recent.temperature_c.size + np.array(KNOTS_H) - 1
+    told = np.isfinite(outdoor.vapour_pressure_pa[rows.clip(max=outdoor.vapour_pressure_pa.size - 1)])
+    seen = np.isfinite(value) & told & (rows < outdoor.vapour_pressure_pa.size)
     return np.where(seen, value, blind), balance, seen
 
 
@@ -165,8 +181,9 @@ def _bank_values(
     balance = to_dew_point(predict_newest(model.balance, d, KNOTS_H), model.balance_space)
     plain = _plain(d, model.balance_space)
     combined = mix(np.concatenate([values, balance[None]]), model.expert_weight)
-    candidates = np.stack([combined, *plain, balance])
-    chosen = candidates[list(model.choice), np.arange(len(KNOTS_H))]
+    judged = spaces[Space.TEMPERATURE if model.balance_space is Space.TEMPERATURE else Space.DEW_POINT]
+    rooms = newest_of_rooms(judged, model.rooms, sighted=outdoor is not None)
+    chosen = mix(np.concatenate([np.stack([combined, *plain, balance]), rooms]), model.share)
     chosen = within_reach(chosen, plain[0], model.reach)
     fallback = plain[0] if outdoor is None else np.full(len(KNOTS_H), np.nan)
     return np.where(np.isfinite(chosen), chosen, fallback), balance
@@ -190,17 +207,19 @@ def _plain(d: Drivers, space: Space) -> list[FloatArray]:
 
 def _notes(model: ZoneModel, seen: np.ndarray) -> list[str]:
     notes = []
-    if model.days < LEARNT_DAYS:
-        notes.append(f"still learning this zone: {model.days:.1f} of {LEARNT_DAYS} days known")
+    if model.days < YOUNG_DAYS:
+        notes.append(
+            f"still learning this zone, {model.days:.0f} of {YOUNG_DAYS} days: held to what is plain"
+        )
     if not seen.any():
         notes.append("no weather: forecast from the zone's own history")
     elif not seen.all():
         reach = max(h for h, s in zip(KNOTS_H, seen, strict=True) if s)
         notes.append(f"weather known for {reach} h; from its own history beyond")
     source = model.sighted if seen.any() and model.sighted is not None else model.blind
-    taken = sorted({c for c in source[0].choice if c > 0})
-    for c in taken:
-        at = [h for h, used in zip(KNOTS_H, source[0].choice, strict=True) if used == c]
+    choice = [] if source[0].young else np.argmax(source[0].share, axis=0).tolist()
+    for c in sorted({c for c in choice if c > 0}):
+        at = [h for h, used in zip(KNOTS_H, choice, strict=True) if used == c]
         notes.append(f"the models were worse than '{BASELINES[c - 1]}' of late; that is used at {_hours(at)}")
     return notes
 

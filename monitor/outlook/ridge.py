@@ -10,6 +10,7 @@ from monitor.outlook.hourly import DAY_H, FloatArray
 LEAST_ROWS = 48.0
 ROWS_PER_INPUT = 3.0
 SCALE_DAYS = 14
+LEVEL_HELD_H = 72.0  # hours that speak against a lasting drift before any is seen
 LEAST_SPREAD = 0.02  # K or hPa: an input that hardly moved in the window cannot be learnt from
 
 
@@ -61,6 +62,21 @@ class DailySums:
             slope[~enough], level[~enough] = 0.0, np.nan
         return DailyFits(slope, level)
 
+    def towards(self, slope: FloatArray, window_days: int, held_days: float) -> DailyFits:
+        """A ridge for each day that begins at given slopes and is held there by so many days' own weight.
+
+        The level begins at none. There is a fit for every day, the first included.
+        """
+        count = self.running.shape[1] - 2
+        sums = _windows(self.running, window_days)
+        mass = sums[:, count, count]
+        mean, target_mean, spread, joint = _moments(sums, mass)
+        joint -= spread @ slope
+        held = held_days * DAY_H / np.maximum(mass, 1.0)
+        found = slope + _shrunk(spread, joint, held)
+        level = target_mean - np.einsum("di,di->d", mean, found)
+        return DailyFits(found, level * mass / (mass + LEVEL_HELD_H))
+
 
 def daily_sums(
     inputs: FloatArray, target: FloatArray, *, horizon_h: int, weight: FloatArray | None = None
@@ -111,18 +127,30 @@ def _windows(running: FloatArray, window_days: int) -> FloatArray:
 
 
 def _solve(sums: FloatArray, mass: FloatArray, shrink: float) -> tuple[FloatArray, FloatArray]:
+    mean, target_mean, spread, joint = _moments(sums, mass)
+    slope = _shrunk(spread, joint, np.full(mass.size, shrink))
+    return slope, target_mean - np.einsum("di,di->d", mean, slope)
+
+
+def _moments(sums: FloatArray, mass: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Means of inputs and target, covariance of the inputs, and of inputs with target; by day."""
     count = sums.shape[1] - 2
     inverse = 1.0 / np.maximum(mass, 1.0)
     mean, target_mean = sums[:, :count, count] * inverse[:, None], sums[:, count + 1, count] * inverse
     spread = sums[:, :count, :count] * inverse[:, None, None]
     spread -= mean[:, :, None] * mean[:, None, :]
     joint = sums[:, :count, count + 1] * inverse[:, None] - mean * target_mean[:, None]
+    return mean, target_mean, spread, joint
+
+
+def _shrunk(spread: FloatArray, joint: FloatArray, shrink: FloatArray) -> FloatArray:
+    """Slopes by day; `spread` is used up."""
     scale = 1.0 / np.sqrt(np.maximum(np.einsum("dii->di", spread), LEAST_SPREAD**2))
     spread *= scale[:, :, None]
     spread *= scale[:, None, :]
-    np.einsum("dii->di", spread)[...] += shrink
-    slope = np.linalg.solve(spread, (joint * scale)[:, :, None])[:, :, 0] * scale
-    return slope, target_mean - np.einsum("di,di->d", mean, slope)
+    np.einsum("dii->di", spread)[...] += shrink[:, None]
+    slope: FloatArray = np.linalg.solve(spread, (joint * scale)[:, :, None])[:, :, 0] * scale
+    return slope
 
 
 def robust_weight(error: FloatArray) -> FloatArray:
