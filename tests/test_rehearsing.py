@@ -134,7 +134,7 @@ def test_the_store_gives_back_the_hours_that_were_measured_with_the_weather_besi
 
 def test_a_store_with_too_little_in_it_says_so(settings: Settings) -> None:
     store = open_series_store(settings)
-    with pytest.raises(InputError, match="week of hours"):
+    with pytest.raises(InputError, match="day of hours"):
         own_store(settings, store, NOW_S + 1000 * 86_400.0)
     store.close()
 
@@ -165,9 +165,14 @@ def test_the_command_shows_forecasts_and_warnings_of_the_own_store(
     file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: NOW_S)
-    for weather_word in ("perfect", "typical", "none"):
-        result = CliRunner().invoke(main, ["backtest", "--store", str(file), "--weather", weather_word])
+    for weather_word, words in (
+        ((), "ferrymoor: foreseen with the usual error of forecasts, which is from memory"),
+        (("--weather", "perfect"), "ferrymoor: foreseen without error, as no forecast is"),
+        (("--weather", "none"), "ferrymoor: not foreseen"),
+    ):
+        result = CliRunner().invoke(main, ["backtest", "--store", str(file), *weather_word])
         assert result.exit_code == 0, result.output
+        assert words in result.stdout
         assert "Slip Bay" in result.stdout
         assert "told at least 8 h ahead" in result.stdout
         assert "Brier" in result.stdout
@@ -186,7 +191,7 @@ def shorter(folder: Path, days: int) -> tuple[Path, float]:
     return file, START_S + (rows - 1) * 3600.0 + 60.0
 
 
-@pytest.mark.parametrize("days", [8, 16, 27])
+@pytest.mark.parametrize("days", [3, 6])
 def test_a_store_of_days_too_few_to_score_says_how_many_it_takes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, days: int
 ) -> None:
@@ -194,11 +199,11 @@ def test_a_store_of_days_too_few_to_score_says_how_many_it_takes(
     monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: now_s)
     result = CliRunner().invoke(main, ["backtest", "--store", str(file)])
     assert result.exit_code == 2
-    assert f"Slip Bay: found {days} days; forecasts are scored from the 25th day on" in result.stderr
-    assert f"let it measure {28 - days} days more" in result.stderr
+    assert f"Slip Bay: found {days} days; forecasts are scored from the 4th day on" in result.stderr
+    assert f"let it measure {7 - days} days more" in result.stderr
 
 
-@pytest.mark.parametrize("days", [28, 36])
+@pytest.mark.parametrize("days", [8, 24])
 def test_what_cannot_be_scored_yet_is_a_dash_beside_what_can(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, days: int
 ) -> None:
@@ -206,9 +211,10 @@ def test_what_cannot_be_scored_yet_is_a_dash_beside_what_can(
     monkeypatch.setattr("monitor.cli.backtest_command.SystemClock.now_s", lambda _: now_s)
     result = CliRunner().invoke(main, ["backtest", "--store", str(file)])
     assert result.exit_code == 0, result.output
-    tuned, untouched, _ = (line for line in result.stdout.splitlines()[2:5])
-    assert set(tuned.replace("Slip Bay", "").replace("tuned on", "")) <= set("-| ")
-    assert re.search(r"untouched +\d+\.\d\d", untouched)
+    weeks, whole = [line for line in result.stdout.splitlines() if line.startswith("Slip Bay")][:2]
+    assert re.search(r"first weeks +\d+\.\d\d", weeks)
+    assert set(whole.replace("Slip Bay", "").replace("whole", "")) <= set("-| ")
+    assert "are scored from the 25th day on" in result.stdout  # warnings
     assert "nan" not in result.stdout
 
 
@@ -216,12 +222,12 @@ def test_what_cannot_be_scored_yet_is_a_dash_beside_what_can(
     ("hours", "said"),
     [
         (0, ["Slip Bay: nothing has been measured yet"]),
-        (40, ["Slip Bay is being learnt: 40 of 168 hours are known; it is foretold after 128 more"]),
-        (167, ["Slip Bay is being learnt: 167 of 168 hours are known; it is foretold after 1 more"]),
-        (168, []),
+        (10, ["Slip Bay is being learnt: 10 of 24 hours are known; it is foretold after 14 more"]),
+        (23, ["Slip Bay is being learnt: 23 of 24 hours are known; it is foretold after 1 more"]),
+        (24, []),
     ],
 )
-def test_a_week_that_is_being_learnt_is_not_called_unmeasured(
+def test_a_day_that_is_being_learnt_is_not_called_unmeasured(
     tmp_path: Path, hours: int, said: list[str]
 ) -> None:
     file = tmp_path / "shop.toml"

@@ -10,9 +10,18 @@ from tqdm import tqdm
 
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
-from monitor.engine.rehearsal import Rehearsal, Weather, demo_year, foreseen, own_store, rehearse
+from monitor.engine.rehearsal import (
+    Rehearsal,
+    Weather,
+    demo_year,
+    foreseen,
+    own_store,
+    rehearse,
+    site_foreseen,
+)
 from monitor.model.errors import Fault, InputError
 from monitor.outlook.backtest import (
+    SETTLED_DAYS,
     Recording,
     Replay,
     ZoneBacktest,
@@ -24,11 +33,21 @@ from monitor.outlook.backtest import (
     replay,
     too_short,
 )
+from monitor.outlook.early import rooms_known
 from monitor.outlook.hourly import DAY_H
 from monitor.outlook.season import odds_table, season_table
 from monitor.settings.file import load
+from monitor.settings.reference import load_toml
 from monitor.store.opener import open_series_store
+from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.recordings import csv_recording, open_recordings
+
+FORESEEN: dict[Weather, str] = {
+    "archive": "as it was really forecast, hours of which no forecast was kept with the usual error",
+    "typical": "foreseen with the usual error of forecasts, which is from memory",
+    "perfect": "foreseen without error, as no forecast is",
+    "none": "not foreseen",
+}
 
 
 @click.command("backtest")
@@ -41,9 +60,8 @@ from monitor.weather.recordings import csv_recording, open_recordings
 @click.option(
     "--weather",
     type=click.Choice(get_args(Weather)),
-    default="perfect",
-    show_default=True,
-    help="Outdoor air foreseen without error, with the error of published forecasts, or not at all.",
+    help="Outdoor air as the shop's archive says it was forecast (the default where there is one), with the "
+    "usual error of forecasts (else the default), without error, or not at all.",
 )
 @click.option("--lead", "lead_h", type=click.FloatRange(0.0, 40.0), help="Hours of warning; else the shop's.")
 def backtest_command(
@@ -51,14 +69,14 @@ def backtest_command(
     open_data: Path | None,
     settings_file: Path | None,
     airport: tuple[str, ...],
-    weather: Weather,
+    weather: Weather | None,
     lead_h: float | None,
 ) -> None:
     """Forecast every hour of recordings from the days before it, and compare with what came.
 
     A CSV has the columns time (ISO 8601 with offset), temperature_c, relative_humidity_percent and, where
-    there is one, outdoor_temperature_c and outdoor_relative_humidity_percent. The last third of each
-    recording is scored apart. A shop's own store and the yard's year are also asked for their warnings of
+    there is one, outdoor_temperature_c and outdoor_relative_humidity_percent. The first weeks are scored
+    apart. A shop's own store and the yard's year are also asked for their warnings of
     humid shifts: hits, false alarms, hours of lead.
     """
     found = [csv_recording(file) for file in recordings]
@@ -71,19 +89,22 @@ def backtest_command(
         fix = "name a CSV file, --store SETTINGS, --airport NAME or --open-data FOLDER"
         raise InputError([Fault("recordings", "none", fix)])
     found, sites = _scorable(found, sites)
-    seen = [_foreseen(one, weather, n) for n, one in enumerate(found)]
-    sites = [_with_lead(_site_foreseen(site, weather), lead_h) for site in sites]
+    seen = [_foreseen(one, weather or "typical", n) for n, one in enumerate(found)]
+    told = [site_foreseen(site, weather) for site in sites]
+    sites = [_with_lead(site, lead_h) for site, _ in told]
+    rooms = rooms_known(load_toml("rooms_known.toml"))
     zones = len(seen) + sum(len(site.recordings) for site in sites)
     with tqdm(total=zones, unit="zone", desc="Backtest", disable=None) as bar:
-        scores = list(backtest(seen, lambda _: _turn(bar)))
+        scores = list(backtest(seen, lambda _: _turn(bar), rooms=rooms))
         replays = []
         for site in sites:
             made = {}
             for name, recording in site.recordings.items():
                 _turn(bar)
-                made[name] = replay(recording)
+                made[name] = replay(recording, rooms)
                 scores += parts(made[name])
             replays.append(made)
+    _weather_words(weather or "typical" if seen else None, {site.site: used for site, used in told})
     _forecasts(scores)
     for site, made in zip(sites, replays, strict=True):
         _warnings(site, made)
@@ -110,9 +131,11 @@ def _short(recording: Recording) -> Fault:
 def _stored(settings_file: Path) -> list[Rehearsal]:
     settings = load(settings_file, None, known_reference())
     series = open_series_store(settings)
+    archive = ForecastArchive(settings.service.data_dir / FILE)
     try:
-        return own_store(settings, series, SystemClock().now_s())
+        return own_store(settings, series, SystemClock().now_s(), archive)
     finally:
+        archive.close()
         series.close()
 
 
@@ -121,11 +144,9 @@ def _foreseen(recording: Recording, weather: Weather, seed: int) -> Recording:
     return replace(recording, outdoor=foreseen(recording.outdoor, rows, weather, seed))
 
 
-def _site_foreseen(site: Rehearsal, weather: Weather) -> Rehearsal:
-    """The zones of one site lie in the same air, and are given the same forecast of it."""
-    seen = _foreseen(next(iter(site.recordings.values())), weather, 1).outdoor
-    zones = {name: replace(one, outdoor=seen) for name, one in site.recordings.items()}
-    return replace(site, recordings=zones)
+def _weather_words(recordings: Weather | None, sites: Mapping[str, Weather]) -> None:
+    said = {**({"recordings": recordings} if recordings else {}), **sites}
+    _show("Outdoor air", [f"{name}: {FORESEEN[weather]}" for name, weather in said.items()])
 
 
 def _with_lead(site: Rehearsal, lead_h: float | None) -> Rehearsal:
@@ -136,13 +157,21 @@ def _forecasts(scores: Sequence[ZoneBacktest]) -> None:
     _show(
         "Dew point: mean absolute error in K, ratio to persistence and the best baseline", error_table(scores)
     )
-    _show("The same against each baseline", baseline_table(scores))
+    _show("Temperature: the same in K", error_table(scores, "temperature"))
+    _show("Relative humidity: the same in percent", error_table(scores, "humidity"))
+    _show("Dew point: the same against each baseline", baseline_table(scores))
     _show(
         "Odds of humidity over the limit (without one: the recording's own upper fifth)", event_table(scores)
     )
 
 
 def _warnings(site: Rehearsal, replays: Mapping[str, Replay]) -> None:
+    days = next(iter(site.recordings.values())).history.temperature_c.size / DAY_H
+    if days <= SETTLED_DAYS:
+        _show(
+            f"Warnings of humid shifts at {site.site}", [f"are scored from the {SETTLED_DAYS + 1}th day on"]
+        )
+        return
     with tqdm(unit="step", desc=f"Warnings at {site.site}", disable=None) as bar:
         result = rehearse(site, replays, lambda _: _turn(bar))
     lead_h = site.rules.min_lead_s / 3600.0

@@ -15,7 +15,7 @@ from monitor.engine.zone_hours import measured_outdoor, site_histories, zone_ahe
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
 from monitor.outlook.backtest import Recording, Replay
-from monitor.outlook.hourly import DAY_H, HOUR_S, OutdoorAir, hour_floor
+from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.season import Season, SeasonResult, replay_season
 from monitor.outlook.shifts import ShiftPlan
@@ -26,9 +26,11 @@ from monitor.settings.file import load
 from monitor.settings.reference import config_folder, load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
+from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.recordings import airport_weather
+from monitor.weather.site import outdoor_air
 
-Weather = Literal["perfect", "typical", "none"]
+Weather = Literal["archive", "typical", "perfect", "none"]
 
 LONGEST_DAYS = 400
 ODDS = (0.2, 0.3, 0.5)  # tried beside the shop's own setting
@@ -46,9 +48,12 @@ class Rehearsal:
     shifts: ShiftPlan
     rules: WarningRules
     margin_k: float
+    told: OutdoorAir | None = None  # its outdoor air with the forecasts that were really had; None without
 
 
-def own_store(settings: Settings, series: SeriesStore, now_s: float) -> list[Rehearsal]:
+def own_store(
+    settings: Settings, series: SeriesStore, now_s: float, archive: ForecastArchive | None = None
+) -> list[Rehearsal]:
     """What the shop's own store holds of each site, up to now; raises InputError where it is nothing."""
     shop, found = build_shop(settings, Calendars(settings).read(now_s)), []
     rows = LONGEST_DAYS * DAY_H
@@ -62,11 +67,25 @@ def own_store(settings: Settings, series: SeriesStore, now_s: float) -> list[Reh
         known = measured is not None and bool(np.isfinite(measured[1]).any())
         outdoor = OutdoorAir(*measured) if measured is not None and known else None
         recordings = {name: Recording(shop.zones[name].name, h, outdoor) for name, h in histories.items()}
-        found.append(_rehearsal(settings, shop, site, site.tz, recordings))
+        told = _told(site.id, one, measured, archive)
+        found.append(replace(_rehearsal(settings, shop, site, site.tz, recordings), told=told))
     if not found:
         folder = str(settings.service.data_dir)
         raise InputError([Fault("store", folder, "holds no zone with a day of hours yet: let it measure")])
     return found
+
+
+def _told(
+    site: str,
+    one: AirHistory,
+    measured: tuple[FloatArray, FloatArray] | None,
+    archive: ForecastArchive | None,
+) -> OutdoorAir | None:
+    """Outdoor air with what was issued for it, hours without an issue as wrong as usual."""
+    rows = one.temperature_c.size
+    if archive is None or not np.isfinite(archive.issued(site, one.start_s, rows)[0]).any():
+        return None
+    return outdoor_air(site, one.start_s, rows, measured, archive, None)
 
 
 def demo_year(airport: str) -> Rehearsal:
@@ -80,7 +99,7 @@ def demo_year(airport: str) -> Rehearsal:
 
 
 def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:
-    """The same weather, foreseen as wrongly as published skill says, moved by the site's outdoor sensor."""
+    """The same weather, as wrong as forecasts usually are, moved by the site's outdoor sensor."""
     skill = skill_from_mapping(load_toml("outlook.toml"))
     draws = np.random.default_rng(seed).standard_normal(draws_needed(rows, skill))
     return with_site_sensor(degraded(outdoor, rows, skill, draws))
@@ -90,7 +109,21 @@ def foreseen(outdoor: OutdoorAir | None, rows: int, weather: Weather, seed: int)
     """What is foreseen of outdoor air: it itself, it with the usual error, or nothing."""
     if outdoor is None or weather == "none":
         return None
-    return typical(outdoor, rows, seed) if weather == "typical" else outdoor
+    return outdoor if weather == "perfect" else typical(outdoor, rows, seed)
+
+
+def site_foreseen(site: Rehearsal, weather: Weather | None) -> tuple[Rehearsal, Weather]:
+    """The zones of one site in the same air with the same forecast of it, and which that is.
+
+    Not chosen, it is what the site's archive says was forecast, else the usual error.
+    """
+    chosen = weather or ("typical" if site.told is None else "archive")
+    one = next(iter(site.recordings.values()))
+    seen = foreseen(one.outdoor, one.history.temperature_c.size, chosen, 1)
+    if chosen == "archive" and site.told is not None:
+        seen = site.told
+    zones = {name: replace(recording, outdoor=seen) for name, recording in site.recordings.items()}
+    return replace(site, recordings=zones), chosen
 
 
 def rehearse(

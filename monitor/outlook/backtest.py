@@ -1,13 +1,14 @@
 """Replays a recording with rolling origins and scores the forecasts against four plain baselines."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from monitor.outlook.bands import Bands, bands_of, coverage
 from monitor.outlook.bank import BASELINES, Track, track
-from monitor.outlook.early import NOTHING_KNOWN, RoomsKnown, quantity_name
+from monitor.outlook.early import NOTHING_KNOWN, YOUNG_DAYS, RoomsKnown, quantity_name
 from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir
 from monitor.outlook.ridge import day_of
@@ -15,7 +16,8 @@ from monitor.physics.moist_air import relative_humidity_frac
 from monitor.physics.saturation import saturation_pressure_water_pa
 
 SHOWN_H = (3, 6, 12, 24)
-SETTLED_DAYS = 24  # scoring begins when every model has had its days
+EARLY_DAYS = 3  # from here on the first weeks are scored
+SETTLED_DAYS = YOUNG_DAYS  # when every model has had its days
 LEAST_SCORED_DAYS = 4  # so that some forecasts of a day ahead have come true
 EVENT_QUANTILE = 0.8  # an event is humidity above the recording's own upper fifth, where no limit is given
 EVENT_COURSES = 60
@@ -24,12 +26,17 @@ RELIABILITY_EDGES = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One zone's record with the outdoor air beside it; `limit_humidity_frac` None: its own upper fifth."""
+    """One zone's record with the outdoor air beside it; `limit_humidity_frac` None: its own upper fifth.
+
+    `tuned_on`: models were chosen and rooms learnt on its first two thirds, so its parts are told apart and
+    its first weeks are not helped by what was learnt from it.
+    """
 
     name: str
     history: AirHistory
     outdoor: OutdoorAir | None
     limit_humidity_frac: float | None = None
+    tuned_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +87,7 @@ class ZoneBacktest:
     part: str
     dew_point: tuple[HorizonScore, ...]
     temperature: tuple[HorizonScore, ...]
+    humidity: tuple[HorizonScore, ...]  # in percent; of a room without weather or a balance some are missing
     events: tuple[EventScore, ...]
 
 
@@ -100,6 +108,7 @@ Progress = Callable[[str], None]
 def replay(recording: Recording, rooms: RoomsKnown = NOTHING_KNOWN) -> Replay:
     """Forecast every hour of the record by models fitted on the days before it, and by rooms known before."""
     sighted = recording.outdoor is not None
+    rooms = NOTHING_KNOWN if recording.tuned_on else rooms
     tracks, bands = [], []
     for temperature in (False, True):
         tracks.append(track(recording.history, recording.outdoor, temperature=temperature, known=rooms))
@@ -109,25 +118,28 @@ def replay(recording: Recording, rooms: RoomsKnown = NOTHING_KNOWN) -> Replay:
 
 
 def backtest(
-    recordings: Sequence[Recording], progress: Progress, split_frac: float = 2 / 3
+    recordings: Sequence[Recording],
+    progress: Progress,
+    split_frac: float = 2 / 3,
+    rooms: RoomsKnown = NOTHING_KNOWN,
 ) -> tuple[ZoneBacktest, ...]:
-    """Every recording: its first part, its last part, and the whole."""
+    """Every recording with its parts."""
     found: list[ZoneBacktest] = []
     for recording in recordings:
         progress(recording.name)
-        found += parts(replay(recording), split_frac)
+        found += parts(replay(recording, rooms), split_frac)
     return tuple(found)
 
 
 def parts(replayed: Replay, split_frac: float = 2 / 3) -> tuple[ZoneBacktest, ...]:
-    """The first part of a replay, on which models were tuned; the last; and both together."""
-    rows = replayed.recording.history.temperature_c.size
+    """The first weeks of a replay, and what follows; of a record that was tuned on, both its parts too."""
+    rows, settled = replayed.recording.history.temperature_c.size, SETTLED_DAYS * DAY_H
     cut = int(rows * split_frac)
-    return (
-        score_rows(replayed, "tuned on", SETTLED_DAYS * DAY_H, cut),
-        score_rows(replayed, "untouched", max(cut, SETTLED_DAYS * DAY_H), rows),
-        score_rows(replayed, "whole", SETTLED_DAYS * DAY_H, rows),
-    )
+    spans = [("first weeks", EARLY_DAYS * DAY_H, min(settled, rows))]
+    if replayed.recording.tuned_on:
+        spans += [("tuned on", settled, cut), ("untouched", max(cut, settled), rows)]
+    spans += [("whole", settled, rows)]
+    return tuple(score_rows(replayed, *span) for span in spans)
 
 
 def score_rows(replayed: Replay, part: str, first: int, last: int) -> ZoneBacktest:
@@ -139,6 +151,7 @@ def score_rows(replayed: Replay, part: str, first: int, last: int) -> ZoneBackte
         part,
         _scores(replayed.dew_point, replayed.dew_point_bands, rows),
         _scores(replayed.temperature, replayed.temperature_bands, rows),
+        _humidity_scores(replayed, rows),
         tuple(_event(replayed, h, rows) for h in (12, 24)),
     )
 
@@ -156,6 +169,39 @@ def _scores(replayed: Track, bands: Bands, rows: BoolArray) -> tuple[HorizonScor
         own, hours = _mean(np.abs(error[use, k])), int(use.sum())
         found.append(HorizonScore(h, own, baseline, float(held[k]), _mean(width[use, k]), hours))
     return tuple(found)
+
+
+def _humidity_scores(replayed: Replay, rows: BoolArray) -> tuple[HorizonScore, ...]:
+    """The same of relative humidity, which follows from both quantities, in percent."""
+    dew, air, found = replayed.dew_point, replayed.temperature, []
+    for h in SHOWN_H:
+        k = KNOTS_H.index(h)
+        target = 100.0 * _humidity(air.target[:, k], dew.target[:, k])
+        value = 100.0 * _humidity(air.value[:, k], dew.value[:, k])
+        plain = 100.0 * _humidity(air.baseline[:, :, k], dew.baseline[:, :, k])
+        low, high = (100.0 * edge for edge in humidity_band(replayed, k))
+        use = rows & np.isfinite(target) & np.isfinite(value)
+        banded = use & np.isfinite(low)
+        held = (target >= low) & (target <= high)
+        found.append(
+            HorizonScore(
+                h,
+                _mean(np.abs(value - target)[use]),
+                tuple(_mean(np.abs(one - target)[use]) for one in plain),
+                _mean(held[banded].astype(np.float64)),
+                _mean((high - low)[banded]),
+                int(use.sum()),
+            )
+        )
+    return tuple(found)
+
+
+def humidity_band(replayed: Replay, knot: int) -> tuple[FloatArray, FloatArray]:
+    """The ends of the 80 % band of humidity at a knot, by hour: joint past errors laid on the values."""
+    low, high = (np.full(replayed.dew_point.now.size, np.nan) for _ in range(2))
+    for block, courses in _humidity_courses(replayed, knot):
+        low[block], high[block] = np.quantile(courses, (0.1, 0.9), axis=1)
+    return low, high
 
 
 def _mean(values: FloatArray) -> float:
@@ -186,9 +232,16 @@ def _event(replayed: Replay, horizon_h: int, rows: BoolArray) -> EventScore:
 
 def event_odds(replayed: Replay, knot: int, limit_humidity_frac: float) -> FloatArray:
     """Odds by hour that humidity at a knot is over a limit: joint past errors laid on the values."""
+    odds = np.full(replayed.dew_point.now.size, np.nan)
+    for block, courses in _humidity_courses(replayed, knot):
+        odds[block] = (courses > limit_humidity_frac).mean(axis=1)
+    return odds
+
+
+def _humidity_courses(replayed: Replay, knot: int) -> Iterator[tuple[slice, FloatArray]]:
+    """Day by day, equally likely humidities at a knot (hours of the day, courses)."""
     dew, air = replayed.dew_point, replayed.temperature
     rows, h = dew.target.shape[0], KNOTS_H[knot]
-    odds = np.full(rows, np.nan)
     joint = np.isfinite(dew.error[:, knot]) & np.isfinite(air.error[:, knot])
     for start in np.flatnonzero(np.diff(day_of(rows), prepend=-1)).tolist():
         known = np.flatnonzero(joint[max(start - 28 * DAY_H, 0) : max(start - h, 0)])
@@ -199,8 +252,7 @@ def event_odds(replayed: Replay, knot: int, limit_humidity_frac: float) -> Float
         block = slice(start, min(start + DAY_H, rows))
         air_c = air.value[block, knot][:, None] + air.error[picked, knot]
         dew_c = dew.value[block, knot][:, None] + dew.error[picked, knot]
-        odds[block] = (_humidity(air_c, dew_c) > limit_humidity_frac).mean(axis=1)
-    return odds
+        yield block, _humidity(air_c, dew_c)
 
 
 def _humidity(air_c: FloatArray, dew_c: FloatArray) -> FloatArray:
@@ -210,26 +262,29 @@ def _humidity(air_c: FloatArray, dew_c: FloatArray) -> FloatArray:
 def too_short(recording: Recording) -> str:
     """Why nothing of a recording can be scored yet; empty where it can."""
     days = recording.history.temperature_c.size / DAY_H
-    least = SETTLED_DAYS + LEAST_SCORED_DAYS
+    least = EARLY_DAYS + LEAST_SCORED_DAYS
     if days >= least:
         return ""
     return (
-        f"forecasts are scored from the {SETTLED_DAYS + 1}th day on, when every model has had its days, so "
-        f"it takes {least} at least: let it measure {least - days:.0f} days more"
+        f"forecasts are scored from the {EARLY_DAYS + 1}th day on, so it takes {least} at least: let it "
+        f"measure {least - days:.0f} days more"
     )
 
 
-def error_table(found: Sequence[ZoneBacktest], *, temperature: bool = False) -> list[str]:
+Quantity = Literal["dew_point", "temperature", "humidity"]
+
+
+def error_table(found: Sequence[ZoneBacktest], of: Quantity = "dew_point") -> list[str]:
     """Lines of a table: our error, its ratio to persistence and to the best baseline, and coverage."""
-    lines = [f"{'recording':<22}{'part':<11}" + "".join(f"{h:>3} h own /pers /best cover |" for h in SHOWN_H)]
+    lines = [f"{'recording':<22}{'part':<12}" + "".join(f"{h:>3} h own /pers /best cover |" for h in SHOWN_H)]
     for one in found:
-        scores = one.temperature if temperature else one.dew_point
+        scores: tuple[HorizonScore, ...] = getattr(one, of)
         cells = (
             f"{_cell(s.own, 9, '.2f')} {_cell(s.over_persistence, 5, '.2f')} {_cell(s.over_best, 5, '.2f')} "
             f"{_cell(s.coverage_frac, 4, '.0%')} |"
             for s in scores
         )
-        lines.append(f"{one.name:<22}{one.part:<11}" + "".join(cells))
+        lines.append(f"{one.name:<22}{one.part:<12}" + "".join(cells))
     return lines
 
 
@@ -240,13 +295,13 @@ def _cell(value: float, width: int, form: str) -> str:
 
 def baseline_table(found: Sequence[ZoneBacktest]) -> list[str]:
     """Lines of a table: mean absolute dew-point error of ours and of each baseline."""
-    lines = [f"{'recording':<22}{'part':<11}{'model':<22}" + "".join(f"{h:>6} h" for h in SHOWN_H)]
+    lines = [f"{'recording':<22}{'part':<12}{'model':<22}" + "".join(f"{h:>6} h" for h in SHOWN_H)]
     for one in found:
         names = ("own", *BASELINES)
         for n, name in enumerate(names):
             values = [s.own if n == 0 else s.baseline[n - 1] for s in one.dew_point]
             lines.append(
-                f"{one.name:<22}{one.part:<11}{name:<22}" + "".join(_cell(v, 8, ".2f") for v in values)
+                f"{one.name:<22}{one.part:<12}{name:<22}" + "".join(_cell(v, 8, ".2f") for v in values)
             )
     return lines
 
@@ -254,13 +309,13 @@ def baseline_table(found: Sequence[ZoneBacktest]) -> list[str]:
 def event_table(found: Sequence[ZoneBacktest]) -> list[str]:
     """Lines of a table: Brier score and skill, and how often what was said came true."""
     lines = [
-        f"{'recording':<22}{'part':<11}{'h':>3}{'limit':>7}{'rate':>6}{'Brier':>7}{'skill':>7}  said>came"
+        f"{'recording':<22}{'part':<12}{'h':>3}{'limit':>7}{'rate':>6}{'Brier':>7}{'skill':>7}  said>came"
     ]
     for one in found:
         for e in one.events:
             pairs = " ".join(f"{said:.2f}>{came:.2f}" for said, came, _ in e.reliability)
             lines.append(
-                f"{one.name:<22}{one.part:<11}{e.horizon_h:>3}{_cell(e.limit_humidity_frac, 7, '.0%')}"
+                f"{one.name:<22}{one.part:<12}{e.horizon_h:>3}{_cell(e.limit_humidity_frac, 7, '.0%')}"
                 f"{_cell(e.base_rate_frac, 6, '.0%')}{_cell(e.brier, 7, '.3f')}{_cell(e.skill, 7, '.2f')}"
                 f"  {pairs}"
             )

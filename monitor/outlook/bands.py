@@ -17,7 +17,7 @@ LEARNING_DAYS = 10  # errors of a model that was still learning say nothing of w
 LEAST_ERRORS = 72
 STAND_IN_H, LEAST_MOVES = 72.0, 12  # hours a zone's spread counts for at first; changes that make a spread
 FIRST_DAYS = 2  # errors of the very first days say nothing either; the zone's spread stands in for them
-# How strongly the band answers to having held too much or too little, over which days, wholly from how many on.
+# How strongly the band answers to having held too much or too little, over which days, and from how many on.
 STEER, STEERED_DAYS, SURE_DAYS = 2.0, 21, 14
 FEW_DAYS = 0.35  # so many days' worth of doubt about how far a zone moves
 STRICTEST, LOOSEST = 0.60, 0.94

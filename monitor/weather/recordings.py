@@ -5,6 +5,7 @@ import gzip
 import importlib.util
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -36,7 +37,7 @@ def open_recordings(folder: Path) -> list[Recording]:
     outdoor = trh / "R4_fmi.csv.gz"
     room = _pair("lived-in house", trh / "R4_indoor1.csv.gz", outdoor, "Te", "RHe")
     attic = _pair("unheated attic", trh / "R4_roofmiddle_airmiddle.csv.gz", outdoor, "Te", "RHe")
-    return [*found, *_beside_each_other([room, attic])]
+    return [replace(one, tuned_on=True) for one in (*found, *_beside_each_other([room, attic]))]
 
 
 def csv_recording(file: Path) -> Recording:

@@ -37,7 +37,7 @@ def errors(folder: Path, options: list[str]) -> None:
     print("\nDew point, mean absolute error (K)")
     show(error_table(found))
     print("\nTemperature, mean absolute error (K)")
-    show(error_table(found, temperature=True))
+    show(error_table(found, "temperature"))
     print("\nBaselines, dew point")
     show(baseline_table(found))
     print("\nOdds of humidity over the recording's own upper fifth")

@@ -1,6 +1,6 @@
-"""Learns from the open records how rooms answer, for zones that have not spoken yet: `shared/rooms_known.toml`.
+"""Learns from the open records how rooms answer, for zones that have not spoken yet.
 
-    python -m tests.bench.rooms_known learn FOLDER     prints the file
+    python -m tests.bench.rooms_known learn FOLDER     prints `shared/rooms_known.toml`
     python -m tests.bench.rooms_known score FOLDER     first weeks of every record, its building left out
 
 FOLDER holds the open measured data. Forecasts are as wrong as typical skill says (seeded).
@@ -10,16 +10,19 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 
 from monitor.engine.rehearsal import Weather, foreseen
 from monitor.outlook.backtest import Recording
-from monitor.outlook.bank import track
+from monitor.outlook.bands import bands_of
+from monitor.outlook.bank import Track, track
 from monitor.outlook.early import KnownRoom, RoomsKnown, groups_of, quantity_name
 from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Found, Space, drivers, group_columns
+from monitor.outlook.ridge import day_of
 from monitor.weather.recordings import open_recordings
 
 SHRINK = 0.05
@@ -29,14 +32,15 @@ SOURCE = (
     "learnt here from hourly records of {0}: Candanedo, Feldheim, Deramaix, Energy and Buildings 140 (2017) "
     "81-97 (UCI, CC BY 4.0) and the TRH database (CC BY 4.0) with Finnish Meteorological Institute open data"
 )
-HEAD = """# How rooms known before answered the hour, the past day and the weather, by horizon; what a zone is foretold
-# with until its own models have had their days. Made by `python -m tests.bench.rooms_known learn FOLDER`;
-# slopes by quantity are tables of horizons (rows: 1, 2, 3, 4, 6, 9, 12, 15, … 48 h) and inputs (columns).
+HEAD = """# How rooms known before answered the hour, the past day and the weather, by horizon; what a zone is
+# foretold with until its own models have had their days. Slopes by quantity are tables of horizons (rows: 1,
+# 2, 3, 4, 6, 9, 12, 15, ... 48 h) and inputs (columns, in the order of `monitor/outlook/early.py`).
+# Made by `python -m tests.bench.rooms_known learn FOLDER`.
 """
 
 
 def building(name: str) -> str:
-    """Rooms of one house are one building; its attic answers otherwise but has the same weather and people."""
+    """Rooms of one house are one building, its attic too: it has the same weather and people."""
     if name.startswith("house"):
         return "house"
     return "two-storey house" if name in ("lived-in house", "unheated attic") else name
@@ -68,6 +72,12 @@ def slopes(record: Recording, *, temperature: bool, sighted: bool) -> FloatArray
 
 
 def learn(recordings: Sequence[Recording]) -> RoomsKnown:
+    """Rooms, and how their early errors lie about their own changes."""
+    known = RoomsKnown(learn_rooms(recordings))
+    return replace(known, error_shape=error_shape(recordings, known))
+
+
+def learn_rooms(recordings: Sequence[Recording]) -> tuple[KnownRoom, ...]:
     """Rooms people live or work in, one voice a building, and roofs open to the weather."""
     rooms = []
     for name, attic in (("a room in a building", False), ("an unheated space under a roof", True)):
@@ -84,8 +94,7 @@ def learn(recordings: Sequence[Recording]) -> RoomsKnown:
                 means = [np.mean(found, axis=0) for found in by_building.values()]
                 slope[quantity_name(temperature=temperature, sighted=sighted)] = np.mean(means, axis=0)
         rooms.append(KnownRoom(name, not attic, slope))
-    known = RoomsKnown(tuple(rooms))
-    return replace(known, error_shape=error_shape(recordings, known))
+    return tuple(rooms)
 
 
 def error_shape(recordings: Sequence[Recording], known: RoomsKnown) -> dict[str, FloatArray]:
@@ -149,7 +158,7 @@ def written(known: RoomsKnown, names: Sequence[str]) -> str:
         lines += [
             "[[room]]",
             f'name = "{room.name}"',
-            f"anywhere = {str(room.anywhere).lower()}  # believed in a new zone before anything was judged there",
+            f"anywhere = {str(room.anywhere).lower()}",  # believed before it was judged
             'status = "published"',
             f'source = "{source}"',
             "[room.slope]",
@@ -172,8 +181,64 @@ def _rows(table: FloatArray) -> str:
     return "[\n" + "".join(f"  [{', '.join(f'{v:.3g}' for v in row)}],\n" for row in table) + "]"
 
 
+PARTS = ((1, 3), (3, 7), (7, 10), (10, 14), (14, 24))
+SHOWN_H = (6, 12, 24)
+
+
+def score(recordings: Sequence[Recording], weather: Weather) -> list[str]:
+    """Error over the best plain baseline's, and how often 80 % bands hold, by day; its building left out."""
+    sighted, lines = weather != "none", []
+    whole = seen(recordings, "typical")
+    known = {
+        place: learn([r for r in whole if building(r.name) != place]) for place in map(building, names(whole))
+    }
+    ratios: dict[tuple[int, int], list[float]] = {part: [] for part in PARTS}
+    held: dict[tuple[int, int], list[float]] = {part: [] for part in PARTS}
+    for record in seen(recordings, weather):
+        rooms = known[building(record.name)]
+        for temperature in (False, True):
+            name = quantity_name(temperature=temperature, sighted=sighted)
+            found = []
+            for history, outdoor in first_weeks(record, sighted=sighted):
+                made = track(history, outdoor, temperature=temperature, known=rooms)
+                found.append((made, bands_of(made, rooms.shape(name)).half[day_of(made.now.size)]))
+            for part in PARTS:
+                cells = [_cell(found, part, KNOTS_H.index(h)) for h in SHOWN_H]
+                ratios[part] += [ratio for ratio, _ in cells]
+                held[part] += [share for _, share in cells]
+                shown = " ".join(f"{ratio:5.2f} {share:4.0%}" for ratio, share in cells)
+                lines.append(f"{record.name:<21}{name:<20}{part[0]:>3} to {part[1]:<3}{shown}")
+    for part in PARTS:
+        ratio, share = np.array(ratios[part]), np.array(held[part])
+        lines.append(
+            f"days {part[0]} to {part[1]}: mean {ratio.mean():.3f}, worst {ratio.max():.2f}, over 1.02 in "
+            f"{(ratio > 1.02).sum()} of {ratio.size} cells; bands hold {share.mean():.0%}"
+        )
+    return lines
+
+
+def names(recordings: Sequence[Recording]) -> list[str]:
+    """What the records are called."""
+    return [one.name for one in recordings]
+
+
+def _cell(found: Sequence[tuple[Track, FloatArray]], part: tuple[int, int], k: int) -> tuple[float, float]:
+    rows = slice(part[0] * DAY_H, part[1] * DAY_H)
+    own = np.concatenate([np.abs(made.error[rows, k]) for made, _ in found])
+    half = np.concatenate([half[rows, k] for _, half in found])
+    plain = np.concatenate([np.abs(made.baseline - made.target)[:, rows, k] for made, _ in found], axis=1)
+    use = np.isfinite(own)
+    known = np.isfinite(plain[:, use]).mean(axis=1) > 0.9
+    best = min(np.nanmean(one) for one in plain[known][:, use])
+    return float(own[use].mean() / best), float((own <= half)[use].mean())
+
+
 if __name__ == "__main__":
-    command, folder = sys.argv[1:]
-    records = seen(open_recordings(Path(folder)), "typical")
+    command, folder, *rest = sys.argv[1:]
+    records = open_recordings(Path(folder))
     if command == "learn":
-        print(written(learn(records), [one.name for one in records]), end="")
+        print(written(learn(seen(records, "typical")), names(records)), end="")
+    else:
+        for weather in rest or get_args(Weather):
+            if weather != "archive":
+                print(f"\nweather: {weather}\n" + "\n".join(score(records, weather)))

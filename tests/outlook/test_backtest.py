@@ -53,13 +53,21 @@ def test_the_two_parts_never_share_an_origin() -> None:
     outdoor = weather(ROWS)
     bay = room(outdoor, ROWS, exchange_h=0.8, lag_h=10.0, zone="bay")
     heard: list[str] = []
-    found = backtest([Recording("bay", bay, outdoor)], heard.append)
+    found = backtest([Recording("bay", bay, outdoor, tuned_on=True)], heard.append)
     assert heard == ["bay"]
-    first, last, whole = found
-    assert (first.part, last.part, whole.part) == ("tuned on", "untouched", "whole")
+    weeks, first, last, _ = found
+    assert [one.part for one in found] == ["first weeks", "tuned on", "untouched", "whole"]
+    assert weeks.dew_point[0].hours == 21 * 24
     rows = first.dew_point[0].hours + last.dew_point[0].hours
     assert rows == ROWS - 24 * 24 - 3  # all origins after settling whose target at 3 h is known
-    for lines in (error_table(found), baseline_table(found), event_table(found)):
+    other = backtest([Recording("bay", bay, outdoor)], heard.append)
+    assert [one.part for one in other] == ["first weeks", "whole"]  # nothing was chosen on it
+    for lines in (
+        error_table(found),
+        error_table(found, "humidity"),
+        baseline_table(found),
+        event_table(found),
+    ):
         assert len(lines) > 2
         assert all("nan" not in line for line in lines)
 
