@@ -45,6 +45,12 @@ def test_check_says_in_order_and_exits_0(tmp_path: Path) -> None:
     assert (result.exit_code, "in order" in result.output) == (0, True)
 
 
+def test_check_says_which_names_the_pages_answer_to(tmp_path: Path) -> None:
+    web = '[web]\npublic_url = "https://dry.example.org"\nhosts = ["dry.lan"]\n'
+    said = run("check", str(write(tmp_path, SMALL + web))).output
+    assert "pages answer to: IP addresses, dry.example.org, dry.lan, localhost" in said
+
+
 def test_check_lists_every_fault_and_exits_1(tmp_path: Path) -> None:
     result = run("check", str(write(tmp_path, SMALL + '[mqtt]\nport = 99999\n[web]\nport = "x"\n')))
     assert result.exit_code == 1

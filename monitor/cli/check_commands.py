@@ -15,6 +15,7 @@ from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
 from monitor.settings.file import load
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
+from monitor.web.frame.own_names import own_names
 
 
 @click.command("check")
@@ -40,6 +41,7 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
         sys.exit(1)
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
+    click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
     click.echo(
         f"{settings_file}: in order. {len(settings.zones)} zones, {len(settings.sensors)} sensors, "
         f"{len(settings.cylinders)} cylinders, {len(settings.plates)} plates, "

@@ -109,7 +109,7 @@ class WebSection(Section):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8480
     public_url: str | None = None  # what links in messages start with
-    hosts: tuple[str, ...] = ()  # names the pages answer to; none: any
+    hosts: tuple[str, ...] = ()  # names the pages answer to besides localhost and that of public_url
     temperature_unit: Literal["C", "F"] = "C"
     units: Literal["metric", "us"] = "metric"
     language: str = "en"

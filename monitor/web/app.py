@@ -10,7 +10,6 @@ from fastapi.responses import HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import Scope
 
 from monitor.model.errors import Fault, InputError
@@ -19,6 +18,7 @@ from monitor.store.contract import StoreUnavailableError
 from monitor.web import live
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import Guard
+from monitor.web.frame.own_names import own_names
 from monitor.web.frame.page import STATIC, Web, make_web
 from monitor.web.frame.problems import Problem, faults_of, problem_response
 from monitor.web.pages import (
@@ -101,10 +101,7 @@ def create_app(deps: WebDeps) -> FastAPI:
     _describe(app, web)
     _handle_errors(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=2_000)
-    app.add_middleware(Guard)
-    if deps.settings.web.hosts:  # so that no foreign name can be pointed at these pages
-        hosts = [*deps.settings.web.hosts, "localhost", "127.0.0.1"]
-        app.add_middleware(TrustedHostMiddleware, allowed_hosts=hosts, www_redirect=False)
+    app.add_middleware(Guard, names=own_names(deps.settings.web))
     return app
 
 

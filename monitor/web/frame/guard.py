@@ -1,21 +1,22 @@
-"""Keeps other sites out of our forms: content policy, same-origin check, session cookie, form tokens."""
+"""Keeps other sites out: our names, content policy, same-origin check, session cookie, form tokens."""
 
 import hashlib
 import hmac
 import secrets
-from http.cookies import SimpleCookie
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import HTTPConnection
-from starlette.responses import Response
+from starlette.requests import HTTPConnection, cookie_parser
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from monitor.web.frame.own_names import OwnNames
 from monitor.web.frame.problems import problem_response
 
 COOKIE = "dryshift_session"
 TOKEN_FIELD = "form_token"
 LONGEST_BODY = 1_000_000
+KEPT_BELOW = "/static/"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -47,10 +48,14 @@ def session_of(connection: HTTPConnection) -> str:
 
 
 class Guard:
-    """Wraps the application: adds headers, gives each browser a session, refuses posts from elsewhere."""
+    """Wraps the application: adds headers, gives each browser a session, refuses what comes from elsewhere.
 
-    def __init__(self, app: ASGIApp) -> None:
+    What is sent is kept by nobody on the way and by no shared browser, unless it says so itself.
+    """
+
+    def __init__(self, app: ASGIApp, names: OwnNames) -> None:
         self._app = app
+        self._names = names
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -58,6 +63,10 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or not self._names.hold(hosts[0]):
+            await _misdirected(hosts, self._names)(scope, receive, send)
+            return
         session = _session_in(headers.get("cookie", ""))
         given = session or secrets.token_urlsafe(18)
         scope.setdefault("state", {})["session"] = given
@@ -68,6 +77,8 @@ class Guard:
                 out = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
                     out.setdefault(name, value)
+                if not scope["path"].startswith(KEPT_BELOW):
+                    out.setdefault("cache-control", "no-store")
                 if not session and out.get("content-type", "").startswith("text/html"):
                     cookie = f"{COOKIE}={given}; Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000{secure}"
                     out.append("set-cookie", cookie)
@@ -78,6 +89,18 @@ class Guard:
             await refusal(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)
+
+
+def _misdirected(hosts: list[str], names: OwnNames) -> Response:
+    """Why a request under a name that is not ours is not answered (421 of RFC 9110, 15.5.20)."""
+    asked = ", ".join(hosts)[:80] or "no name"
+    return PlainTextResponse(
+        f"Dryshift does not answer to {asked!r}.\n"
+        f"Open it by one of: {names.said()}.\n"
+        "A name of your own is added in the settings: hosts in the table [web].\n",
+        421,
+        {**_HEADERS, "cache-control": "no-store"},
+    )
 
 
 def _refusal(headers: Headers) -> Response | None:
@@ -95,9 +118,7 @@ def _refusal(headers: Headers) -> Response | None:
 
 
 def _session_in(cookie_header: str) -> str:
-    cookies: SimpleCookie = SimpleCookie()
-    cookies.load(cookie_header)
-    value = cookies[COOKIE].value if COOKIE in cookies else ""
+    value = cookie_parser(cookie_header).get(COOKIE, "")
     return value if 16 <= len(value) <= 64 and value.isascii() else ""
 
 
