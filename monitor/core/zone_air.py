@@ -39,6 +39,7 @@ class Heard(NamedTuple):
     temperature_c: float
     humidity_time_s: float
     humidity_frac: float
+    vapour_pa: float = math.nan  # of the two, worked out once; NaN: not yet
 
 
 NOTHING_HEARD = Heard(-1e18, 0.0, -1e18, 0.0)
@@ -54,30 +55,64 @@ class ZoneAir:
 
 
 def hear(air: ZoneAir, readings: list[Reading], fresh_s: float, judged_to_c: float) -> ZoneAir:
-    """Take in believed, current readings of one zone, in order; above `judged_to_c` no humidity is used."""
-    heard, samples, last = dict(air.heard), list(air.samples), air.last
+    """Take in believed, current readings of one zone, in order; above `judged_to_c` no humidity is used.
+
+    A moment is mixed once, when all its readings are in: the second half of a message has air of its own, so
+    what the first half would have given with an older value is replaced in any case.
+    """
+    mixing = _Mixing(dict(air.heard), list(air.samples), air.last, fresh_s, judged_to_c)
+    waiting: Reading | None = None
     for reading in readings:
-        sensor, quantity = reading.key.source, reading.key.quantity
-        before = heard.get(sensor, NOTHING_HEARD)
-        if quantity is Quantity.AIR_TEMPERATURE:
-            now = before._replace(temperature_time_s=reading.time_s, temperature_c=reading.value)
-        elif quantity is Quantity.RELATIVE_HUMIDITY:
-            # Wet sensors read past saturation; the air itself does not go there.
-            humidity = min(max(reading.value, 0.0), 1.0)
-            now = before._replace(humidity_time_s=reading.time_s, humidity_frac=humidity)
-        else:
+        now = _with(mixing.heard.get(reading.key.source, NOTHING_HEARD), reading)
+        if now is None:
             continue
-        heard[sensor] = now
-        if abs(now.temperature_time_s - now.humidity_time_s) <= PAIR_S:
-            sample = assumed(heard, reading.time_s, fresh_s, judged_to_c)
-            if sample is not None and (last is None or sample.time_s > last.time_s):
-                samples.append(sample)
-                last = sample
-            elif sample is not None and last is not None and sample.time_s == last.time_s:
-                # The second half of the same message completes the sample.
-                last = sample
-                samples[-1:] = [sample] if samples and samples[-1].time_s == sample.time_s else samples[-1:]
-    return ZoneAir(heard, tuple(samples[-KEEP_SAMPLES:]), last)
+        apart_s = abs(now.temperature_time_s - now.humidity_time_s)
+        if waiting is not None and not (waiting.time_s == reading.time_s and apart_s <= min(PAIR_S, fresh_s)):
+            mixing.mix(waiting)
+            waiting = None
+        mixing.heard[reading.key.source] = now
+        if apart_s <= PAIR_S:
+            waiting = reading
+    if waiting is not None:
+        mixing.mix(waiting)
+    return ZoneAir(mixing.heard, tuple(mixing.samples[-KEEP_SAMPLES:]), mixing.last)
+
+
+@dataclass(slots=True)
+class _Mixing:
+    """A zone's air while readings are taken in."""
+
+    heard: dict[str, Heard]
+    samples: list[Sample]
+    last: Sample | None
+    fresh_s: float
+    judged_to_c: float
+
+    def mix(self, latest: Reading) -> None:
+        """The air at the moment of a reading, all of whose readings are in."""
+        now_s = latest.time_s
+        if self.last is not None and now_s < self.last.time_s:
+            return
+        _remember_vapour(self.heard, latest.key.source, self.judged_to_c)
+        sample = assumed(self.heard, now_s, self.fresh_s, self.judged_to_c)
+        if sample is None:
+            return
+        if self.last is None or now_s > self.last.time_s:
+            self.samples.append(sample)
+        elif self.samples and self.samples[-1].time_s == now_s:
+            self.samples[-1] = sample
+        self.last = sample
+
+
+def _with(before: Heard, reading: Reading) -> Heard | None:
+    """What a sensor has said with this reading; None where it says nothing of the air."""
+    if reading.key.quantity is Quantity.AIR_TEMPERATURE:
+        return Heard(reading.time_s, reading.value, before.humidity_time_s, before.humidity_frac)
+    if reading.key.quantity is Quantity.RELATIVE_HUMIDITY:
+        # Wet sensors read past saturation; the air itself does not go there.
+        humidity = min(max(reading.value, 0.0), 1.0)
+        return Heard(before.temperature_time_s, before.temperature_c, reading.time_s, humidity)
+    return None
 
 
 def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float, judged_to_c: float) -> Sample | None:
@@ -92,8 +127,8 @@ def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float, judged_to_
     fresh = _fresh(heard, now_s, fresh_s)
     if not fresh:
         return None
-    humidity = max(one.humidity_frac for one in fresh)
-    if max(one.temperature_c for one in fresh) > judged_to_c:
+    humidity = max([one.humidity_frac for one in fresh])
+    if max([one.temperature_c for one in fresh]) > judged_to_c:
         return Sample(now_s, min(one.temperature_c for one in fresh), humidity)
     wettest = max(fresh, key=_vapour_pa)
     if wettest.humidity_frac == humidity:
@@ -110,7 +145,18 @@ def _fresh(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> list[Hea
 
 
 def _vapour_pa(one: Heard) -> float:
-    return vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
+    known = one.vapour_pa
+    return (
+        known
+        if known == known
+        else vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
+    )
+
+
+def _remember_vapour(heard: dict[str, Heard], sensor: str, judged_to_c: float) -> None:
+    one = heard[sensor]
+    if one.temperature_c <= judged_to_c:  # in hotter air nobody asks for it
+        heard[sensor] = one._replace(vapour_pa=_vapour_pa(one))
 
 
 def forget(air: ZoneAir, sensor: str, fresh_s: float, judged_to_c: float) -> ZoneAir:

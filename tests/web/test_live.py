@@ -3,6 +3,7 @@
 import itertools
 import json
 import re
+import socket
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -114,6 +115,17 @@ def test_stopping_does_not_wait_for_listeners(shop: sample.Shop) -> None:
         assert list(stream) == []  # ended in order; a stream that stopping had to cut off would raise
     with pytest.raises(requests.ConnectionError):
         requests.get(server.url, timeout=2)
+
+
+def test_an_answer_on_a_kept_open_connection_does_not_wait_for_an_acknowledgement(server: Server) -> None:
+    with requests.Session() as browser:
+        browser.get(server.url + "/safety", timeout=10).raise_for_status()
+        accepted = [
+            one.transport.get_extra_info("socket") for one in server._uvicorn.server_state.connections
+        ]
+        assert accepted
+        for connection in accepted:
+            assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
 
 
 def test_a_taken_port_is_a_clear_error(shop: sample.Shop, server: Server) -> None:
