@@ -89,7 +89,7 @@ class Courier:
         self._faults: dict[str, _Fault] = {}
         self._refusals: dict[int, int] = {}  # in a row, by item
         self._unrecorded: dict[int, _Unrecorded] = {}
-        self._delivered = False
+        self._delivered, self._turn = False, 0
         self._waiting: int | None = None  # nothing is known before the first run
 
     def run(self, now_s: float) -> int:
@@ -114,9 +114,19 @@ class Courier:
                 unsent.pop(name, None)  # it was taken, and only the record has yet to say so
         self._waiting = len(waiting)
         ready = [item for item in waiting if item.next_try_s <= now_s and item.id not in unsent]
-        tried = self._work(sorted(ready, key=urgency), now_s)
+        tried = self._work(self._in_turn(ready), now_s)
         self._close([item for item in waiting if item.id in unsent][:CLOSED_AT_ONCE], unsent, now_s)
         return tried
+
+    def _in_turn(self, ready: list[OutboxItem]) -> list[OutboxItem]:
+        """The most urgent first; while the channel fails every other turn is that of what has waited longest.
+
+        For then one is tried a turn, and each has to fail for itself before it is handed over.
+        """
+        self._turn += 1
+        if self._faults and self._turn % 2:
+            return sorted(ready, key=lambda item: (item.next_try_s, item.id))
+        return sorted(ready, key=urgency)
 
     def _work(self, items: list[OutboxItem], now_s: float) -> int:
         """Attempt what is most urgent, as long as what was sent already can be recorded and one is taken."""

@@ -480,6 +480,16 @@ def test_a_fresh_high_warning_goes_before_ten_thousand_that_wait(ledger: SqlLedg
     courier.run(NOW_S + 80.0 + LEFT_OUT_TOLD_S)
 
 
+def test_on_a_dead_channel_many_urgent_ones_keep_no_other_from_being_handed_over(ledger: SqlLedger) -> None:
+    post(ledger, key="medium", subject="warning:m", priority="medium")
+    for n in range(90):
+        post(ledger, key=f"high/{n}", subject=f"warning:{n}")
+    courier = Courier(ledger, "phone", Scripted(Retry("no answer")), "mail")
+    for second in range(1200):
+        courier.run(NOW_S + second)
+    assert "medium" in {item.notification.key for item in ledger.outbox(channel="mail")}
+
+
 def test_no_more_than_four_a_second_however_often_it_is_woken(ledger: SqlLedger) -> None:
     for n in range(20):
         post(ledger, key=f"note/{n}", subject=f"warning:{n}")
