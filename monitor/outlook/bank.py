@@ -21,10 +21,10 @@ from monitor.outlook.learning import Fitted, replay_experts
 from monitor.outlook.ridge import day_of
 
 JUDGED_DAYS = 14  # a model's weight comes from its errors of so many days
-PREFER_POWER, BALANCE_POWER = 8.0, 16.0  # weight = (best error / own error) ** power
-# A baseline takes over when it was better than the models by this factor. Models fed with weather are
-# trusted further: measured on the first two thirds of the open records, 0.85 cost them 2 % at a day.
-TRUST, TRUST_BLIND = 0.7, 0.9
+PREFER_POWER, BALANCE_POWER, BLIND_POWER = 8.0, 16.0, 8.0  # weight = (best error / own error) ** power
+# A baseline takes over when it was better than the models by this factor: measured on the first two thirds of
+# the open records, 0.85 cost them 2 % at a day.
+TRUST = 0.7
 SMALL_K = (
     0.15  # errors so small leave nothing to learn: the best of them is used, as in a yard that is outdoors
 )
@@ -135,15 +135,19 @@ def _shares(
     """What each candidate has of each day's forecast: (days, candidates, knots).
 
     In the first weeks all speak, by their errors so far; after them the models, or the baseline that was
-    clearly better of late.
+    clearly better of late. Without weather the models never leave the baselines far behind at a day, so
+    there all of them speak for good and the models give way by degrees.
     """
     plain = 1 + len(BASELINES)
     usual = np.concatenate([USUAL, np.full(unsure.size, USUAL_OF_ROOMS)])
     doubted = np.concatenate([DOUBTED, unsure])
     early = early_share(*judged_sums(candidates, target), usual, PERSISTENCE, doubted)
     settled = np.zeros_like(early)
-    choice = _choices(candidates[:plain], target, TRUST if sighted else TRUST_BLIND)
-    np.put_along_axis(settled, choice[None], 1.0, axis=0)
+    if sighted:
+        choice = _choices(candidates[:plain], target)
+        np.put_along_axis(settled, choice[None], 1.0, axis=0)
+    else:
+        settled[:plain] = preference(judged_error(candidates[:plain], target), BLIND_POWER)
     found: FloatArray = np.where(young[None, :, None], early, settled).transpose(1, 0, 2)
     return found
 
@@ -215,10 +219,14 @@ def judged_sums(values: FloatArray, target: FloatArray) -> tuple[FloatArray, Flo
 
 def _expert_weights(values: FloatArray, target: FloatArray) -> FloatArray:
     """By day, expert or balance, and knot; equal while nothing is known of them."""
-    error = judged_error(values, target).transpose(1, 0, 2)
-    best = np.nanmin(np.where(np.isfinite(error), error, np.inf), axis=1, keepdims=True)
-    power = np.full((error.shape[1], 1), PREFER_POWER)
+    power = np.full((values.shape[0], 1, 1), PREFER_POWER)
     power[-1] = BALANCE_POWER
+    return preference(judged_error(values, target), power).transpose(1, 0, 2)
+
+
+def preference(error: FloatArray, power: FloatArray | float) -> FloatArray:
+    """Weights of candidates over the first axis by their errors; equal where none was judged."""
+    best = np.min(np.where(np.isfinite(error), error, np.inf), axis=0)
     weight = (best / np.maximum(error, 1e-9)) ** power
     weight = np.where(np.isfinite(error), weight, 0.0)
     return np.where(np.isfinite(best), weight, 1.0)
@@ -239,11 +247,11 @@ def _mix(values: FloatArray, weight: FloatArray) -> FloatArray:
     return mix(values, weight[day_of(values.shape[1])].transpose(1, 0, 2))
 
 
-def _choices(candidates: FloatArray, target: FloatArray, trust: float) -> np.ndarray:
+def _choices(candidates: FloatArray, target: FloatArray) -> np.ndarray:
     """By day and knot, which candidate to use; the models unless a baseline was clearly better."""
     fair = np.where(np.isfinite(candidates[0]), target, np.nan)  # judged on the same hours
     error = judged_error(candidates, fair)
     error = np.where(np.isfinite(error), error, np.inf)
-    error[0] *= np.where(error[0] < SMALL_K, 1.0, trust)
+    error[0] *= np.where(error[0] < SMALL_K, 1.0, TRUST)
     choice: np.ndarray = np.argmin(error, axis=0)
     return choice

@@ -51,7 +51,6 @@ class QuantityModel:
     expert_weight: FloatArray
     rooms: tuple[Fitted, ...]
     share: FloatArray
-    young: bool
     balance: BalanceTrack
     balance_space: Space
     reach: FloatArray
@@ -106,7 +105,6 @@ def _quantity(
         replay.expert_weight,
         replay.rooms,
         replay.share,
-        bool(replay.young[-1]),
         replay.balance,
         balance_space,
         replay.reach,
@@ -217,7 +215,9 @@ def _notes(model: ZoneModel, seen: np.ndarray) -> list[str]:
         reach = max(h for h, s in zip(KNOTS_H, seen, strict=True) if s)
         notes.append(f"weather known for {reach} h; from its own history beyond")
     source = model.sighted if seen.any() and model.sighted is not None else model.blind
-    choice = [] if source[0].young else np.argmax(source[0].share, axis=0).tolist()
+    share = source[0].share
+    alone = share.max(axis=0) == share.sum(axis=0)
+    choice = np.where(alone, np.argmax(share, axis=0), 0).tolist()
     for c in sorted({c for c in choice if c > 0}):
         at = [h for h, used in zip(KNOTS_H, choice, strict=True) if used == c]
         notes.append(f"the models were worse than '{BASELINES[c - 1]}' of late; that is used at {_hours(at)}")
