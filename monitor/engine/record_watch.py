@@ -131,19 +131,15 @@ def contradictions(
     ledger: Ledger, book: WitnessBook, seals: list[EnteredSeal]
 ) -> tuple[list[KeptWitness], list[EnteredSeal]]:
     """What contradicts the record and was not accepted by anybody."""
-    known = {int(str(number)) for body in _acceptances(ledger) for number in _listed(body.get("seals"))}
+    known = {number for body in _acceptances(ledger) for number in _listed(body.get("seals"))}
     kept = contradicting(ledger, not_accepted(ledger, book))
     return kept, [one for one in seals if one.number not in known]
 
 
 def not_accepted(ledger: Ledger, book: WitnessBook) -> list[KeptWitness]:
     """The ledger's ends that were kept, the lowest first, without those that a person has set aside."""
-    accepted: set[Witness] = set()
-    for body in _acceptances(ledger):
-        for pair in _listed(body.get("witnesses")):
-            if isinstance(pair, list) and len(pair) == len(Witness._fields):
-                accepted.add(Witness(pair[0], pair[1]))
-    return [one for one in book.kept() if one.witness not in accepted]
+    accepted = [pair for body in _acceptances(ledger) for pair in _listed(body.get("witnesses"))]
+    return [one for one in book.kept() if list(one.witness) not in accepted]
 
 
 def _acceptances(ledger: Ledger) -> list[Mapping[str, object]]:

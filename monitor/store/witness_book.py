@@ -1,12 +1,15 @@
 """Keeps the ledger's end outside of the ledger, twice, and finds a ledger that does not hold it any more."""
 
 import json
+import logging
 import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from monitor.store.contract import KeptWitness, Ledger, SeriesStore, Witness
 from monitor.store.sqlite_file import explain
+
+log = logging.getLogger(__name__)
 
 WITNESS_FILE = "ledger-witnesses.json"
 DAY_S = 86_400.0
@@ -50,7 +53,10 @@ class WitnessBook:
         try:
             lines = json.loads(self._file.read_text(encoding="utf-8"))
             return [KeptWitness(float(time_s), Witness(int(n), str(text))) for time_s, n, text in lines]
-        except (OSError, ValueError, TypeError):
+        except FileNotFoundError:
+            return []
+        except (OSError, ValueError, TypeError) as error:
+            log.warning("%s cannot be read and is written anew: %s", self._file, error)
             return []
 
 

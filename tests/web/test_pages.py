@@ -111,6 +111,24 @@ def test_a_page_of_set_aside_messages_stays_small_and_leads_to_the_older_ones(tm
         server.stop()
 
 
+def test_a_sensor_without_time_or_sequence_and_a_session_that_was_lost_are_said(tmp_path: Path) -> None:
+    plain = sample.settings()
+    bare = plain.sensors[0].model_copy(update={"format": "number", "measures": plain.sensors[0].measures[:1]})
+    shop = sample.open_shop(
+        tmp_path, filled=False, shop=plain.model_copy(update={"sensors": (bare, *plain.sensors[1:])})
+    )
+    lost = {"from_s": sample.NOW_S - 7_200.0, "to_s": sample.NOW_S - 3_600.0}
+    event = NewEvent(EventKind.BROKER_SESSION, "broker", lost["to_s"], "dryshift", dict(lost))
+    shop.ledger.commit([event], entered_s=lost["to_s"])
+    server = sample.start(shop)
+    try:
+        page = requests.get(server.url + "/sensors", timeout=10).text
+        assert page.count("sends no time: what is sent again after a break may be stored twice") == 1
+        assert "The broker forgot the session" in page
+    finally:
+        server.stop()
+
+
 def test_a_record_proof_is_checked_by_a_tap_and_one_that_is_none_is_refused(
     server: Server, browser_session: requests.Session
 ) -> None:
