@@ -10,7 +10,7 @@ from monitor.model.back_off import BackOff
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.notify.outbox_order import LEFT_OUT, Needless, needless, urgency
-from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, Sender, said_of
+from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, Sender, printable, said_of
 from monitor.store.contract import Ledger, OutboxItem, StoreUnavailableError
 
 log = logging.getLogger(__name__)
@@ -218,10 +218,10 @@ class Courier:
 
     def _send(self, note: Notification, now_s: float) -> Outcome:
         try:
-            return self._sender.send(note, now_s)
+            return printable(self._sender.send(note, now_s))
         except Exception as error:  # loop border: no message may stop those behind it
             log.exception("channel %s met a defect", self._channel)
-            return Retry(f"a defect: {type(error).__name__}: {str(error)[:200]}")
+            return printable(Retry(f"a defect: {type(error).__name__}: {error}"))
 
     def _again_s(self, item: OutboxItem, outcome: Outcome, now_s: float) -> float:
         """When a message that was not taken is tried again; what was taken never is."""

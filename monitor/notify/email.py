@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from contextlib import closing
 from datetime import UTC, datetime
 from email.message import EmailMessage
-from email.utils import format_datetime, parseaddr
+from email.utils import format_datetime, formataddr, getaddresses
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -68,7 +68,7 @@ def recipients(notification: Notification, server: Channel) -> tuple[str, ...]:
     only = notification.data.get("to")
     if not isinstance(only, list):
         return server.to
-    return tuple(one for one in server.to if parseaddr(one)[1] in only)
+    return tuple(formataddr(one) for one in getaddresses(server.to) if one[1] in only)
 
 
 class _PlainSmtp(smtplib.SMTP):
@@ -117,8 +117,8 @@ class EmailSender:
     def _handed(everybody: tuple[str, ...], missed: Mapping[str, tuple[int, bytes]]) -> Outcome:
         if not missed:
             return Delivered("handed to the mail server")
-        addresses = (parseaddr(one)[1] for one in everybody)
-        return Partly(tuple(one for one in addresses if one not in missed), _reasons(missed))
+        reached = tuple(address for _, address in getaddresses(everybody) if address not in missed)
+        return Partly(reached, _reasons(missed))
 
     def _connect(self) -> smtplib.SMTP:
         parts = urlsplit(str(self._server.url))

@@ -6,6 +6,8 @@ from typing import Protocol
 
 from monitor.model.notification import Notification
 
+LONGEST = 300  # characters of a receiver's words
+
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
@@ -43,6 +45,23 @@ Outcome = Delivered | Partly | Retry | Refused
 def said_of(missed: Mapping[str, str]) -> str:
     """The recipients who were missed and why, in words."""
     return ", ".join(f"{who} ({why})" for who, why in missed.items())
+
+
+def printable(outcome: Outcome) -> Outcome:
+    """The same with no more of a receiver's words than a page and a record can hold."""
+    match outcome:
+        case Delivered(detail):
+            return Delivered(_plain(detail))
+        case Partly(reached, missed):
+            return Partly(reached, {who: _plain(why) for who, why in missed.items()})
+        case Refused(cause):
+            return Refused(_plain(cause))
+        case Retry(cause, after_s):
+            return Retry(_plain(cause), after_s)
+
+
+def _plain(words: str) -> str:
+    return "".join(sign if sign.isprintable() else " " for sign in words[:LONGEST])
 
 
 class Sender(Protocol):

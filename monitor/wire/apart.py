@@ -7,11 +7,12 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from monitor.model.errors import DryshiftError
 
-MEMORY_BYTES = 768 * 1024 * 1024  # of addresses, of which an interpreter with its libraries takes a third
+MEMORY_BYTES = 512 * 1024 * 1024  # of addresses, beyond what the interpreter holds when it is asked
 MOST_SAID_BYTES = 8 * 1024 * 1024
 _GRACE_S = 2  # for a child whose parent is gone
 
@@ -47,13 +48,22 @@ def ask_apart(module: str, question: dict[str, Any], total_s: float) -> dict[str
 def answer_apart(work: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
     """The child's side: bound this process, answer the one question, end."""
     logging.disable(logging.CRITICAL)
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    _bound_memory()
     asked = json.load(sys.stdin)
     signal.alarm(int(asked["total_s"]) + _GRACE_S)  # ends it also where nobody is left to do so
     said = json.dumps({"answer": work(asked["question"])}).encode()
     if len(said) > MOST_SAID_BYTES:
         raise ApartError(f"answered more than {MOST_SAID_BYTES} bytes")
     sys.stdout.buffer.write(said)
+
+
+def _bound_memory() -> None:
+    """Counted from now on: what libraries set aside at their start goes by the machine's processors."""
+    held = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * resource.getpagesize()
+    _, most = resource.getrlimit(resource.RLIMIT_AS)
+    wanted = held + MEMORY_BYTES
+    limit = wanted if most == resource.RLIM_INFINITY else min(wanted, most)
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 
 
 def _why(code: int, words: bytes) -> str:

@@ -18,11 +18,6 @@ class ForbiddenAddressError(OSError):
 class BoundedSocket(socket.socket):
     """A socket whose every call has what is left of the ration."""
 
-    def connect(self, address: Any) -> None:
-        """As in the standard library."""
-        self.settimeout(current().left_s())
-        super().connect(address)
-
     def recv_into(self, *args: Any, **kwargs: Any) -> int:
         """As in the standard library."""
         return _counted(self, super().recv_into, args, kwargs)
@@ -99,7 +94,7 @@ def _connected(ration: Ration, sort: tuple[int, int, int], address: Any, places:
     try:
         # An address that swallows everything must leave time for the next one.
         link.settimeout(ration.left_s() / places)
-        socket.socket.connect(link, address)
+        link.connect(address)
     except TimeoutError as error:
         link.close()
         if places == 1:

@@ -263,6 +263,30 @@ def test_a_word_to_one_recipient_replaces_nothing_for_the_others(ledger: SqlLedg
     assert ends[f"delivery/mail/{NOTE.key}/to/{B}/cancelled"] == "cancelled"  # the newer one says it all
 
 
+def test_what_a_receiver_says_is_recorded_as_a_page_can_show_it(ledger: SqlLedger) -> None:
+    post(ledger)
+    Courier(ledger, "phone", Scripted(Delivered("took\0 it\x1b[2J" + "x" * 5_000))).run(NOW_S)
+    (event,) = ledger.events(kinds=[EventKind.DELIVERY])
+    assert event.why.startswith("took  it [2Jx")
+    assert len(event.why) == 300
+
+
+def test_what_was_delivered_before_it_was_old_is_recorded_as_delivered(
+    ledger: SqlLedger, tmp_path: Path
+) -> None:
+    post(ledger)
+    impatient = open_ledger(f"sqlite:///{tmp_path / 'ledger.sqlite'}", busy_timeout_s=0.01)
+    courier = Courier(impatient, "phone", Scripted(Delivered()))
+    with closing(sqlite3.connect(tmp_path / "ledger.sqlite", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreUnavailableError):
+            courier.run(NOTE.expires_s - 1.0)
+        other.execute("ROLLBACK")
+    courier.run(NOTE.expires_s + 1.0)
+    assert state_of(ledger) == "delivered"
+    impatient.close()
+
+
 def test_what_was_delivered_is_not_sent_again_while_the_ledger_cannot_be_written(
     ledger: SqlLedger, tmp_path: Path
 ) -> None:

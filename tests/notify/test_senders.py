@@ -139,6 +139,21 @@ def test_mail_answers_mean_what_smtp_says(answer: str, outcome: type) -> None:
         assert isinstance(mailer(url).send(NOTE, NOW_S), outcome)
 
 
+def test_whoever_was_missed_gets_the_mail_alone() -> None:
+    everybody = ("Ann <ann@ferrymoor.example>", "bob@ferrymoor.example, cy@ferrymoor.example")
+    for only, got in (
+        ([], [["ann@ferrymoor.example", "bob@ferrymoor.example", "cy@ferrymoor.example"]]),
+        (["cy@ferrymoor.example"], [["cy@ferrymoor.example"]]),
+        (["gone@ferrymoor.example"], []),
+    ):
+        with mail_receiver() as (box, url):
+            server = mail_channel(url, starttls=False).model_copy(update={"to": everybody})
+            note = replace(NOTE, data={"to": only} if only else {})
+            outcome = EmailSender(server).send(note, NOW_S)
+            assert isinstance(outcome, Delivered if got else Refused)
+            assert [mail.rcpt_tos for mail in box.mails] == got
+
+
 def test_mail_with_no_server_is_worth_another_try() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]

@@ -149,7 +149,7 @@ def test_a_process_apart_answers_and_is_ended_by_time_memory_and_size() -> None:
     assert ask_apart(module, {"bytes": 10, "seconds": 0, "says": 1}, 30.0) == {"held": 10, "said": "x"}
     with pytest.raises(ApartError, match="longer than 1 s"):
         ask_apart(module, {"bytes": 10, "seconds": 60, "says": 1}, 1.0)
-    with pytest.raises(ApartError, match="more than 768 MB"):
+    with pytest.raises(ApartError, match="more than 512 MB"):
         ask_apart(module, {"bytes": 2**30, "seconds": 0, "says": 1}, 30.0)
     with pytest.raises(ApartError, match="bytes"):
         ask_apart(module, {"bytes": 10, "seconds": 0, "says": 9 * 2**20}, 30.0)
