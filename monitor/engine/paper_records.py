@@ -43,13 +43,14 @@ def on_paper(sources: Sources, wanted: Wanted, size: PaperSize) -> bytes:
     settings = sources.settings
     site = wanted.site or settings.sites[0].id
     chart = ""
+    undrawn: tuple[str, ...] = ()
     if wanted.kind == "week":
         record = week_record(sources, site, wanted.of)
-        made, chart = record.sheet, record.chart
+        made, chart, undrawn = record.sheet, record.chart, record.undrawn
     else:
         made = sheet(sources, wanted.kind, wanted.of, site)
     shop = _shop(settings, made, site)
-    return pdf_of(Paper(made, shop, size, chart, settings.web.language), sources.now_s)
+    return pdf_of(Paper(made, shop, size, chart, undrawn, settings.web.language), sources.now_s)
 
 
 def _shop(settings: Settings, made: Sheet, site: str) -> str:

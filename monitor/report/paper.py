@@ -70,6 +70,7 @@ class Paper:
     shop: str
     size: PaperSize = PaperSize.A4
     chart: str = ""
+    undrawn: tuple[str, ...] = ()  # places that the chart leaves out
     language: str = "en"
 
 
@@ -110,7 +111,7 @@ def _data(paper: Paper) -> dict[str, Any]:
         "chart": bool(paper.chart),
         "alt": f"Chart of {sheet.title}: coldest surface, humidity and dew point by place; the tables hold "
         "the numbers.",
-        "legend": LEGEND,
+        "legend": f"{LEGEND} Not drawn: {', '.join(paper.undrawn)}." if paper.undrawn else LEGEND,
         "sections": [_section(_shortened(_folded(one))) for one in sheet.sections],
         "closing": [sheet.caution, CAUTIONS, VERIFY],
         "signatures": list(SIGNED_BY),

@@ -79,7 +79,8 @@ class Writing:
         """One decimal with its sign, in the shop's unit."""
         if difference_k is None or difference_k != difference_k:
             return NOTHING
-        return f"{difference_k * 1.8 if self.fahrenheit else difference_k:+.1f}"
+        said = f"{difference_k * 1.8 if self.fahrenheit else difference_k:+.1f}"
+        return "0.0" if said in ("-0.0", "+0.0") else said
 
     def temperature(self, temperature_c: float | None) -> str:
         """One decimal, in the shop's unit."""

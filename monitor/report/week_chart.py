@@ -1,5 +1,6 @@
 """The week's chart for paper: one SVG that needs no style sheet, no script and no screen."""
 
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -51,9 +52,17 @@ class ChartSetting:
     caution_k: float
 
 
+def drawn_zones(zones: Sequence[ZoneSeries]) -> list[ZoneSeries]:
+    """As many as can be told apart: those whose steel came closest to the dew point, in their own order."""
+    stored = [one for one in zones if one.dew_point or one.humidity]
+    lowest = {one.zone.id: min((b.mean for b in worst_margin(one)), default=math.inf) for one in stored}
+    chosen = sorted(stored, key=lambda one: lowest[one.zone.id])[:OVERLAID]
+    return [one for one in stored if one in chosen]
+
+
 def week_chart(zones: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: ChartUnits) -> str:
     """Coldest surface, humidity and dew point, zone by zone; empty where nothing is stored."""
-    drawn = [one for one in zones if one.dew_point or one.humidity][:OVERLAID]
+    drawn = drawn_zones(zones)
     if not drawn:
         return ""
     panels = _panels(drawn, window, setting, units)

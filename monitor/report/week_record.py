@@ -24,7 +24,7 @@ from monitor.report.sheet import NOTHING, Sheet, SheetSection, Writing, chosen
 from monitor.report.shift_lines import ShiftLine, shift_lines
 from monitor.report.sources import Sources
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day, warning_lives
-from monitor.report.week_chart import ChartSetting, ChartUnits, week_chart
+from monitor.report.week_chart import ChartSetting, ChartUnits, drawn_zones, week_chart
 from monitor.report.week_sheet import open_in_week, site_named, week_edges
 from monitor.report.zone_series import WIDTH_S, ZoneSeries, limit_of, read_zone
 from monitor.settings.reference import load_toml
@@ -39,6 +39,7 @@ class WeekRecord:
 
     sheet: Sheet
     chart: str
+    undrawn: tuple[str, ...] = ()  # places that the chart has no room for
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,8 @@ def week_record(sources: Sources, site_id: str, week: str) -> WeekRecord:
         numbers_section(sources, site, records, writing),
         proof_section(proof, writing),
     )
-    return WeekRecord(_sheet(sources, read, week, sections, proof), _chart(sources, read))
+    undrawn = tuple(one.zone.name for one in read.zones if one not in drawn_zones(read.zones))
+    return WeekRecord(_sheet(sources, read, week, sections, proof), _chart(sources, read), undrawn)
 
 
 def _sheet(
@@ -119,6 +121,8 @@ def _read(sources: Sources, site: Site, week: str, catalogue: Catalogue) -> Week
         for zone in places
         if zone.kind not in HEATED
     )
+    # outdoor air has no limit of its own: it counts where things lie in it
+    zones = tuple(one for one in zones if one.zone.kind != "outdoor" or one.margins)
     limits = {one.zone.id: limit_of(one.zone, settings) for one in zones}
     names = sources.names()
     words = AlarmWords(catalogue, names)

@@ -42,7 +42,9 @@ from monitor.web.pages import (
     sheets_page,
     things_page,
     todo,
+    wall_page,
     week_page,
+    who_page,
 )
 
 _DESCRIPTION = """What a welding shop's air, gas, steel and opened consumables are like, as JSON.
@@ -52,6 +54,8 @@ Numbers are in the unit that ends their name; times are epoch seconds UTC. Error
 ROOMS = (
     now_page,
     todo,
+    who_page,
+    wall_page,
     ahead_page,
     week_page,
     alarm_care_page,

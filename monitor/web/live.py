@@ -13,7 +13,15 @@ from starlette.responses import StreamingResponse
 
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.page import EVERYWHERE, PageFrame, Web, who_of
-from monitor.web.pages import ahead_page, alarms_page, now_page, sensors_page, service_page, things_page
+from monitor.web.pages import (
+    ahead_page,
+    alarms_page,
+    now_page,
+    sensors_page,
+    service_page,
+    things_page,
+    wall_page,
+)
 
 LOOK_EVERY_S = 1.0
 BEAT_EVERY_S = 10.0
@@ -25,6 +33,7 @@ PAGES: dict[str, dict[str, str]] = {
     "sensors": sensors_page.PIECES | EVERYWHERE,
     "service": service_page.PIECES | EVERYWHERE,
     "things": things_page.PIECES | EVERYWHERE,
+    "wall": wall_page.PIECES | EVERYWHERE,
     "other": EVERYWHERE,
 }
 

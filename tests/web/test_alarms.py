@@ -202,8 +202,8 @@ def test_a_tap_answers_exactly_what_its_page_listed(
     form = fields(browser_session, address)
     shop.picture = replace(shop.picture, warnings=(replace(told, conditions=wet),))
     assert "Done" in browser_session.post(address, data=form, timeout=10).text
-    assert [asked.condition for asked in shop.asked] == list(wet[:2])
-    assert all(asked.since_s is not None for asked in shop.asked)
+    assert [asked.condition_id for asked in shop.asked] == list(wet[:2])
+    assert all(asked.began_s is not None for asked in shop.asked)
 
 
 @pytest.mark.parametrize("alarms", [[], ["1.0 storage_humid.wire-store"]])

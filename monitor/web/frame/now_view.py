@@ -1,15 +1,18 @@
 """Answers the first page's question from a snapshot: is anything wet or about to be, where, what to do."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.history.rack import Thing
 from monitor.model.level import Level
 from monitor.model.picture import ActionNow, AlarmNow, BodyNow, PackageNow, Picture, ShiftNow, ZoneNow
 from monitor.model.sensor import SensorHealth, SensorStatus
-from monitor.web.frame.look import HEALTH, SET_APART, risk_rank
+from monitor.web.frame.look import HEALTH, RISK, SET_APART, risk_rank
 
 SHIFT_HORIZON_S = 48 * 3_600.0
 SHOWN_LINES = 4
+PHONE_ROWS = 2  # of a kind; the others are folded on a phone
 LOOK = "Treat it as humid until it reports again. Check power and cable of its sensors."
 _KIND_RANK = {"body": 0, "zone": 1, "package": 2, "shift": 3}
 _HEADLINES = {
@@ -151,6 +154,14 @@ def zones_in_order(zones: Sequence[ZoneNow]) -> list[ZoneNow]:
     return sorted(zones, key=lambda zone: zone.kind == "outdoor")
 
 
+def worst_zones_first(zones: Sequence[ZoneNow]) -> list[ZoneNow]:
+    """Those that a phone shows unfolded, then the others in their own order."""
+    ordered = zones_in_order(zones)
+    unsafe = [zone for zone in ordered if zone.kind != "outdoor" and zone.level is not Level.SAFE]
+    first = sorted(unsafe, key=lambda zone: risk_rank(zone.level))[:PHONE_ROWS]
+    return first + [zone for zone in ordered if zone not in first]
+
+
 def packages_in_order(packages: Sequence[PackageNow]) -> list[PackageNow]:
     """Worst first, then the one with the least time left."""
 
@@ -178,3 +189,9 @@ def health_counts(snapshot: Picture) -> list[tuple[SensorStatus, int]]:
     """How many sensors have each status, the sickest first; statuses nobody has are left out."""
     found = [sensor.status for _, sensor in sensors_of(snapshot)]
     return [(status, found.count(status)) for status in HEALTH if status in found]
+
+
+def levels_words(things: Iterable[ZoneNow | BodyNow | PackageNow | Thing]) -> str:
+    """How many stand at which level, the worst first: "2 danger, 1 not known, 4 safe"."""
+    count = Counter(one.level for one in things)
+    return ", ".join(f"{count[level]} {RISK[level].word.lower()}" for level in sorted(count, key=risk_rank))

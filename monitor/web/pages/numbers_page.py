@@ -1,9 +1,9 @@
 """The page that says how far each computed number may be off, and what it was checked against."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from monitor.settings.reference import load_json, load_toml, shared_folder
@@ -35,19 +35,28 @@ def routes(web: Web) -> APIRouter:
     router = APIRouter(include_in_schema=False)
 
     @router.get("/numbers")
-    def numbers(request: Request) -> HTMLResponse:
+    def numbers(request: Request, find: Annotated[str, Query(max_length=80)] = "") -> HTMLResponse:
         content = load_json(CHECKS) if (shared_folder() / CHECKS).is_file() else {}
         notes = load_toml(NOTES) if (shared_folder() / NOTES).is_file() else {}
+        checks, differing = checks_of(content), notes.get("where_sources_disagree", [])
         return web.page(
             request,
             "numbers.html",
             here="more",
-            checks=checks_of(content),
+            checks=[one for one in checks if _fits(find, one.quantity, one.source)],
             against=content.get("against", {}),
-            disagreements=notes.get("where_sources_disagree", []),
+            disagreements=[one for one in differing if _fits(find, *map(str, one.values()))],
+            find=find,
+            total=len(checks) + len(differing),
         )
 
     return router
+
+
+def _fits(find: str, *texts: str) -> bool:
+    """Whether every word that is looked for stands somewhere."""
+    said = " ".join(texts).lower().replace("_", " ")
+    return all(word in said for word in find.lower().replace("_", " ").split())
 
 
 def checks_of(content: dict[str, Any]) -> list[NumberCheck]:

@@ -19,7 +19,7 @@ from monitor.store.witnesses import read_witness, short_witness
 from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
 
-SHOWN = 200
+SHOWN = 25
 _TIMES = ("happened_utc", "happened_local", "entered_utc")
 _CHAIN = ("key", "previous_hash", "hash")
 COLUMNS = ("number", "kind", "subject", *_TIMES, "who", "why", "body_json", *_CHAIN, "what")
