@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from monitor.engine.derivation import Deriver
 from monitor.engine.page_answers import sheet
 from monitor.engine.recall import Recall
+from monitor.engine.record_watch import not_accepted
 from monitor.history.shop_history import TOLD, declared_things
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.paper import Paper, PaperSize, pdf_of
@@ -13,7 +14,8 @@ from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.report.week_record import week_record
 from monitor.settings.schema import Settings
-from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.contract import Ledger, SeriesStore, Witness
+from monitor.store.witness_book import WitnessBook
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,12 @@ def sources_of(
     series, ledger = stores
     things = declared_things(settings).history(ledger.events(kinds=TOLD))
     recall = Recall(Deriver(settings, series), series, things)
-    return Sources(settings, ledger, series, recall, now_s, shift_spans)
+    book = WitnessBook(settings.service.data_dir, series)
+
+    def witnesses() -> Sequence[Witness]:
+        return [one.witness for one in not_accepted(ledger, book)]
+
+    return Sources(settings, ledger, series, recall, now_s, shift_spans, witnesses)
 
 
 def on_paper(sources: Sources, wanted: Wanted, size: PaperSize) -> bytes:

@@ -10,12 +10,15 @@ from click.testing import CliRunner, Result
 
 from monitor.alarms.daily import proof_words
 from monitor.cli.main import main
+from monitor.engine.paper_records import sources_of
 from monitor.engine.record_watch import VERIFY_EVERY_S
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.notify.record_proof import with_proof
+from monitor.report.proof import verified as verified_chain
+from monitor.settings.schema import Settings
 from monitor.store.contract import Witness
-from monitor.store.opener import LEDGER_FILE
+from monitor.store.opener import LEDGER_FILE, open_ledger_for, open_series_store
 from monitor.store.witnesses import read_witness
 from tests.alarms.shop import wording
 from tests.engine.live import SPEED, LiveYard
@@ -77,7 +80,9 @@ def test_a_ledger_written_anew_as_a_whole_is_told_and_verify_names_where(tmp_pat
         assert backed_up.exit_code == 0, backed_up.stderr
         (copy,) = (tmp_path / "copies").iterdir()
         assert "is in the record as it was" in verified(tmp_path, "--backup", str(copy)).stdout
+        assert says_on_paper(yard.settings)
         rewritten(f"sqlite:///{data / LEDGER_FILE}", 1)
+        assert not says_on_paper(yard.settings)
         given = verified(tmp_path, "--witness", f"{head.number}:{head.hash[:16]}")
         assert given.exit_code == 1
         assert "is not the one that was witnessed; it was written anew" in given.stderr
@@ -86,6 +91,17 @@ def test_a_ledger_written_anew_as_a_whole_is_told_and_verify_names_where(tmp_pat
         assert "Kept beside it: event" in beside.stderr
         with LiveYard(tmp_path, phone.url, clock=clock) as yard:
             assert "the ledger was written anew or replaced" in yard.part("record").text
+
+
+def says_on_paper(settings: Settings) -> bool:
+    """Whether a record that the command makes says that the chain holds."""
+    series, ledger = open_series_store(settings), open_ledger_for(settings)
+    try:
+        sources = sources_of(settings, (series, ledger), 1_788_920_000.0, lambda *_: ())
+        return verified_chain(ledger, sources.witnesses()).holds
+    finally:
+        series.close()
+        ledger.close()
 
 
 def test_one_event_edited_in_place_is_told_while_the_service_runs(tmp_path: Path) -> None:
