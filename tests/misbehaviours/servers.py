@@ -160,6 +160,8 @@ def _serve(
 ) -> None:
     connection.settimeout(0.2)
     with suppress(OSError), connection:
-        if context is not None and how.certificate:
-            connection = context.wrap_socket(connection, server_side=True)
-        how.act(Link(server, connection))
+        if context is None or not how.certificate:
+            how.act(Link(server, connection))
+            return
+        with context.wrap_socket(connection, server_side=True) as wrapped:
+            how.act(Link(server, wrapped))
