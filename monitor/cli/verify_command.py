@@ -93,8 +93,9 @@ def _series(settings: Settings) -> SeriesStore:
 
 
 def _contradicted(ledger: Ledger, book: WitnessBook) -> list[str]:
-    kept, _ = contradictions(ledger, book, [])
-    return [f"Kept beside it: {contradiction_words(one, ledger.head())}" for one in kept[:1]]
+    kept, told = contradictions(ledger, book, [])
+    found = [f"Kept beside it: {contradiction_words(one, ledger.head())}" for one in kept[:1]]
+    return found + [f"Event {one.number} says: {one.words}" for one in told]
 
 
 def _broken(found: Verification, where: str = "") -> list[str]:

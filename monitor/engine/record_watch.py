@@ -5,6 +5,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Part
@@ -30,6 +31,7 @@ VERIFY_EVERY_S = 24 * 3_600.0
 PAUSE_S = 0.05
 SUBJECT = "record"
 ACCEPTED = "accepted"  # by a person, who says why
+BEGUN = "begun"  # beside readings that were stored before it
 
 
 class _StoppedError(Exception):
@@ -42,6 +44,7 @@ class RecordWatch:
     def __init__(self, data_dir: Path, series: SeriesStore, ledger: Ledger) -> None:
         self._book = WitnessBook(data_dir, series)
         self._sealer = DaySealer(series, ledger)
+        self._series = series
         self._ledger = ledger
         self._kept_s = self._sealed_s = float("-inf")
         self._verified_s: float | None = None
@@ -92,16 +95,16 @@ class RecordWatch:
 
     def _looked(self, now_s: float, *, keep: bool) -> Iterator[str]:
         """What contradicts the record, in words."""
-        kept, seals = contradictions(self._ledger, self._book, self._sealer.contradictions())
         head = self._ledger.head()
+        if head.number == 0 and self._series.last_order() > 0 and not self._book.kept():
+            self._ledger.commit([_begun(now_s)], entered_s=now_s)
+        kept, told = contradictions(self._ledger, self._book, self._sealer.contradictions())
         if kept:
             yield self._entered(kept[0], head, now_s)
         elif head.number and (keep or abs(now_s - self._kept_s) >= KEEP_EVERY_S):
             self._book.keep(now_s, head)
             self._kept_s = now_s
-        if seals:
-            day, number = day_name(seals[0].seal.day), seals[0].number
-            yield f"readings of {day} are not as they were sealed: see event {number}"
+        yield from (one.words for one in told[:1])
 
     def part(self) -> Part:
         """How the record stands."""
@@ -127,13 +130,34 @@ class RecordWatch:
         return event.why
 
 
+class ToldByEvent(NamedTuple):
+    """An event of the ledger that itself says that something is not as it was."""
+
+    number: int
+    words: str
+
+
 def contradictions(
     ledger: Ledger, book: WitnessBook, seals: list[EnteredSeal]
-) -> tuple[list[KeptWitness], list[EnteredSeal]]:
+) -> tuple[list[KeptWitness], list[ToldByEvent]]:
     """What contradicts the record and was not accepted by anybody."""
-    known = {number for body in _acceptances(ledger) for number in _listed(body.get("seals"))}
+    known = [number for body in _acceptances(ledger) for number in _listed(body.get("events"))]
     kept = contradicting(ledger, not_accepted(ledger, book))
-    return kept, [one for one in seals if one.number not in known]
+    begun = (e for e in ledger.events(kinds=[EventKind.RECORD]) if e.body.get("entry") == BEGUN)
+    told = [ToldByEvent(event.number, event.why) for event in begun]
+    told += [
+        ToldByEvent(
+            one.number,
+            f"readings of {day_name(one.seal.day)} are not as they were sealed: see event {one.number}",
+        )
+        for one in seals
+    ]
+    return kept, [one for one in told if one.number not in known]
+
+
+def _begun(now_s: float) -> NewEvent:
+    why = "the ledger was empty beside stored readings: it was removed, or is another one than before"
+    return NewEvent(EventKind.RECORD, SUBJECT, now_s, "dryshift", {"entry": BEGUN}, why)
 
 
 def not_accepted(ledger: Ledger, book: WitnessBook) -> list[KeptWitness]:
@@ -148,13 +172,13 @@ def _acceptances(ledger: Ledger) -> list[Mapping[str, object]]:
 
 
 def accept(
-    ledger: Ledger, found: tuple[list[KeptWitness], list[EnteredSeal]], who: str, why: str, now_s: float
+    ledger: Ledger, found: tuple[list[KeptWitness], list[ToldByEvent]], who: str, why: str, now_s: float
 ) -> None:
     """Enter that a person knows of what contradicts the record, and why it is so; it is not told any more."""
     body: dict[str, object] = {
         "entry": ACCEPTED,
         "witnesses": [list(one.witness) for one in found[0]],
-        "seals": [one.number for one in found[1]],
+        "events": [one.number for one in found[1]],
     }
     ledger.commit([NewEvent(EventKind.RECORD, SUBJECT, now_s, who, body, why)], entered_s=now_s)
 

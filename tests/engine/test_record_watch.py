@@ -18,7 +18,8 @@ from monitor.notify.record_proof import with_proof
 from monitor.report.proof import verified as verified_chain
 from monitor.settings.schema import Settings
 from monitor.store.contract import Witness
-from monitor.store.opener import LEDGER_FILE, open_ledger_for, open_series_store
+from monitor.store.opener import LEDGER_FILE, SERIES_FILE, open_ledger_for, open_series_store
+from monitor.store.witness_book import WITNESS_FILE
 from monitor.store.witnesses import read_witness
 from tests.alarms.shop import wording
 from tests.engine.live import SPEED, LiveYard
@@ -62,6 +63,26 @@ def test_a_ledger_that_was_taken_away_is_told_at_the_start_and_judging_goes_on(t
             yard.service.record_watch.look(yard.clock.now_s())
             assert yard.part("record").ok
         assert verified(tmp_path).exit_code == 0
+
+
+def test_an_empty_ledger_beside_stored_readings_is_told_even_where_nothing_was_kept(tmp_path: Path) -> None:
+    clock = AnchoredClock(time.time(), SPEED)
+    with web_receiver() as phone:
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            yard.judged_up_to_now()
+            data = yard.settings.service.data_dir
+            yard.until(lambda: yard.service.series.last_order() > 0, "a reading")
+        for file in (*data.glob(f"{LEDGER_FILE}*"), data / WITNESS_FILE):
+            file.unlink()
+        with closing(sqlite3.connect(data / SERIES_FILE)) as db:
+            db.execute("DELETE FROM witness")
+            db.commit()
+        with LiveYard(tmp_path, phone.url, clock=clock) as yard:
+            assert "the ledger was empty beside stored readings" in yard.part("record").text
+            yard.judged_up_to_now()
+            assert verified(tmp_path, "--accept", "Vera Quist", "the old disk is gone").exit_code == 0
+            yard.service.record_watch.look(yard.clock.now_s())
+            assert yard.part("record").ok
 
 
 def told(phone: WebReceiver) -> list[str]:
