@@ -133,7 +133,7 @@ CHANNELS = """
 id = "phone"
 kind = "webhook"
 url = "{url}"
-secret = "s3"
+secret = "no more than a test needs"
 
 [[channels]]
 id = "lamp"

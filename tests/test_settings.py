@@ -41,7 +41,7 @@ def test_the_ferrymoor_settings_load_and_make_a_shop() -> None:
 
 def test_the_commented_example_loads_once_its_secrets_are_there(tmp_path: Path) -> None:
     for name in ("broker-password", "webhook-secret", "mail-password"):
-        (tmp_path / name).write_text("x", encoding="utf-8")
+        (tmp_path / name).write_text("a secret of the shop, made up", encoding="utf-8")
     settings = load(config_folder() / "shop.example.toml", tmp_path, known_reference())
     build_shop(settings)
 
@@ -169,6 +169,26 @@ steps = ["ann"]
 """
     found = faults_of(write(tmp_path, SMALL + people))
     assert "has no channels" in found["on_call[0].steps[0]"]
+
+
+def test_two_people_whom_one_name_means_are_a_fault(tmp_path: Path) -> None:
+    people = [("ann", "Ann Berg"), ("ben", "ann  BERG"), ("cleo", "Ben"), ("dora", "Dora")]
+    text = "".join(f'[[people]]\nid = "{one}"\nname = "{name}"\n' for one, name in people)
+    faults = faults_of(write(tmp_path, SMALL + text))
+    assert faults == {
+        "people[1].name": "'ann  BERG' also means ann; give each of them a name of their own",
+        "people[2].name": "'Ben' also means ben; give each of them a name of their own",
+    }
+
+
+@pytest.mark.parametrize("key", ["", "short", "x" * 31])
+def test_an_empty_or_short_key_is_a_fault_and_not_printed(tmp_path: Path, key: str) -> None:
+    text = f'[service]\nsecret_key = "{key}"\n{SMALL}[[programs]]\nid = "board"\ntoken = "{key}"\n'
+    faults = faults_of(write(tmp_path, text))
+    assert set(faults) == {"service.secret_key", "programs[0].token"}
+    for said in faults.values():
+        assert said.startswith("a secret ")
+        assert "at least 32" in said
 
 
 def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:

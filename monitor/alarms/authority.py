@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.alarms.states import CommandKind
+from monitor.model.actor import ANYBODY, Actor
 from monitor.model.errors import Fault, InputError
 
 Authority = Mapping[CommandKind, frozenset[str]]
@@ -27,10 +28,15 @@ def authority_from(data: Mapping[str, Any]) -> Authority:
     return {kind: frozenset(rows[kind]) for kind in CommandKind}
 
 
-def refusal(authority: Authority, role: str | None, kind: CommandKind) -> str | None:
-    """Why somebody of this role may not do it; None where they may, or where no role is known."""
-    if role is None or role in authority[kind]:
+def refusal(authority: Authority, actor: Actor, kind: CommandKind) -> str | None:
+    """Why somebody may not do it; None where every role of theirs allows it, and they have one."""
+    if not actor.roles:
+        return f"{actor.name} is not among this shop's people: choose a name from the list"
+    lacking = next((role for role in actor.roles if role not in authority[kind]), None)
+    if lacking is None:
         return None
-    *others, last = sorted(authority[kind])
+    if lacking == ANYBODY:
+        return f"the settings name no people, so nobody may {_ACTS[kind]}: name them in [[people]]"
+    *others, last = sorted(authority[kind] - {ANYBODY})
     who = f"{', '.join(others)} or {last}" if others else last
-    return f"a {role} may not {_ACTS[kind]}: ask {who}"
+    return f"a {lacking} may not {_ACTS[kind]}: ask {who}"

@@ -8,6 +8,7 @@ import click
 
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import Fault, InputError
 from monitor.mqtt.client import make_client
 from monitor.notify.channels import make_sender
@@ -51,7 +52,7 @@ def _chosen(settings: Settings, name: str | None) -> list[Channel]:
 
 def _tried(settings: Settings, channel: Channel, who: str) -> bool:
     sender = make_sender(channel, _publisher(settings.mqtt), settings.mqtt.topic_root)
-    outcome, _ = try_channel(sender, channel.id, who, SystemClock().now_s())
+    outcome, _ = try_channel(sender, channel.id, Actor(who, KnownBy.COMMAND_LINE), SystemClock().now_s())
     state, cause = word(outcome)
     click.echo(f"{channel.id}: {SAID[state]}" + (f" ({cause})" if cause else ""))
     return state == "delivered"

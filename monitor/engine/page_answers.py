@@ -4,13 +4,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from monitor.alarms.authority import authority_from, refusal
-from monitor.alarms.states import Command, CommandRefusedError
+from monitor.alarms.states import Command, CommandKind, CommandRefusedError
 from monitor.clock import Clock
 from monitor.core.step import Operate
 from monitor.engine.bookkeeper import Keeper
 from monitor.engine.forecaster import Foreseer
 from monitor.engine.loop import CoreLoop
 from monitor.history.entries import Seen
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Picture
@@ -26,19 +27,29 @@ from monitor.report.week_sheet import week_sheet
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger
-from monitor.web.frame.deps import Answered, SeenAsk, SiteAhead
+from monitor.web.frame.deps import Answered, Answering, SeenAsk, SiteAhead
+
+_ONCE = frozenset({KnownBy.LINK, KnownBy.SHARED_LINK})
+_DONE = {
+    CommandKind.ACKNOWLEDGE: "acknowledged",
+    CommandKind.SHELVE: "shelved",
+    CommandKind.UNSHELVE: "taken off the shelf",
+    CommandKind.RESET: "reset",
+    CommandKind.TAKE_OUT_OF_SERVICE: "taken out of service",
+    CommandKind.RETURN_TO_SERVICE: "put back in service",
+}
 
 
-def operated(
-    loop: CoreLoop, settings: Settings, command: Command, key: str, times_s: tuple[float, float]
-) -> Answered:
+def operated(loop: CoreLoop, ledger: Ledger, asked: Answering, times_s: tuple[float, float]) -> Answered:
     """A person's answer to an alarm, carried out and recorded, or refused with the reason.
 
-    `times_s` are the moment of the tap and now.
+    `times_s` are the moment of the tap and now. What a signed link did it does not do again.
     """
+    command, actor, key = asked.command, asked.actor, asked.key
     authority = authority_from(load_toml("alarm_authority.toml"))
-    role = next((one.role for one in settings.people if command.who in (one.name, one.id)), None)
-    refused = refusal(authority, role, command.kind)
+    refused = refusal(authority, actor, command.kind)
+    if refused is None and actor.known_by in _ONCE:
+        refused = _used(ledger, command, key)
     if refused is not None:
         return Answered(False, refused)
     tapped_s, now_s = times_s
@@ -50,12 +61,20 @@ def operated(
         {"action": command.kind, "until_s": command.until_s, "since_s": command.began_s},
         command.why,
         key,
+        actor.proof,
     )
     try:
         loop.put(Operate(command, now_s), [event])
     except CommandRefusedError as error:
         return Answered(False, error.reason)
     return Answered(True, "done")
+
+
+def _used(ledger: Ledger, command: Command, key: str) -> str | None:
+    """That this link has given this answer before, and by whom; None where it has not."""
+    given = ledger.events(kinds=[EventKind.ALARM_COMMAND], subject=command.condition_id)
+    before = next((event for event in given if event.key == key), None)
+    return None if before is None else f"already {_DONE[command.kind]} by {before.who} with this link"
 
 
 def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:
@@ -107,7 +126,7 @@ class Channels:
         """How each is doing."""
         return tuple(courier.state() for courier in self.couriers.values())
 
-    def test(self, channel: str, who: str) -> Outcome:
+    def test(self, channel: str, who: Actor) -> Outcome:
         """Send one message that says it is a test, and record what became of it."""
         sender = self.senders.get(channel)
         if sender is None:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.model.actor import KnownBy
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Part
 from monitor.store.contract import (
@@ -180,7 +181,9 @@ def accept(
         "witnesses": [list(one.witness) for one in found[0]],
         "events": [one.number for one in found[1]],
     }
-    ledger.commit([NewEvent(EventKind.RECORD, SUBJECT, now_s, who, body, why)], entered_s=now_s)
+    known_by = KnownBy.COMMAND_LINE
+    event = NewEvent(EventKind.RECORD, SUBJECT, now_s, who, body, why, known_by=known_by)
+    ledger.commit([event], entered_s=now_s)
 
 
 def _listed(found: object) -> list[object]:

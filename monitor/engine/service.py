@@ -10,7 +10,6 @@ from pathlib import Path
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from monitor.alarms.states import Command
 from monitor.clock import Clock
 from monitor.core.step import Shop
 from monitor.engine import page_answers
@@ -51,7 +50,7 @@ from monitor.store.opener import open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.provider import WeatherProvider
 from monitor.web.app import create_app
-from monitor.web.frame.deps import Answered, WebDeps
+from monitor.web.frame.deps import Answered, Answering, WebDeps
 from monitor.web.server import Server, serve
 
 log = logging.getLogger(__name__)
@@ -201,12 +200,11 @@ class Service:
         """How many messages have reached the service since it started."""
         return 0 if self.ingest is None else self.ingest.status().counts.get("messages", 0)
 
-    def operate(self, command: Command, key: str) -> Answered:
+    def operate(self, asked: Answering) -> Answered:
         """A person's answer to an alarm, carried out and recorded, or refused with the reason."""
         self._ready_for_entries()
-        return page_answers.operated(
-            self.loop, self.settings, command, key, (self._page_time_s(), self.clock.now_s())
-        )
+        times_s = (self._page_time_s(), self.clock.now_s())
+        return page_answers.operated(self.loop, self.ledger, asked, times_s)
 
     def _ready_for_entries(self) -> None:
         if not self._watch.caught_up.is_set():

@@ -15,7 +15,7 @@ from monitor.beads.acceptance_rules import Weld
 from monitor.consumables.classes import Place
 from monitor.history.entry_bounds import number_faults
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
+from monitor.model.event import KNOWN_BY, EventKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +279,7 @@ def entry_of(kind: EventKind, body: Mapping[str, object]) -> Entry:
         known = ", ".join(entry for of_kind, entry in _BY_NAME if of_kind == kind)
         raise InputError([Fault("entry", name, f"is no entry of a {kind}; use one of: {known or 'none'}")])
     known_names = {field.name for field in fields(made)}
-    given = {key: value for key, value in body.items() if key != "entry"}
+    given = {key: value for key, value in body.items() if key not in ("entry", KNOWN_BY)}
     faults = [
         Fault(key, repr(value), "is not part of this entry")
         for key, value in given.items()

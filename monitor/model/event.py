@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+KNOWN_BY = "known_by"  # in a body: how the person of the event was known
+
 
 class EventKind(StrEnum):
     """What a ledger event records."""
@@ -35,7 +37,8 @@ class NewEvent:
     """An event about to be written: who, what, when it happened, why.
 
     `subject` is the id of the thing concerned; `key` makes the write idempotent: a second event
-    with the same key changes nothing. `body` holds plain JSON values only.
+    with the same key changes nothing. `body` holds plain JSON values only. `known_by` says how the person
+    was known and is written into the body; empty where the service itself acts.
     """
 
     kind: EventKind
@@ -45,6 +48,11 @@ class NewEvent:
     body: dict[str, object]
     why: str = ""
     key: str | None = None
+    known_by: str = ""
+
+    def written(self) -> dict[str, object]:
+        """The body as it goes on record."""
+        return {**self.body, KNOWN_BY: self.known_by} if self.known_by else self.body
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """Tries one channel with a message that says it is a test, and says what became of it."""
 
+from monitor.model.actor import Actor
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, Sender, said_of
@@ -40,10 +41,10 @@ def word(outcome: Outcome) -> tuple[str, str]:
             return "refused", cause
 
 
-def try_channel(sender: Sender, channel: str, who: str, now_s: float) -> tuple[Outcome, NewEvent]:
+def try_channel(sender: Sender, channel: str, who: Actor, now_s: float) -> tuple[Outcome, NewEvent]:
     """Send the test message once; the event is for the record."""
-    note = trial_note(channel, who, now_s)
+    note = trial_note(channel, who.name, now_s)
     outcome = sender.send(note, now_s)
     state, cause = word(outcome)
     body: dict[str, object] = {"channel": channel, "key": note.key, "state": state, "test": True}
-    return outcome, NewEvent(EventKind.DELIVERY, SUBJECT, now_s, who, body, cause)
+    return outcome, NewEvent(EventKind.DELIVERY, SUBJECT, now_s, who.name, body, cause, known_by=who.proof)

@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import SecretStr, ValidationError
 
 from monitor.model.errors import Fault, InputError
+from monitor.model.staff import spelt
 from monitor.settings.bounds import fraction_hint, impossible
 from monitor.settings.schema import Settings
 from monitor.settings.toml_slips import SECRETS, read_toml
@@ -144,6 +145,9 @@ def _fix(item: dict[str, Any]) -> str:
     said = str(item["msg"]).removeprefix("Value error, ")
     if item["type"] == "string_pattern_mismatch" and _IDENTIFIER_PATTERN not in said:
         return said
+    least = item.get("ctx", {}).get("min_length", 0)
+    if item["type"] == "too_short" and least > 1:
+        return f"is too short for a key; use at least {least} signs, as `openssl rand -hex {least}` prints"
     words = _WORDS.get(item["type"], said.replace("Input should be", "should be"))
     found = item["input"]
     if item["type"] in {"float_parsing", "int_parsing"} and _is_comma_number(found):
@@ -162,6 +166,7 @@ def cross_faults(tree: Mapping[str, Any], known: Mapping[str, frozenset[str]]) -
     `tree` is the settings as plain tables; what is not as it should be there is another fault's business.
     """
     yield from _doubled(tree)
+    yield from _spelt_alike(tree)
     yield from _without_place(tree)
     yield from _out_of_reach(tree)
     yield from _not_mailed(tree)
@@ -292,6 +297,7 @@ _OWN_IDS = {
     "cylinders, plates and packages": ("cylinders", "plates", "packages"),
     "people": ("people",),
     "channels": ("channels",),
+    "programs": ("programs",),
 }
 
 
@@ -301,3 +307,14 @@ def _doubled(tree: Mapping[str, Any]) -> Iterator[Fault]:
         for value, count in Counter(str(item["id"]) for item in items if "id" in item).items():
             if count > 1:
                 yield Fault(name, repr(value), f"is used {count} times; every id is used once")
+
+
+def _spelt_alike(tree: Mapping[str, Any]) -> Iterator[Fault]:
+    """Two people whom one name means, be it small or large: nobody could say who of them it was."""
+    meant: dict[str, Any] = {}
+    for n, item in _tables(tree, "people"):
+        for field in ("name", "id"):
+            who, said = item.get("id"), item.get(field)
+            if isinstance(said, str) and meant.setdefault(spelt(said), who) != who:
+                fix = f"also means {meant[spelt(said)]}; give each of them a name of their own"
+                yield Fault(f"people[{n}].{field}", repr(said), fix)

@@ -17,7 +17,11 @@ from pydantic_settings import (
 
 from monitor.model.declared_shop import DeclaredShop
 from monitor.model.section import Identifier, PositiveS, Section
+from monitor.model.staff import Role
 from monitor.model.warning_times import WarningTimes
+
+Key = Annotated[SecretStr, Field(min_length=32)]  # for HMAC-SHA256 as long as its hash (RFC 7518, 3.2)
+WebhookSecret = Annotated[SecretStr, Field(min_length=24)]  # Standard Webhooks 1.0: 24 to 64 bytes
 
 
 class ServiceSection(Section):
@@ -27,7 +31,7 @@ class ServiceSection(Section):
     tick_s: PositiveS = 10.0
     checkpoint_s: PositiveS = 300.0
     derived_every_s: PositiveS = 60.0
-    secret_key: SecretStr | None = None  # signs links and webhooks; made and kept in data_dir if absent
+    secret_key: Key | None = None  # signs links and forms; made and kept in data_dir if absent
     heartbeat_url: str | None = None
     heartbeat_every_s: PositiveS = 300.0
     digest_at: time | None = time(6, 0)
@@ -115,6 +119,14 @@ class WebSection(Section):
     language: str = "en"
 
 
+class Program(Section):
+    """Another program that may answer alarms over the JSON interface, for one of the shop's people."""
+
+    id: Identifier
+    role: Role = "lead"  # what this allows and the person's own role allows
+    token: Key
+
+
 class RecordSection(Section):
     """The record of the week on paper."""
 
@@ -138,7 +150,7 @@ class Channel(Section):
     kind: Literal["webhook", "email", "push", "mqtt"]
     url: str | None = None  # webhook address; smtp:// or smtps:// for e-mail
     push_url: SecretStr | None = None  # address of the general notification library
-    secret: SecretStr | None = None  # webhook signature
+    secret: WebhookSecret | None = None  # webhook signature
     username: str | None = None
     password: SecretStr | None = None
     sender: str | None = None
@@ -186,6 +198,7 @@ class Settings(DeclaredShop, BaseSettings):
     warning: WarningTimes = WarningTimes()
     calendars: tuple[Calendar, ...] = ()
     channels: tuple[Channel, ...] = ()
+    programs: tuple[Program, ...] = ()
     weather: tuple[Weather, ...] = ()
 
     @classmethod

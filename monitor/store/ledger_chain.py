@@ -44,7 +44,7 @@ def chained(new: NewEvent, entered_s: float, after: Witness) -> Event:
         if text is not None and not _is_text(text)
     ]
     try:
-        body = json.loads(canonical(new.body))
+        body = json.loads(canonical(new.written()))
         canonical([new.time_s, entered_s])
     except rfc8785.CanonicalizationError as error:
         faults.append(Fault("event", repr(new), f"{error}; use plain JSON values and finite numbers"))

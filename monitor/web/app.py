@@ -156,7 +156,9 @@ def _handle_errors(app: FastAPI, web: Web) -> None:
     def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, StarletteHTTPException | HTTPException)
         text = str(error.detail) if error.detail != "Not Found" else "There is no such page."
-        return answer(request, error.status_code, text)
+        response = answer(request, error.status_code, text)
+        response.headers.update(error.headers or {})
+        return response
 
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: Exception) -> Response:

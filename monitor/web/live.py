@@ -56,7 +56,7 @@ def routes(web: Web, stopping: Stopping) -> APIRouter:
             raise HTTPException(404, "No such page to follow.")
         token = form_token(web.deps.key, session_of(request))
         return StreamingResponse(
-            _stream(drawings, page, token, who_of(request), stopping),
+            _stream(drawings, page, token, who_of(web.deps.settings, request), stopping),
             media_type="text/event-stream",
             headers={"cache-control": "no-store", "x-accel-buffering": "no"},
         )

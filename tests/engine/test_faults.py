@@ -7,9 +7,11 @@ import pytest
 import requests
 
 from monitor.alarms.states import Command, CommandKind
+from monitor.model.actor import ANYBODY, Actor, KnownBy
 from monitor.model.event import EventKind
 from monitor.notify.courier import HAND_OVER_AFTER
 from monitor.store.contract import OutboxItem
+from monitor.web.frame.deps import Answering
 from tests.brokers import MOSQUITTO
 from tests.engine.live import LiveYard
 from tests.ports import free_port
@@ -70,7 +72,7 @@ def _returned(yard: LiveYard) -> bool:
 def test_a_slow_receiver_holds_up_neither_ingest_nor_another_channel(tmp_path: Path) -> None:
     with web_receiver() as phone, web_receiver() as mail:
         phone.delay.clear()  # takes a message and says nothing
-        changes = {'secret = "ferrymoor"': 'secret = "ferrymoor"\ntimeout_s = 4'}
+        changes = {"[[channels]]": "[[channels]]\ntimeout_s = 4"}
         with LiveYard(tmp_path, phone.url, extra=MAIL.format(url=mail.url), changes=changes) as yard:
             mail.wait_for(1)
             assert phone.requests == []  # it has not answered yet
@@ -167,11 +169,12 @@ def test_an_answer_from_the_page_reaches_the_record_and_the_warning(tmp_path: Pa
     with web_receiver() as phone, LiveYard(tmp_path, phone.url) as yard:
         phone.wait_for(1)
         name = phone.messages[-1]["subject"]
-        command = Command(CommandKind.ACKNOWLEDGE, name, "Ann")
-        assert yard.service.operate(command, "test-answer-1").done
-        twice = yard.service.operate(command, "test-answer-1")
+        ann = Actor("Ann", KnownBy.TYPED, (ANYBODY,))
+        asked = Answering(Command(CommandKind.ACKNOWLEDGE, name, "Ann"), ann, "test-answer-1")
+        assert yard.service.operate(asked).done
+        twice = yard.service.operate(asked)
         assert (twice.done, "already acknowledged by Ann" in twice.text) == (False, True)
         (warning,) = [w for w in yard.service.snapshot().warnings if w.id == name]
         assert warning.answered_by == "Ann"
         commands = yard.service.ledger.events(kinds=[EventKind.ALARM_COMMAND])
-        assert [event.subject for event in commands] == [name]
+        assert [(event.subject, event.body["known_by"]) for event in commands] == [(name, "name_typed")]

@@ -8,7 +8,9 @@ import pytest
 import requests
 
 from monitor.alarms.states import Command, CommandKind
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.picture import WarningNow
+from monitor.web.frame.deps import Answering
 from tests.brokers import MOSQUITTO
 from tests.engine.live import LiveYard
 from tests.receivers import web_receiver
@@ -74,8 +76,10 @@ def test_a_tap_answers_the_whole_warning_once_and_the_others_hear_of_it(tmp_path
         )
         assert not any(m["text"].startswith("Ann has answered") for m in phone.messages)
         condition = yard.service.snapshot().alarms[0].condition
-        ask = Command(CommandKind.SHELVE, condition, "Ben", "paint")
-        refused = yard.service.operate(ask, "ben-1")  # a reviewer, by the settings
+        ben = Actor("Ben", KnownBy.CHOSEN, ("reviewer",))
+        refused = yard.service.operate(
+            Answering(Command(CommandKind.SHELVE, condition, "Ben", "paint"), ben, "ben-1")
+        )
         assert (refused.done, refused.text) == (False, "a reviewer may not shelve: ask engineer or lead")
 
 

@@ -37,6 +37,7 @@ def _same_start(request: pytest.FixtureRequest) -> None:
         shop: sample.Shop = request.getfixturevalue("shop")
         shop.picture, shop.now_s, shop.refuse = sample.wet_morning(), sample.NOW_S, ""
         shop.asked.clear()
+        shop.actors.clear()
         shop.keys.clear()
         shop.looked, shop.seen = (sample.site_ahead(),), Seen()
 

@@ -15,6 +15,7 @@ from monitor.engine.kept_things import KeptThings
 from monitor.history.entries import Seen
 from monitor.history.package_history import from_settings
 from monitor.history.shop_history import declared_things
+from monitor.model.actor import Actor
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.shift_span import ShiftSpan
@@ -25,7 +26,7 @@ from monitor.settings.schema import Settings
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.app import create_app
-from monitor.web.frame.deps import Answered, SiteAhead, WebDeps
+from monitor.web.frame.deps import Answered, Answering, SiteAhead, WebDeps
 from monitor.web.server import Server, serve
 from tests.history.strictly import dated_entries, package_history
 from tests.web.sample_ahead import scores, site_ahead
@@ -47,6 +48,7 @@ class Shop:
     picture: Picture
     now_s: float = NOW_S
     asked: list[Command] = field(default_factory=list)
+    actors: list[Actor] = field(default_factory=list)  # who asked it
     keys: list[str] = field(default_factory=list)  # of what was asked
     refuse: str = ""
     looked: tuple[SiteAhead, ...] = ()
@@ -55,11 +57,13 @@ class Shop:
     tried: Outcome = field(default_factory=lambda: Delivered("202 taken"))
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def operate(self, command: Command, key: str) -> Answered:
+    def operate(self, asked: Answering) -> Answered:
         """Acknowledge in the picture; everything else is only written down."""
+        command = asked.command
         with self.lock:
             self.asked.append(command)
-            self.keys.append(key)
+            self.actors.append(asked.actor)
+            self.keys.append(asked.key)
         if self.refuse:
             return Answered(done=False, text=self.refuse)
         self.picture = replace(
@@ -111,7 +115,7 @@ def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None,
         series=series,
         ledger=ledger,
         snapshot=lambda: handle[0].picture,
-        operate=lambda command, key: handle[0].operate(command, key),  # noqa: PLW0108
+        operate=lambda asked: handle[0].operate(asked),  # noqa: PLW0108
         record=lambda event: handle[0].record(event),  # noqa: PLW0108
         shift_spans=spans,
         clock=lambda: handle[0].now_s,

@@ -12,6 +12,7 @@ NOW_S = datetime(2026, 9, 18, 5, 52, tzinfo=TZ).timestamp()
 START_S = datetime(2026, 9, 12, tzinfo=TZ).timestamp()  # the Saturday before
 WEEK_S = 7 * 86_400.0
 LEAD = "Morgan Reyd"
+BOARD_TOKEN = "a token for tests only, of 32 signs"
 
 
 def settings(**web: Any) -> Settings:
@@ -84,6 +85,7 @@ def settings(**web: Any) -> Settings:
                 {"id": "lead-2", "name": "Ines Calloway"},
                 {"id": "review-1", "name": "T. Ostrander", "role": "reviewer"},
             ],
+            "programs": [{"id": "board", "token": BOARD_TOKEN}],
         }
     )
 

@@ -12,11 +12,14 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from schemathesis import GenerationMode
 
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.picture import not_judged
 from monitor.web.app import create_app
 from monitor.web.server import Server
 from tests.web import sample
+from tests.web.sample_shop import BOARD_TOKEN
 
+TOKEN = {"Authorization": f"Bearer {BOARD_TOKEN}"}
 WEEK = f"start_s={sample.START_S}&end_s={sample.NOW_S}"
 
 
@@ -67,15 +70,42 @@ def test_errors_are_problem_details(server: Server, path: str, status: int, word
 
 
 def test_a_program_can_answer_an_alarm(shop: sample.Shop, server: Server) -> None:
-    given = {"action": "shelve", "who": "shift board", "key": "board-0001", "hours": 2, "reason": "cage open"}
-    done = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, timeout=10)
+    lead = sample.LEAD.upper()
+    given = {"action": "shelve", "who": lead, "key": "board-0001", "hours": 2, "reason": "cage open"}
+    done = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, headers=TOKEN, timeout=10)
     assert done.json()["done"] is True
     assert shop.asked[0].until_s == sample.NOW_S + 7_200
-    bad = requests.post(server.url + "/api/alarms/body_wet.mix-1", json={**given, "reason": ""}, timeout=10)
+    assert shop.actors == [Actor(sample.LEAD, KnownBy.PROGRAM, ("lead", "lead"), "board")]
+    bad = requests.post(
+        server.url + "/api/alarms/body_wet.mix-1", json={**given, "reason": ""}, headers=TOKEN, timeout=10
+    )
     assert bad.status_code == 422
     assert "needs a time limit and a reason" in bad.text
     shop.refuse = "there is no such alarm"
-    assert requests.post(server.url + "/api/alarms/x", json=given, timeout=10).status_code == 409
+    refused = requests.post(server.url + "/api/alarms/x", json=given, headers=TOKEN, timeout=10)
+    assert refused.status_code == 409
+
+
+@pytest.mark.parametrize(
+    "authorization", ["", "Bearer", "Bearer ", "Bearer x", "Basic " + BOARD_TOKEN, BOARD_TOKEN, "Bearer é"]
+)
+def test_a_program_without_its_token_changes_nothing(
+    shop: sample.Shop, server: Server, authorization: str
+) -> None:
+    # RFC 6750, 2.1 and 3; RFC 9110, 11.6.1
+    given = {"who": sample.LEAD, "key": "board-0003"}
+    headers = {"Authorization": authorization.encode()} if authorization else {}
+    sent = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, headers=headers, timeout=10)
+    assert (sent.status_code, sent.headers["www-authenticate"]) == (401, "Bearer")
+    assert "[[programs]]" in sent.json()["detail"]
+    assert shop.asked == []
+
+
+def test_a_program_speaks_for_one_of_the_shops_people(shop: sample.Shop, server: Server) -> None:
+    given = {"who": "shift board", "key": "board-0004"}
+    sent = requests.post(server.url + "/api/alarms/body_wet.mix-1", json=given, headers=TOKEN, timeout=10)
+    assert (sent.status_code, shop.asked) == (422, [])
+    assert f"name one of: {sample.LEAD}" in sent.text
 
 
 def test_another_site_cannot_post_json(shop: sample.Shop, server: Server) -> None:
@@ -85,7 +115,7 @@ def test_another_site_cannot_post_json(shop: sample.Shop, server: Server) -> Non
     assert sent.status_code == 403
     as_text = requests.post(
         server.url + "/api/alarms/body_wet.mix-1", data='{"who":"x","key":"board-0002"}',
-        headers={"Content-Type": "text/plain"}, timeout=10,
+        headers={"Content-Type": "text/plain", **TOKEN}, timeout=10,
     )  # fmt: skip
     assert as_text.status_code == 422
     assert shop.asked == []

@@ -6,6 +6,7 @@ import pytest
 import requests
 
 from monitor.engine.page_answers import Channels
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.event import EventKind
 from monitor.notify.courier import Courier
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
@@ -29,6 +30,9 @@ class Fixed:
         return seconds
 
 
+LEAD = Actor(sample.LEAD, KnownBy.CHOSEN, ("lead",))
+
+
 def channels(shop: sample.Shop, url: str) -> Channels:
     sender = WebhookSender(url, None, 2.0)
     couriers = {"phone": Courier(shop.ledger, "phone", sender)}
@@ -41,7 +45,7 @@ def test_a_test_message_says_what_became_of_it_and_is_recorded(
 ) -> None:
     with web_receiver() as receiver:
         receiver.status = status
-        tried = channels(shop, receiver.url).test("phone", sample.LEAD)
+        tried = channels(shop, receiver.url).test("phone", LEAD)
         (message,) = receiver.messages
     assert isinstance(tried, sent)
     state, cause = word(tried)
@@ -53,12 +57,12 @@ def test_a_test_message_says_what_became_of_it_and_is_recorded(
 
 
 def test_a_receiver_that_is_not_there_may_be_later(shop: sample.Shop) -> None:
-    tried = channels(shop, f"http://127.0.0.1:{free_port()}/x").test("phone", sample.LEAD)
+    tried = channels(shop, f"http://127.0.0.1:{free_port()}/x").test("phone", LEAD)
     assert isinstance(tried, Retry)
 
 
 def test_an_unknown_channel_is_refused_with_those_that_are_known(shop: sample.Shop) -> None:
-    tried = channels(shop, "http://127.0.0.1:1/x").test("pigeon", "x")
+    tried = channels(shop, "http://127.0.0.1:1/x").test("pigeon", LEAD)
     assert isinstance(tried, Refused)
     assert "use one of: phone" in tried.cause
 

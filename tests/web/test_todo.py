@@ -45,8 +45,8 @@ def test_a_tap_ticks_off_and_says_who_and_another_opens_it_again(own: sample.Sho
         session.post(site.url + "/todo", data=tap(session, site, "door", "Ines Calloway"), timeout=10)
     events = own.ledger.events(kinds=[EventKind.PLAN])
     assert [(e.subject, e.body, e.who) for e in events] == [
-        ("door", {"entry": "done"}, sample.LEAD),
-        ("door", {"entry": "open"}, "Ines Calloway"),
+        ("door", {"entry": "done", "known_by": "name_chosen"}, sample.LEAD),
+        ("door", {"entry": "open", "known_by": "name_chosen"}, "Ines Calloway"),
     ]
 
 

@@ -10,6 +10,7 @@ from monitor.history.entries import Seen
 from monitor.history.entry_words import EntryWords
 from monitor.history.rack import Thing, judged, things
 from monitor.history.shop_history import DeclaredThings, ShopHistory
+from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, NewEvent
 from monitor.model.picture import Picture
@@ -31,6 +32,15 @@ class Answered:
 
     done: bool
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answering:
+    """A person's answer to an alarm: what, by whom, and the key that makes it safe to send again."""
+
+    command: Command
+    actor: Actor
+    key: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +69,7 @@ class SeenAsk:
     plate: str = ""
 
 
-def _no_channel(channel: str, who: str) -> Outcome:
+def _no_channel(channel: str, who: Actor) -> Outcome:
     return Refused(f"there is no channel {channel}")
 
 
@@ -76,8 +86,8 @@ class WebDeps:
     """Everything the pages read, and the ways in which they act.
 
     `history` gives every thing that settings and ledger tell of, with where it lay when.
-    `key` signs forms and one-tap links. `operate` carries out a person's answer to an alarm; the key given
-    with it makes it safe to send again. `shift_spans` gives the shifts that touch a stretch of time.
+    `key` signs forms and one-tap links. `operate` carries out a person's answer to an alarm.
+    `shift_spans` gives the shifts that touch a stretch of time.
     `record` takes the entries of `monitor.history.entries` (`body_of(entry)` is an event's body), refuses
     with an InputError what cannot be true, and derives clocks and bodies anew;
     `monitor.history.package_history` reads them back. `seen` tells what was measured and counted at a moment,
@@ -94,7 +104,7 @@ class WebDeps:
     series: SeriesStore
     ledger: Ledger
     snapshot: Callable[[], Picture]
-    operate: Callable[[Command, str], Answered]
+    operate: Callable[[Answering], Answered]
     record: Callable[[NewEvent], Event]
     shift_spans: Callable[[float, float], Sequence[ShiftSpan]]
     clock: Callable[[], float]
@@ -103,7 +113,7 @@ class WebDeps:
     scores: Callable[[], Sequence[Score]] = tuple
     seen: Callable[[SeenAsk], Seen] = lambda _: Seen()
     channels: Callable[[], Sequence[ChannelState]] = tuple
-    try_channel: Callable[[str, str], Outcome] = _no_channel
+    try_channel: Callable[[str, Actor], Outcome] = _no_channel
     sheet: Callable[[str, str, str], Sheet] = _no_sheet
     paper: Callable[[str, str, str, PaperSize], bytes] = _no_paper
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None

@@ -15,6 +15,7 @@ from monitor.alarms.catalogue import catalogue_from
 from monitor.model.level import Level
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorStatus
+from monitor.model.staff import person_named
 from monitor.report.condition_words import AlarmWords
 from monitor.report.paper import HOW_TO_GET_IT, can_print
 from monitor.settings.reference import load_toml
@@ -117,7 +118,7 @@ class Web:
             **{**self.shown().context(), "now_s": self.deps.clock()},
             path=request.url.path,
             token=form_token(self.deps.key, session),
-            who=who_of(request),
+            who=who_of(self.deps.settings, request),
             **context,
         )
         return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
@@ -174,9 +175,11 @@ def _names(settings: Settings) -> dict[str, str]:
     return found | {package.id: package.name for package in settings.packages}
 
 
-def who_of(request: Request) -> str:
-    """Who answered from this browser before; empty when nobody did."""
-    return unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
+def who_of(settings: Settings, request: Request) -> str:
+    """Who answered from this browser before; empty when nobody did, or nobody whom the shop still names."""
+    who = unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
+    person = person_named(settings.people, who)
+    return person.name if person is not None else "" if settings.people else who
 
 
 def notes(show: Show, snapshot: Picture, now_s: float) -> list[Note]:

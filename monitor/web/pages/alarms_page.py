@@ -8,11 +8,13 @@ from pydantic import BaseModel, Field, field_validator, model_validator
 from starlette.concurrency import run_in_threadpool
 
 from monitor.alarms.states import Command, CommandKind
+from monitor.model.actor import Actor
 from monitor.model.event import Event, EventKind
-from monitor.web.frame.deps import Answered
+from monitor.web.frame.deps import Answered, Answering
 from monitor.web.frame.forms import FormRefusedError, read_form, remember_who
 from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 
 PIECES = {
     "standing": "piece/standing.html",
@@ -71,18 +73,19 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, AnswerForm)
         except FormRefusedError as refusal:
             return await run_in_threadpool(_page, web, request, 422, refusal.faults)
-        result = await run_in_threadpool(operate, web, form)
+        actor = acting(web.deps.settings, request, form.who)
+        result = await run_in_threadpool(operate, web, form, actor)
         if not result.done:
             return await run_in_threadpool(_page, web, request, 409, (), result.text)
         back = "/" if request.query_params.get("back") == "now" else "/alarms"
         response = RedirectResponse(back, status_code=303)
-        remember_who(response, form.who)
+        remember_who(response, actor.name)
         return response
 
     return router
 
 
-def operate(web: Web, form: AnswerForm) -> Answered:
+def operate(web: Web, form: AnswerForm, actor: Actor) -> Answered:
     """Pass an answer on, condition by condition; done when at least one of them took it."""
     now_s = web.deps.clock()
     until_s = (
@@ -93,13 +96,13 @@ def operate(web: Web, form: AnswerForm) -> Answered:
     for alarm in form.alarms:
         since, _, condition = alarm.partition(" ")
         began_s = float(since) if since else None
-        command = Command(form.action, condition, form.who, form.reason.strip(), until_s, began_s)
-        result = web.deps.operate(command, f"{form.key}/{form.action}/{condition}")
+        command = Command(form.action, condition, actor.name, form.reason.strip(), until_s, began_s)
+        result = web.deps.operate(Answering(command, actor, f"{form.key}/{form.action}/{alarm}"))
         (done if result.done else refused).append(result)
     if not done:
         return refused[0]
     left = f" {len(refused)} not: {refused[0].text}." if refused else ""
-    return Answered(done=True, text=f"{_PAST[form.action]} by {form.who}.{left}")
+    return Answered(done=True, text=f"{_PAST[form.action]} by {actor.name}.{left}")
 
 
 _PAST = {

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
-from fastapi import APIRouter, HTTPException, Query, Response
+from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
+from fastapi.security import HTTPBearer
 from pydantic import BaseModel, Field, ValidationError
 
 from monitor.alarms.states import CommandKind
@@ -18,6 +19,7 @@ from monitor.report.air_lines import unknown_in_store
 from monitor.store.contract import Bucket, EventPage
 from monitor.web.frame.deps import Answered
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.frame.problems import described, faults_of
 from monitor.web.frame.ticks import ticked, ticks
 from monitor.web.pages import metrics
@@ -120,21 +122,24 @@ def _shop(web: Web) -> APIRouter:
 
 def _answers(web: Web) -> APIRouter:
     router = APIRouter(tags=["shop"])
+    described_token = HTTPBearer(auto_error=False, description="A token of the settings, [[programs]]")
 
     @router.post(
         "/api/alarms/{condition}",
         summary="Answer an alarm",
-        responses=described(403, 409, 422, 503),
+        responses=described(401, 403, 409, 422, 503),
+        dependencies=[Depends(described_token)],
     )
-    def answer(condition: str, given: ApiAnswer) -> Answered:
-        """Acknowledge, shelve (with `hours` and `reason`), reset, or any other legal act."""
+    def answer(request: Request, condition: str, given: ApiAnswer) -> Answered:
+        """Acknowledge, shelve (with `hours` and `reason`), reset, or any other legal act, for `who`."""
+        actor = acting(web.deps.settings, request, given.who)
         since = "" if given.since_s is None else given.since_s
         whole = {**given.model_dump(exclude={"since_s"}), "alarms": (f"{since} {condition}",)}
         try:
             form = AnswerForm.model_validate(whole)
         except ValidationError as error:
             raise InputError(faults_of(error.errors(include_url=False))) from error
-        result = operate(web, form)
+        result = operate(web, form, actor)
         if not result.done:
             raise HTTPException(409, result.text)
         return result

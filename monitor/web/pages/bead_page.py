@@ -18,12 +18,14 @@ from monitor.beads.acceptance_rules import INCH_MM, Acceptance, PoreKind, Weld, 
 from monitor.history.bead_records import is_sound, judged
 from monitor.history.entries import BeadWelded, TestBead, body_of
 from monitor.history.rack import Thing
+from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SeenAsk
 from monitor.web.frame.forms import read_form, remember, remember_who
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.frame.problems import faults_of
 
 MM = 1_000.0
@@ -95,7 +97,8 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, BeadForm)
             made = bead_of(form, unit_mm(web))
             verdict = judge_bead(made, _acceptance(form.rule))
-            recorded = await run_in_threadpool(_record, web, form, made) if form.record else ""
+            person = acting(web.deps.settings, request, form.who)
+            recorded = await run_in_threadpool(_record, web, form, made, person) if form.record else ""
         except InputError as refusal:
             return await run_in_threadpool(
                 _page, web, request, values=values, faults=refusal.faults, status=422
@@ -106,7 +109,7 @@ def routes(web: Web) -> APIRouter:
         for name, cookie in REMEMBERED.items():
             remember(response, cookie, getattr(form, name))
         if form.record:
-            remember_who(response, form.who)
+            remember_who(response, person.name)
         return response
 
     return router
@@ -167,7 +170,7 @@ def _acceptance(rule: str) -> Acceptance:
     return known[rule]
 
 
-def _record(web: Web, form: BeadForm, made: Bead) -> str:
+def _record(web: Web, form: BeadForm, made: Bead, person: Actor) -> str:
     """The bead with its pores and verdict, and with its package whether it was sound; gives its label."""
     if not form.who.strip():
         raise InputError([Fault("who", "nothing", "say who you are")])
@@ -190,12 +193,14 @@ def _record(web: Web, form: BeadForm, made: Bead) -> str:
     seen = web.deps.seen(SeenAsk(now_s, package=form.package, cylinder=form.cylinder, plate=form.plate))
     entry = judged(entry, acceptances(load_toml("bead_acceptance.toml")), seen)
     key = f"web/{form.key}/bead"
-    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, form.who, body_of(entry), note, key))
+    who, proof = person.name, person.proof
+    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, who, body_of(entry), note, key, proof))
     sound = is_sound(entry)
     if form.package and sound is not None:
         told = TestBead(sound=sound, bead=bead_id, seen=seen)
         key = f"web/{form.key}/{form.package}/bead"
-        web.deps.record(NewEvent(EventKind.PACKAGE, form.package, now_s, form.who, body_of(told), note, key))
+        event = NewEvent(EventKind.PACKAGE, form.package, now_s, who, body_of(told), note, key, proof)
+        web.deps.record(event)
     return bead_id
 
 

@@ -13,12 +13,14 @@ from starlette.concurrency import run_in_threadpool
 
 from monitor.alarms.grouping import GROUP_SIGN
 from monitor.alarms.states import AlarmState, CommandKind
-from monitor.model.errors import Fault
+from monitor.model.actor import Actor
+from monitor.model.errors import Fault, InputError
 from monitor.model.picture import AlarmNow, Picture
 from monitor.notify.links import Link, LinkError, read
 from monitor.web.frame.alarm_groups import acts
 from monitor.web.frame.forms import FormRefusedError, read_form
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.pages.alarms_page import AnswerForm, operate
 
 MOST_LISTED = 200  # one form answers at most so many
@@ -28,7 +30,7 @@ class TapForm(BaseModel):
     """What a link's form adds to the link itself; `alarms` are those that the page listed, as on its form."""
 
     alarms: Annotated[tuple[str, ...], Field(max_length=MOST_LISTED)] = ()
-    who: str = Field(min_length=1, max_length=80)
+    who: str = Field(default="", max_length=80)  # asked where the link was sent to several
     hours: float | None = Field(default=None, gt=0, le=168)
     reason: str = Field(default="", max_length=400)
 
@@ -54,10 +56,13 @@ def routes(web: Web) -> APIRouter:
             return await run_in_threadpool(_page, web, request, status=status, refused=str(error))
         try:
             tap = await read_form(web, request, TapForm)
-            form = _answer(link, tap, token, web.deps.snapshot())
-        except FormRefusedError as refusal:
+            if not (link.who or tap.who.strip()):
+                raise FormRefusedError([Fault("who", "nothing", "say who you are")])
+            actor = acting(web.deps.settings, request, tap.who, link)
+            form = _answer(link, tap, actor, token, web.deps.snapshot())
+        except InputError as refusal:
             return await run_in_threadpool(_page, web, request, status=422, link=link, faults=refusal.faults)
-        result = await run_in_threadpool(operate, web, form)
+        result = await run_in_threadpool(operate, web, form, actor)
         status = 200 if result.done else 409
         return await run_in_threadpool(
             _page, web, request, status=status, link=link, result=result.text, done=result.done
@@ -66,7 +71,7 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def _answer(link: Link, tap: TapForm, token: str, now: Picture) -> AnswerForm:
+def _answer(link: Link, tap: TapForm, actor: Actor, token: str, now: Picture) -> AnswerForm:
     if link.action == CommandKind.SHELVE and (tap.hours is None or not tap.reason.strip()):
         raise FormRefusedError([Fault("reason", "nothing", "shelving needs a time limit and a reason")])
     alarms: tuple[str, ...] = (f"{'' if link.since_s is None else link.since_s} {link.condition}",)
@@ -78,13 +83,12 @@ def _answer(link: Link, tap: TapForm, token: str, now: Picture) -> AnswerForm:
             found = strange[0] if strange else "nothing"
             fix = "the warning has changed since; open the message's link again and look"
             raise FormRefusedError([Fault("alarms", found, fix)])
-    what = "\n".join((token, *alarms))
     return AnswerForm.model_validate(
         {
             "action": link.action,
             "alarms": alarms,
-            "who": tap.who,
-            "key": "link-" + hashlib.sha256(what.encode()).hexdigest()[:40],
+            "who": actor.name,
+            "key": "link-" + hashlib.sha256(token.encode()).hexdigest()[:40],
             "reason": tap.reason,
             "hours": tap.hours,
         }

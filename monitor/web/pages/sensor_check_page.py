@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.model.actor import Actor
 from monitor.model.device import Measure, Sensor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
@@ -35,6 +36,7 @@ from monitor.store.contract import SeriesStore
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import Turn, moment_of
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.pages.deeds import celsius
 from monitor.web.pages.things_page import UndoForm
 
@@ -130,22 +132,24 @@ def routes(web: Web) -> APIRouter:
         values = {field: str(value) for field, value in sent.items()}
         try:
             form = await read_form(web, request, CheckForm)
-            written = await run_in_threadpool(record_check, web, sensor, known, form)
+            person = acting(web.deps.settings, request, form.who)
+            written = await run_in_threadpool(record_check, web, sensor, known, form, person)
         except InputError as refusal:
             return await run_in_threadpool(
                 _page, web, request, sensor, known, values=values, faults=refusal.faults
             )
         response = RedirectResponse(f"/check/{name}?done={written.number}", status_code=303)
-        remember_who(response, form.who)
+        remember_who(response, person.name)
         return response
 
     @router.post("/check/{name}/undo")
     async def undo(request: Request, name: str) -> Response:
         sensor = _sensor(web, name)
         form = await read_form(web, request, UndoForm)
+        person = acting(web.deps.settings, request, form.who)
         body: dict[str, object] = {"of": form.of, "void": True}
-        key, now_s = f"web/undo/{sensor.id}/{form.of}", web.deps.clock()
-        event = NewEvent(EventKind.CORRECTION, sensor.id, now_s, form.who, body, form.note.strip(), key)
+        key, now_s, note = f"web/undo/{sensor.id}/{form.of}", web.deps.clock(), form.note.strip()
+        event = NewEvent(EventKind.CORRECTION, sensor.id, now_s, person.name, body, note, key, person.proof)
         await run_in_threadpool(web.deps.record, event)
         return RedirectResponse(f"/check/{name}", status_code=303)
 
@@ -158,7 +162,7 @@ def said(check: SensorCheck) -> str:
     return words[0].upper() + words[1:]
 
 
-def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Event:
+def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm, person: Actor) -> Event:
     """Work the check out and write it; InputError where it cannot be, and then nothing is written."""
     measure = _humidity(sensor)
     if measure is None:
@@ -178,7 +182,7 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm) -> Eve
     instrument = _instrument(sensor, measure, known.defaults)
     check = checked(readings, known.salts, known.rules, instrument, earlier[-1] if earlier else None)
     body, note = body_of_check(check), form.note.strip()
-    new = NewEvent(EventKind.SENSOR_CHECK, sensor.id, time_s, form.who, body, note, key)
+    new = NewEvent(EventKind.SENSOR_CHECK, sensor.id, time_s, person.name, body, note, key, person.proof)
     return web.deps.record(new)
 
 

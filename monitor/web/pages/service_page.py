@@ -12,6 +12,7 @@ from monitor.notify.outcome import Outcome
 from monitor.notify.trial import word
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 
 PIECES = {"health": "piece/health.html"}
 HISTORY = 20
@@ -37,11 +38,12 @@ def routes(web: Web) -> APIRouter:
     async def test(request: Request) -> Response:
         try:
             form = await read_form(web, request, TestForm)
+            person = acting(web.deps.settings, request, form.who)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, faults=refusal.faults)
-        tried = await run_in_threadpool(web.deps.try_channel, form.channel, form.who)
+        tried = await run_in_threadpool(web.deps.try_channel, form.channel, person)
         response = await run_in_threadpool(_page, web, request, channel=form.channel, tried=tried)
-        remember_who(response, form.who)
+        remember_who(response, person.name)
         return response
 
     return router

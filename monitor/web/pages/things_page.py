@@ -14,6 +14,7 @@ from monitor.history.entries import Moved, body_of
 from monitor.history.entry_words import plain_words
 from monitor.history.rack import KINDS, Thing
 from monitor.history.records import taken_back
+from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.settings.reference import load_toml
@@ -21,6 +22,7 @@ from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.pages.deeds import FIRST, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
 from monitor.web.pages.records_page import to_csv
 
@@ -98,13 +100,14 @@ def _entering(web: Web) -> APIRouter:
         _check_name(name)
         try:
             form = await read_form(web, request, DeedForm)
-            written = await run_in_threadpool(record_deed, web, name, kind, form)
+            person = acting(web.deps.settings, request, form.who)
+            written = await run_in_threadpool(record_deed, web, name, kind, form, person)
         except DoubtedError as doubt:
             return await run_in_threadpool(_doubted, web, request, name, doubt)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, name, kind, refusal.faults)
         response = RedirectResponse(f"/thing/{name}?done={written.number}", status_code=303)
-        remember_who(response, form.who)
+        remember_who(response, person.name)
         return response
 
     @router.post("/thing/{name}/undo")
@@ -112,17 +115,18 @@ def _entering(web: Web) -> APIRouter:
         _check_name(name)
         try:
             form = await read_form(web, request, UndoForm)
-            await run_in_threadpool(_undo, web, name, form)
+            person = acting(web.deps.settings, request, form.who)
+            await run_in_threadpool(_undo, web, name, form, person)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, name, "", refusal.faults)
         response = RedirectResponse(f"/thing/{name}", status_code=303)
-        remember_who(response, form.who)
+        remember_who(response, person.name)
         return response
 
     return router
 
 
-def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
+def record_deed(web: Web, name: str, kind: str, form: DeedForm, person: Actor) -> Event:
     """Write what somebody did; InputError where it cannot be true, and then nothing is changed."""
     settings = web.deps.settings
     found = web.deps.thing(name)
@@ -151,10 +155,11 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm) -> Event:
         kind=KINDS[kind],
         subject=name,
         time_s=time_s,
-        who=form.who,
+        who=person.name,
         body=body_of(entry),
         why=form.note.strip(),
         key=f"web/{form.key}/{name}/{deed.id}",
+        known_by=person.proof,
     )
     return web.deps.record(event)
 
@@ -166,11 +171,12 @@ def _check_zone(web: Web, zone: str, kinds: tuple[str, ...]) -> None:
         raise InputError([Fault("where", zone or "nothing", f"choose one of: {choices}")])
 
 
-def _undo(web: Web, name: str, form: UndoForm) -> None:
+def _undo(web: Web, name: str, form: UndoForm, person: Actor) -> None:
     now_s = web.deps.clock()
     body: dict[str, object] = {"of": form.of, "void": True}
-    key = f"web/undo/{name}/{form.of}"
-    web.deps.record(NewEvent(EventKind.CORRECTION, name, now_s, form.who, body, form.note.strip(), key))
+    key, note = f"web/undo/{name}/{form.of}", form.note.strip()
+    event = NewEvent(EventKind.CORRECTION, name, now_s, person.name, body, note, key, person.proof)
+    web.deps.record(event)
 
 
 def rack(web: Web) -> dict[str, list[Thing]]:

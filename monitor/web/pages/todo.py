@@ -7,10 +7,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.page import Web
+from monitor.web.frame.person import acting
 from monitor.web.frame.ticks import ENTRIES, ticks
 
 BACK = {"ahead": "/ahead#todo"}
@@ -32,18 +34,19 @@ def routes(web: Web) -> APIRouter:
     async def tick(request: Request) -> Response:
         try:
             form = await read_form(web, request, TickForm)
-            await run_in_threadpool(record_tick, web, form)
+            person = acting(web.deps.settings, request, form.who)
+            await run_in_threadpool(record_tick, web, form, person)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, refusal)
         back = BACK.get(request.query_params.get("back", ""), "/#todo")
         response = RedirectResponse(back, status_code=303)
-        remember_who(response, form.who)
+        remember_who(response, person.name)
         return response
 
     return router
 
 
-def record_tick(web: Web, form: TickForm) -> Event:
+def record_tick(web: Web, form: TickForm, person: Actor) -> Event:
     """Write the tap; the same tap upon the same state is one entry, however often it arrives."""
     entry, after, action = form.tick.split(" ", 2)
     now_s = web.deps.clock()
@@ -54,9 +57,10 @@ def record_tick(web: Web, form: TickForm) -> Event:
         kind=EventKind.PLAN,
         subject=action,
         time_s=now_s - form.ago,
-        who=form.who,
+        who=person.name,
         body={"entry": entry},
         key=f"web/todo/{action}/{entry}/{after}",
+        known_by=person.proof,
     )
     return web.deps.record(event)
 

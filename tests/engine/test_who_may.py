@@ -1,0 +1,121 @@
+"""Who may answer a warning, attacked over the wire against the running service."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+import requests
+
+from monitor.model.event import EventKind
+from tests.brokers import MOSQUITTO
+from tests.engine.live import LiveYard
+from tests.engine.test_one_tap import ON_CALL
+from tests.receivers import WebReceiver, web_receiver
+
+pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="the mosquitto package is not installed")
+
+TOKEN = "a token for tests only, of 32 signs"
+BOARD = f'''
+[[programs]]
+id = "board"
+role = "reviewer"
+token = "{TOKEN}"
+'''
+NAME = "body_wet.plate-keel"
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[LiveYard, WebReceiver]]:
+    """A yard with a warning that Ann was told of, then Ben, a reviewer."""
+    folder: Path = tmp_path_factory.mktemp("yard")
+    with (
+        web_receiver() as phone,
+        web_receiver() as mail,
+        LiveYard(folder, phone.url, extra=BOARD + ON_CALL.format(url=mail.url)) as live,
+    ):
+        mail.wait_for(1)
+        live.until(lambda: any(a.condition == NAME for a in live.service.snapshot().alarms), "the alarm")
+        yield live, phone
+
+
+def url(yard: LiveYard) -> str:
+    assert yard.service.server is not None
+    return yard.service.server.url
+
+
+def form(browser: requests.Session, address: str) -> dict[str, str]:
+    page = browser.get(address, timeout=20).text
+    token = re.search(r'name="form_token" value="([^"]+)"', page)
+    assert token is not None
+    return {"form_token": token.group(1)}
+
+
+def state(yard: LiveYard) -> str:
+    return next(a.state for a in yard.service.snapshot().alarms if a.condition == NAME)
+
+
+def records(yard: LiveYard) -> list[tuple[str, str, str]]:
+    commands = yard.service.ledger.events(kinds=[EventKind.ALARM_COMMAND])
+    return [(e.who, str(e.body["action"]), str(e.body["known_by"])) for e in commands]
+
+
+@pytest.mark.parametrize("action", ["take_out_of_service", "shelve", "acknowledge", "return_to_service"])
+@pytest.mark.parametrize("who", ["ben", "BEN", " bEN ", "Somebody", "dryshift", "lead", "Ann\u200b"])
+def test_no_spelling_and_no_unknown_name_sets_an_alarm_aside(
+    yard: tuple[LiveYard, WebReceiver], who: str, action: str
+) -> None:
+    live, _ = yard
+    if action == "acknowledge" and who.strip().lower() == "ben":
+        action = "reset"  # a reviewer may acknowledge
+    on_record = records(live)
+    with requests.Session() as browser:
+        given = form(browser, url(live) + "/alarms")
+        given |= {"who": who, "action": action, "alarms": f" {NAME}", "key": "attack-1"}
+        given |= {"reason": "quiet", "hours": "4"}
+        answer = browser.post(url(live) + "/alarms", data=given, timeout=20)
+    assert answer.status_code == 409
+    assert ("a reviewer may not" in answer.text) != ("is not among this shop" in answer.text)
+    assert (state(live) in {"shelved", "out_of_service"}, records(live)) == (False, on_record)
+
+
+def test_a_program_without_a_token_or_with_a_smaller_role_changes_nothing(
+    yard: tuple[LiveYard, WebReceiver],
+) -> None:
+    live, _ = yard
+    on_record = records(live)
+    address = f"{url(live)}/api/alarms/{NAME}"
+    aside = {"who": "Ann", "key": "attack-2", "action": "take_out_of_service", "reason": "quiet"}
+    assert requests.post(address, json=aside, timeout=20).status_code == 401
+    headers = {"Authorization": f"Bearer {TOKEN}"}
+    refused = requests.post(address, json=aside, headers=headers, timeout=20)
+    assert refused.status_code == 409
+    assert "a reviewer may not take out of service" in refused.text
+    assert (state(live) == "out_of_service", records(live)) == (False, on_record)
+
+
+def test_a_link_is_taken_by_its_person_only_and_answers_once(yard: tuple[LiveYard, WebReceiver]) -> None:
+    live, phone = yard
+    links = next(m["data"]["links"] for m in reversed(phone.messages) if m["data"].get("links"))
+    address = url(live) + urlsplit(links["Shelve"]).path
+    with requests.Session() as browser:
+        page = browser.get(address, timeout=20).text
+        listed = [one for one in re.findall(r'name="alarms" value="([^"]+)"', page) if one.endswith(NAME)]
+        given = {**form(browser, address), "alarms": listed, "hours": "4", "reason": "paint"}
+        for other in ("Ben", "ben", "Somebody"):
+            taken = browser.post(address, data={**given, "who": other}, timeout=20)
+            assert taken.status_code == 422
+            assert "this link was sent to Ann and answers as Ann" in taken.text
+        assert state(live) != "shelved"
+        assert browser.post(address, data=given, timeout=20).status_code == 200
+        assert state(live) == "shelved"
+        off = {**form(browser, url(live) + "/alarms"), "who": "ann", "key": "ann-0001"}
+        off |= {"action": "unshelve", "alarms": f" {NAME}"}
+        assert browser.post(url(live) + "/alarms", data=off, timeout=20).status_code == 200
+        assert state(live) != "shelved"
+        again = browser.post(address, data=given, timeout=20)
+        assert (again.status_code, "already shelved by Ann with this link" in again.text) == (409, True)
+    assert state(live) != "shelved"
+    assert records(live)[-2:] == [("Ann", "shelve", "signed_link"), ("Ann", "unshelve", "name_chosen")]
+    assert live.service.ledger.verify().broken_at is None
