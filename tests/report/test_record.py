@@ -4,6 +4,7 @@ import email
 import email.policy
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,10 +25,12 @@ from monitor.report.paper import PaperSize, PaperUnavailableError, can_print
 from monitor.report.sheet import SheetSection
 from monitor.report.shift_lines import shift_lines
 from monitor.report.warning_lives import lives_of
+from monitor.report.week_chart import drawn_zones
 from monitor.report.week_record import WeekRecord, week_record
 from monitor.report.zone_series import WIDTH_S, ZoneSeries, limit_of, read_zone, sums
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Channel, Settings
+from monitor.store.contract import Bucket
 from tests.bookkeeper import small_shop
 from tests.bookkeeper.yard import Yard
 from tests.receivers import mail_receiver
@@ -146,6 +149,25 @@ def test_a_shift_that_is_not_over_is_counted_to_now() -> None:
     (line,) = shift_lines([shift], [], {}, ((), ()), 2 * 3600.0)
     assert (line.over, line.until_s) == (False, 2 * 3600.0)
     assert shift_lines([shift], [], {}, ((), ()), 0.0) == []  # nor has one begun that begins now
+
+
+def test_a_chart_draws_the_places_whose_steel_came_closest_to_sweating() -> None:
+    places = [Zone(id=f"z{n}", site="s", name=f"Place {n}", kind="bay") for n in range(9)]
+    buckets = [(Bucket(0.0, 1, 9.0 - n, 9.0 - n, 9.0 - n),) for n in range(9)]
+    zones = [
+        ZoneSeries(zone, one, one, {"plate": one}, ()) for zone, one in zip(places, buckets, strict=True)
+    ]
+    assert [one.zone.id for one in drawn_zones(zones)] == ["z3", "z4", "z5", "z6", "z7", "z8"]
+
+
+def test_air_outdoors_is_no_excursion_where_nothing_lies_in_it(yard: Yard, tmp_path: Path) -> None:
+    mast = {"id": "mast", "site": "tarn-hollow", "name": "Mast", "kind": "outdoor"}
+    declared = yard.settings.model_dump()
+    with_mast = Settings.model_validate({**declared, "zones": [*declared["zones"], mast]})
+    sources = replace(small_shop.sources(yard), settings=with_mast)
+    sheet = week_record(sources, WEEK.site, WEEK.of).sheet
+    assert "Mast" not in column(sheet.section("excursions"), "place")
+    assert column(sheet.section("shifts"), "not known h")[0] == "0.00"
 
 
 def move(time_s: float, before: str, after: str, trigger: str, who: str = "dryshift") -> Event:

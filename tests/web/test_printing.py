@@ -1,7 +1,9 @@
 """Every page printed by a browser on A4 and Letter, and read back: how many sheets, and no text over text."""
 
+import re
 from collections.abc import Iterator
 from html import unescape
+from pathlib import Path
 
 import pytest
 import requests
@@ -9,6 +11,7 @@ from playwright.sync_api import Browser
 
 from monitor.report import paper
 from monitor.web.app import create_app
+from monitor.web.frame import page as web_page
 from monitor.web.server import Server, serve
 from tests.bookkeeper import small_shop
 from tests.web.browsing import WALL, WITH_CHROMIUM, opened
@@ -109,6 +112,15 @@ def test_without_the_typesetter_the_pages_say_how_to_get_it(
     page = requests.get(f"{small.url}/week?week={small_shop.WEEK}", timeout=30).text
     assert "sh deploy/install.sh paper; the browser prints this page" in page
     assert "week.pdf" not in page
+
+
+def test_a_style_for_the_width_of_a_screen_never_reaches_paper() -> None:
+    # the whole class of the fault: paper is as narrow as a large phone, so a bare width catches it
+    css = (Path(web_page.__file__).parents[1] / "static" / "site.css").read_text(encoding="utf-8")
+    queries = re.findall(r"@media ([^{]*)", css)
+    parts = [part.strip() for query in queries for part in query.split(",")]
+    assert any("width" in part for part in parts)
+    assert [part for part in parts if "width" in part and not part.startswith("screen")] == []
 
 
 def test_letters_over_letters_are_found(chromium: Browser) -> None:
