@@ -6,6 +6,7 @@ Sweating and humid hours come from the buckets that the week's page sums, so bot
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from monitor.history.unknown_hours import HOUR_S, Stretches, unknown_h
 from monitor.model.event import Event, EventKind
@@ -37,7 +38,7 @@ class ShiftLine:
     sweating_h: float | None
     humid_h: float | None
     worst: WorstHour | None
-    unknown_h: float  # hours in which the air of at least one zone was not known
+    unknown_h: float  # hours in which the air of at least one zone, or some steel, was not known
     warnings: int
     unanswered: int  # by the end of the shift
     done: int  # things of the plan ticked off in it
@@ -57,7 +58,7 @@ def shift_lines(
 ) -> list[ShiftLine]:
     """A line for each shift that has begun; `limits` by zone (fraction), `happened` are warnings and taps."""
     lives, taps = happened
-    unknown = _together([one.unknown for one in zones])
+    unknown = _together([*(one.unknown for one in zones), _unjudged(zones)])
     wet = _told(zones, _sweats)
     damp = _told(zones, lambda one: {b.start_s: b.mean > limits[one.zone.id] for b in one.humidity})
     found = []
@@ -95,6 +96,20 @@ def _in(time_s: float, inside: tuple[float, float]) -> bool:
 
 def _sweats(one: ZoneSeries) -> dict[float, bool]:
     return {bucket.start_s: bucket.mean <= 0.0 for bucket in worst_margin(one)}
+
+
+def _unjudged(zones: Sequence[ZoneSeries]) -> Stretches:
+    """Gaps in what is stored of a cylinder or plate, wherever it stood."""
+    starts: dict[str, set[float]] = {}
+    for one in zones:
+        for body, buckets in one.margins.items():
+            starts.setdefault(body, set()).update(bucket.start_s for bucket in buckets)
+    return tuple(
+        (before_s + WIDTH_S, after_s)
+        for found in starts.values()
+        for before_s, after_s in pairwise(sorted(found))
+        if after_s - before_s > 2.0 * WIDTH_S
+    )
 
 
 def _told(zones: Sequence[ZoneSeries], of: Callable[[ZoneSeries], Mapping[float, bool]]) -> dict[float, bool]:

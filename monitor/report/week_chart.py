@@ -56,8 +56,8 @@ def drawn_zones(zones: Sequence[ZoneSeries]) -> list[ZoneSeries]:
     """As many as can be told apart: those whose steel came closest to the dew point, in their own order."""
     stored = [one for one in zones if one.dew_point or one.humidity]
     lowest = {one.zone.id: min((b.mean for b in worst_margin(one)), default=math.inf) for one in stored}
-    chosen = sorted(stored, key=lambda one: lowest[one.zone.id])[:OVERLAID]
-    return [one for one in stored if one in chosen]
+    chosen = sorted(lowest, key=lambda zone: lowest[zone])[:OVERLAID]
+    return [one for one in stored if one.zone.id in chosen]
 
 
 def week_chart(zones: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: ChartUnits) -> str:

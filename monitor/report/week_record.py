@@ -78,7 +78,8 @@ def week_record(sources: Sources, site_id: str, week: str) -> WeekRecord:
         numbers_section(sources, site, records, writing),
         proof_section(proof, writing),
     )
-    undrawn = tuple(one.zone.name for one in read.zones if one not in drawn_zones(read.zones))
+    drawn = {one.zone.id for one in drawn_zones(read.zones)}
+    undrawn = tuple(one.zone.name for one in read.zones if one.zone.id not in drawn)
     return WeekRecord(_sheet(sources, read, week, sections, proof), _chart(sources, read), undrawn)
 
 
@@ -159,8 +160,9 @@ def shifts_section(read: WeekRead, writing: Writing) -> SheetSection:
     rows = tuple(_shift(line, read, writing) for line in read.lines)
     notes = (
         "Sweating: the coldest cylinder or plate at or below the dew point. Humid: any place over its limit. "
-        "Worst hour: the least margin above the dew point. Not known: at least one place without readings; "
-        "those hours are neither dry nor wet. Done: things of the plan ticked off.",
+        "Worst hour: the least margin above the dew point. Not known: at least one place without readings, "
+        "or steel that nobody could judge; those hours are neither dry nor wet. "
+        "Done: things of the plan ticked off.",
     )
     return SheetSection("shifts", "Shifts", columns, rows, notes if rows else ("No shift is set.",))
 

@@ -144,6 +144,18 @@ def test_a_shift_in_which_nothing_was_measured_is_not_called_dry() -> None:
     assert line.unknown_h == 8.0
 
 
+def test_steel_that_nobody_could_judge_is_not_known_though_its_air_was() -> None:
+    zone = Zone(id="bay", site="s", name="Bay", kind="bay")
+    shift = ShiftSpan("s:day:1", "s", "day", 0.0, 8 * 3600.0)
+    dry = [Bucket(900.0 * n, 1, 5.0, 5.0, 5.0) for n in range(32)]
+    gappy = ZoneSeries(zone, dry, (), {"plate": [*dry[:8], *dry[24:]]}, ())  # nothing from 2 h to 6 h
+    (line,) = shift_lines([shift], [gappy], {"bay": 0.7}, ((), ()), 1e9)
+    assert (line.sweating_h, line.unknown_h) == (0.0, 4.0)
+    moved = ZoneSeries(Zone(id="hall", site="s", name="Hall", kind="hall"), (), (), {"plate": dry[8:24]}, ())
+    (line,) = shift_lines([shift], [gappy, moved], {"bay": 0.7, "hall": 0.7}, ((), ()), 1e9)
+    assert line.unknown_h == 0.0  # it stood in the hall meanwhile
+
+
 def test_a_shift_that_is_not_over_is_counted_to_now() -> None:
     shift = ShiftSpan("s:day:1", "s", "day", 0.0, 8 * 3600.0)
     (line,) = shift_lines([shift], [], {}, ((), ()), 2 * 3600.0)
