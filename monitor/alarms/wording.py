@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, Shows
 from monitor.model.odds import odds_text
+from monitor.model.shop_units import degrees, span
 
 # Message ids; extracted into the message catalogue together with the texts of the kinds.
 DECIMAL_MARK = "."
@@ -91,7 +92,6 @@ class Wording:
         if value is None:
             return "?"
         fahrenheit = self.temperature_unit == "F"
-        degrees = 1.8 if fahrenheit else 1.0
         text = ""
         match shows:
             case Shows.PERCENT:
@@ -99,12 +99,12 @@ class Wording:
             case Shows.ODDS:
                 text = odds_text(value)
             case Shows.TEMPERATURE:
-                shown = value * degrees + (32.0 if fahrenheit else 0.0)
+                shown = degrees(value, fahrenheit=fahrenheit)
                 text = f"{self.number(shown, 0 if abs(shown) >= 100.0 else 1)} {self.temperature_unit}"
             case Shows.DIFFERENCE:
-                text = self.text(DIFFERENCE).format(number=self.number(value * degrees, 1))
+                text = self.text(DIFFERENCE).format(number=self.number(span(value, fahrenheit=fahrenheit), 1))
             case Shows.RATE:
-                text = self.text(RATE).format(number=self.number(value * degrees, 1))
+                text = self.text(RATE).format(number=self.number(span(value, fahrenheit=fahrenheit), 1))
             case Shows.HOURS:
                 text = self.text(HOURS).format(number=self.number(value, 1))
             case Shows.MINUTES:

@@ -96,7 +96,7 @@ def between(body: Body, time_s: float, cold_c: float, warm_c: float) -> Held:
     low, high = max(cold_c, BODY_RANGE_C[0]), min(max(warm_c, cold_c), BODY_RANGE_C[1])
     std = (high - low) / UNIFORM
     cold, warm = (start_state(body, time_s, end, temperature_std_k=std) for end in (low, high))
-    words = f"start temperature not entered, taken as up to {high - low:.0f} K colder than the air"
+    words = f"start temperature not entered, taken as up to {high - low:.0f} °C colder than the air"
     return Held(cold, Supposed(warm, words))
 
 
@@ -175,7 +175,7 @@ def _through_gap(course: SupposedCourse, held: Held, back: Sample) -> Held:
         course.body, state if known is None else known.kinder, (back,), course.zone, course.clouds
     )
     before = state if known is None or known.before is None else known.before
-    words = f"air not heard for {_long(gap_s)}, taken as up to {swing_k:.0f} K colder meanwhile"
+    words = f"air not heard for {_long(gap_s)}, taken as up to {swing_k:.0f} °C colder meanwhile"
     return Held(against, Supposed(straight, words, before))
 
 

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from datetime import tzinfo
 
 import numpy as np
 
@@ -120,8 +121,8 @@ class Foreseer:
                 parts.append(Part(f"weather {site}", good, said))
         return parts
 
-    def _explained(self, zones: Iterable[str]) -> dict[str, str]:
-        found = {zone: explain(self._models[zone]) for zone in zones if zone in self._models}
+    def _explained(self, zones: Iterable[str], clock: tzinfo) -> dict[str, str]:
+        found = {zone: explain(self._models[zone], clock) for zone in zones if zone in self._models}
         return {zone: said.text for zone, said in found.items() if said is not None}
 
     def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteAhead:
@@ -156,7 +157,7 @@ class Foreseer:
             outlooks=outlooks,
             actions=plan(inputs, outlooks),
             questions=inputs,
-            explanations=self._explained(ahead.air),
+            explanations=self._explained(ahead.air, site.tz),
             notes=notes,
         )
 

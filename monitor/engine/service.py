@@ -109,7 +109,7 @@ class Service:
         self._opened = threading.Event()  # new readings may come
         self._watch = Watch(self.loop, self.keeper, self.ledger, clock)
         self._watching: Watching | None = None
-        self._session_losses = SessionLosses(self.ledger)
+        self._session_losses = SessionLosses(self.ledger, settings.sites[0].tz)
         self._periodic = BackgroundScheduler(timezone="UTC")
         self._core_error = ""
         self._pictured = False

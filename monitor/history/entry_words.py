@@ -21,6 +21,7 @@ from monitor.history.entries import (
 )
 from monitor.model.errors import InputError
 from monitor.model.event import Event, EventKind
+from monitor.model.shop_units import degrees
 
 KINDS_OF_ENTRY: tuple[EventKind, ...] = tuple(dict.fromkeys(kind.kind for kind in ENTRIES))
 NO_WORDS = {EventKind.RECOUNT: "counted again", EventKind.SENSOR_CHECK: "recorded"}
@@ -111,7 +112,7 @@ class EntryWords:
     def _read(self, temperature_c: float | None, rh_frac: float | None) -> list[str]:
         found = []
         if temperature_c is not None:
-            shown = temperature_c * 1.8 + 32.0 if self.fahrenheit else temperature_c
+            shown = degrees(temperature_c, fahrenheit=self.fahrenheit)
             found.append(f"read {shown:.1f} °{'F' if self.fahrenheit else 'C'}")
         return found if rh_frac is None else [*found, f"read {rh_frac * 100.0:.0f} %RH"]
 

@@ -1,6 +1,7 @@
 """Learns how a zone answers to the outdoor air, and forecasts its dew point and temperature with odds."""
 
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
 
@@ -239,8 +240,8 @@ class Explanation:
     text: str
 
 
-def explain(model: ZoneModel) -> Explanation | None:
-    """The zone in words; None while the balance is not known."""
+def explain(model: ZoneModel, clock: tzinfo = UTC) -> Explanation | None:
+    """The zone in words, its hours on the shop's `clock`; None while the balance is not known."""
     if model.sighted is None:
         return None
     vapour, heat = (quantity.balance.newest for quantity in model.sighted)
@@ -248,9 +249,10 @@ def explain(model: ZoneModel) -> Explanation | None:
         return None
     hour = int(np.argmax(vapour.gain_by_hour))
     gain = float(vapour.gain_by_hour[hour]) * 100.0
+    local = datetime.fromtimestamp(model.fitted_s, UTC).replace(hour=hour).astimezone(clock)
     text = (
         f"Moisture follows the outdoor air with a lag of {_lag(vapour)}, temperature with {_lag(heat)}; "
-        f"most moisture of its own comes in around {hour:02d}:00 UTC ({gain:+.0f} Pa an hour)."
+        f"most moisture of its own comes in around {local:%H}:00."
     )
     return Explanation(vapour.lag_h, heat.lag_h, hour, gain, text)
 

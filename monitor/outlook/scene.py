@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.package_facts import PackageFacts
+from monitor.model.shop_units import degrees, span
 from monitor.outlook.telling import Telling
 from monitor.physics.lag import BodyState
 from monitor.physics.night_sky import ROOFED, Sky
@@ -47,13 +48,11 @@ class PlanPhrases:
 
     def temperature(self, temperature_c: float) -> str:
         """Whole degrees: a forecast is not sharper."""
-        if self.fahrenheit:
-            return f"{temperature_c * 1.8 + 32.0:.0f} °F"
-        return f"{temperature_c:.0f} °C"
+        return f"{degrees(temperature_c, fahrenheit=self.fahrenheit):.0f} °{'F' if self.fahrenheit else 'C'}"
 
     def apart(self, difference_k: float) -> str:
         """How far above or below: "3 °C above", "at"."""
-        size = abs(difference_k) * (1.8 if self.fahrenheit else 1.0)
+        size = span(abs(difference_k), fahrenheit=self.fahrenheit)
         if round(size) == 0:
             return "at"
         return f"{size:.0f} °{'F' if self.fahrenheit else 'C'} {'above' if difference_k > 0 else 'below'}"

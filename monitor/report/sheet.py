@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 
 from monitor.model.errors import Fault, InputError
+from monitor.model.shop_units import degrees, span
 from monitor.report.local_days import day_and_clock_of
 
 NOTHING = ""  # an empty cell: not known
@@ -79,14 +80,14 @@ class Writing:
         """One decimal with its sign, in the shop's unit."""
         if difference_k is None or difference_k != difference_k:
             return NOTHING
-        said = f"{difference_k * 1.8 if self.fahrenheit else difference_k:+.1f}"
+        said = f"{span(difference_k, fahrenheit=self.fahrenheit):+.1f}"
         return "0.0" if said in ("-0.0", "+0.0") else said
 
     def temperature(self, temperature_c: float | None) -> str:
         """One decimal, in the shop's unit."""
         if temperature_c is None or temperature_c != temperature_c:
             return NOTHING
-        return f"{temperature_c * 1.8 + 32.0:.1f}" if self.fahrenheit else f"{temperature_c:.1f}"
+        return f"{degrees(temperature_c, fahrenheit=self.fahrenheit):.1f}"
 
     @property
     def degree(self) -> str:

@@ -6,12 +6,14 @@ Its numbers are those that the page and the sheet of the week derive; the sheet 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind
 from monitor.model.place import Site
 from monitor.model.reading import SeriesKey
+from monitor.model.shop_units import degrees, span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.chart import Window
 from monitor.report.condition_words import AlarmWords
@@ -136,11 +138,10 @@ def _read(sources: Sources, site: Site, week: str, catalogue: Catalogue) -> Week
 
 def _chart(sources: Sources, read: WeekRead) -> str:
     writing = sources.writing(read.site)
-    scale = 1.8 if writing.fahrenheit else 1.0
     units = ChartUnits(
         writing.degree,
-        lambda value_c: value_c * scale + (32.0 if writing.fahrenheit else 0.0),
-        lambda value_k: value_k * scale,
+        partial(degrees, fahrenheit=writing.fahrenheit),
+        partial(span, fahrenheit=writing.fahrenheit),
     )
     setting = ChartSetting(
         [line.shift for line in read.lines],

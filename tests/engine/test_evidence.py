@@ -114,7 +114,7 @@ def test_a_plate_entered_without_a_temperature_on_a_cold_morning_is_not_taken_as
     for name in ("deck", "mix-7"):
         assert yard.body(name).level is Level.UNKNOWN
         assert "temperature not entered" in yard.body(name).reason
-        assert "10 K colder" in yard.body(name).reason
+        assert "10 °C colder" in yard.body(name).reason
         assert "Feel it by hand" in yard.body(name).action
     yard.goes_on(20.0, bay_1=COLD_MORNING)  # the range comes together with the plate's own time constant
     assert yard.body("deck").level in (Level.SAFE, Level.CAUTION)
@@ -124,7 +124,7 @@ def test_a_plate_entered_without_a_temperature_on_a_cold_morning_is_not_taken_as
 def test_at_the_first_start_what_stands_there_may_be_colder_than_its_air(yard: EvidenceYard) -> None:
     yard.goes_on(0.2, bay_1=steady(12.0, 0.75))  # 4.3 K clear if as warm as the air
     assert yard.body().level is Level.UNKNOWN
-    assert "6 K colder" in yard.body().reason
+    assert "6 °C colder" in yard.body().reason
 
 
 def test_where_both_ends_say_the_same_it_is_said_with_what_was_supposed(yard: EvidenceYard) -> None:

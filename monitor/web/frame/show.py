@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.odds import odds_text
 from monitor.model.reading import Quantity
+from monitor.model.shop_units import degrees, in_shop_units, span
 from monitor.report.local_days import DAYS, MONTHS, day_and_clock
 from monitor.settings.schema import Settings
-from monitor.web.frame.us_units import with_us_units
 
 NOTHING = "–"
 _NBSP = "\N{NO-BREAK SPACE}"  # a number and its unit stay on one line
@@ -28,21 +28,26 @@ class Show:
         return f"°{self.settings.web.temperature_unit}"
 
     @property
+    def fahrenheit(self) -> bool:
+        """Whether temperatures are read in °F."""
+        return self.settings.web.temperature_unit == "F"
+
+    @property
     def us(self) -> bool:
         """Whether lengths, pressures and flows are asked for and shown in US units too."""
         return self.settings.web.units == "us"
 
     def told(self, text: str) -> str:
         """A sentence with the shop's own units beside the metric ones."""
-        return with_us_units(text, fahrenheit=self.settings.web.temperature_unit == "F", us=self.us)
+        return in_shop_units(text, fahrenheit=self.fahrenheit, us=self.us)
 
     def degrees(self, value_c: float) -> float:
         """A temperature in the shop's unit."""
-        return value_c * 1.8 + 32.0 if self.settings.web.temperature_unit == "F" else value_c
+        return degrees(value_c, fahrenheit=self.fahrenheit)
 
     def spread(self, value_k: float) -> float:
         """A difference of temperatures in the shop's unit."""
-        return value_k * 1.8 if self.settings.web.temperature_unit == "F" else value_k
+        return span(value_k, fahrenheit=self.fahrenheit)
 
     def temperature(self, value_c: float | None) -> str:
         """Such as "14.1 °C"."""

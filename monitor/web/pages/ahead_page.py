@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, Field, ValidationError
 
 from monitor.model.errors import Fault, InputError
+from monitor.model.shop_units import celsius
 from monitor.outlook.whatif import Control
 from monitor.web.frame.deps import SiteAhead
 from monitor.web.frame.page import Web
@@ -108,8 +109,8 @@ def control_of(asked: Asked, show: Show, now_s: float) -> Control:
     if asked.door != "usual" and (asked.until_s is None or asked.until_s <= from_s):
         raise InputError([Fault("door", asked.door, "choose until when, later than it begins")])
     heat_c = asked.heat
-    if heat_c is not None and show.settings.web.temperature_unit == "F":
-        heat_c = (heat_c - 32.0) / 1.8
+    if heat_c is not None:
+        heat_c = celsius(heat_c, fahrenheit=show.fahrenheit)
     shut, opened = asked.door == "shut", asked.door == "open"
     return Control(
         shut_from_s=from_s if shut else None,

@@ -12,6 +12,7 @@ from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.history import entries as made
 from monitor.history.entries import Entry
 from monitor.history.entry_words import plain_words
+from monitor.model import shop_units
 from monitor.model.errors import Fault, InputError
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
@@ -82,9 +83,9 @@ def _bagged_anew(form: DeedForm, settings: Settings) -> Entry:
 
 def celsius(value: float | None, settings: Settings) -> float | None:
     """A temperature as entered, in °C."""
-    if value is None or settings.web.temperature_unit == "C":
-        return value
-    return (value - 32.0) / 1.8
+    if value is None:
+        return None
+    return shop_units.celsius(value, fahrenheit=settings.web.temperature_unit == "F")
 
 
 def share(percent: float | None) -> float | None:

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse
 from monitor.beads.evidence import BeadEvidence, BeadPoint, bead_evidence, evidence_rules
 from monitor.history.bead_records import BeadMade, bead_points, beads_made
 from monitor.model.event import EventKind
+from monitor.model.shop_units import celsius
 from monitor.report.chart import X_FULL, Y_FULL, AxisTick, place
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import WebDeps
@@ -94,7 +95,7 @@ def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:
 def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint], usual_c: float) -> float:
     if asked is None:
         return round(median(point.dew_point_c for point in points)) if points else usual_c
-    asked_c = (asked - 32.0) / 1.8 if show.settings.web.temperature_unit == "F" else asked
+    asked_c = celsius(asked, fahrenheit=show.fahrenheit)
     return min(60.0, max(-60.0, asked_c))
 
 

@@ -23,10 +23,10 @@ from monitor.gas.usual_practice import GasUse, gas_use
 from monitor.model.air import AirState
 from monitor.model.errors import Fault, InputError, RangeError
 from monitor.model.picture import Picture, ZoneNow
+from monitor.model.shop_units import FT3H_PER_LMIN, FT_PER_M, IN_PER_MM, PSI_PER_BAR
 from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
 from monitor.web.frame.page import Web
-from monitor.web.frame.us_units import FT3H_PER_LMIN, FT_PER_M, IN_PER_MM, PSI_PER_BAR
 
 BAR = 1.0e5
 MM = 1_000.0
