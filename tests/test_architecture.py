@@ -31,7 +31,7 @@ PURE = (
     "bisect collections dataclasses datetime enum functools itertools math numpy statistics typing zoneinfo"
 )
 ROOMS: dict[str, tuple[str, str]] = {
-    "model": ("", f"{PURE} pydantic"),
+    "model": ("", f"{PURE} pydantic re"),
     "clock": ("", "threading time typing"),
     "wire": (
         "model clock",
