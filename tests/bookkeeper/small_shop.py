@@ -11,11 +11,12 @@ from monitor.consumables.classes import Place
 from monitor.engine import page_answers
 from monitor.engine.paper_records import Wanted, on_paper
 from monitor.history.entries import BeadWelded, Moved, Opened, StoreChecked, TestBead
+from monitor.model.actor import Actor, KnownBy
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
-from monitor.web.frame.deps import Answered, WebDeps
+from monitor.web.frame.deps import Answered, Answering, WebDeps
 from tests.bookkeeper.yard import Air, Yard
 
 WEEK = "2026-W38"
@@ -144,9 +145,10 @@ def live_week(folder: Path) -> Yard:
 def _answer(yard: Yard) -> None:
     for number, alarm in enumerate(yard.loop.snapshot().alarms):
         if alarm.state == "unacknowledged" and number != 1:
-            asked = Command(kind=CommandKind.ACKNOWLEDGE, condition_id=alarm.condition, who=LEAD)
-            key, times_s = f"{alarm.condition}/{yard.fed_s}", (yard.fed_s, yard.fed_s)
-            page_answers.operated(yard.loop, yard.settings, asked, key, times_s)
+            command = Command(kind=CommandKind.ACKNOWLEDGE, condition_id=alarm.condition, who=LEAD)
+            lead, key = Actor(LEAD, KnownBy.CHOSEN, ("lead",)), f"{alarm.condition}/{yard.fed_s}"
+            times_s = (yard.fed_s, yard.fed_s)
+            page_answers.operated(yard.loop, yard.ledger, Answering(command, lead, key), times_s)
 
 
 def sources(yard: Yard) -> Sources:
