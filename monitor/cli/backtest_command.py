@@ -11,8 +11,10 @@ from tqdm import tqdm
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
 from monitor.engine.rehearsal import (
+    HUMID,
     Rehearsal,
     Weather,
+    attic_shop,
     demo_year,
     foreseen,
     own_store,
@@ -35,12 +37,13 @@ from monitor.outlook.backtest import (
 )
 from monitor.outlook.early import rooms_known
 from monitor.outlook.hourly import DAY_H
-from monitor.outlook.season import odds_table, season_table
+from monitor.outlook.season import SeasonResult, odds_table, season_table
+from monitor.outlook.warning_skill import skill_lines, warning_skill
 from monitor.settings.file import load
 from monitor.settings.reference import load_toml
 from monitor.store.opener import open_series_store
 from monitor.weather.forecast_archive import FILE, ForecastArchive
-from monitor.weather.recordings import csv_recording, open_recordings
+from monitor.weather.recordings import ATTIC, csv_recording, open_recordings
 
 FORESEEN: dict[Weather, str] = {
     "archive": "as it was really forecast, hours of which no forecast was kept with the usual error",
@@ -63,6 +66,9 @@ FORESEEN: dict[Weather, str] = {
     help="Outdoor air as the shop's archive says it was forecast (the default where there is one), with the "
     "usual error of forecasts (else the default), without error, or not at all.",
 )
+@click.option(
+    "--warnings", is_flag=True, help="With --open-data: warnings in its attic too, by several limits."
+)
 @click.option("--lead", "lead_h", type=click.FloatRange(0.0, 40.0), help="Hours of warning; else the shop's.")
 def backtest_command(
     recordings: tuple[Path, ...],
@@ -70,6 +76,7 @@ def backtest_command(
     settings_file: Path | None,
     airport: tuple[str, ...],
     weather: Weather | None,
+    warnings: bool,
     lead_h: float | None,
 ) -> None:
     """Forecast every hour of recordings from the days before it, and compare with what came.
@@ -108,6 +115,21 @@ def backtest_command(
     _forecasts(scores)
     for site, made in zip(sites, replays, strict=True):
         _warnings(site, made)
+    for one in seen if warnings else ():
+        if one.name == ATTIC:
+            _attic_warnings(one)
+
+
+def _attic_warnings(recording: Recording) -> None:
+    """Each definition of a humid shift on the same forecasts."""
+    made = {recording.history.zone: replay(recording)}
+    for humid in HUMID:
+        shop = attic_shop(recording, humid)
+        result = _rehearsed(humid.name, shop, made)
+        skill = warning_skill(result, shop.rules.probability, shop.rules)
+        lead_h = shop.rules.min_lead_s / 3600.0
+        title = f"Warnings in the {recording.name}, told at least {lead_h:g} h ahead; humid: {humid.name}"
+        _show(title, skill_lines(skill))
 
 
 def _scorable(found: list[Recording], sites: list[Rehearsal]) -> tuple[list[Recording], list[Rehearsal]]:
@@ -150,7 +172,11 @@ def _weather_words(recordings: Weather | None, sites: Mapping[str, Weather]) -> 
 
 
 def _with_lead(site: Rehearsal, lead_h: float | None) -> Rehearsal:
-    return site if lead_h is None else replace(site, rules=replace(site.rules, min_lead_s=lead_h * 3600.0))
+    return (
+        site
+        if lead_h is None
+        else replace(site, rules=site.rules.model_copy(update={"min_lead_s": lead_h * 3600.0}))
+    )
 
 
 def _forecasts(scores: Sequence[ZoneBacktest]) -> None:
@@ -172,11 +198,15 @@ def _warnings(site: Rehearsal, replays: Mapping[str, Replay]) -> None:
             f"Warnings of humid shifts at {site.site}", [f"are scored from the {SETTLED_DAYS + 1}th day on"]
         )
         return
-    with tqdm(unit="step", desc=f"Warnings at {site.site}", disable=None) as bar:
-        result = rehearse(site, replays, lambda _: _turn(bar))
+    result = _rehearsed(f"Warnings at {site.site}", site, replays)
     lead_h = site.rules.min_lead_s / 3600.0
     _show(f"Warnings of humid shifts at {site.site}, told at least {lead_h:g} h ahead", season_table(result))
     _show("Odds last said in time to act, and what came", odds_table(result))
+
+
+def _rehearsed(what: str, site: Rehearsal, replays: Mapping[str, Replay]) -> SeasonResult:
+    with tqdm(unit="step", desc=what, disable=None) as bar:
+        return rehearse(site, replays, lambda _: _turn(bar))
 
 
 def _turn(bar: "tqdm[object]") -> None:

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import tzinfo
+from functools import partial
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from monitor.core.state import Foreseen
 from monitor.core.step import CoreState, Shop
 from monitor.core.watch import shifts_standing
 from monitor.engine.build import warning_rules
+from monitor.engine.learner import Learner
 from monitor.engine.zone_hours import (
     NOT_FORETOLD,
     learnt_so_far,
@@ -23,19 +25,22 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import ActionNow, Part, ShiftNow
 from monitor.model.place import Site
 from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.calibration import calibration_of
 from monitor.outlook.early import known_to, rooms_known
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.plan import plan
 from monitor.outlook.response import ZoneModel, explain, fit, forecast
 from monitor.outlook.scene import PlanPhrases, Scene
-from monitor.outlook.shift_outlook import ShiftOutlook, look_ahead, shift_outlooks
+from monitor.outlook.shift_outlook import ShiftOutlook, calibrated, look_ahead, shift_outlooks
 from monitor.outlook.shifts import upcoming
 from monitor.outlook.warning import (
     Decision,
     WarningDecision,
     WarningMemory,
     decide,
+    heard,
+    record_of,
     score,
     told_beside,
 )
@@ -51,7 +56,6 @@ from monitor.weather.site import outdoor_air, provider_for
 from monitor.web.frame.deps import SiteAhead
 
 HISTORY_DAYS = 60
-REFIT_S = 24 * HOUR_S
 HORIZON_S = 48 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
 
@@ -75,6 +79,8 @@ class Foreseer:
         ledger: Ledger,
         providers: Mapping[str, WeatherProvider],
         archive: ForecastArchive,
+        *,
+        at_once: bool = False,
     ) -> None:
         self._settings = settings
         self._series = series
@@ -83,7 +89,7 @@ class Foreseer:
         self._archive = archive
         self._practice = practice_from_mapping(load_toml("outlook.toml"))
         self._rooms = rooms_known(load_toml("rooms_known.toml"))
-        self._models: dict[str, ZoneModel] = {}
+        self._learner = Learner(at_once=at_once)
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
 
@@ -93,14 +99,13 @@ class Foreseer:
         shifts: list[ShiftNow] = []
         actions: list[ActionNow] = []
         done = self._done(now_s)
-        self.picture(shop, state, now_s)
         for site in self._settings.sites:
-            view = self.views[site.id]
+            self.views[site.id] = view = self._view(shop, state, site, now_s, decides=True)
             memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
             memory = self._scored(shop, memory, site, now_s)
-            memory, decisions = decide(
-                view.outlooks, memory, now_s, warning_rules(self._settings, site.tz), _deadlines(view.actions)
-            )
+            rules = warning_rules(self._settings, site.tz)
+            memory = heard(memory, view.outlooks, now_s, rules)
+            memory, decisions = decide(view.outlooks, memory, now_s, rules, _deadlines(view.actions))
             events += [_event(decision, now_s) for decision in decisions]
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
             actions += [_action(action, done) for action in view.actions]
@@ -110,7 +115,7 @@ class Foreseer:
     def picture(self, shop: Shop, state: CoreState, now_s: float) -> None:
         """See ahead for the pages alone, where a start would wait for the next look; nothing is decided."""
         for site in self._settings.sites:
-            self.views[site.id] = self._view(shop, state, site, now_s)
+            self.views[site.id] = self._view(shop, state, site, now_s, decides=False)
 
     def parts(self) -> list[Part]:
         """How the forecast of each site stands."""
@@ -122,10 +127,11 @@ class Foreseer:
         return parts
 
     def _explained(self, zones: Iterable[str], clock: tzinfo) -> dict[str, str]:
-        found = {zone: explain(self._models[zone], clock) for zone in zones if zone in self._models}
+        models = {zone: model for zone in zones if (model := self._learner.known(zone)) is not None}
+        found = {zone: explain(model, clock) for zone, model in models.items()}
         return {zone: said.text for zone, said in found.items() if said is not None}
 
-    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float) -> SiteAhead:
+    def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float, *, decides: bool) -> SiteAhead:
         spans = upcoming(shop.shifts, now_s, HORIZON_S)
         spans = tuple(span for span in spans if span.site == site.id)
         reply = self._providers[site.id].forecast(now_s)
@@ -142,13 +148,21 @@ class Foreseer:
         start_s, rows = _common(histories)
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
-        forecasts = {name: self._forecast(name, histories, outdoor, now_s) for name in histories}
+        forecasts = self._forecasts(histories, outdoor, now_s, decides=decides)
+        first = self._learner.first_fits
+        notes += tuple(
+            f"{shop.zones[n].name}: its first model is being fitted" for n in histories if n in first
+        )
         scene = self._scene(shop, state, site, _clouds(reply), _outdoor_dew(outdoor, rows))
         ahead = look_ahead(scene, forecasts, now_s)
-        outlooks = shift_outlooks(scene, ahead, spans)
+        calibration = calibration_of(record_of(state.memory, site.id))
+        outlooks = calibrated(
+            shift_outlooks(scene, ahead, spans), calibration, scene.telling, scene.warn_frac
+        )
         answers: dict[str, ZoneAnswer] = {}
         for name, history in histories.items():
-            answer = zone_answer(self._models[name], self._practice, history, outdoor)
+            model = self._learner.known(name)
+            answer = None if model is None else zone_answer(model, self._practice, history, outdoor)
             if answer is not None:
                 answers[name] = answer
         inputs = PlanInputs(scene, ahead, spans, answers, _outdoor_pa(outdoor, rows), self._practice)
@@ -170,14 +184,24 @@ class Foreseer:
         except StoreUnavailableError as error:
             log.warning("the forecast was not kept: %s", error)
 
-    def _forecast(
-        self, zone: str, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None, now_s: float
-    ) -> ZoneForecast:
-        model = self._models.get(zone)
-        if model is None or now_s - model.fitted_s >= REFIT_S:
-            model = fit(histories[zone], outdoor, known_to(zone, histories, outdoor, self._rooms))
-            self._models[zone] = model
-        return forecast(model, histories[zone], outdoor)
+    def _forecasts(
+        self, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None, now_s: float, *, decides: bool
+    ) -> dict[str, ZoneForecast]:
+        """Of every zone that has a model; the others are being learnt."""
+        found = {}
+        for zone, history in histories.items():
+            due = partial(self._fit, zone, histories, outdoor)
+            model = self._learner.model(zone, now_s, due, decides=decides)
+            if model is not None:
+                found[zone] = forecast(model, history, outdoor)
+        return found
+
+    def _fit(self, zone: str, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None) -> ZoneModel:
+        return fit(histories[zone], outdoor, known_to(zone, histories, outdoor, self._rooms))
+
+    def has_news(self) -> bool:
+        """Whether zones were learnt for the first time since the last picture."""
+        return self._learner.take_news()
 
     def _scene(
         self, shop: Shop, state: CoreState, site: Site, clouds: Clouds, outdoor_dew_c: tuple[float, ...]

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from datetime import time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -9,18 +10,21 @@ import numpy as np
 
 from monitor.core.step import Shop
 from monitor.demo.year import ZONES, yard_air
-from monitor.engine.build import build_shop, known_reference, warning_rules
+from monitor.engine.build import build_shop, known_reference, plate_facts, warning_rules
 from monitor.engine.calendars import Calendars
 from monitor.engine.zone_hours import measured_outdoor, site_histories, zone_ahead
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
+from monitor.model.thing import Plate
 from monitor.outlook.backtest import Recording, Replay
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.season import Season, SeasonResult, replay_season
-from monitor.outlook.shifts import ShiftPlan
+from monitor.outlook.shifts import ShiftPlan, WeeklyShift
 from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
+from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import WarningRules
+from monitor.physics.bodies import body_data
 from monitor.physics.placed_body import BodyFacts
 from monitor.settings.file import load
 from monitor.settings.reference import config_folder, load_toml
@@ -96,6 +100,55 @@ def demo_year(airport: str) -> Rehearsal:
     outdoor, air = yard_air(start_s, weather, AIRPORT_ZONE)
     recordings = {name: Recording(shop.zones[name].name, air[name], outdoor) for name in ZONES}
     return _rehearsal(settings, shop, settings.sites[0], AIRPORT_ZONE, recordings)
+
+
+@dataclass(frozen=True, slots=True)
+class Humid:
+    """A definition of a humid shift: over a humidity, or steel within a margin of the dew point."""
+
+    name: str
+    limit_humidity_frac: float | None
+    margin_k: float | None  # None: no steel stands there; 0: water on it
+
+
+HUMID = (
+    Humid("80 %RH or steel within 3 K", 0.8, 3.0),
+    Humid("steel within 1.5 K", None, 1.5),
+    Humid("90 %RH", 0.9, None),
+    Humid("water on steel", None, 0.0),
+)
+
+
+def _plate(zone: str) -> Plate:
+    return Plate.model_construct(id="plate", zone=zone, name="Plate", thickness_m=0.012)
+
+
+def attic_shop(recording: Recording, humid: Humid) -> Rehearsal:
+    """A measured unheated space under a roof as if people worked on a plate there, early and late."""
+    telling = telling_from(load_toml("outlook.toml"))
+    zone = recording.history.zone
+    ahead = ZoneAhead(zone, recording.name, "attic", "bay", limit_humidity_frac=humid.limit_humidity_frac)
+    clock = ZoneInfo("Europe/Helsinki")
+    early = WeeklyShift(
+        site="attic",
+        name="Early",
+        days=("mon", "tue", "wed", "thu", "fri", "sat", "sun"),
+        start=time(6),
+        end=time(14),
+        zone=clock,
+    )
+    late = early.model_copy(update={"name": "Late", "start": time(14), "end": time(22)})
+    return Rehearsal(
+        site="attic",
+        recordings={zone: replace(recording, limit_humidity_frac=humid.limit_humidity_frac)},
+        zones={zone: ahead},
+        bodies=()
+        if humid.margin_k is None
+        else (plate_facts(_plate(zone), body_data(load_toml("bodies.toml"))),),
+        shifts=ShiftPlan((early, late)),
+        rules=WarningRules(zone=clock, telling=telling, min_lead_s=8 * HOUR_S),
+        margin_k=humid.margin_k or 0.0,
+    )
 
 
 def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:

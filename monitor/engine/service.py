@@ -84,7 +84,12 @@ class Service:
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
         self.archive = ForecastArchive(settings.service.data_dir / FILE)
         self.foreseer = Foreseer(
-            settings, self.series, self.ledger, providers or weather_providers(settings), self.archive
+            settings,
+            self.series,
+            self.ledger,
+            providers or weather_providers(settings),
+            self.archive,
+            at_once=clock.simulated,
         )
         self.loop = CoreLoop(
             shop_with_things(self.shop, settings, self.series, self.ledger),
@@ -232,7 +237,7 @@ class Service:
         self._watch.judge(until_s, self._service_facts(until_s))
         self._core_error = ""
         self._session_losses.enter(self.ingest.status().lost_sessions, self.clock.now_s())
-        if not (self._pictured or self.foreseer.views):
+        if self.foreseer.has_news() or not (self._pictured or self.foreseer.views):
             self._pictured = True
             self.foreseer.picture(self.loop.shop, self.loop.state, self.loop.state.time_s)
 

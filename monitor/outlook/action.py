@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.calibration import Calibration
 from monitor.outlook.hourly import FloatArray
 from monitor.outlook.scene import Scene
-from monitor.outlook.shift_outlook import Ahead, Crossing, crossings_of, humid_courses
+from monitor.outlook.shift_outlook import Ahead, Crossing, ShiftOutlook, crossings_of, humid_courses
 from monitor.outlook.whatif import Control, Practice, ZoneAnswer, ahead_under
 
 
@@ -98,10 +99,8 @@ class Effect:
         return self.zone_before_frac - self.zone_after_frac
 
 
-def effect_of(
-    inputs: PlanInputs, shift: ShiftSpan, usual: Sequence[Crossing], zone: str, control: Control
-) -> Effect:
-    """The one answer to plan and what-if; `usual` are the shift's crossings without the control.
+def effect_of(inputs: PlanInputs, outlook: ShiftOutlook, zone: str, control: Control) -> Effect:
+    """The one answer to plan and what-if: a shift's odds with and without a control.
 
     Heat never counts for cylinders and regulators: they stay as they were, and so do the other zones.
     """
@@ -109,20 +108,20 @@ def effect_of(
     changed = ahead_under(
         part.scene, part.ahead, {zone: control}, part.answers, part.outdoor_pa, part.practice
     )
-    after = crossings_of(part.scene, changed, shift)
+    usual, after = outlook.crossings, crossings_of(part.scene, changed, outlook.shift)
     anew = {(one.limit, one.subject) for one in after}
     kept = [one for one in usual if (one.limit, one.subject) not in anew]
     here, still = [one for one in usual if one.zone == zone], [one for one in kept if one.zone == zone]
     in_all = humid_courses([*kept, *after])
     return Effect(
-        tuple(usual),
+        usual,
         after,
-        _odds(here),
-        _odds([*still, *after]),
-        None if in_all is None else float(in_all.mean()),
+        _odds(here, outlook.calibration),
+        _odds([*still, *after], outlook.calibration),
+        None if in_all is None else outlook.calibration.of(float(in_all.mean())),
     )
 
 
-def _odds(crossings: Sequence[Crossing]) -> float:
+def _odds(crossings: Sequence[Crossing], calibration: Calibration) -> float:
     humid = humid_courses(crossings)
-    return 0.0 if humid is None else float(humid.mean())
+    return 0.0 if humid is None else calibration.of(float(humid.mean()))

@@ -50,7 +50,7 @@ def _door(inputs: PlanInputs, outlook: ShiftOutlook, zone: ZoneAhead) -> Action 
             open_from_s=until_s if drier else None,
             open_until_s=shift.end_s,
         )
-        effect = effect_of(inputs, shift, outlook.crossings, zone.id, control)
+        effect = effect_of(inputs, outlook, zone.id, control)
         tried.append((effect.saved_frac, until_s, drier))
     best = max(saved for saved, _, _ in tried)
     if best <= 0.0:
@@ -126,7 +126,7 @@ def _weakest(
 
     def saved(control: Control, start_s: float) -> float:
         begun = replace(control, heat_from_s=start_s, dry_from_s=start_s)
-        return effect_of(inputs, shift, outlook.crossings, zone.id, begun).saved_frac
+        return effect_of(inputs, outlook, zone.id, begun).saved_frac
 
     gains = [saved(control, first_s) for control in controls]
     best = max(gains)

@@ -8,12 +8,23 @@ import numpy as np
 
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
+from monitor.outlook.calibration import calibration_of
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.scene import Scene
-from monitor.outlook.shift_outlook import ShiftOutlook, hours_of, look_ahead, shift_outlooks
+from monitor.outlook.shift_outlook import ShiftOutlook, calibrated, hours_of, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, upcoming
-from monitor.outlook.warning import Score, Tally, WarningMemory, WarningRules, act_by_s, decide, score, tally
+from monitor.outlook.warning import (
+    KEEP_SCORED,
+    Score,
+    Tally,
+    WarningMemory,
+    WarningRules,
+    act_by_s,
+    decide,
+    score,
+    tally,
+)
 from monitor.physics.bodies import Body
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
@@ -68,6 +79,7 @@ class OddsSaid:
     shift: ShiftSpan
     probability_frac: float
     humid: bool
+    courses_frac: float  # before the record of the shifts before it moved them
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,35 +94,56 @@ def replay_season(season: Season) -> SeasonResult:
     """Decide through the season at waking hours, and score every shift by what was measured in it."""
     truth, rows = _truth(season), _decision_rows(season)
     memories = {odds: WarningMemory() for odds in season.odds_frac}
-    said: dict[str, float] = {}
+    said: dict[str, ShiftOutlook] = {}
+    first_s = season.start_s + rows[0] * HOUR_S
+    whole = upcoming(season.shifts, first_s, (season.rows - rows[0]) * HOUR_S)
+    over = [(shift, humid) for shift in whole if (humid := _was_humid(season, truth, shift)) is not None]
     for n, row in enumerate(rows):
         now_s = season.start_s + row * HOUR_S
         if n % 200 == 0:
             season.progress(f"{datetime.fromtimestamp(now_s, season.rules.zone):%Y-%m-%d}")
         shifts = upcoming(season.shifts, now_s, LOOK_H * HOUR_S)
-        outlooks = _outlooks(season, truth, shifts, row)
+        outlooks = calibrated(
+            _outlooks(season, truth, shifts, row),
+            calibration_of(_record(over, said, now_s)),
+            season.scene.telling,
+            season.scene.warn_frac,
+        )
         for outlook in outlooks:
             if (
                 outlook.probability_frac is not None
                 and outlook.shift.start_s - now_s >= season.rules.min_lead_s
             ):
-                said[outlook.shift.id] = outlook.probability_frac
+                said[outlook.shift.id] = outlook
         for odds, memory in memories.items():
             rules = season.rules.model_copy(update={"probability": odds})
             memories[odds], _ = decide(outlooks, memory, now_s, rules)
-    first_s = season.start_s + rows[0] * HOUR_S
-    came: list[tuple[ShiftSpan, bool]] = []
-    for shift in upcoming(season.shifts, first_s, (season.rows - rows[0]) * HOUR_S):
-        humid = _was_humid(season, truth, shift)
-        if humid is not None and shift.start_s > first_s + DAY_H * HOUR_S:
-            came.append((shift, humid))
+    came = [(shift, humid) for shift, humid in over if shift.start_s > first_s + DAY_H * HOUR_S]
     return SeasonResult(
         {
             odds: tuple(score(replace(memory, scores=()), shift, humid).scores[0] for shift, humid in came)
             for odds, memory in memories.items()
         },
-        tuple(OddsSaid(shift, said[shift.id], humid) for shift, humid in came if shift.id in said),
+        tuple(
+            OddsSaid(shift, one.probability_frac, humid, one.courses_frac)
+            for shift, humid in came
+            if (one := said.get(shift.id)) is not None
+            and one.probability_frac is not None
+            and one.courses_frac is not None
+        ),
     )
+
+
+def _record(
+    over: Sequence[tuple[ShiftSpan, bool]], said: Mapping[str, ShiftOutlook], now_s: float
+) -> list[tuple[float, bool]]:
+    """What was said of the shifts that are over, as the service remembers it."""
+    found = [
+        (one.courses_frac, humid)
+        for shift, humid in over
+        if shift.end_s <= now_s and (one := said.get(shift.id)) is not None and one.courses_frac is not None
+    ]
+    return found[-KEEP_SCORED:]
 
 
 def _decision_rows(season: Season) -> list[int]:

@@ -14,11 +14,13 @@ from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.verdict import package_verdict
 from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.calibration import AS_SAID, Calibration
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
 from monitor.outlook.scene import Scene
 from monitor.outlook.shifts import hours_of_shift
+from monitor.outlook.telling import Telling
 from monitor.physics.saturation import dew_point_c
 
 COURSE_SPEAKS_S = 1.5 * 3600.0  # an hour of a course speaks until the next one
@@ -62,6 +64,8 @@ class ShiftOutlook:
     reason: str
     crossings: tuple[Crossing, ...]
     notes: tuple[str, ...]
+    calibration: Calibration = AS_SAID
+    courses_frac: float | None = None  # the odds before the site's own record moved them
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +104,22 @@ def with_bodies(scene: Scene, air: Mapping[str, ZoneCourse], base: Ahead) -> Ahe
 def shift_outlooks(scene: Scene, ahead: Ahead, shifts: Sequence[ShiftSpan]) -> tuple[ShiftOutlook, ...]:
     """The outlook of each shift of the scene's site."""
     return tuple(_outlook(scene, ahead, shift) for shift in shifts if shift.site == scene.site)
+
+
+def calibrated(
+    outlooks: Sequence[ShiftOutlook], calibration: Calibration, telling: Telling, warn_frac: float
+) -> tuple[ShiftOutlook, ...]:
+    """The odds as the site's own record moves them; a level is raised by it, never lowered."""
+    found = []
+    for outlook in outlooks:
+        said = outlook.probability_frac
+        odds = None if said is None else calibration.of(said)
+        raised = odds is not None and odds >= telling.worth_a_look_frac * warn_frac
+        level = Level.CAUTION if raised and outlook.level is Level.SAFE else outlook.level
+        found.append(
+            replace(outlook, probability_frac=odds, level=level, calibration=calibration, courses_frac=said)
+        )
+    return tuple(found)
 
 
 def hours_of(times_s: FloatArray, shift: ShiftSpan) -> BoolArray:

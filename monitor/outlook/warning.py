@@ -79,6 +79,13 @@ class Score:
     shift: ShiftSpan
     outcome: WarningOutcome
     lead_s: float | None
+    withdrawn: bool = False  # a warning was given and called off before the shift
+    said_frac: float | None = None  # the odds last foreseen in time to act, before any record moved them
+
+    @property
+    def humid(self) -> bool:
+        """What the shift was."""
+        return self.outcome in (WarningOutcome.HIT, WarningOutcome.MISS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,7 @@ class WarningMemory:
 
     told: Mapping[str, ToldWarning] = field(default_factory=dict)
     scores: tuple[Score, ...] = ()
+    said: Mapping[str, float] = field(default_factory=dict)  # of shifts to come, by id
 
 
 def decide(
@@ -109,6 +117,27 @@ def decide(
             told[outlook.shift.id] = after = _after(kind, outlook, before, now_s)
             decisions.append(_message(kind, outlook, after))
     return replace(memory, told=told), tuple(decisions)
+
+
+def heard(
+    memory: WarningMemory, outlooks: Sequence[ShiftOutlook], now_s: float, rules: WarningRules
+) -> WarningMemory:
+    """Keep the odds of every shift that there is still time to act for."""
+    in_time = {
+        one.shift.id: one.courses_frac
+        for one in outlooks
+        if one.courses_frac is not None and one.shift.start_s - now_s >= rules.min_lead_s
+    }
+    return replace(memory, said={**memory.said, **in_time})
+
+
+def record_of(memory: WarningMemory, site: str) -> list[tuple[float, bool]]:
+    """What was said of a site's shifts that are over, and what came; oldest first."""
+    return [
+        (one.said_frac, one.humid)
+        for one in memory.scores
+        if one.shift.site == site and one.said_frac is not None
+    ]
 
 
 def told_beside(
@@ -214,7 +243,10 @@ def score(memory: WarningMemory, shift: ShiftSpan, humid: bool) -> WarningMemory
         (False, False): WarningOutcome.QUIET,
     }[told.standing, humid]
     kept = {name: one for name, one in memory.told.items() if name != shift.id}
-    return WarningMemory(kept, (*memory.scores, Score(shift, outcome, lead_s))[-KEEP_SCORED:])
+    withdrawn = told.warned_s is not None and not told.standing
+    done = Score(shift, outcome, lead_s, withdrawn, memory.said.get(shift.id))
+    said = {name: odds for name, odds in memory.said.items() if name != shift.id}
+    return WarningMemory(kept, (*memory.scores, done)[-KEEP_SCORED:], said)
 
 
 @dataclass(frozen=True, slots=True)

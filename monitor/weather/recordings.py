@@ -16,6 +16,7 @@ from monitor.outlook.backtest import Recording
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, fill_short_gaps, hourly_means
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
 
+ATTIC = "unheated attic"
 HUMIDITY_PERCENT = (0.1, 115.0)
 OWN_COLUMNS = (
     "time",
@@ -36,7 +37,7 @@ def open_recordings(folder: Path) -> list[Recording]:
     )
     outdoor = trh / "R4_fmi.csv.gz"
     room = _pair("lived-in house", trh / "R4_indoor1.csv.gz", outdoor, "Te", "RHe")
-    attic = _pair("unheated attic", trh / "R4_roofmiddle_airmiddle.csv.gz", outdoor, "Te", "RHe")
+    attic = _pair(ATTIC, trh / "R4_roofmiddle_airmiddle.csv.gz", outdoor, "Te", "RHe")
     return [replace(one, tuned_on=True) for one in (*found, *_beside_each_other([room, attic]))]
 
 

@@ -119,7 +119,7 @@ def what_if(
     """
     found = []
     for outlook in outlooks:
-        effect = effect_of(questions, outlook.shift, outlook.crossings, zone, control)
+        effect = effect_of(questions, outlook, zone, control)
         found.append(_shift_change(questions.scene, effect, outlook, show))
     return found
 
