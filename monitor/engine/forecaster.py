@@ -25,10 +25,10 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import ActionNow, Part, ShiftNow
 from monitor.model.place import Site
 from monitor.outlook.action import Action, PlanInputs
-from monitor.outlook.calibration import calibration_of
 from monitor.outlook.early import known_to, rooms_known
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
+from monitor.outlook.odds_record import calibration_of
 from monitor.outlook.plan import plan
 from monitor.outlook.response import ZoneModel, explain, fit, forecast
 from monitor.outlook.scene import PlanPhrases, Scene
@@ -79,8 +79,7 @@ class Foreseer:
         ledger: Ledger,
         providers: Mapping[str, WeatherProvider],
         archive: ForecastArchive,
-        *,
-        at_once: bool = False,
+        learner: Learner,
     ) -> None:
         self._settings = settings
         self._series = series
@@ -89,7 +88,7 @@ class Foreseer:
         self._archive = archive
         self._practice = practice_from_mapping(load_toml("outlook.toml"))
         self._rooms = rooms_known(load_toml("rooms_known.toml"))
-        self._learner = Learner(at_once=at_once)
+        self._learner = learner
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
 

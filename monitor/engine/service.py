@@ -20,6 +20,7 @@ from monitor.engine.delivery import Delivering
 from monitor.engine.derivation import Deriver
 from monitor.engine.forecaster import Foreseer, weather_providers
 from monitor.engine.judging_watch import Watch
+from monitor.engine.learner import Learner
 from monitor.engine.link_key import link_key
 from monitor.engine.loop import CoreLoop
 from monitor.engine.paper_records import Wanted, on_paper
@@ -83,14 +84,9 @@ class Service:
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
         self.archive = ForecastArchive(settings.service.data_dir / FILE)
-        self.foreseer = Foreseer(
-            settings,
-            self.series,
-            self.ledger,
-            providers or weather_providers(settings),
-            self.archive,
-            at_once=clock.simulated,
-        )
+        known = providers or weather_providers(settings)
+        learner = Learner(at_once=clock.simulated)
+        self.foreseer = Foreseer(settings, self.series, self.ledger, known, self.archive, learner)
         self.loop = CoreLoop(
             shop_with_things(self.shop, settings, self.series, self.ledger),
             self.series,

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.calibration import Calibration
 from monitor.outlook.hourly import FloatArray
+from monitor.outlook.odds_record import Calibration
 from monitor.outlook.scene import Scene
 from monitor.outlook.shift_outlook import Ahead, Crossing, ShiftOutlook, crossings_of, humid_courses
 from monitor.outlook.whatif import Control, Practice, ZoneAnswer, ahead_under

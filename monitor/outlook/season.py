@@ -8,9 +8,9 @@ import numpy as np
 
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.backtest import RELIABILITY_EDGES, SETTLED_DAYS, Replay
-from monitor.outlook.calibration import calibration_of
 from monitor.outlook.forecast import ForecastMoment, ZoneForecast, assemble, spread_at
 from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
+from monitor.outlook.odds_record import calibration_of
 from monitor.outlook.scene import Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, calibrated, hours_of, look_ahead, shift_outlooks
 from monitor.outlook.shifts import ShiftPlan, upcoming

@@ -14,10 +14,10 @@ from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.verdict import package_verdict
 from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.calibration import AS_SAID, Calibration
 from monitor.outlook.courses import BodyCourse, ZoneCourse, body_course, zone_course
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, BoolArray, FloatArray
+from monitor.outlook.odds_record import AS_SAID, Calibration
 from monitor.outlook.scene import Scene
 from monitor.outlook.shifts import hours_of_shift
 from monitor.outlook.telling import Telling

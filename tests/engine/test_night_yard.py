@@ -8,6 +8,7 @@ import pytest
 from monitor.core.state import CoreState, Foreseen
 from monitor.engine.build import build_shop
 from monitor.engine.forecaster import Foreseer
+from monitor.engine.learner import Learner
 from monitor.engine.loop import CoreLoop
 from monitor.model.device import Measure, Sensor
 from monitor.model.level import Level
@@ -138,7 +139,9 @@ def test_the_clouds_of_a_site_come_from_its_forecast_and_go_with_it(tmp_path: Pa
     good = state is WeatherState.GOOD
     reply = WeatherReply(state, forecast if good else None, START_S if good else None, "", "")
     shop = build_shop(settings)
-    foreseer = Foreseer(settings, series, ledger, {"ferrymoor": _Forecaster(reply)}, archive)
+    foreseer = Foreseer(
+        settings, series, ledger, {"ferrymoor": _Forecaster(reply)}, archive, Learner(at_once=True)
+    )
     loop = CoreLoop(shop, series, ledger, START_S)
     foreseen, _ = foreseer.look(shop, loop.state, START_S)
     clouds = foreseen.clouds["ferrymoor"]

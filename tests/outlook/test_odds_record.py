@@ -7,7 +7,7 @@ import pytest
 
 from monitor.model.level import Level
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.calibration import AS_SAID, Calibration, calibration_of
+from monitor.outlook.odds_record import AS_SAID, Calibration, calibration_of
 from monitor.outlook.season import OddsSaid, SeasonResult
 from monitor.outlook.shift_outlook import ShiftOutlook, calibrated
 from monitor.outlook.warning import (
