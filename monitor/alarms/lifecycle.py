@@ -1,5 +1,6 @@
 """Moves every alarm on with what was observed: delay, dead-band, latch, shelf time, unknown."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
@@ -53,10 +54,11 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
         step = _advance_one(Step(alarms[name]), condition, by_condition.get(name, ()), now_s)
         alarms[name] = step.alarm
         transitions += step.transitions
+    unknown = _unknown_members(book.conditions, alarms)
     for name, condition in book.conditions.items():
         if condition.kind == UNWATCHED_KIND:
-            unknown = _unknown_members(book.conditions, alarms, name, now_s)
-            step = _advance_one(Step(alarms[name]), condition, (unknown,), now_s)
+            count = Observation(name, float(unknown[name]), now_s)
+            step = _advance_one(Step(alarms[name]), condition, (count,), now_s)
             alarms[name] = step.alarm
             transitions += step.transitions
     transitions.sort(key=lambda t: t.condition_id)
@@ -75,19 +77,21 @@ def watched_again(book: AlarmBook) -> AlarmBook:
     return replace(book, alarms=alarms)
 
 
-def _unknown_members(
-    conditions: Mapping[str, Condition], alarms: Mapping[str, Alarm], name: str, now_s: float
-) -> Observation:
-    """How many conditions that hand their unknown values to `name` are unknown and in play."""
-    count = sum(
-        alarms[c.id].unknown_since_s is not None
-        and alarms[c.id].unknown_reason != SUPPOSED  # its zone is watched; the page says what is not known
-        and not alarms[c.id].out_of_play
-        and alarms[c.id].state is not AlarmState.OUT_OF_SERVICE
-        for c in conditions.values()
-        if c.unwatched_id == name
-    )
-    return Observation(name, float(count), now_s)
+def _unknown_members(conditions: Mapping[str, Condition], alarms: Mapping[str, Alarm]) -> Counter[str]:
+    """By condition that speaks up for others: how many of these are unknown and in play."""
+    count: Counter[str] = Counter()
+    for name, condition in conditions.items():
+        told_by = condition.unwatched_id
+        if told_by is None:
+            continue
+        alarm = alarms[name]
+        if alarm.unknown_since_s is None or alarm.out_of_play:
+            continue
+        if alarm.unknown_reason == SUPPOSED:  # its zone is watched; the page says what is not known
+            continue
+        if alarm.state is not AlarmState.OUT_OF_SERVICE:
+            count[told_by] += 1
+    return count
 
 
 def set_back(book: AlarmBook, now_s: float) -> AlarmBook:

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from monitor.core.shop import Shop, ZoneFacts
 from monitor.core.state import CoreState
-from monitor.core.zone_air import temperature_heard, temperature_only
+from monitor.core.zone_air import Sample, Warmth, speaking, temperature_heard
 
 HEATED = frozenset({"oven", "quiver"})  # judged by their temperature alone
 
@@ -26,10 +26,12 @@ class StoreNow(NamedTuple):
 
 def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> StoreNow:
     """What stands for a zone. A person's reading older than the sensors' last one never speaks."""
-    warm = temperature_only(state.heard[zone.id], now_s, shop.fresh_s[zone.id])
+    fresh_s = shop.fresh_s[zone.id]
+    heard = temperature_heard(state.heard[zone.id], now_s - fresh_s)
+    warm = speaking(heard, now_s, fresh_s)
     air, store = state.air.get(zone.id), zone.store
     sensed = air is not None if zone.kind not in HEATED else warm is not None
-    warm_s, warm_c = _last_sensed(state, zone)
+    warm_s, warm_c = _last_sensed(heard, state.spoken.get(zone.id))
     sensed_s = warm_s if zone.kind in HEATED else _last_damp_s(state, zone)
     read = store.checked_s is not None and 0.0 <= now_s - store.checked_s < store.speaks_s
     speaks = read and not sensed and store.checked_s is not None and store.checked_s > sensed_s
@@ -48,9 +50,8 @@ def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> St
     )
 
 
-def _last_sensed(state: CoreState, zone: ZoneFacts) -> tuple[float, float | None]:
+def _last_sensed(heard: Warmth | None, spoken: Sample | None) -> tuple[float, float | None]:
     """When a sensor last told the temperature, and what it was; also of one that is no longer believed."""
-    heard, spoken = temperature_heard(state.heard[zone.id]), state.spoken.get(zone.id)
     if spoken is not None and (heard is None or spoken.time_s > heard.time_s):
         return spoken.time_s, spoken.temperature_c
     return (float("-inf"), None) if heard is None else (heard.time_s, heard.coldest_c)

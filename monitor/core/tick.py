@@ -1,6 +1,6 @@
 """One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.lifecycle import advance, with_conditions
@@ -12,7 +12,7 @@ from monitor.core import zone_air as air_stage
 from monitor.core.arrival import health
 from monitor.core.daily_word import daily
 from monitor.core.derived_series import derived_points
-from monitor.core.heated_stores import store_now
+from monitor.core.heated_stores import StoreNow, store_now
 from monitor.core.notices import settle
 from monitor.core.shop import GONE, Shop, ZoneFacts
 from monitor.core.state import CoreState, Effects, Since, Use, replace
@@ -42,9 +42,10 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
         state = replace(state, book=book)
     else:
         moves = ()
-    book, transitions = advance(state.book, observations(shop, state, now_s), now_s)
+    stores = {zone.id: store_now(shop, state, zone, now_s) for zone in shop.zones.values()}
+    book, transitions = advance(state.book, observations(shop, state, stores, now_s), now_s)
     state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
-    state = _levels(shop, state, now_s)
+    state = _levels(shop, state, stores, now_s)
     state, words = daily(shop, state, now_s)
     outbox = (*told.outbox, *words)
     return state, replace(told, points=points, events=(*events, *told.events), outbox=outbox)
@@ -153,12 +154,14 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     return late_readings.unheard(shop, after, frozenset(now), now_s)
 
 
-def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
+def observations(
+    shop: Shop, state: CoreState, stores: Mapping[str, StoreNow], now_s: float
+) -> Iterator[Observation]:
     """What is known of every condition now."""
     at_work, back_s, shifts_unknown = hours(shop, now_s)
     facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
     for zone in shop.zones.values():
-        yield from _of_zone(shop, state, zone, facts[zone.id], now_s)
+        yield from _of_zone(shop, state, zone, stores[zone.id].temperature_c, facts[zone.id], now_s)
     for body in shop.bodies.values():
         truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
         figures = state.figures.get(body.id)
@@ -182,10 +185,14 @@ def observations(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observa
 
 
 def _of_zone(
-    shop: Shop, state: CoreState, zone: ZoneFacts, truths: tuple[str, ...], now_s: float
+    shop: Shop,
+    state: CoreState,
+    zone: ZoneFacts,
+    oven_c: float | None,
+    truths: tuple[str, ...],
+    now_s: float,
 ) -> Iterator[Observation]:
     """What is known of one zone's own conditions."""
-    oven_c = store_now(shop, state, zone, now_s).temperature_c
     rise_kh = state.dew_rises.get(zone.id, 0.0)
     empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
     for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
@@ -212,15 +219,15 @@ def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation
             yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
 
 
-def _levels(shop: Shop, state: CoreState, now_s: float) -> CoreState:
+def _levels(shop: Shop, state: CoreState, stores: Mapping[str, StoreNow], now_s: float) -> CoreState:
     since: dict[str, Since] = {}
 
     def note(name: str, judged: levels.Judged) -> None:
         since[name] = levels.noted(judged, state.since.get(name), now_s)
 
     for zone in shop.zones.values():
-        now = store_now(shop, state, zone, now_s)
-        note(f"zone/{zone.id}", levels.of_zone(shop, zone, state.air.get(zone.id), now, now_s))
+        air = state.air.get(zone.id)
+        note(f"zone/{zone.id}", levels.of_zone(shop, zone, air, stores[zone.id], now_s))
     for body in shop.bodies.values():
         if body.present:  # what comes back later is another body
             known = body.zone in state.air

@@ -184,7 +184,11 @@ def temperature_only(air: ZoneAir, now_s: float, fresh_s: float) -> Warmth | Non
     The coldest counts, also of a sensor that has fallen silent: a warmer one elsewhere does not unsay it. Of
     those heard lately the hottest is told too: it is the one that spoils.
     """
-    warmth = temperature_heard(air, now_s - fresh_s)
+    return speaking(temperature_heard(air, now_s - fresh_s), now_s, fresh_s)
+
+
+def speaking(warmth: Warmth | None, now_s: float, fresh_s: float) -> Warmth | None:
+    """What was heard of a place's temperature, as long as it speaks for now."""
     return warmth if warmth is not None and now_s - warmth.time_s <= fresh_s else None
 
 

@@ -6,11 +6,14 @@ the thermometer reads warmer, so both errors cancel in the dew point (their corr
 publishes how much of a stated figure that is, so none of it is taken off.
 """
 
+from functools import lru_cache
 from math import sqrt
 
 from monitor.model.reading import Quantity
 from monitor.physics.uncertainty import dew_point_std_k
 from monitor.sensors.quality_rules import ChannelRules, SensorRules
+
+REMEMBERED = 8_192  # deviations; a few for each sensor of a large shop
 
 
 def standard_uncertainty(rules: ChannelRules, value: float, resolution: float = 0.0) -> float:
@@ -38,9 +41,17 @@ def humidity_std_frac(sensor: SensorRules, humidity_frac: float) -> float:
 
 def dew_point_by_sensor_std_k(sensor: SensorRules, temperature_c: float, humidity_frac: float) -> float:
     """Standard uncertainty of the dew point of the air that a sensor measures."""
-    return dew_point_std_k(
+    return _dew_point_std_k(
         temperature_c,
         max(humidity_frac, 0.01),
         temperature_std_k(sensor, temperature_c),
         humidity_std_frac(sensor, humidity_frac),
     )
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _dew_point_std_k(
+    temperature_c: float, humidity_frac: float, temperature_std: float, humidity_std: float
+) -> float:
+    """Worked out once for a reading, which is asked of at several ticks."""
+    return dew_point_std_k(temperature_c, humidity_frac, temperature_std, humidity_std)

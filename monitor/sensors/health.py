@@ -45,6 +45,8 @@ def tick(
 
     `peers` are the other sensors in the same air: a value that stands still while theirs move is stuck.
     """
+    if _still_good(track, rules, now_s):
+        return track, None
     track = _not_ahead(track, now_s)
     track = _with_stuck_marks(track, rules, now_s, peers)
     findings = list(_findings(track, rules, now_s, peers))
@@ -63,6 +65,44 @@ def tick(
         last_time_s=newest_s(track),
     )
     return replace(track, health=health, reason=worst.reason), health
+
+
+def _still_good(track: SensorTrack, rules: SensorRules, now_s: float) -> bool:
+    """Whether a closer look at a good sensor cannot find anything; in doubt it says no.
+
+    Most sensors are good at most ticks, and a closer look costs ten times as much.
+    """
+    health, clock = track.health, track.clock
+    if health is None or health.status is not SensorStatus.GOOD or track.reason is not DoubtReason.NONE:
+        return False
+    if track.apart_since_s is not None or clock.jumps or clock.wrong or not track.channels:
+        return False
+    due_s = rules.calibration_due_s
+    if max(track.watched_from_s, clock.arrived_s) > now_s or (due_s is not None and now_s >= due_s):
+        return False
+    newest = NEVER_S
+    for quantity, channel in track.channels.items():
+        limits = rules.channels.get(quantity)
+        if limits is None or not _sound(channel, limits, rules, now_s):
+            return False
+        if now_s - max(channel.believed_time_s, track.watched_from_s) > rules.stale_after_s:
+            return False
+        newest = max(newest, channel.last_time_s)
+    return now_s - max(newest, track.watched_from_s) <= rules.stale_after_s
+
+
+def _sound(channel: ChannelTrack, limits: ChannelRules, rules: SensorRules, now_s: float) -> bool:
+    """Whether one channel gives no reason for a closer look."""
+    judging = rules.judging
+    if channel.stuck or channel.last_time_s > now_s or channel.end_since_s != NEVER_S:
+        return False
+    if channel.bad_n >= judging.recover_n or channel.doubt_score >= judging.noisy_per_h:
+        return False
+    if limits.low_warning is not None and channel.believed_value < limits.low_warning:
+        return False
+    still = judging.stillness
+    still_s = channel.last_time_s - channel.still_since_s
+    return channel.still_n < still.least_n or still_s < still.strong * rules.stuck_after_s
 
 
 def newest_s(track: SensorTrack) -> float | None:

@@ -142,7 +142,7 @@ def main() -> None:
         print(f"{sensors:13d}{one.readings:13,d}{store_us:13.1f}{core_us:13.1f}", end="")
         print(f"{rate:13,.0f}{one.events:13d}{one.digest:>13}")
         if given.profile:
-            pstats.Stats(profile).sort_stats("tottime").print_stats(45)
+            pstats.Stats(profile).sort_stats("tottime").print_stats(60)
 
 
 if __name__ == "__main__":
