@@ -45,7 +45,7 @@ class Trigger(StrEnum):
     WITHDRAW = "withdraw"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: see `lifecycle._known`
 class Alarm:
     """Where one condition stands. `active` is the trouble itself, after delay and dead-band."""
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from monitor.cli.heap import settle_heap
 from monitor.engine.build import build_shop, known_reference
 from monitor.engine.calendars import Calendars
 from monitor.engine.derivation import Deriver
@@ -53,6 +54,7 @@ def replay_command(settings_file: Path, recording: Path, secrets: Path | None, a
     """Judge a recording again, as fast as it goes, and print the alarm moves. Nothing is sent."""
     settings = load(settings_file, secrets, known_reference())
     total = sum(1 for _ in read_recording(recording))
+    settle_heap()
     with tqdm(total=total, unit="reading", desc="Replay", disable=None) as bar:
         events = replay(settings, read_recording(recording), bar.update)
     zone = settings.sites[0].tz

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 from tqdm import tqdm
 
+from monitor.cli.heap import settle_heap
 from monitor.clock import Clock, FastClock, SystemClock
 from monitor.demo.demo_folder import demo_folder
 from monitor.demo.past import BEFORE_DAYS, DemoForecast, write_past
@@ -113,6 +114,7 @@ def _run(settings: Settings, stop: threading.Event) -> None:
     service = Service(settings, SystemClock())
     try:
         service.start()
+        settle_heap()
         assert service.server is not None
         click.echo(f"Dryshift is running. Pages: {service.server.url}")
         if service.broker is not None:

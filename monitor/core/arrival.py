@@ -17,6 +17,7 @@ from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.sensors.accuracy import humidity_std_frac, standard_uncertainty, temperature_std_k
 from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, compare, remembered
 from monitor.sensors.device_clock import dated, may_tell_of_the_past
+from monitor.sensors.health import still_good
 from monitor.sensors.health import tick as health_tick
 from monitor.sensors.judge import judge
 from monitor.sensors.quality_rules import Judging, SensorRules
@@ -91,6 +92,8 @@ def health(
             _compare(shop, zone, tracks, now_s)
     events: list[NewEvent] = []
     for sensor in shop.sensors.values():
+        if still_good(tracks[sensor.id], sensor, now_s):
+            continue
         peers = [tracks[peer.id] for peer in shop.peers[sensor.id]]
         track, changed = health_tick(tracks[sensor.id], sensor, now_s, peers)
         tracks[sensor.id] = track

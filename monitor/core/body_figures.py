@@ -3,6 +3,8 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,7 +18,7 @@ from monitor.physics.clearing import Air, ClearingTimes, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.lag import BodyState, advance, surface_margin_k
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
-from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa
+from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.physics.uncertainty import wet_probability_frac
 
 
@@ -31,9 +33,6 @@ class Figures:
     from_frost: bool
     wet_probability_frac: float
     film_gm2: float
-    to_dew_point: Wait
-    to_margin: Wait
-    to_dry: Wait
     hours_to_wet: float  # at the trend of the last hour
     open_sky: bool = False  # whether it sees any sky
     cloud_frac: float | None = None  # over it, as forecast; None: not known, then taken as clear
@@ -46,6 +45,18 @@ class Figures:
     def wet(self) -> bool:
         """Water is on it, or will form in this air."""
         return self.margin_k <= 0.0 or self.film_gm2 >= DRY_BELOW_GM2
+
+
+class Waits(NamedTuple):
+    """How long until a body is clear, in three senses."""
+
+    to_dew_point: Wait
+    to_margin: Wait
+    to_dry: Wait
+
+
+CLEAR = Waits(*(Wait(0.0, "now"),) * 3)
+REMEMBERED = 512  # bodies whose waits are kept until their state changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,27 +96,12 @@ def carry(
     )
 
 
-def figures(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin_k: float) -> Figures:
+def figures(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> Figures:
     """What to say of the body now, its zone's last air taken to last."""
     air, zone = place.air, place.zone
-    ahead = state
-    if now_s > state.time_s:
-        ahead = advance(
-            body,
-            state,
-            [now_s],
-            [air.temperature_c],
-            [air.relative_humidity_frac],
-            pressure_pa=zone.pressure_pa,
-            draught_ms=zone.draught_ms,
-            sky=place.sky,
-        )
-    vapour = vapour_pressure_pa(air.temperature_c, air.relative_humidity_frac)
-    margin, from_frost = surface_margin_k(ahead.skin_c, vapour)
+    ahead = _ahead(body, state, place, now_s)
+    margin, from_frost = surface_margin_k(ahead.skin_c, air.vapour_pressure_pa)
     std = math.hypot(ahead.skin_std_k, air.dew_point_std_k)
-    waits = (Wait(0.0, "now"),) * 3
-    if margin < margin_k or ahead.film_gm2 >= DRY_BELOW_GM2:
-        waits = _waits(body, ahead, place, margin_k)
     return Figures(
         time_s=now_s,
         skin_c=ahead.skin_c,
@@ -114,19 +110,38 @@ def figures(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin
         from_frost=from_frost,
         wet_probability_frac=wet_probability_frac(margin, std),
         film_gm2=ahead.film_gm2,
-        to_dew_point=waits[0],
-        to_margin=waits[1],
-        to_dry=waits[2],
         hours_to_wet=FAR_H,
         open_sky=zone.sky_view_frac > 0.0,
         cloud_frac=_cover(place, now_s),
     )
 
 
-def _waits(body: Body, state: BodyState, place: BodyPlace, margin_k: float) -> tuple[Wait, Wait, Wait]:
+def _ahead(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> BodyState:
+    if now_s <= state.time_s:
+        return state
     air, zone = place.air, place.zone
+    return advance(
+        body,
+        state,
+        [now_s],
+        [air.temperature_c],
+        [air.relative_humidity_frac],
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+        sky=place.sky,
+    )
+
+
+@lru_cache(maxsize=REMEMBERED)
+def waits(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin_k: float) -> Waits:
+    """When a body will be above the dew point, a margin above it, and dry, the zone's last air taken to last.
+
+    Worked out when somebody looks: it follows three days of three courses, and nothing is judged by it.
+    """
+    air, zone = place.air, place.zone
+    ahead = _ahead(body, state, place, now_s)
     steady = Air(
-        np.array([state.time_s]),
+        np.array([ahead.time_s]),
         np.array([air.temperature_c]),
         np.array([air.relative_humidity_frac]),
         pressure_pa=zone.pressure_pa,
@@ -134,8 +149,8 @@ def _waits(body: Body, state: BodyState, place: BodyPlace, margin_k: float) -> t
         humidity_std_frac=_humidity_std_frac(air),
         sky=place.sky,
     )
-    found = clearing(body, state, steady, margin_k=margin_k)
-    return _wait(found.dew_point), _wait(found.margin), _wait(found.dry)
+    found = clearing(body, ahead, steady, margin_k=margin_k)
+    return Waits(_wait(found.dew_point), _wait(found.margin), _wait(found.dry))
 
 
 def _cover(place: BodyPlace, now_s: float) -> float | None:

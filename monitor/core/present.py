@@ -8,6 +8,8 @@ from monitor.alarms.states import SET_ASIDE, Alarm, AlarmState, Transition, Trig
 from monitor.consumables.package_facts import PackageFacts
 from monitor.core import levels
 from monitor.core import package_clocks as package_stage
+from monitor.core.body_figures import CLEAR, BodyPlace, Figures, Waits
+from monitor.core.body_figures import waits as waits_of
 from monitor.core.heated_stores import store_now
 from monitor.core.names import wording_of
 from monitor.core.outlook_notices import foretold
@@ -16,12 +18,15 @@ from monitor.core.state import CoreState, Since
 from monitor.model.level import Level
 from monitor.model.picture import AlarmNow, BodyNow, PackageNow, Picture, Wait, WarningNow, ZoneNow
 from monitor.model.sensor import SensorHealth, SensorStatus
+from monitor.physics.film import DRY_BELOW_GM2
+from monitor.physics.night_sky import NO_FORECAST
+from monitor.physics.placed_body import BodyFacts
 from monitor.sensors.health import newest_s
 from monitor.sensors.track import DoubtReason
 
 AHEAD_S = 600.0  # what was just entered may lie a little ahead of the last tick
 APART = frozenset({DoubtReason.DISAGREES, DoubtReason.ODD_ONE_OUT})
-UNKNOWN_WAIT = Wait(None, "unknown")
+UNKNOWN_WAITS = Waits(*(Wait(None, "unknown"),) * 3)
 
 
 def picture(shop: Shop, state: CoreState) -> Picture:
@@ -87,6 +92,7 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
         known = body.zone in state.air
         judged = levels.of_body(now, shop, air_known=known)
         level, reason = levels.shown(judged, state.since.get(f"body/{body.id}"), state.time_s)
+        waits = _waits(shop, state, body, now)
         yield BodyNow(
             id=body.id,
             name=body.name,
@@ -103,12 +109,25 @@ def _bodies(shop: Shop, state: CoreState) -> Iterator[BodyNow]:
             margin_std_k=None if now is None else now.margin_std_k,
             wet_probability_frac=None if now is None else now.wet_probability_frac,
             water_film_gm2=None if now is None else now.film_gm2,
-            to_dew_point=UNKNOWN_WAIT if now is None else now.to_dew_point,
-            to_margin=UNKNOWN_WAIT if now is None else now.to_margin,
-            to_dry=UNKNOWN_WAIT if now is None else now.to_dry,
+            to_dew_point=waits.to_dew_point,
+            to_margin=waits.to_margin,
+            to_dry=waits.to_dry,
             open_sky=now is not None and now.open_sky,
             cloud_frac=None if now is None else now.cloud_frac,
         )
+
+
+def _waits(shop: Shop, state: CoreState, facts: BodyFacts, now: Figures | None) -> Waits:
+    """How long until a body is clear, as of its figures."""
+    air, held = state.air.get(facts.zone), state.bodies.get(facts.id)
+    if now is None or air is None or held is None:
+        return UNKNOWN_WAITS
+    caution_k = shop.limits.margin_caution_k
+    if now.margin_k >= caution_k and now.film_gm2 < DRY_BELOW_GM2:
+        return CLEAR
+    zone = shop.zones[facts.zone]
+    place = BodyPlace(air, zone, state.clouds.get(zone.site, NO_FORECAST))
+    return waits_of(facts.body, held, place, now.time_s, caution_k)
 
 
 def _packages(shop: Shop, state: CoreState) -> Iterator[PackageNow]:

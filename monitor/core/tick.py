@@ -119,10 +119,10 @@ def _figures(
     """The figures of the end against us; in doubt where only they are not safe."""
     assert held.state is not None
     caution_k = shop.limits.margin_caution_k
-    seen = body_stage.figures(facts.body, held.state, place, now_s, caution_k)
+    seen = body_stage.figures(facts.body, held.state, place, now_s)
     if held.supposed is None:
         return seen
-    kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s, caution_k)
+    kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s)
     against, kind = (levels.margin_level(one, caution_k)[0] for one in (seen, kinder))
     doubtful = kind is Level.SAFE and against is not Level.SAFE
     wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)

@@ -9,6 +9,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, TypeVar
 
 from monitor.model.errors import Fault, InputError
@@ -65,7 +66,7 @@ class BodyData:
     open_roof_view_frac: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, so that what follows from it is worked out once
 class Body:
     """The thermal description of one body; it names no particular body and has no state."""
 
@@ -83,7 +84,7 @@ class Body:
     air_wander_kh: float
     sky_doubt: SkyDoubt
 
-    @property
+    @cached_property
     def sky_area_m2(self) -> float:
         """Black area facing upwards that sees as much of an open sky as this body does."""
         return self.emissivity * sum(surface.area_m2 * SKY_VIEW[surface.face] for surface in self.surfaces)

@@ -45,7 +45,7 @@ def tick(
 
     `peers` are the other sensors in the same air: a value that stands still while theirs move is stuck.
     """
-    if _still_good(track, rules, now_s):
+    if still_good(track, rules, now_s):
         return track, None
     track = _not_ahead(track, now_s)
     track = _with_stuck_marks(track, rules, now_s, peers)
@@ -67,7 +67,7 @@ def tick(
     return replace(track, health=health, reason=worst.reason), health
 
 
-def _still_good(track: SensorTrack, rules: SensorRules, now_s: float) -> bool:
+def still_good(track: SensorTrack, rules: SensorRules, now_s: float) -> bool:
     """Whether a closer look at a good sensor cannot find anything; in doubt it says no.
 
     Most sensors are good at most ticks, and a closer look costs ten times as much.

@@ -21,6 +21,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from monitor.cli.heap import settle_heap
 from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
 from monitor.model.reading import Quantity, Reading, SeriesKey
@@ -129,6 +130,7 @@ def main() -> None:
     ask.add_argument("--no-things", action="store_true", help="sensors only: no cylinder, no plate")
     ask.add_argument("--profile", action="store_true")
     given = ask.parse_args()
+    settle_heap()
     head = ("sensors", "readings", "store µs", "core µs", "readings/s", "events", "digest")
     print("".join(name.rjust(13) for name in head))
     for sensors in given.sensors:
