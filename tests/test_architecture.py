@@ -91,7 +91,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "cli": (
         "model clock outlook settings store mqtt weather notify report web demo engine",
-        f"{PURE} click errno json logging pathlib signal sys tempfile threading tqdm",
+        f"{PURE} click errno gc json logging pathlib signal sys tempfile threading tqdm",
     ),
     "__main__": ("cli", ""),
 }
