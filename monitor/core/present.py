@@ -26,7 +26,8 @@ from monitor.sensors.track import DoubtReason
 
 AHEAD_S = 600.0  # what was just entered may lie a little ahead of the last tick
 APART = frozenset({DoubtReason.DISAGREES, DoubtReason.ODD_ONE_OUT})
-UNKNOWN_WAITS = Waits(*(Wait(None, "unknown"),) * 3)
+UNKNOWN_WAIT = Wait(None, "unknown")
+UNKNOWN_WAITS = Waits(UNKNOWN_WAIT, UNKNOWN_WAIT, UNKNOWN_WAIT)
 
 
 def picture(shop: Shop, state: CoreState) -> Picture:
