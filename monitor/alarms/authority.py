@@ -39,4 +39,5 @@ def refusal(authority: Authority, actor: Actor, kind: CommandKind) -> str | None
         return f"the settings name no people, so nobody may {_ACTS[kind]}: name them in [[people]]"
     *others, last = sorted(authority[kind] - {ANYBODY})
     who = f"{', '.join(others)} or {last}" if others else last
-    return f"a {lacking} may not {_ACTS[kind]}: ask {who}"
+    article = "an" if lacking[:1] in "aeiou" else "a"
+    return f"{article} {lacking} may not {_ACTS[kind]}: ask {who}"

@@ -37,6 +37,7 @@ class Shows(StrEnum):
     HOURS = "hours"
     MINUTES = "minutes"
     COUNT = "count"
+    WARNINGS = "warnings"
     NONE = "none"
 
 

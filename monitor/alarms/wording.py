@@ -14,10 +14,15 @@ from monitor.model.shop_units import degrees, span
 DECIMAL_MARK = "."
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 DIFFERENCE = "{number} degrees"
-RATE = "{number} degrees an hour"
+RISING = "rising by {number} degrees an hour"
+FALLING = "falling by {number} degrees an hour"
+STEADY = "no longer rising"
 HOURS = "{number} h"
 MINUTES = "{number} min"
-WORDING_TEXTS = (DECIMAL_MARK, *WEEKDAYS, DIFFERENCE, RATE, HOURS, MINUTES)
+ONE_WARNING = "1 warning"
+WARNINGS = "{number} warnings"
+_MEASURES = (DIFFERENCE, RISING, FALLING, STEADY, HOURS, MINUTES, ONE_WARNING, WARNINGS)
+WORDING_TEXTS = (DECIMAL_MARK, *WEEKDAYS, *_MEASURES)
 
 
 # Signs outside the 7-bit alphabet of text messages, which would halve the room, and what they become.
@@ -79,9 +84,14 @@ class Wording:
         return self.translator.gettext(message) if message else ""
 
     def name(self, identifier: str, length: int = 60) -> str:
-        """What a thing is called, cut to a length."""
+        """What a thing is called, cut to a length; a number at its end stays."""
         name = self.names.get(identifier, identifier)
-        return name if len(name) <= length else name[: length - 2].rstrip() + ".."
+        if len(name) <= length:
+            return name
+        head, _, last = name.rpartition(" ")
+        keeps = bool(head) and any(sign.isdigit() for sign in last) and len(last) + 3 <= length
+        tail = last if keeps else ""  # the number is what tells one machine from its neighbour
+        return name[: length - 2 - len(tail)].rstrip() + ".." + tail
 
     def number(self, value: float, digits: int) -> str:
         """A number with the language's decimal mark."""
@@ -89,8 +99,9 @@ class Wording:
 
     def value(self, shows: Shows, value: float | None) -> str:
         """A value in the shop's unit."""
-        if value is None:
-            return "?"
+        return "?" if value is None else self._known(shows, value)
+
+    def _known(self, shows: Shows, value: float) -> str:
         fahrenheit = self.temperature_unit == "F"
         text = ""
         match shows:
@@ -104,14 +115,26 @@ class Wording:
             case Shows.DIFFERENCE:
                 text = self.text(DIFFERENCE).format(number=self.number(span(value, fahrenheit=fahrenheit), 1))
             case Shows.RATE:
-                text = self.text(RATE).format(number=self.number(span(value, fahrenheit=fahrenheit), 1))
+                text = self._rate(span(value, fahrenheit=fahrenheit))
             case Shows.HOURS:
                 text = self.text(HOURS).format(number=self.number(value, 1))
             case Shows.MINUTES:
                 text = self.text(MINUTES).format(number=self.number(value / 60.0, 0))
             case Shows.COUNT:
                 text = f"{value:.0f}"
+            case Shows.WARNINGS:
+                text = self._warnings(round(value))
         return text
+
+    def _warnings(self, count: int) -> str:
+        return self.text(ONE_WARNING if count == 1 else WARNINGS).format(number=count)
+
+    def _rate(self, rate: float) -> str:
+        """Which way it goes in a word, and how fast without a sign."""
+        number = self.number(abs(rate), 1)
+        if float(f"{rate:.1f}") == 0.0:
+            return self.text(STEADY)
+        return self.text(RISING if rate > 0.0 else FALLING).format(number=number)
 
     def time(self, time_s: float, now_s: float) -> str:
         """A moment on the shop's clock, with the weekday where it is not today."""

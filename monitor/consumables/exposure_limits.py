@@ -49,6 +49,7 @@ class ClockRules:
     reading_speaks_s: float
     check_speaks_s: float = USUAL.check_speaks_s  # a person's reading
     speaks_s: Mapping[str, float] = field(default_factory=dict)  # by zone, where it is otherwise: ovens
+    seismic_work: bool = USUAL.seismic_work  # False: its supplement is not named; its hours stand
     stands_heat: bool = True  # False: wound on what an oven melts or chars, or nobody said on what
 
     def speaks_in_s(self, zone: str | None) -> float:
@@ -221,7 +222,7 @@ def _hold_faults(where: str, consumable: ConsumableClass, shop: ShopRule) -> Ite
 
 AUTHORITY_WORDS = {
     Authority.CODE: "the code's",
-    Authority.SUPPLEMENT: "the seismic supplement's",
+    Authority.SUPPLEMENT: "AWS D1.8's",
     Authority.MAKER: "the maker's",
     Authority.COMPANY: "the rule sheet's",
     Authority.NONE: "no",

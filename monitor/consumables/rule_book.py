@@ -61,6 +61,7 @@ class RuleBook:
     limit_h: Mapping[str, float] = field(default_factory=dict)  # by package
     speaks_s: Mapping[str, float] = field(default_factory=dict)  # by heated zone
     metal_spools: frozenset[str] = frozenset()
+    seismic_work: bool = True
 
     def rules_for(self, package: str, consumable: str, spool: str = "") -> ClockRules:
         """The rules of one package; InputError for an unknown class or a rule that cannot stand.
@@ -77,6 +78,7 @@ class RuleBook:
             rules,
             check_speaks_s=self.check_speaks_s,
             speaks_s=self.speaks_s,
+            seismic_work=self.seismic_work,
             stands_heat=known.kind not in WIRES or spool in self.metal_spools,
         )
 
@@ -107,6 +109,7 @@ def rule_book(
         check_speaks_s=shop.limits.check_speaks_s,
         speaks_s=_speaks_s(shop, derived_every_s),
         metal_spools=metal_spools,
+        seismic_work=shop.limits.seismic_work,
     )
     faults = [
         Fault(f"shop rule for {name}: document", "nothing", "a rule looser than the code names its document")

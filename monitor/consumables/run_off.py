@@ -38,6 +38,8 @@ def run_off_guide(
     spools: SpoolData,
     advice: RunOffAdvice | None,
     last: Happening | None = None,
+    *,
+    seismic_work: bool = True,
 ) -> RunOffGuide | None:
     """The steps where the verdict, or the estimate of the water taken up, calls for them; else None.
 
@@ -50,7 +52,7 @@ def run_off_guide(
     if not why:
         return None
     wire = spools.wires[WIRES[kind]]
-    steps = _steps(spools, wire, _layers(spools, advice), verdict)
+    steps = _steps(spools, wire, _layers(spools, advice), verdict, seismic_work=seismic_work)
     if last is Happening.RAN_OFF:
         steps = steps[1:]
     return RunOffGuide(
@@ -78,11 +80,14 @@ def _layers(spools: SpoolData, advice: RunOffAdvice | None) -> str:
     return f"the outer {advice.likely.layers} layers or so"
 
 
-def _steps(spools: SpoolData, wire: WireType, layers: str, verdict: PackageVerdict) -> tuple[str, ...]:
+def _steps(
+    spools: SpoolData, wire: WireType, layers: str, verdict: PackageVerdict, *, seismic_work: bool
+) -> tuple[str, ...]:
     minutes = spools.usual_run_off_min.value
     over = verdict.limit_h is not None and verdict.used_h > verdict.limit_h
     # A sound bead frees a wire whose hours are over from no code: the code's word comes before the weld.
-    barred = "keep it off seismic work and ask the inspector before it goes back on the job"
+    off = "keep it off seismic work and " if seismic_work else ""
+    barred = f"{off}ask the inspector before it goes back on the job"
     weld = f"Sound: {barred}." if over else "Sound: weld."
     return (
         f"Run off {layers} into the scrap bin: about {minutes:.0f} minutes at {wire.feed_m_min.value:.0f} "

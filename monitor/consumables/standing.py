@@ -43,11 +43,21 @@ LEVELS = {
 
 AUTHORITY_TITLES = {
     Authority.CODE: "the code's clock",
-    Authority.SUPPLEMENT: "the seismic supplement's clock",
+    Authority.SUPPLEMENT: "AWS D1.8",
     Authority.MAKER: "the maker's hours",
     Authority.COMPANY: "the rule sheet's hours",
     Authority.NONE: "no clock set",
 }
+
+
+PLANNING_HOURS = "planning hours"  # a supplement's, where nothing is welded under it
+
+
+def authority_title(rules: ClockRules) -> str:
+    """Whose hours they are; a supplement that the shop does not weld under is not named."""
+    authority = rules.consumable.authority
+    quiet = authority is Authority.SUPPLEMENT and not rules.seismic_work
+    return PLANNING_HOURS if quiet else AUTHORITY_TITLES[authority]
 
 
 def hours_text(hours: float) -> str:
@@ -88,7 +98,8 @@ def next_action(
 def _when_over(rules: ClockRules, *, may_redry: bool) -> str:
     kind, redry = rules.consumable.kind, rules.consumable.redry
     if kind is ConsumableKind.CORED_WIRE:
-        return "Keep it off seismic work. Run off the outer wraps, weld a test bead, ask the inspector."
+        off = "Keep it off seismic work. " if rules.seismic_work else ""
+        return f"{off}Run off the outer wraps, weld a test bead, ask the inspector."
     if redry is None or not may_redry:
         return "Do not weld with it. Ask the inspector, or withdraw it."
     heat = f"{redry.min_c.value:.0f}-{redry.max_c.value:.0f} °C for {redry.time_h.value:g} h"

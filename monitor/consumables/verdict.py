@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.consumables.classes import ConsumableKind, Counts, Place
+from monitor.consumables.classes import Authority, ConsumableKind, Counts, Place
 from monitor.consumables.exposure_clock import ExposureClock, air_shown
 from monitor.consumables.exposure_limits import HOUR_S, ClockRules
 from monitor.consumables.standing import (
-    AUTHORITY_TITLES,
     LEVELS,
     DecidingRule,
     Standing,
+    authority_title,
     hours_text,
     next_action,
 )
@@ -131,7 +131,7 @@ def _readings(
     code_h = rules.code_hours(air_shown=within)
     looser = rules.shop_is_looser
     if code_h is not None:
-        title = AUTHORITY_TITLES[rules.consumable.authority]
+        title = authority_title(rules)
         source = rules.consumable.limit_h.cite() if rules.consumable.limit_h is not None else ""
         if rules.shop.tested is not None:
             source = f"column B by test, {rules.shop.tested.document}; column A: {source}"
@@ -221,10 +221,10 @@ def _rule_text(rule: DecidingRule, worst: ClockReading | None, rules: ClockRules
 def _deviation(rules: ClockRules) -> str:
     if not rules.shop_is_looser or rules.shop.limit_h is None or rules.code_h is None:
         return ""
-    owner = AUTHORITY_TITLES[rules.consumable.authority]
+    owner = authority_title(rules)
     document = f" ({rules.shop.document})" if rules.shop.document else ""
     return (
-        f"The shop{document} works to {rules.shop.limit_h:g} h, past {owner} of {rules.code_h:g} h. "
+        f"The shop{document} works to {rules.shop.limit_h:g} h, past {rules.code_h:g} h ({owner}). "
         f"Reason given: {rules.shop.reason}"
     )
 
@@ -250,7 +250,9 @@ def _notes(clock: ExposureClock, rules: ClockRules, clocks: tuple[ClockReading, 
     notes += _redry_notes(clock, rules)
     if clock.unsound_beads > 0:
         notes.append("The last test bead was not sound.")
-    if rules.consumable.note:
+    if rules.consumable.note and (
+        rules.seismic_work or rules.consumable.authority is not Authority.SUPPLEMENT
+    ):
         notes.append(rules.consumable.note)
     if rules.consumable.kind is ConsumableKind.COVERED_ELECTRODE and rules.code_h is not None:
         notes.append(rules.consumable.care.places_note)

@@ -169,7 +169,7 @@ _WORDS = {
     Reach.NOW: "now",
     Reach.REACHED: "in this air",
     Reach.BEYOND_HORIZON: "later than can be said",
-    Reach.NOT_REACHABLE: "not reachable without warmer or drier air",
+    Reach.NOT_REACHABLE: "not in this air",
 }
 
 

@@ -7,6 +7,7 @@ from monitor.alarms.escalation import nobody_answers
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shift_condition
 from monitor.alarms.states import AlarmBook
 from monitor.alarms.trend import FAR_H, HOUR_S, Trend, TrendRules
+from monitor.consumables.classes import ConsumableKind
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.package_facts import PackageFacts
 from monitor.core.body_figures import Figures
@@ -65,7 +66,10 @@ def conditions(
 def package_sort(package: PackageFacts, clock: ExposureClock) -> str:
     """What picks the advice; what more than its hours speaks against gets the strictest, that of no sort."""
     barred = clock.wet or clock.overheated or clock.unsound_beads > 0
-    return "" if barred else str(package.rules.consumable.kind)
+    kind = package.rules.consumable.kind
+    if kind is ConsumableKind.CORED_WIRE and not package.rules.seismic_work and not barred:
+        return f"{kind}, no seismic work"
+    return "" if barred else str(kind)
 
 
 def opened(shop: Shop, clocks: Mapping[str, ExposureClock]) -> dict[str, PackageFacts]:

@@ -93,7 +93,8 @@ class EntryChecks:
         tried = (one for one in reversed(history.happenings) if one.kind in TRIED)
         last = next((one.kind for one in tried if one.time_s <= clock.time_s), None)
         verdict = package_verdict(clock, rules)
-        return run_off_guide(verdict, rules.consumable.kind, self._spools, advice, last)
+        kind, seismic = rules.consumable.kind, rules.seismic_work
+        return run_off_guide(verdict, kind, self._spools, advice, last, seismic_work=seismic)
 
     def _run_off_estimate(
         self, history: PackageHistory, clock: ExposureClock, rules: ClockRules

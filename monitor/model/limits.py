@@ -17,4 +17,5 @@ class Limits(Section):
     on_delay_s: Annotated[float, Field(ge=0)] = 300.0
     off_delay_s: Annotated[float, Field(ge=0)] = 600.0
     exposure_due_frac: Annotated[float, Field(gt=0, le=1)] = 0.8
+    seismic_work: bool = True  # False: no word about it; the hours of its supplement stay as planning hours
     check_speaks_s: PositiveS = 43_200.0  # how long a person's reading of an oven stands where no sensor does

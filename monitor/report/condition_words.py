@@ -10,7 +10,22 @@ from monitor.model.event import Event
 from monitor.report.local_days import day_and_clock
 
 _SHIFT = re.compile(r"[^:]+:(?P<name>[^:]+):(?P<starts>\d{4}-\d\d-\d\dT\d\d:\d\d)")
+# Why a condition was put out of play, by the fact that did it; as a lead says it.
+QUIET = {
+    "package_sealed": "quiet while it is put away",
+    "off_shift": "quiet outside working hours",
+    "zone_out_of_use": "quiet while the place is out of use",
+    "outdoor": "quiet outdoors",
+    "body_absent": "quiet while it is away",
+    "quiver_empty": "quiet while nothing is in it",
+    "site_closed": "quiet while the site is closed",
+}
 _SERVICE = "service"  # the subject of conditions about the service itself, which their titles name
+
+
+def why_words(why: str) -> str:
+    """Why an alarm moved: a person's own words as they are, a fact of ours in plain words."""
+    return ", ".join(QUIET.get(part, part) for part in why.split(", "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +56,11 @@ class AlarmWords:
         if kind is None:
             return condition
         return kind.title if subject == _SERVICE else f"{kind.title}: {self.named(subject)}"
+
+    def kind(self, name: str) -> str:
+        """What a kind of condition is called; its id in plain words where it is unknown here."""
+        known = self.catalogue.kinds.get(name)
+        return name.replace("_", " ") if known is None else known.title
 
     def named(self, subject: str) -> str:
         """What a thing is called; a shift by its name and when it begins, also long after it is over."""

@@ -2,9 +2,12 @@
 
 from collections.abc import Collection
 
+from monitor.alarms.catalogue import catalogue_from
 from monitor.model.event import EventKind
+from monitor.report.condition_words import AlarmWords, why_words
 from monitor.report.sheet import SheetSection, Writing
 from monitor.report.sources import Sources
+from monitor.settings.reference import load_toml
 
 COLUMNS = ("when", "thing", "condition", "from", "to", "who", "why")
 
@@ -17,16 +20,17 @@ def warnings_section(
 ) -> SheetSection:
     """Every move of the conditions of these things (None: of all)."""
     start_s, end_s = between_s if between_s is not None else (None, None)
+    names = AlarmWords(catalogue_from(load_toml("conditions.toml")), sources.names())
     events = sources.ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s, end_s=end_s)
     rows = tuple(
         (
             writing.time(event.time_s),
-            str(event.body.get("subject", "")),
-            _words(event.body.get("kind")),
+            names.named(str(event.body.get("subject", ""))),
+            names.kind(str(event.body.get("kind") or "")),
             _words(event.body.get("from_state")),
             _words(event.body.get("to_state")),
             "" if event.who == "dryshift" else event.who,
-            event.why,
+            why_words(event.why),
         )
         for event in events
         if subjects is None or event.body.get("subject") in subjects

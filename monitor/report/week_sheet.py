@@ -191,10 +191,11 @@ def _with_hours(section: SheetSection, hours: list[float]) -> SheetSection:
 def instruments_section(sources: Sources, between_s: tuple[float, float], writing: Writing) -> SheetSection:
     """When sensors were doubted or checked, and when nobody was watching."""
     events = sources.ledger.events(kinds=INSTRUMENTS, start_s=between_s[0], end_s=between_s[1])
+    names = sources.names()
     rows = tuple(
         (
             writing.time(event.time_s),
-            event.subject,
+            names.get(event.subject, event.subject),
             event.kind.value.replace("_", " "),
             *(_check(sources, event, writing) if event.kind is EventKind.SENSOR_CHECK else _status(event)),
         )

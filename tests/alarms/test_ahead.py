@@ -143,7 +143,10 @@ def test_a_sensor_that_is_not_believed_is_not_all_well() -> None:
 
 @pytest.mark.parametrize(
     ("sight", "said"),
-    [(Sight.UNKNOWN, "cannot be foretold"), (Sight.NO_SHIFT, "No other shift within two days.")],
+    [
+        (Sight.UNKNOWN, "No forecast for the coming shifts."),
+        (Sight.NO_SHIFT, "No other shift within two days."),
+    ],
 )
 def test_what_is_not_known_of_the_coming_shifts_is_said(sight: Sight, said: str) -> None:
     assert said in say_day(WELL._replace(sight=sight), wording()).text

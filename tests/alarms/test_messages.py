@@ -139,7 +139,7 @@ def test_several_of_a_kind_get_the_advice_for_that_kind() -> None:
 def test_an_overdue_wire_is_not_told_more_than_its_code_says() -> None:
     wire = watched("package_exposure_over", "wire-2", "slip-bay")
     assert compose(announced(wire), wording()).text == (
-        "wire-2, Slip Bay: permitted open time over since 09:53. "
+        "wire-2, Slip Bay: permitted hours used up since 09:53. "
         "Off seismic work. Run off the outer wraps, weld a test bead, ask the inspector."
     )
 
@@ -168,10 +168,10 @@ def test_one_that_is_worse_than_the_others_is_named() -> None:
     due = [watched("package_exposure_due", f"rods-{n}", "slip-bay") for n in range(2)]
     note = compose(announced(over, *due), wording())
     assert note.text == (
-        "rods-7, Slip Bay: permitted open time over since 09:53. "
+        "rods-7, Slip Bay: permitted hours used up since 09:53. "
         "Don't weld with it. Mark it and set it aside for the lead. 2 more on the page."
     )
-    assert note.title == "Open time over"
+    assert note.title == "Hours used up"
 
 
 def test_a_value_that_fell_back_within_the_dead_band_does_not_contradict_its_limit() -> None:
@@ -233,7 +233,7 @@ def test_temperatures_in_the_shops_unit() -> None:
     assert american.value(Shows.TEMPERATURE, 20.0) == "68.0 F"
     assert american.value(Shows.TEMPERATURE, 120.0) == "248 F"
     assert american.value(Shows.DIFFERENCE, 3.0) == "5.4 degrees"
-    assert american.value(Shows.RATE, 4.0) == "7.2 degrees an hour"
+    assert american.value(Shows.RATE, 4.0) == "rising by 7.2 degrees an hour"
     assert wording().value(Shows.TEMPERATURE, -3.25) == "-3.2 C"
 
 

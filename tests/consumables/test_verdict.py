@@ -1,6 +1,7 @@
 """The verdict on a package: the number, the rule that decided, the next action."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from pydantic import ValidationError
@@ -103,7 +104,7 @@ def test_a_looser_shop_rule_needs_a_written_reason_and_shows_it(
     shop = ShopRule(limit_h=12.0, reason="hydrogen tests 14-22, accepted by the client", document="WP 7")
     found = verdict(rules_for("saw-flux-fused", shop), 10.0, steady_air(20.0, 0.5, 0.0, 10 * H))
     assert (found.standing, found.rule) == (Standing.DUE, DecidingRule.SHOP_RULE)
-    assert "past the maker's hours of 8 h" in found.deviation
+    assert "past 8 h (the maker's hours)" in found.deviation
     assert "hydrogen tests 14-22" in found.deviation
     code = found.clocks[0]
     assert not code.governs
@@ -252,7 +253,7 @@ def test_every_rule_of_the_shop_that_cannot_stand_is_told(classes: dict[str, Con
     with pytest.raises(InputError) as raised:
         rules_by_class(rules, classes)
     told = str(raised.value)
-    parts = "seismic supplement's 72 h; write the reason", "e9999", "use_first_frac ≤ due_frac", "keep one"
+    parts = "AWS D1.8's 72 h; write the reason", "e9999", "use_first_frac ≤ due_frac", "keep one"
     assert all(part in told for part in parts)
     assert rules_by_class([good], classes)["e7018"].limit_h == 3.0
     with pytest.raises(ValidationError, match=r"limit\s"):
@@ -265,3 +266,19 @@ def test_every_rule_of_the_shop_that_cannot_stand_is_told(classes: dict[str, Con
 )
 def test_hours_are_written_as_people_say_them(hours: float, text: str) -> None:
     assert hours_text(hours) == text
+
+
+@pytest.mark.parametrize("hours", [30.0, 60.0, 71.0, 72.5])
+def test_a_shop_without_seismic_work_keeps_the_hours_and_loses_the_word(
+    rules_for: Rules, steady_air: Air, hours: float
+) -> None:
+    rules = rules_for("fcaw-folded-h8")
+    quiet = replace(rules, seismic_work=False)
+    air = steady_air(20.0, 0.5, 0.0, hours * H)
+    one, other = verdict(rules, hours, air), verdict(quiet, hours, air)
+    assert (other.standing, other.limit_h, other.left_h, other.level) == (
+        one.standing, one.limit_h, one.left_h, one.level,
+    )  # fmt: skip
+    said = " ".join((other.action, other.rule_text, *other.notes, *(c.title for c in other.clocks)))
+    assert not any(word in said for word in ("seismic", "supplement", "D1.8"))
+    assert rules.seismic_work  # the default is the strict one

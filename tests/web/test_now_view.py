@@ -74,7 +74,7 @@ def test_the_headline_of_an_overdue_package_says_no_more_than_its_action() -> No
     over = replace(CALM.packages[0], level=Level.DANGER, verdict="over", used_h=73.0, limit_h=72.0)
     wire = replace(over, action="Keep it off seismic work. Run off the outer wraps, weld a test bead.")
     found = now_view.answer(replace(CALM, packages=(wire,)), sample.NOW_S)
-    assert (found.headline, found.lines[0].state) == ("Prove it before use", "permitted open time over")
+    assert (found.headline, found.lines[0].state) == ("Prove it before use", "72 h used up")
     rods = replace(over, action="Do not weld with it. Ask the inspector, or withdraw it.")
     assert now_view.answer(replace(CALM, packages=(rods,)), sample.NOW_S).headline == "Do not weld with it"
 

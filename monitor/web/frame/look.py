@@ -50,7 +50,7 @@ ALARM_STATES = {
     AlarmState.LATCHED_UNACKNOWLEDGED: "Latched, unacknowledged",
     AlarmState.LATCHED_ACKNOWLEDGED: "Latched, acknowledged",
     AlarmState.SHELVED: "Shelved",
-    AlarmState.SUPPRESSED: "Suppressed by design",
+    AlarmState.SUPPRESSED: "Quiet for now",
     AlarmState.OUT_OF_SERVICE: "Out of service",
 }
 SET_APART = frozenset(SET_ASIDE)

@@ -9,6 +9,7 @@ from monitor.model.level import Level
 from monitor.model.picture import ActionNow, AlarmNow, BodyNow, PackageNow, Picture, ShiftNow, ZoneNow
 from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.web.frame.look import HEALTH, RISK, SET_APART, risk_rank
+from monitor.web.frame.show import Show
 
 SHIFT_HORIZON_S = 48 * 3_600.0
 SHOWN_LINES = 4
@@ -128,7 +129,30 @@ def _package_lines(packages: Sequence[PackageNow]) -> Iterable[HeadlineRow]:
 def package_words(package: PackageNow) -> str:
     """How a package stands, in words that need no other page; what is over its hours is said to be so."""
     over = package.verdict == "over" and package.limit_h is not None and package.used_h > package.limit_h
-    return "permitted open time over" if over else package.verdict
+    if over:
+        return f"{package.limit_h:g} h used up"
+    return package.verdict
+
+
+def hours_words(package: PackageNow, show: Show) -> str:
+    """How many of its hours are used, whose hours they are, and what of them nobody measured."""
+    used = f"{package.used_h:.1f}"
+    said = f"{used} h open"
+    if package.limit_h is not None:
+        said = f"{used} of {package.limit_h:g} h ({package.rule})"
+    unknown = f" {show.hours(package.unknown_h)} of it without a sensor, counted in full."
+    return f"{said}.{unknown if package.unknown_h >= 0.05 else ''}"
+
+
+def rack_word(thing: Thing) -> str:
+    """How a thing of the rack stands, in one word or so; what is not known is not said to be usable."""
+    if thing.judged is None:
+        return "not judged yet"
+    if thing.level is Level.UNKNOWN:
+        return RISK[Level.UNKNOWN].word
+    if isinstance(thing.judged, PackageNow):
+        return package_words(thing.judged).capitalize()
+    return f"{RISK[thing.level].word}, {thing.judged.reason}"
 
 
 def _shift_lines(

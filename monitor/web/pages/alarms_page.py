@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.alarms.states import Command, CommandKind
 from monitor.model.actor import Actor
 from monitor.model.event import Event, EventKind
+from monitor.report.condition_words import why_words
 from monitor.web.frame.deps import Answered, Answering
 from monitor.web.frame.forms import FormRefusedError, read_form, remember_who
 from monitor.web.frame.look import state_words
@@ -61,7 +62,7 @@ def _is_moment(text: str) -> bool:
 def routes(web: Web) -> APIRouter:
     """The page and its forms."""
     router = APIRouter(include_in_schema=False)
-    web.env.globals["event_words"] = event_words
+    web.env.globals.update(event_words=event_words, why_words=why_words)
 
     @router.get("/alarms")
     def page(request: Request) -> HTMLResponse:

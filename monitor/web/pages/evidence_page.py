@@ -56,7 +56,8 @@ def routes(web: Web) -> APIRouter:
         consumable: Annotated[str, Query(max_length=60)] = "",
     ) -> HTMLResponse:
         beads = made(web.deps)
-        kinds = _kinds(web.deps, beads)
+        known = web.deps.rack()
+        kinds = {one.package: known[one.package].what for one in beads if one.package in known}
         chosen = None if not consumable else {name for name, kind in kinds.items() if kind == consumable}
         points = bead_points(beads, chosen)
         rules = evidence_rules(load_toml("evidence.toml"))
@@ -75,6 +76,7 @@ def routes(web: Web) -> APIRouter:
             least=rules.least_beads,
             tolerated=rules.tolerated_frac,
             newest=beads[::-1][:30],
+            called=lambda package: known[package].name if package in known else package,
         )
 
     return router
@@ -84,12 +86,6 @@ def made(deps: WebDeps) -> list[BeadMade]:
     """Every bead of the record, after corrections."""
     kinds = (EventKind.BEAD, EventKind.PACKAGE, EventKind.CORRECTION)
     return beads_made(deps.ledger.events(kinds=kinds))
-
-
-def _kinds(deps: WebDeps, beads: Sequence[BeadMade]) -> dict[str, str]:
-    """The consumable of each package that beads were welded with."""
-    known = deps.rack()
-    return {one.package: known[one.package].what for one in beads if one.package in known}
 
 
 def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint], usual_c: float) -> float:
