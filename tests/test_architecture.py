@@ -54,7 +54,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     "store": (
         "model clock wire settings",
         f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re "
-        "rfc8785 secrets shutil sqlalchemy sqlite3 subprocess tempfile threading time urllib urllib3",
+        "rfc8785 secrets shutil sqlalchemy sqlite3 stat subprocess tempfile threading time urllib urllib3",
     ),
     "mqtt": (
         "model clock sensors settings store",

@@ -48,6 +48,7 @@ from monitor.settings.schema import Settings
 from monitor.store.backup import back_up
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.opener import open_ledger_for, open_series_store
+from monitor.store.private import private_folder
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.provider import WeatherProvider
 from monitor.web.app import create_app
@@ -68,7 +69,7 @@ class Service:
     ) -> None:
         self.settings = settings
         self.clock = clock
-        settings.service.data_dir.mkdir(parents=True, exist_ok=True)
+        private_folder(settings.service.data_dir)
         self.calendars = Calendars(settings)
         shop = build_shop(settings, self.calendars.known(clock.now_s()))
         self.shop: Shop = replace(shop, declared_ahead=clock.simulated)

@@ -15,6 +15,7 @@ from typing import Protocol
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Verification, Witness
 from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.private import private_file, private_folder
 from monitor.store.sqlite_file import check_file, explain
 
 MANIFEST = "manifest.json"
@@ -58,8 +59,11 @@ def back_up(
     part = folder.with_name(folder.name + ".part")
     try:
         shutil.rmtree(part, ignore_errors=True)
+        private_folder(part)
         head = ledger.head()
         files = [ledger.backup(part), series.backup(part), *(one.backup(part) for one in beside)]
+        for file in files:
+            private_file(file)
         manifest = Manifest(
             made_at=stamp.isoformat(),
             files={file.name: _digest(file) for file in files},
@@ -143,10 +147,11 @@ def restore(folder: Path, data_dir: Path, now_s: float) -> list[Path]:
     stamp = f"{datetime.fromtimestamp(now_s, UTC):%Y%m%dT%H%M%SZ}"
     back: list[Path] = []
     try:
-        data_dir.mkdir(parents=True, exist_ok=True)
+        private_folder(data_dir)
         for name in _restorable(manifest.files):
             target = data_dir / name
             arriving = data_dir / f"{name}.arriving"
+            private_file(arriving)
             shutil.copyfile(folder / name, arriving)
             for side in _SIDE_FILES:
                 old = data_dir / f"{name}{side}"

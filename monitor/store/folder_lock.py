@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from monitor.model.errors import Fault, InputError
+from monitor.store.private import private_folder
 
 MARK = "in-use"
 
@@ -14,7 +15,7 @@ MARK = "in-use"
 @contextmanager
 def hold(data_dir: Path) -> Iterator[None]:
     """Hold the folder; InputError where a running service does. The hold ends with its process."""
-    data_dir.mkdir(parents=True, exist_ok=True)
+    private_folder(data_dir)
     handle = os.open(data_dir / MARK, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         try:

@@ -15,6 +15,7 @@ from queue import Empty, LifoQueue
 from threading import RLock
 
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.private import private_file
 
 WRITER_CACHE_KIB = 65_536
 READER_CACHE_KIB = 16_384
@@ -73,6 +74,7 @@ class SqliteFile:
     def _open(self) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
+            private_file(self.path)
             self._writer = self._connect(f"cache_size = -{WRITER_CACHE_KIB}")
         except (OSError, sqlite3.Error) as error:
             raise explain(error, self.path) from error

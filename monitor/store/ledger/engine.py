@@ -16,6 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.private import private_file
 from monitor.store.sqlite_file import explain
 
 BACKENDS = ("sqlite", "postgresql")
@@ -37,6 +38,7 @@ def open_engine(url: str, busy_timeout_s: float = 5.0) -> Engine:
     try:
         if sqlite:
             Path(where.database or "").parent.mkdir(parents=True, exist_ok=True)
+            private_file(Path(where.database or ""))
         engine = create_engine(where, connect_args=arguments, pool_pre_ping=not sqlite)
     except ImportError as error:
         fix = f"install its driver first ({error}); for PostgreSQL: dryshift[postgresql]"
