@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 from tqdm import tqdm
 
+from monitor.cli.few_lines import log_to_stderr
 from monitor.cli.heap import settle_heap
 from monitor.clock import Clock, FastClock, SystemClock
 from monitor.demo.demo_folder import demo_folder
@@ -56,9 +57,7 @@ def _until_told() -> threading.Event:
 @click.option("--verbose", is_flag=True, help="Say more on standard error.")
 def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> None:
     """Run the service on a settings file until it is told to stop."""
-    logging.basicConfig(
-        level=logging.INFO if verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
-    )
+    log_to_stderr(logging.INFO if verbose else logging.WARNING)
     settings = load(settings_file, secrets, known_reference())
     stop = _until_told()
     Starting(settings, stop).run(_run)
@@ -147,7 +146,7 @@ def demo_command(
     days: float, minutes: float, seed: int, port: int | None, host: str, stop_after_days: bool
 ) -> None:
     """Run Ferrymoor Slipway, an invented yard: a humid week in minutes, then at live speed."""
-    logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    log_to_stderr(logging.ERROR)
     stop = _until_told()
     start_s = DEMO_START.timestamp()
     fast_until_s = start_s + days * DAY_S

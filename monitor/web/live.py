@@ -5,12 +5,15 @@ import json
 import threading
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
+from functools import partial
 from secrets import token_hex
 
 from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
 
+from monitor.web.doors import OWN, address_of
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.page import EVERYWHERE, PageFrame, Web, who_of
 from monitor.web.pages import (
@@ -25,6 +28,8 @@ from monitor.web.pages import (
 
 LOOK_EVERY_S = 1.0
 BEAT_EVERY_S = 10.0
+MOST_FOLLOWERS = 150  # at once; half of the connections are left to pages and taps
+MOST_OF_ONE = 16  # from one address
 MOST_DRAWN = 64  # pages times people who follow them
 PAGES: dict[str, dict[str, str]] = {
     "now": now_page.PIECES | EVERYWHERE,
@@ -45,21 +50,71 @@ class Stopping:
     event: asyncio.Event = field(default_factory=asyncio.Event)
 
 
+@dataclass(eq=False)
+class Follower:
+    """One who follows a page; ended when another one takes the place: the browser then asks again."""
+
+    address: str
+    ended: bool = False
+
+
+class Followers:
+    """Everybody who follows pages, in the order they came; so many at once, in all and by address."""
+
+    def __init__(self, most: int = MOST_FOLLOWERS, by_address: int = MOST_OF_ONE) -> None:
+        self._most = most
+        self._by_address = by_address
+        self._all: dict[Follower, None] = {}
+
+    def enter(self, address: str) -> Follower:
+        """Take a place, where there is none that of the one who has had it longest."""
+        same = [one for one in self._all if one.address == address]
+        if address not in OWN and len(same) >= self._by_address:
+            self._end(same[0])
+        elif len(self._all) >= self._most:
+            self._end(next(iter(self._all)))
+        follower = Follower(address)
+        self._all[follower] = None
+        return follower
+
+    def leave(self, follower: Follower) -> None:
+        """Its place is free; more than once is no harm."""
+        self._all.pop(follower, None)
+
+    def _end(self, follower: Follower) -> None:
+        follower.ended = True
+        self.leave(follower)
+
+
+class _LiveResponse(StreamingResponse):
+    """A stream that gives its place back, however it ends."""
+
+    def __init__(self, followers: Followers, follower: Follower, content: AsyncIterator[str]) -> None:
+        headers = {"cache-control": "no-store", "x-accel-buffering": "no"}
+        super().__init__(content, media_type="text/event-stream", headers=headers)
+        self._leave = partial(followers.leave, follower)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send until one of both ends."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._leave()
+
+
 def routes(web: Web, stopping: Stopping) -> APIRouter:
     """The stream of changes."""
     router = APIRouter(include_in_schema=False)
-    drawings = Drawings(web)
+    drawings, followers = Drawings(web), Followers()
 
     @router.get("/live/{page}")
     async def live(request: Request, page: str) -> StreamingResponse:
         if page not in PAGES:
             raise HTTPException(404, "No such page to follow.")
         token = form_token(web.deps.key, session_of(request))
-        return StreamingResponse(
-            _stream(drawings, page, token, who_of(web.deps.settings, request), stopping),
-            media_type="text/event-stream",
-            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
-        )
+        who = who_of(web.deps.settings, request)
+        follower = followers.enter(address_of(request.client))
+        return _LiveResponse(followers, follower, _stream(drawings, page, token, who, stopping, follower))
 
     return router
 
@@ -94,12 +149,12 @@ class Drawings:
 
 
 async def _stream(
-    drawings: Drawings, page: str, token: str, who: str, stopping: Stopping
+    drawings: Drawings, page: str, token: str, who: str, stopping: Stopping, follower: Follower
 ) -> AsyncIterator[str]:
     sent: dict[str, str] = {}
     quiet_s = BEAT_EVERY_S
     yield "retry: 3000\n\n"
-    while not stopping.event.is_set():
+    while not (stopping.event.is_set() or follower.ended):
         pieces = await run_in_threadpool(drawings.of, page, who)
         changed = {} if pieces is sent else {n: html for n, html in pieces.items() if sent.get(n) != html}
         sent = pieces

@@ -2,16 +2,20 @@
 
 import asyncio
 import errno
+import resource
 import socket
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import uvicorn
 from fastapi import FastAPI
 
 from monitor.model.errors import Fault, InputError
+from monitor.web.doors import BoundedProtocol, DoorConfig, DoorLimits, Doors
 from monitor.web.live import Stopping
 
+SHARE_OF_FILES = 3
+ACCEPTED_AT_ONCE = 128  # before they are looked at: each takes an open file
 START_S = 20.0
 GRACE_S = 5
 
@@ -42,17 +46,30 @@ class Server:
             self._thread.join(GRACE_S + 5)
 
 
-def serve(app: FastAPI, host: str, port: int) -> Server:
+def door_limits() -> DoorLimits:
+    """The usual limits, fewer connections where the process may open few files; most are left to the rest."""
+    may_open, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    usual = DoorLimits()
+    share = may_open // SHARE_OF_FILES if may_open != resource.RLIM_INFINITY else usual.connections
+    return replace(usual, connections=min(usual.connections, share))
+
+
+def serve(app: FastAPI, host: str, port: int, limits: DoorLimits | None = None) -> Server:
     """Start serving on host and port (0: any free one); InputError where that cannot be had."""
     listener = _bind(host, port)
-    config = uvicorn.Config(
+    config = DoorConfig(
         app,
+        http=BoundedProtocol,
+        ws="none",
+        backlog=ACCEPTED_AT_ONCE,
+        log_config=None,  # its lines go where ours go, and are as few
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=GRACE_S,
         server_header=False,
         date_header=True,
     )
+    config.doors = Doors(limits or door_limits())
     server = uvicorn.Server(config)
     loop: list[asyncio.AbstractEventLoop] = []
     started = threading.Event()
@@ -60,7 +77,9 @@ def serve(app: FastAPI, host: str, port: int) -> Server:
     async def run() -> None:
         loop.append(asyncio.get_running_loop())
         asyncio.get_running_loop().call_soon(started.set)
+        watch = asyncio.create_task(config.doors.watch())
         await server.serve(sockets=[listener])
+        watch.cancel()
 
     thread = threading.Thread(target=lambda: asyncio.run(run()), name="web", daemon=True)
     thread.start()
