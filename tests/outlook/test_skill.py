@@ -15,7 +15,7 @@ SKILL = skill_from_mapping(tomllib.loads((SHARED / "outlook.toml").read_text(enc
 ROWS = 24 * 300
 
 
-def test_errors_have_the_published_size_and_grow_with_lead() -> None:
+def test_errors_have_the_usual_size_and_grow_with_lead() -> None:
     outdoor = weather(ROWS + 48)
     draws = np.random.default_rng(2).standard_normal(draws_needed(ROWS, SKILL))
     made = degraded(outdoor, ROWS, SKILL, draws)
