@@ -160,4 +160,4 @@ def declared_history(package: Package) -> PackageHistory:
     opened_s = package.opened_at.timestamp()
     names = package.id, package.name, package.consumable, package.zone
     history = from_settings(*names, opened_s, sealed_s, package.oven or "")
-    return replace(history, spool=package.spool or "")
+    return replace(history, spool=package.spool or "", wire_m=package.wire_m)

@@ -70,6 +70,7 @@ class Package(Section):
     sealed_at: AwareDatetime | None = None  # shut again by the shop, or put into the oven named next
     oven: Identifier | None = None
     spool: Identifier | None = None  # geometry id of shared/spools.toml
+    wire_m: Annotated[float, Field(gt=0, le=0.01)] | None = None  # diameter
     shop_limit_h: Annotated[float, Field(gt=0)] | None = None
 
     @model_validator(mode="after")

@@ -80,7 +80,7 @@ def test_pores_on_the_sketch_are_judged_by_the_code(
         (
             {"rule": "iso5817-d", "width": "12", "sketch": '[{"at": 99, "diameter": 1, "kind": "internal"}]'},
             "Acceptable",
-            "caution",
+            "safe",
         ),
         (
             {
@@ -96,7 +96,7 @@ def test_pores_on_the_sketch_are_judged_by_the_code(
             "Rejectable",
             "danger",
         ),
-        ({"rule": "d11-static-in", "sketch": sketch((10, 0.85))}, "Acceptable", "caution"),
+        ({"rule": "d11-static-in", "sketch": sketch((10, 0.85))}, "Acceptable", "safe"),
     ],
 )
 def test_what_cannot_be_judged_is_shown_as_unknown(

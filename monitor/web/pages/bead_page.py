@@ -10,7 +10,7 @@ from urllib.parse import unquote
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import BaseModel, Field, ValidationError, model_validator
 from starlette.concurrency import run_in_threadpool
 
 from monitor.beads.acceptance import Bead, BeadVerdict, Pore, judge_bead
@@ -77,7 +77,17 @@ class BeadForm(BaseModel):
     who: Annotated[str, Field(max_length=80)] = ""
     key: Annotated[str, Field(min_length=8, max_length=80)]
     note: Annotated[str, Field(max_length=400)] = ""
+    judged_by: Annotated[str, Field(max_length=120)] = ""
     record: Annotated[str, Field(max_length=3)] = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _weld_and_code_as_one(cls, sent: object) -> object:
+        """The page's one choice of code and weld, taken apart."""
+        if not isinstance(sent, dict) or not sent.get("judged_by"):
+            return sent
+        rule, _, weld = str(sent["judged_by"]).partition("|")
+        return {**sent, "rule": rule, "weld": weld}
 
 
 def routes(web: Web) -> APIRouter:

@@ -1,12 +1,13 @@
 """What can be done to a thing with one tap: the buttons, and the ledger entry that each of them makes."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 from pydantic import BaseModel, Field
 
-from monitor.consumables.classes import Place
+from monitor.consumables.classes import Place, consumable_classes
+from monitor.consumables.run_off import WIRES
 from monitor.consumables.spools import spool_data
 from monitor.consumables.storage_places import OPEN_PLACES
 from monitor.history import entries as made
@@ -41,6 +42,8 @@ class DeedForm(BaseModel):
     machine: Annotated[str, Field(max_length=60)] = ""
     layers: Annotated[int, Field(ge=1, le=20)] = 1
     wire_mm: Annotated[float, Field(gt=0, le=10)] | None = None
+    spool: Annotated[str, Field(max_length=48)] = ""
+    mass_kg: Annotated[float, Field(gt=0, le=2_000)] | None = None  # of wire on the spool
     thickness_mm: Annotated[float, Field(gt=0, le=1_000)] | None = None
     temperature: Annotated[float, Field(ge=-80, le=1_200)] | None = None  # in the shop's unit
     humidity: Annotated[float, Field(ge=0, le=100)] | None = None  # percent
@@ -94,7 +97,18 @@ def share(percent: float | None) -> float | None:
 
 
 def _opened(form: DeedForm, settings: Settings) -> Entry:
-    return made.Opened(form.name, form.consumable, form.zone, Place.ON_MACHINE, lot=form.lot, job=form.job)
+    """Wire is opened at the machine; rods and flux lie in the open until somebody says where."""
+    wire = is_wire(form.consumable)
+    place = Place.ON_MACHINE if wire else Place.OPEN_AIR
+    opened = made.Opened(form.name, form.consumable, form.zone, place, lot=form.lot, job=form.job)
+    wire_m = None if form.wire_mm is None else form.wire_mm / MM
+    return replace(opened, spool=form.spool, wire_m=wire_m, mass_kg=form.mass_kg) if wire else opened
+
+
+def is_wire(consumable: str) -> bool:
+    """Whether a class is one of wire; an unknown one is refused elsewhere."""
+    known = consumable_classes(load_toml("consumables.toml")).get(consumable)
+    return known is not None and known.kind in WIRES
 
 
 def _ran_off(form: DeedForm, settings: Settings) -> Entry:
@@ -146,6 +160,7 @@ DEEDS = (
     Deed("checked", "Checked", "store", _checked, asks=("temperature", "humidity")),
     Deed("desiccant", "Desiccant renewed", "store", lambda form, _: made.DesiccantRenewed()),
 )
+OF_WIRE = frozenset({"machine", "ran-off"})
 FIRST = {
     "package": Deed("opened", "Opened", "package", _opened, INDOORS, ("name", "consumable")),
     "cylinder": Deed("delivered", "Delivered", "cylinder", _cylinder, INDOORS, ("name", "gas")),
@@ -169,9 +184,12 @@ def strict_turn(entry: Entry, place: str) -> Turn:
     return Turn.ASK
 
 
-def deeds_for(kind: str) -> list[Deed]:
-    """The buttons of a thing of this kind."""
-    return [deed for deed in DEEDS if deed.kind == kind]
+def deeds_for(kind: str, consumable: str = "") -> list[Deed]:
+    """The buttons of a thing of this kind; rods and flux hang on no machine and have no wraps."""
+    found = [deed for deed in DEEDS if deed.kind == kind]
+    if not consumable or is_wire(consumable):
+        return found
+    return [deed for deed in found if deed.id not in OF_WIRE]
 
 
 def deed_named(kind: str, name: str, *, known: bool) -> Deed:

@@ -9,7 +9,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
-from monitor.consumables.classes import consumable_classes
+from monitor.consumables.classes import ConsumableKind, consumable_classes
+from monitor.consumables.run_off import WIRES
+from monitor.consumables.spools import spool_data
+from monitor.gas.usual_practice import gas_use
 from monitor.history.entries import Moved, body_of
 from monitor.history.entry_words import plain_words
 from monitor.history.rack import KINDS, Thing
@@ -17,17 +20,24 @@ from monitor.history.records import taken_back
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
+from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
-from monitor.web.pages.deeds import FIRST, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
+from monitor.web.pages.deeds import FIRST, MM, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
 from monitor.web.pages.records_page import to_csv
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,47}")
 HISTORY = 500
+USED = "Used here"
+SORTS = {
+    "Wire": frozenset(WIRES),
+    "Rods": frozenset({ConsumableKind.COVERED_ELECTRODE}),
+    "Flux": frozenset({ConsumableKind.FLUX}),
+}
 LAYERS = {str(n): n for n in range(1, 21)}
 PIECES = {"rack": "piece/rack.html"}
 
@@ -138,7 +148,8 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm, person: Actor) -
     zone = detail if deed.zones and detail else form.zone or ("" if found is None else found.zone)
     if deed.zones:
         _check_zone(web, zone, deed.zones)
-    entry = deed.make(form.model_copy(update={"zone": zone}), settings)
+    form = form.model_copy(update={"zone": zone, "wire_mm": form.wire_mm or _wire_mm(web, name)})
+    entry = deed.make(form, settings)
     doubts = web.deps.oven_doubts(name, entry.place, zone) if isinstance(entry, Moved) else ()
     if doubts and not form.sure:
         raise DoubtedError(deed, form, doubts)
@@ -162,6 +173,13 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm, person: Actor) -
         known_by=person.proof,
     )
     return web.deps.record(event)
+
+
+def _wire_mm(web: Web, name: str) -> float | None:
+    """The wire that was entered when this package was opened: a layer is as deep as it is thick."""
+    told = web.deps.history().packages.get(name)
+    wire_m = None if told is None or told.history is None else told.history.wire_m
+    return None if wire_m is None else wire_m * MM
 
 
 def _check_zone(web: Web, zone: str, kinds: tuple[str, ...]) -> None:
@@ -238,7 +256,7 @@ def _thing_page(
         status,
         here="things",
         thing=thing,
-        deeds=deeds_for(thing.kind),
+        deeds=deeds_for(thing.kind, thing.what if thing.kind == "package" else ""),
         events=sorted(page.events, key=lambda event: (event.time_s, event.number), reverse=True),
         earlier=(page.left_out, page.events[-1].number) if page.left_out else None,
         voided=taken_back(web.deps.ledger.events(subject=name)),
@@ -263,7 +281,9 @@ def _new_page(
         kind=kind,
         first=FIRST[kind],
         name=name if IDENTIFIER.fullmatch(name) else new_name(kind, known),
-        classes=_classes(known) if kind == "package" else [],
+        classes=_classes(known) if kind == "package" else {},
+        spools=spool_data(load_toml("spools.toml")),
+        gases=gas_titles(),
         faults=faults,
         form_key=secrets.token_urlsafe(9),
     )
@@ -280,12 +300,21 @@ def new_name(kind: str, known: dict[str, Thing]) -> str:
 def _sorts() -> dict[str, str]:
     """What people call a consumable's class or a gas, by its id."""
     found = {one.id: one.title for one in consumable_classes(load_toml("consumables.toml")).values()}
-    return found | {"argon-co2": "argon with CO₂", "co2": "CO₂"}
+    return found | gas_titles()
 
 
-def _classes(known: dict[str, Thing]) -> list[tuple[str, str, bool]]:
-    """Consumable classes (id, title, used here before), those in use first."""
+def gas_titles() -> dict[str, str]:
+    """What each gas of the settings is taken to be, with its percentages."""
+    use = gas_use(load_toml("gas_use.toml"), gas_data(load_toml("gas_grades.toml")))
+    return {name: one.title for name, one in use.mixtures.items()}
+
+
+def _classes(known: dict[str, Thing]) -> dict[str, list[tuple[str, str]]]:
+    """Consumable classes (id, title) by sort; those in use here come first, under a heading of their own."""
     used = [thing.what for thing in known.values() if thing.kind == "package"]
-    found = consumable_classes(load_toml("consumables.toml"))
-    listed = [(one.id, one.title, one.id in used) for one in found.values()]
-    return sorted(listed, key=lambda one: (-used.count(one[0]), one[1]))
+    listed = sorted(consumable_classes(load_toml("consumables.toml")).items(), key=lambda one: one[1].title)
+    own = sorted((one for one in listed if one[0] in used), key=lambda one: -used.count(one[0]))
+    found = {USED: [(name, one.title) for name, one in own]}
+    for sort, kinds in SORTS.items():
+        found[sort] = [(name, one.title) for name, one in listed if one.kind in kinds and name not in used]
+    return {sort: classes for sort, classes in found.items() if classes}

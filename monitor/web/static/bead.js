@@ -35,8 +35,9 @@
     for (const pore of pores) {
       const shape = document.createElementNS(SVG, "ellipse");
       const pixels = width / whole;
-      const rx = Math.max(5, (Math.max(pore.diameter, pore.length) * pixels) / 2);
-      for (const [name, value] of [["cx", `${(100 * pore.at) / whole}%`], ["cy", 50], ["rx", rx], ["ry", Math.max(5, Math.min(24, 4 * pore.diameter))], ["class", "bead-pore"]]) shape.setAttribute(name, value);
+      const round = Math.min(22, Math.max(4, 3 * pore.diameter)); // larger than it is, so that it is seen on a phone
+      const rx = Math.max(round, (pore.length * pixels) / 2);
+      for (const [name, value] of [["cx", `${(100 * pore.at) / whole}%`], ["cy", 50], ["rx", rx], ["ry", round], ["class", "bead-pore"]]) shape.setAttribute(name, value);
       sketch.append(shape);
     }
     document.getElementById("bead-middle").textContent = shown(whole / 2);
