@@ -16,7 +16,7 @@ from monitor.cli.main import main
 from monitor.core.derived_series import ZONE
 from monitor.demo.year import yard_air
 from monitor.engine.build import build_shop
-from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, typical
+from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, site_foreseen, typical
 from monitor.engine.zone_hours import door_hours, learnt_so_far, shift_was_humid, site_histories
 from monitor.model.errors import InputError
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
@@ -29,6 +29,8 @@ from monitor.settings.file import load
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 from monitor.store.opener import open_series_store
+from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.provider import OutdoorForecast
 from monitor.weather.recordings import airport_weather
 from tests.outlook.air import START_S, room, weather
 
@@ -176,6 +178,35 @@ def test_the_command_shows_forecasts_and_warnings_of_the_own_store(
         assert "Slip Bay" in result.stdout
         assert "told at least 8 h ahead" in result.stdout
         assert "Brier" in result.stdout
+
+
+def test_the_own_store_is_rehearsed_with_the_forecasts_that_were_really_had(
+    settings: Settings, tmp_path: Path
+) -> None:
+    archive = ForecastArchive(tmp_path / "forecasts.sqlite")
+    store = open_series_store(settings)
+    (without,) = own_store(settings, store, NOW_S, archive)
+    assert site_foreseen(without, None)[1] == "typical"
+    hours, nothing = np.arange(72.0), np.full(72, np.nan)
+    issued_s = START_S + 24 * 40 * 3600.0
+    warm = OutdoorForecast(
+        "x", issued_s, issued_s + hours * 3600.0, 30.0 + 0.0 * hours, 1500.0 + hours, nothing
+    )
+    archive.keep("ferrymoor", issued_s, warm)
+    (site,) = own_store(settings, store, NOW_S, archive)
+    store.close()
+    archive.close()
+    seen, chosen = site_foreseen(site, None)
+    assert chosen == "archive"
+    outdoor = seen.recordings["slip-bay"].outdoor
+    assert outdoor is not None
+    assert outdoor.issued_temperature_c is not None
+    row = round((issued_s - seen.recordings["slip-bay"].history.start_s) / 3600.0)
+    assert (np.abs(outdoor.issued_temperature_c[row] - 30.0) < 0.01).all()  # nobody knew of a bias then
+    assert np.isfinite(outdoor.issued_temperature_c[: row - 48]).all()  # the others with the usual error
+    known = site_foreseen(site, "perfect")[0].recordings["slip-bay"].outdoor
+    assert known is not None
+    assert known.issued_temperature_c is None
 
 
 def shorter(folder: Path, days: int) -> tuple[Path, float]:
