@@ -13,7 +13,7 @@ from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
-from monitor.settings.file import load
+from monitor.settings.file import SETTINGS_FILE, load
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
 from monitor.web.frame.own_names import own_names
 
@@ -36,17 +36,21 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
     except InputError as error:
         for fault in error.faults:
             click.echo(f"  {fault}", err=True)
+        if any(fault.field == SETTINGS_FILE for fault in error.faults):
+            sys.exit(2)  # there was nothing to check
         count = len(error.faults)
-        click.echo(f"{settings_file}: {count} fault{'s' if count != 1 else ''}.", err=True)
+        click.echo(f"{settings_file}: {_counted(count, 'fault')}.", err=True)
         sys.exit(1)
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
-    click.echo(
-        f"{settings_file}: in order. {len(settings.zones)} zones, {len(settings.sensors)} sensors, "
-        f"{len(settings.cylinders)} cylinders, {len(settings.plates)} plates, "
-        f"{len(settings.packages)} packages, {len(settings.channels)} channels."
-    )
+    kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
+    counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
+    click.echo(f"{settings_file}: in order. {counted}.")
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 @click.command("check-payload")

@@ -1,21 +1,47 @@
 """The `dryshift` command line. Exit codes: 0 done, 1 faults were found, 2 it could not be run."""
 
+import importlib
+from typing import cast
+
 import click
 
 from monitor import __version__
-from monitor.cli.backtest_command import backtest_command
-from monitor.cli.channel_commands import test_channel_command
-from monitor.cli.check_commands import check_command, check_payload_command
-from monitor.cli.replay_commands import record_command, replay_command
-from monitor.cli.run_commands import demo_command, run_command
-from monitor.cli.sheet_command import sheet_command
-from monitor.cli.store_commands import backup_command, move_command, resend_command, restore_command
-from monitor.cli.verify_command import verify_command
 from monitor.model.errors import DryshiftError, InputError
+
+# Each command with its module and what it does; the module is loaded when the command is asked for, since
+# all of them together take seconds to load and help needs none of them.
+COMMANDS = {
+    "run": ("run_commands", "Run the service on a settings file."),
+    "demo": ("run_commands", "Run Ferrymoor Slipway, an invented yard."),
+    "check": ("check_commands", "Name every fault of a settings file at once."),
+    "check-payload": ("check_commands", "Say what of a sensor's message is understood."),
+    "record": ("replay_commands", "Write a store's readings to a recording."),
+    "replay": ("replay_commands", "Judge a recording again and print its alarms."),
+    "backtest": ("backtest_command", "Score the outlook and its warnings on recordings."),
+    "test-channel": ("channel_commands", "Send a test message on a channel."),
+    "verify": ("verify_command", "Walk the record's chain and look for what was changed."),
+    "sheet": ("sheet_command", "Write a record as a PDF to sign."),
+    "backup": ("store_commands", "Copy readings, ledger and forecasts, checked."),
+    "restore": ("store_commands", "Put a backup back after checking it."),
+    "move": ("store_commands", "Move the series between the embedded store and InfluxDB."),
+    "resend": ("store_commands", "Queue once more what the InfluxDB server refused."),
+}
 
 
 class Dryshift(click.Group):
-    """Says errors raised on purpose in plain words, one fault a line."""
+    """Loads a command when it is asked for; says errors raised on purpose plainly, one fault a line."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command itself, its module loaded."""
+        if cmd_name not in COMMANDS:
+            return super().get_command(ctx, cmd_name)
+        module = importlib.import_module(f"monitor.cli.{COMMANDS[cmd_name][0]}")
+        return cast("click.Command", getattr(module, f"{cmd_name.replace('-', '_')}_command"))
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, of which none is loaded."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, str(self.commands[name].help)) for name in sorted(self.commands)])
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""
@@ -40,20 +66,5 @@ def main() -> None:
     """
 
 
-for command in (
-    run_command,
-    demo_command,
-    check_command,
-    check_payload_command,
-    record_command,
-    replay_command,
-    backtest_command,
-    test_channel_command,
-    verify_command,
-    sheet_command,
-    backup_command,
-    restore_command,
-    move_command,
-    resend_command,
-):
-    main.add_command(command)
+for name, (_, what) in COMMANDS.items():
+    main.add_command(click.Command(name, help=what))

@@ -23,6 +23,9 @@ NEARLY = 0.75  # of the similarity of two spellings
 SECRET_SIGN = "@"  # a value "@name" is read from the file `name` in the secrets folder
 
 
+SETTINGS_FILE = "settings file"  # the field of a fault of the file itself
+
+
 def load(
     path: Path, secrets: Path | None = None, known: Mapping[str, frozenset[str]] | None = None
 ) -> Settings:
@@ -34,9 +37,9 @@ def load(
     try:
         tree, slips = read_toml(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise InputError([Fault("settings file", str(path), "no such file; give the path of one")]) from error
+        raise InputError([Fault(SETTINGS_FILE, str(path), "no such file; give the path of one")]) from error
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Fault("settings file", str(path), f"cannot be read: {error}")]) from error
+        raise InputError([Fault(SETTINGS_FILE, str(path), f"cannot be read: {error}")]) from error
     if slips:
         raise InputError(slips)
     faults: list[Fault] = []
