@@ -31,7 +31,9 @@ def authority_from(data: Mapping[str, Any]) -> Authority:
 def refusal(authority: Authority, actor: Actor, kind: CommandKind) -> str | None:
     """Why somebody may not do it; None where every role of theirs allows it, and they have one."""
     if not actor.roles:
-        return f"{actor.name} is not among this shop's people: choose a name from the list"
+        return (
+            f"{actor.name} is not known as one of this shop's people: choose a name from the list, or log in"
+        )
     lacking = next((role for role in actor.roles if role not in authority[kind]), None)
     if lacking is None:
         return None

@@ -11,6 +11,7 @@ class KnownBy(StrEnum):
 
     LINK = "signed_link"  # a link that was sent to this one person
     SHARED_LINK = "shared_link"  # a link that several were sent; the name was chosen
+    PROXY = "proxy_log_in"  # a reverse proxy that they logged in to
     PROGRAM = "program_token"  # another program, which says for whom
     CHOSEN = "name_chosen"  # a name of the shop's people, chosen on a page; nothing proves it
     TYPED = "name_typed"  # any other name

@@ -1,11 +1,13 @@
 """How the service runs: broker, store, pages, channels, weather, warning; and the shop it runs for."""
 
 from datetime import time
+from ipaddress import IPv4Address, IPv6Address
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import (
     Field,
+    IPvAnyAddress,
     SecretStr,
     model_validator,
 )
@@ -114,6 +116,8 @@ class WebSection(Section):
     port: Annotated[int, Field(ge=0, le=65535)] = 8480
     public_url: str | None = None  # what links in messages start with
     hosts: tuple[str, ...] = ()  # names the pages answer to besides localhost and that of public_url
+    proxies: tuple[IPvAnyAddress, ...] = (IPv4Address("127.0.0.1"), IPv6Address("::1"))
+    user_header: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]+$")] | None = None  # believed of proxies alone
     temperature_unit: Literal["C", "F"] = "C"
     units: Literal["metric", "us"] = "metric"
     language: str = "en"

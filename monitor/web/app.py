@@ -98,6 +98,7 @@ def create_app(deps: WebDeps) -> FastAPI:
     )
     web = make_web(deps)
     app.state.stopping = stopping
+    app.state.proxies = frozenset(str(one) for one in deps.settings.web.proxies)
     for room in ROOMS:
         app.include_router(room.routes(web))
     app.include_router(live.routes(web, stopping))

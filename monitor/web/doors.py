@@ -6,6 +6,7 @@ request, so that hoarded connections hold up nobody.
 
 import asyncio
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
 
@@ -14,7 +15,6 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 LOOK_EVERY_S = 1.0
 V6_OF_ONE = 64  # bits that one IPv6 network of a shop shares (RFC 6177): its addresses count as one
-OWN = frozenset({"127.0.0.1", "::1"})  # a reverse proxy of this machine brings everybody's
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,29 +28,40 @@ class DoorLimits:
     untaken_s: float = 30.0  # what was sent is taken by nobody
 
 
-def address_of(client: tuple[str, int] | None) -> str:
-    """What is counted as one sender."""
+def plain_address(client: tuple[str, int] | None) -> str:
+    """The address of a peer; an IPv4 address that comes by an IPv6 socket is written as IPv4."""
     if client is None:
         return ""
     try:
         found = ip_address(client[0].partition("%")[0])
     except ValueError:
         return client[0]
-    mapped = getattr(found, "ipv4_mapped", None) or found
-    return str(mapped) if mapped.version == 4 else str(ip_network((mapped, V6_OF_ONE), strict=False))
+    return str(getattr(found, "ipv4_mapped", None) or found)
+
+
+def address_of(client: tuple[str, int] | None) -> str:
+    """What is counted as one sender."""
+    address = plain_address(client)
+    return str(ip_network((address, V6_OF_ONE), strict=False)) if ":" in address else address
+
+
+def counted_apart(proxies: Iterable[object]) -> frozenset[str]:
+    """Reverse proxies bring everybody's connections: their addresses have no bound of their own."""
+    return frozenset(address_of((str(one), 0)) for one in proxies)
 
 
 class Doors:
     """Every open connection of one server, in the order in which they came."""
 
-    def __init__(self, limits: DoorLimits) -> None:
+    def __init__(self, limits: DoorLimits, proxies: frozenset[str]) -> None:
         self.limits = limits
+        self._proxies = proxies
         self._open: dict[BoundedProtocol, None] = {}
         self._by_address: Counter[str] = Counter()
 
     def enter(self, one: "BoundedProtocol") -> bool:
         """Let a connection in, in the place of an idle one if need be; False: there is no room."""
-        crowded = one.address not in OWN and self._by_address[one.address] >= self.limits.by_address
+        crowded = one.address not in self._proxies and self._by_address[one.address] >= self.limits.by_address
         full = len(self._open) >= self.limits.connections
         if crowded or full:
             idle = (
@@ -97,6 +108,8 @@ class BoundedProtocol(H11Protocol):
         assert isinstance(self.config, DoorConfig)
         self.doors = self.config.doors
         self.address = address_of(self.client)
+        # Who really speaks: a proxy's word on addresses is put into the request before the pages see it.
+        self.app_state = {**self.app_state, "peer": plain_address(self.client)}
         self._turn_s(waits=True)
         self._seen: object = None
         self._untaken_since_s: float | None = None

@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from monitor.web.doors import OWN, address_of
+from monitor.web.doors import address_of
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.page import EVERYWHERE, PageFrame, Web, who_of
 from monitor.web.pages import (
@@ -61,7 +61,10 @@ class Follower:
 class Followers:
     """Everybody who follows pages, in the order they came; so many at once, in all and by address."""
 
-    def __init__(self, most: int = MOST_FOLLOWERS, by_address: int = MOST_OF_ONE) -> None:
+    def __init__(
+        self, proxies: frozenset[str], most: int = MOST_FOLLOWERS, by_address: int = MOST_OF_ONE
+    ) -> None:
+        self._proxies = proxies
         self._most = most
         self._by_address = by_address
         self._all: dict[Follower, None] = {}
@@ -69,7 +72,7 @@ class Followers:
     def enter(self, address: str) -> Follower:
         """Take a place, where there is none that of the one who has had it longest."""
         same = [one for one in self._all if one.address == address]
-        if address not in OWN and len(same) >= self._by_address:
+        if address not in self._proxies and len(same) >= self._by_address:
             self._end(same[0])
         elif len(self._all) >= self._most:
             self._end(next(iter(self._all)))
@@ -105,7 +108,10 @@ class _LiveResponse(StreamingResponse):
 def routes(web: Web, stopping: Stopping) -> APIRouter:
     """The stream of changes."""
     router = APIRouter(include_in_schema=False)
-    drawings, followers = Drawings(web), Followers()
+    drawings, followers = (
+        Drawings(web),
+        Followers(frozenset(address_of((str(one), 0)) for one in web.deps.settings.web.proxies)),
+    )
 
     @router.get("/live/{page}")
     async def live(request: Request, page: str) -> StreamingResponse:

@@ -11,7 +11,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from monitor.model.errors import Fault, InputError
-from monitor.web.doors import BoundedProtocol, DoorConfig, DoorLimits, Doors
+from monitor.web.doors import BoundedProtocol, DoorConfig, DoorLimits, Doors, counted_apart
 from monitor.web.live import Stopping
 
 SHARE_OF_FILES = 3
@@ -61,6 +61,7 @@ def serve(app: FastAPI, host: str, port: int, limits: DoorLimits | None = None) 
         app,
         http=BoundedProtocol,
         ws="none",
+        forwarded_allow_ips=sorted(app.state.proxies),
         backlog=ACCEPTED_AT_ONCE,
         log_config=None,  # its lines go where ours go, and are as few
         log_level="warning",
@@ -69,7 +70,7 @@ def serve(app: FastAPI, host: str, port: int, limits: DoorLimits | None = None) 
         server_header=False,
         date_header=True,
     )
-    config.doors = Doors(limits or door_limits())
+    config.doors = Doors(limits or door_limits(), counted_apart(app.state.proxies))
     server = uvicorn.Server(config)
     loop: list[asyncio.AbstractEventLoop] = []
     started = threading.Event()

@@ -31,7 +31,7 @@ def test_a_reviewer_who_shelves_is_told_whom_to_ask() -> None:
 @pytest.mark.parametrize("kind", CommandKind)
 def test_whoever_has_no_role_may_do_nothing(kind: CommandKind) -> None:
     said = refusal(TABLE, Actor("lead ", KnownBy.TYPED), kind)
-    assert said == "lead  is not among this shop's people: choose a name from the list"
+    assert said == "lead  is not known as one of this shop's people: choose a name from the list, or log in"
 
 
 def test_where_nobody_is_named_a_warning_can_be_answered_and_set_aside_by_nobody() -> None:

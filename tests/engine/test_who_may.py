@@ -76,7 +76,7 @@ def test_no_spelling_and_no_unknown_name_sets_an_alarm_aside(
         given |= {"reason": "quiet", "hours": "4"}
         answer = browser.post(url(live) + "/alarms", data=given, timeout=20)
     assert answer.status_code == 409
-    assert ("a reviewer may not" in answer.text) != ("is not among this shop" in answer.text)
+    assert ("a reviewer may not" in answer.text) != ("is not known as one of this shop" in answer.text)
     assert (state(live) in {"shelved", "out_of_service"}, records(live)) == (False, on_record)
 
 

@@ -186,7 +186,7 @@ def test_who_follows_too_many_pages_ends_their_own_first(server: Server) -> None
 
 
 def test_places_to_follow_are_given_back_and_the_oldest_makes_room() -> None:
-    followers = Followers(most=3, by_address=2)
+    followers = Followers(frozenset({"127.0.0.1"}), most=3, by_address=2)
     first, second = followers.enter("a"), followers.enter("a")
     third = followers.enter("a")
     assert (first.ended, second.ended, third.ended) == (True, False, False)

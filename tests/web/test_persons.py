@@ -1,9 +1,12 @@
 """Whose request it is, and how that is known: decided in one place, and written into every entry."""
 
+import socket
 from collections.abc import Mapping
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
+import requests
 from fastapi import HTTPException, Request
 
 from monitor.model.actor import ANYBODY, Actor, KnownBy
@@ -23,6 +26,12 @@ REVIEWER = "T. Ostrander"
 def request(path: str = "/alarms", headers: Mapping[str, str] | None = None) -> Request:
     raw = [(name.encode(), value.encode()) for name, value in (headers or {}).items()]
     return Request({"type": "http", "method": "POST", "path": path, "headers": raw, "query_string": b""})
+
+
+def proxied(user: str | None, peer: str = "127.0.0.1") -> Request:
+    asked = request(headers={} if user is None else {"x-remote-user": user})
+    asked.state.peer = peer
+    return asked
 
 
 def link(who: str) -> Link:
@@ -92,3 +101,61 @@ def test_a_browser_remembers_only_whom_the_shop_still_names() -> None:
     assert remembered(SHOP, "t. ostrander") == REVIEWER
     assert remembered(SHOP, "Gone Away") == ""
     assert remembered(NOBODY, "Gone Away") == "Gone Away"
+
+
+BEHIND = sample.settings(user_header="X-Remote-User")
+
+
+@pytest.mark.parametrize(
+    ("user", "who"), [("review-1", ""), ("T. OSTRANDER", REVIEWER), ("review-1", "review-1")]
+)
+def test_who_logged_in_to_a_listed_proxy_is_that_person(user: str, who: str) -> None:
+    assert acting(BEHIND, proxied(user), who) == Actor(REVIEWER, KnownBy.PROXY, ("reviewer",))
+    assert who_of(BEHIND, proxied(user)) == REVIEWER
+
+
+def test_who_logged_in_acts_under_no_other_name() -> None:
+    with pytest.raises(InputError, match="you are logged in as review-1"):
+        acting(BEHIND, proxied("review-1"), sample.LEAD)
+
+
+@pytest.mark.parametrize("peer", ["192.0.2.9", "127.0.0.2", ""])
+def test_the_header_of_anybody_else_is_not_looked_at(peer: str) -> None:
+    assert acting(BEHIND, proxied("lead-1", peer), sample.LEAD) == Actor(sample.LEAD, KnownBy.TYPED)
+    assert who_of(BEHIND, proxied("lead-1", peer)) == ""
+
+
+def test_where_a_proxy_logs_people_in_nobody_else_has_a_role() -> None:
+    assert acting(BEHIND, proxied(None), sample.LEAD).roles == ()
+    assert acting(BEHIND, proxied("visitor"), "visitor") == Actor("visitor", KnownBy.PROXY)
+    assert acting(BEHIND, proxied(None), "", link(REVIEWER)).known_by is KnownBy.LINK
+
+
+def test_without_the_setting_the_header_says_nothing() -> None:
+    assert acting(SHOP, proxied("lead-1"), REVIEWER) == Actor(REVIEWER, KnownBy.CHOSEN, ("reviewer",))
+
+
+def test_over_the_wire_only_the_peer_itself_counts_and_not_what_it_says_of_addresses(tmp_path: Path) -> None:
+    shop = sample.open_shop(tmp_path, filled=False, shop=BEHIND)
+    site = sample.start(shop)
+    user = {"X-Remote-User": "review-1"}
+    shown = {
+        name: requests.get(site.url + "/alarms", headers=headers, timeout=20).text
+        for name, headers in {
+            "proxy": {**user, "X-Forwarded-For": "192.0.2.9"},
+            "nobody": {"X-Forwarded-For": "192.0.2.9"},
+        }.items()
+    }
+    foreign = socket.create_connection(("127.0.0.1", site.port), 20, ("127.0.0.2", 0))
+    foreign.sendall(
+        b"GET /alarms HTTP/1.1\r\nHost: localhost\r\nX-Remote-User: review-1\r\n"
+        b"X-Forwarded-For: 127.0.0.1\r\nConnection: close\r\n\r\n"
+    )
+    said = foreign.makefile("rb").read().decode()
+    foreign.close()
+    site.stop()
+    shop.series.close()
+    shop.ledger.close()
+    hidden = f'name="who" value="{REVIEWER}"'
+    assert said.startswith("HTTP/1.1 200")
+    assert [hidden in page for page in (shown["proxy"], shown["nobody"], said)] == [True, False, False]

@@ -24,6 +24,7 @@ from monitor.web.frame import look, now_view
 from monitor.web.frame.alarm_groups import AlarmGroup, acts, groups
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import form_token, session_of
+from monitor.web.frame.person import LONGEST_NAME, user_of
 from monitor.web.frame.show import Show
 from monitor.web.frame.ticks import ActionTick, ticked, ticks
 
@@ -177,7 +178,7 @@ def _names(settings: Settings) -> dict[str, str]:
 
 def who_of(settings: Settings, request: Request) -> str:
     """Who answered from this browser before; empty when nobody did, or nobody whom the shop still names."""
-    who = unquote(request.cookies.get(WHO_COOKIE, ""))[:80]
+    who = user_of(settings, request) or unquote(request.cookies.get(WHO_COOKIE, ""))[:LONGEST_NAME]
     person = person_named(settings.people, who)
     return person.name if person is not None else "" if settings.people else who
 

@@ -11,6 +11,7 @@ from monitor.notify.links import Link
 from monitor.settings.schema import Program, Settings
 
 PROGRAMS_BELOW = "/api/"
+LONGEST_NAME = 80
 _BEARER = "bearer "
 
 
@@ -24,10 +25,36 @@ def acting(settings: Settings, request: Request, who: str, link: Link | None = N
         return _sent_to(settings, link.who, who)
     if request.url.path.startswith(PROGRAMS_BELOW):
         return _spoken_for(settings, _program(settings, request), who)
+    if link is None and settings.web.user_header is not None:
+        return _logged_in(settings, user_of(settings, request), who)
     person = person_named(settings.people, who)
     if person is None:
         return Actor(who.strip(), KnownBy.TYPED, () if settings.people else (ANYBODY,))
     return Actor(person.name, KnownBy.CHOSEN if link is None else KnownBy.SHARED_LINK, (person.role,))
+
+
+def user_of(settings: Settings, request: Request) -> str:
+    """Whom a listed reverse proxy says has logged in; empty where none does.
+
+    What anybody else writes into that header is not looked at.
+    """
+    header, peer = settings.web.user_header, getattr(request.state, "peer", "")
+    if header is None or peer not in map(str, settings.web.proxies):
+        return ""
+    given = request.headers.getlist(header)
+    return given[0].strip()[:LONGEST_NAME] if len(given) == 1 else ""
+
+
+def _logged_in(settings: Settings, user: str, who: str) -> Actor:
+    """Where a proxy logs people in, nobody else has a role."""
+    if not user:
+        return Actor(who.strip(), KnownBy.TYPED)
+    person = person_named(settings.people, user)
+    if who.strip() and who.strip() != user and person_named(settings.people, who) != person:
+        raise InputError([Fault("who", who, f"you are logged in as {user}; open the page again")])
+    if person is None:
+        return Actor(user, KnownBy.PROXY)
+    return Actor(person.name, KnownBy.PROXY, (person.role,))
 
 
 def _sent_to(settings: Settings, name: str, who: str) -> Actor:
