@@ -11,8 +11,8 @@ import os
 import socket
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import iotcore
 from paho.mqtt.enums import MQTTErrorCode
 
 from monitor.clock import monotonic_s
@@ -20,6 +20,9 @@ from monitor.model.errors import DryshiftError, Fault, InputError
 from monitor.model.payload import PASSED_ON_BYTES
 from monitor.mqtt.client import make_probe
 from monitor.settings.schema import MqttSection
+
+if TYPE_CHECKING:
+    import iotcore
 
 SEGMENT_BYTES = 1_048_576
 SEGMENT_COUNT = 16
@@ -62,6 +65,8 @@ class EmbeddedBroker:
         if self._settings.port_311 is not None:
             self._port_311 = _open_port(self._host, self._settings.port_311)
         self._file = self._write_file()
+        import iotcore  # not needed where sensors publish to a broker of the shop's own
+
         self._broker = iotcore.Broker(config_path=str(self._file))
         try:
             self._broker.start(START_S)

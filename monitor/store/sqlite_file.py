@@ -17,8 +17,9 @@ from threading import RLock
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.private import private_file
 
-WRITER_CACHE_KIB = 65_536
-READER_CACHE_KIB = 16_384
+WRITER_CACHE_KIB = 16_384  # measured with a thousand series: no slower than with four times as much
+READER_CACHE_KIB = 4_096
+IDLE_READERS = 4  # kept open; each keeps its cache
 CHECKPOINT_PAGES = 4_000
 JOURNAL_LIMIT_BYTES = 64 * 1024 * 1024
 
@@ -189,7 +190,7 @@ class SqliteFile:
             finally:
                 if db.in_transaction:
                     db.execute("ROLLBACK")
-                if opened == self.opened:
+                if opened == self.opened and self._idle.qsize() < IDLE_READERS:
                     self._idle.put(db)
                 else:
                     db.close()

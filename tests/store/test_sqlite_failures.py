@@ -8,7 +8,7 @@ import subprocess
 import sys
 import textwrap
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -17,7 +17,7 @@ from monitor.model.reading import Mark, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.series.sqlite_series import SqliteSeriesStore
-from monitor.store.sqlite_file import Schema, SqliteFile
+from monitor.store.sqlite_file import IDLE_READERS, Schema, SqliteFile
 
 T0 = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
@@ -304,3 +304,14 @@ def test_a_backup_made_while_writing_is_whole_and_replaces_the_one_before(tmp_pa
     assert len(copy.readings_after(0, 10_000)) == held
     copy.close()
     store.close()
+
+
+def test_of_many_that_read_at_once_few_connections_with_their_caches_are_kept(tmp_path):
+    file = SqliteFile(tmp_path / "series.sqlite", Schema(1, ["CREATE TABLE one (n INTEGER)"]))
+    with ExitStack() as many:
+        for _ in range(3 * IDLE_READERS):
+            many.enter_context(file.read()).execute("SELECT count(*) FROM one").fetchone()
+    assert file._idle.qsize() == IDLE_READERS
+    with file.read() as db:
+        assert db.execute("SELECT count(*) FROM one").fetchone() == (0,)
+    file.close()

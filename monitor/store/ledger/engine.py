@@ -7,10 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from alembic import command
-from alembic.config import Config
-from alembic.util import CommandError
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
@@ -137,6 +134,12 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 def _migrate(engine: Engine) -> None:
+    if _is_current(engine):
+        return
+    from alembic import command  # weighs 10 MB and 0.2 s, and is needed once after an update
+    from alembic.config import Config
+    from alembic.util import CommandError
+
     config = Config()
     config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
     with writing(engine, MIGRATION_LOCK) as db:
@@ -147,3 +150,13 @@ def _migrate(engine: Engine) -> None:
             raise StoreUnavailableError(
                 f"{_place(engine)}: was written by a newer version ({error}); install that version again"
             ) from error
+
+
+def _is_current(engine: Engine) -> bool:
+    """Whether the last step that is here was the last one taken; the steps' files begin with their number."""
+    newest = max(step.name[1:5] for step in (_MIGRATIONS / "versions").glob("m[0-9]*.py"))
+    with reading(engine) as db:
+        if not inspect(db).has_table("alembic_version"):
+            return False
+        taken = db.exec_driver_sql("SELECT version_num FROM alembic_version").scalars().all()
+    return list(taken) == [newest]
