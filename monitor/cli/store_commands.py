@@ -13,6 +13,7 @@ from monitor.settings.schema import InfluxSection, Settings
 from monitor.store.backup import back_up, restore
 from monitor.store.folder_lock import hold
 from monitor.store.move.book import MoveReport, Progress
+from monitor.store.move.mover import to_embedded, to_influx
 from monitor.store.opener import open_embedded, open_influx, open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 
@@ -96,8 +97,6 @@ def _section(settings: Settings) -> InfluxSection:
 
 
 def _move(settings: Settings, target: str) -> MoveReport:
-    from monitor.store.move.mover import to_embedded, to_influx  # with the client of InfluxDB, which is large
-
     section = _section(settings)
     embedded, influx = open_embedded(settings), open_influx(settings, section)
     try:

@@ -1,18 +1,15 @@
 """Opens the stores that the settings ask for."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from monitor.clock import SystemClock
 from monitor.settings.schema import InfluxSection, Settings
 from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.influx.influx_series import InfluxSeriesStore
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.retention import Retention
 from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore
-
-if TYPE_CHECKING:
-    from monitor.store.influx.influx_series import InfluxSeriesStore
 
 SERIES_FILE = "series.sqlite"
 SPOOL_FILE = "spool.sqlite"
@@ -39,10 +36,8 @@ def open_embedded(settings: Settings) -> SqliteSeriesStore:
 
 def open_influx(
     settings: Settings, section: InfluxSection, now_s: Callable[[], float] | None = None
-) -> "InfluxSeriesStore":
+) -> InfluxSeriesStore:
     """The store over InfluxDB with its spool in the data folder; nothing is sent before it is told to."""
-    from monitor.store.influx.influx_series import InfluxSeriesStore  # its client weighs 25 MB
-
     return InfluxSeriesStore(
         section,
         settings.service.data_dir / SPOOL_FILE,

@@ -5,13 +5,9 @@ Every write and every answer has a total time and a total size; an answer is rea
 
 import json
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlencode
 
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.domain.write_precision import WritePrecision
-from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 from urllib3.util import make_headers
 
@@ -29,12 +25,15 @@ from monitor.wire.pools import make_bounded
 from monitor.wire.ration import Ration
 from monitor.wire.wishes import wish_s
 
+if TYPE_CHECKING:
+    from influxdb_client.rest import ApiException
+
 MOST_SAID_BYTES = 64 * 1024  # in answer to a write; packed, it may unpack to a thousand times as much
 MOST_ANSWER_BYTES = 64 * 1024 * 1024
 _MALFORMED = (ValueError, LookupError, TypeError, AttributeError, RecursionError)
 _REFUSED = (400, 413, 422)
 _DENIED = (401, 403)
-PRECISION: WritePrecision = WritePrecision.MS  # type: ignore[assignment]  # the library types its names as text
+PRECISION: Any = "ms"  # the library's WritePrecision.MS
 
 
 class InfluxUnavailableError(StoreUnavailableError):
@@ -73,6 +72,10 @@ class InfluxLink:
     """One server, database and retention policy."""
 
     def __init__(self, section: InfluxSection) -> None:
+        # Here and not above, because every start of a shop without InfluxDB would pay its 25 MB.
+        from influxdb_client.client.influxdb_client import InfluxDBClient
+        from influxdb_client.client.write_api import SYNCHRONOUS
+
         self._section = section
         self._bucket = f"{section.database}/{section.retention_policy}"
         self._url = section.url.rstrip("/")
@@ -110,6 +113,8 @@ class InfluxLink:
         return refused
 
     def _post(self, lines: list[str]) -> None:
+        from influxdb_client.rest import ApiException
+
         with Ration(self._section.timeout_s, MOST_SAID_BYTES) as ration:
             try:
                 self._writer.write(bucket=self._bucket, record="\n".join(lines), write_precision=PRECISION)
@@ -150,7 +155,7 @@ class InfluxLink:
         self._client.close()  # type: ignore[no-untyped-call]
 
 
-def _judged(error: ApiException, url: str) -> Exception:
+def _judged(error: "ApiException", url: str) -> Exception:
     words = str(error.body or error.reason or "").strip()[:1000]
     if error.status in _REFUSED:
         return _RefusedError(words)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
@@ -27,22 +28,22 @@ _MIGRATIONS = Path(__file__).parent / "migrations"
 def open_engine(url: str, busy_timeout_s: float = 5.0) -> Engine:
     """An engine on migrated tables; an InputError for an unusable address."""
     where = _parsed(url)
-    sqlite = where.get_backend_name() == "sqlite"
-    if sqlite:
+    embedded = where.get_backend_name() == "sqlite"
+    if embedded:
         arguments: dict[str, Any] = {"timeout": busy_timeout_s, "check_same_thread": False}
     else:
         arguments = {"connect_timeout": CONNECT_TIMEOUT_S}
     try:
-        if sqlite:
+        if embedded:
             Path(where.database or "").parent.mkdir(parents=True, exist_ok=True)
             private_file(Path(where.database or ""))
-        engine = create_engine(where, connect_args=arguments, pool_pre_ping=not sqlite)
+        engine = create_engine(where, connect_args=arguments, pool_pre_ping=not embedded)
     except ImportError as error:
         fix = f"install its driver first ({error}); for PostgreSQL: dryshift[postgresql]"
         raise InputError([Fault("store.ledger_url", where.drivername, fix)]) from error
     except OSError as error:
         raise explain(error, Path(where.database or "")) from error
-    if sqlite:
+    if embedded:
         event.listen(engine, "connect", _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     try:
@@ -131,6 +132,15 @@ def reading(engine: Engine) -> Iterator[Connection]:
             db.execution_options(isolation_level="REPEATABLE READ")
         with db.begin():
             yield db
+
+
+def insert_of(engine: Engine) -> Any:
+    """The database's own INSERT, which can pass over what is there."""
+    if engine.dialect.name != "postgresql":
+        return sqlite.insert
+    from sqlalchemy.dialects import postgresql
+
+    return postgresql.insert
 
 
 def _migrate(engine: Engine) -> None:

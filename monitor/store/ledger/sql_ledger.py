@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import CTE, URL, ColumnElement, Connection, Engine, bindparam, func, select, update
-from sqlalchemy.dialects import sqlite
 
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
@@ -27,7 +26,7 @@ from monitor.store.contract import (
     Verification,
     Witness,
 )
-from monitor.store.ledger.engine import CHAIN_LOCK, open_engine, reading, writing
+from monitor.store.ledger.engine import CHAIN_LOCK, insert_of, open_engine, reading, writing
 from monitor.store.ledger.hold import LedgerHold
 from monitor.store.ledger.tables import CHAIN_HEAD, CHECKPOINT, EVENT, OUTBOX
 from monitor.store.sqlite_file import copy_whole, explain
@@ -53,15 +52,6 @@ def _file_of(engine: Engine) -> tuple[int, int] | None:
     return found.st_dev, found.st_ino
 
 
-def _insert_of(engine: Engine) -> Any:
-    """The database's own INSERT, which can pass over what is there."""
-    if engine.dialect.name != "postgresql":
-        return sqlite.insert
-    from sqlalchemy.dialects import postgresql
-
-    return postgresql.insert
-
-
 class SqlLedger:
     """Implements Ledger; safe from several threads and, on one database, from several processes."""
 
@@ -69,7 +59,7 @@ class SqlLedger:
         self._engine = engine
         self._hold: LedgerHold | None = None
         self._file = _file_of(engine)
-        self._insert: Any = _insert_of(engine)
+        self._insert: Any = insert_of(engine)
 
     def commit(
         self,
