@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from monitor.web.doors import address_of
+from monitor.web.doors import address_of, counted_apart
 from monitor.web.frame.guard import form_token, session_of
 from monitor.web.frame.page import EVERYWHERE, PageFrame, Web, who_of
 from monitor.web.pages import (
@@ -108,10 +108,7 @@ class _LiveResponse(StreamingResponse):
 def routes(web: Web, stopping: Stopping) -> APIRouter:
     """The stream of changes."""
     router = APIRouter(include_in_schema=False)
-    drawings, followers = (
-        Drawings(web),
-        Followers(frozenset(address_of((str(one), 0)) for one in web.deps.settings.web.proxies)),
-    )
+    drawings, followers = Drawings(web), Followers(counted_apart(web.deps.settings.web.proxies))
 
     @router.get("/live/{page}")
     async def live(request: Request, page: str) -> StreamingResponse:

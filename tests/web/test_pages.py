@@ -31,6 +31,8 @@ def test_a_page_answers_with_its_guards(server: Server, path: str) -> None:
     assert "default-src 'none'" in policy
     assert "unsafe" not in policy
     assert response.headers["x-content-type-options"] == "nosniff"
+    assert response.headers["referrer-policy"] == "same-origin"
+    assert "frame-ancestors 'none'" in policy
     assert "SameSite=Lax" in response.headers["set-cookie"]
 
 
