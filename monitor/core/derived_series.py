@@ -30,6 +30,7 @@ def derived_points(shop: Shop, state: CoreState, now_s: float) -> tuple[Point, .
         values = (
             (Quantity.SKIN_TEMPERATURE, now.skin_c),
             (Quantity.MARGIN, now.margin_k),
+            (Quantity.MARGIN_STD, now.margin_std_k),
             (Quantity.WATER_FILM, now.film_gm2),
             (Quantity.WET_PROBABILITY, now.wet_probability_frac),
         )
@@ -64,6 +65,7 @@ def _of_air(air: AirState) -> Iterator[tuple[Quantity, float]]:
     yield Quantity.AIR_TEMPERATURE, air.temperature_c
     yield Quantity.RELATIVE_HUMIDITY, air.relative_humidity_frac
     yield Quantity.DEW_POINT, air.dew_point_c
+    yield Quantity.DEW_POINT_STD, air.dew_point_std_k
     yield Quantity.FROST_POINT, air.frost_point_c
     yield Quantity.VAPOUR_PRESSURE, air.vapour_pressure_pa
     yield Quantity.ABSOLUTE_HUMIDITY, air.absolute_humidity_gm3

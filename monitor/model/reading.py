@@ -18,6 +18,7 @@ class Quantity(StrEnum):
     BATTERY = "battery_frac"
     # derived from measured air
     DEW_POINT = "dew_point_c"
+    DEW_POINT_STD = "dew_point_std_k"
     FROST_POINT = "frost_point_c"
     VAPOUR_PRESSURE = "vapour_pressure_pa"
     ABSOLUTE_HUMIDITY = "absolute_humidity_gm3"
@@ -28,6 +29,7 @@ class Quantity(StrEnum):
     # derived for bodies and packages
     SKIN_TEMPERATURE = "skin_temperature_c"
     MARGIN = "margin_k"
+    MARGIN_STD = "margin_std_k"
     WATER_FILM = "water_film_gm2"
     WET_PROBABILITY = "wet_probability_frac"
     EXPOSURE_USED = "exposure_used_h"

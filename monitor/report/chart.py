@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from monitor.model.level import Level
 from monitor.store.contract import Bucket
 
 X_FULL = 10_000
@@ -43,14 +44,32 @@ class Trace:
     style: int
     buckets: Sequence[Bucket]
     gap_s: float  # a longer silence breaks the line
+    band: Sequence[Bucket] = ()  # minimum to maximum is how far it may be out; else the spread of one line
+    ghost: bool = False  # of another week, drawn in grey behind
 
 
 @dataclass(frozen=True, slots=True)
 class ChartLimit:
-    """A horizontal line: what it is, and where."""
+    """A horizontal line: what it is, and where; with a risk, what lies below (or above) it is shaded."""
 
     label: str
     value: float
+    risk: Level | None = None
+    below: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class RiskBand:
+    """A shaded part of a plot, from y down to `end_y` (0 top … 1 bottom)."""
+
+    level: Level
+    y: float
+    end_y: float
+
+    @property
+    def middle(self) -> str:
+        """Its middle in the plot's frame, as SVG reads it."""
+        return place((self.y + self.end_y) / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +94,7 @@ class ChartLine:
     path: str
     area: str
     end_y: float | None
+    ghost: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +110,7 @@ class Panel:
     low: float
     high: float
     crosses: tuple[tuple[str, str], ...] = ()  # doubtful readings: x and y as SVG reads them
+    bands: tuple[RiskBand, ...] = ()
 
 
 def place(y: float) -> str:
@@ -116,7 +137,22 @@ def panel(
     )
     lines = tuple(_line(trace, window, y, spread=len(traces) == 1) for trace in traces)
     marks = tuple(AxisTick(limit.label, y(limit.value)) for limit in limits)
-    return Panel(id_, title, unit, ticks, marks, lines, low, high)
+    return Panel(id_, title, unit, ticks, marks, lines, low, high, bands=_bands(limits, y))
+
+
+def _bands(limits: Sequence[ChartLimit], y: Callable[[float], float]) -> tuple[RiskBand, ...]:
+    """What the limits shade, and what is left as safe; nothing where no limit has a risk."""
+    found: list[RiskBand] = []
+    top, bottom = 0.0, 1.0
+    for limit in sorted(limits, key=lambda one: one.value):
+        if limit.risk is not None and limit.below:
+            found.append(RiskBand(limit.risk, y(limit.value), bottom))
+            bottom = y(limit.value)
+    for limit in sorted(limits, key=lambda one: -one.value):
+        if limit.risk is not None and not limit.below:
+            found.append(RiskBand(limit.risk, top, y(limit.value)))
+            top = y(limit.value)
+    return (*found, RiskBand(Level.SAFE, top, bottom)) if found else ()
 
 
 def crossed(one: Panel, window: Window, points: Sequence[tuple[float, float]]) -> Panel:
@@ -131,8 +167,9 @@ def crossed(one: Panel, window: Window, points: Sequence[tuple[float, float]]) -
 def scale(traces: Sequence[Trace], limits: Sequence[float]) -> tuple[float, float, float]:
     """Round ends that hold every value and limit, and the step between ticks."""
     values = [b.mean for trace in traces for b in trace.buckets] + list(limits)
-    if len(traces) == 1:
-        values += [end for b in traces[0].buckets for end in (b.minimum, b.maximum)]
+    spreads = [traces[0].buckets] if len(traces) == 1 else []
+    for bucket in (b for part in [*spreads, *(trace.band for trace in traces)] for b in part):
+        values += [bucket.minimum, bucket.maximum]
     values = [value for value in values if math.isfinite(value)] or [0.0, 1.0]
     low, high = min(values), max(values)
     span = max(high - low, 1.0)
@@ -176,12 +213,12 @@ def _line(trace: Trace, window: Window, y: Callable[[float], float], *, spread: 
         points = [at(bucket, bucket.mean) for bucket in run]
         # A single point still shows: a line of no length with round ends.
         path.append("M" + "L".join(points if len(points) > 1 else points * 2))
-        if spread:
-            there = [at(bucket, bucket.maximum) for bucket in run]
-            back = [at(bucket, bucket.minimum) for bucket in reversed(run)]
-            area.append("M" + "L".join(there + back) + "Z")
+    for run in runs(trace.band or (trace.buckets if spread else ()), trace.gap_s):
+        there = [at(bucket, bucket.maximum) for bucket in run]
+        back = [at(bucket, bucket.minimum) for bucket in reversed(run)]
+        area.append("M" + "L".join(there + back) + "Z")
     end_y = y(trace.buckets[-1].mean) if trace.buckets else None
-    return ChartLine(trace.label, trace.style, "".join(path), "".join(area), end_y)
+    return ChartLine(trace.label, trace.style, "".join(path), "".join(area), end_y, trace.ghost)
 
 
 def spread_labels(positions: Sequence[float], distance: float) -> list[float]:

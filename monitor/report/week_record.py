@@ -3,16 +3,13 @@
 Its numbers are those that the page and the sheet of the week derive; the sheet holds every entry and move.
 """
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind
 from monitor.model.place import Site
-from monitor.model.reading import SeriesKey
 from monitor.model.shop_units import degrees, span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.chart import Window
@@ -23,15 +20,15 @@ from monitor.report.numbers_used import numbers_section
 from monitor.report.package_sheet import PackageRecord
 from monitor.report.proof import ChainProof, proof_section, verified
 from monitor.report.sheet import NOTHING, Sheet, SheetSection, Writing, chosen
-from monitor.report.shift_lines import ShiftLine, shift_lines
+from monitor.report.shift_lines import ShiftLine
+from monitor.report.site_week import site_week
 from monitor.report.sources import Sources
-from monitor.report.warning_lives import WarningDay, WarningLife, by_day, warning_lives
+from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_chart import ChartSetting, ChartUnits, drawn_zones, week_chart
 from monitor.report.week_sheet import open_in_week, site_named, week_edges
-from monitor.report.zone_series import WIDTH_S, ZoneSeries, limit_of, read_zone
+from monitor.report.zone_series import WIDTH_S, ZoneSeries
 from monitor.settings.reference import load_toml
 
-HEATED = ("oven", "quiver")
 NOT_KNOWN = "not known"
 
 
@@ -113,27 +110,10 @@ def _read(sources: Sources, site: Site, week: str, catalogue: Catalogue) -> Week
     start_s, end_s = edges[0], min(edges[-1], sources.now_s)
     if end_s <= start_s:
         raise InputError([Fault("week", week, "has not begun; choose an earlier one")])
-    settings = sources.settings
-    known, keys = sources.series.keys(), defaultdict[str, list[SeriesKey]](list)
-    for key in known:
-        keys[key.zone].append(key)
-    window = Window(start_s, edges[-1], WIDTH_S)
-    places = [zone for zone in settings.zones if zone.site == site.id]
-    zones = tuple(
-        read_zone(sources.series, settings, zone, window, sources.now_s, keys[zone.id])
-        for zone in places
-        if zone.kind not in HEATED
-    )
-    # outdoor air has no limit of its own: it counts where things lie in it
-    zones = tuple(one for one in zones if one.zone.kind != "outdoor" or one.margins)
-    limits = {one.zone.id: limit_of(one.zone, settings) for one in zones}
     names = sources.names()
-    words = AlarmWords(catalogue, names)
-    lives = warning_lives(sources.ledger, words, (start_s, end_s), [zone.id for zone in places])
-    taps = sources.ledger.events(kinds=(EventKind.PLAN,), start_s=start_s, end_s=end_s)
-    shifts = [one for one in sources.shift_spans(start_s, end_s) if one.site == site.id]
-    lines = shift_lines(shifts, zones, limits, (lives, taps), sources.now_s)
-    return WeekRead(site, edges, end_s, zones, limits, names, tuple(lives), tuple(lines))
+    window = Window(start_s, edges[-1], WIDTH_S)
+    found = site_week(sources, site.id, window, AlarmWords(catalogue, names), sources.now_s)
+    return WeekRead(site, edges, end_s, found.zones, found.limits, names, found.lives, found.lines)
 
 
 def _chart(sources: Sources, read: WeekRead) -> str:

@@ -16,6 +16,7 @@ from monitor.model.level import Level
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorStatus
 from monitor.model.staff import person_named
+from monitor.report.chart import place, spread_labels
 from monitor.report.condition_words import AlarmWords
 from monitor.report.paper import HOW_TO_GET_IT, can_print
 from monitor.settings.reference import load_toml
@@ -163,6 +164,8 @@ def make_web(deps: WebDeps) -> Web:
         acts=acts,
         can_print=can_print,
         how_to_print=HOW_TO_GET_IT,
+        spread_labels=spread_labels,
+        at_height=place,
         people=[person.name for person in deps.settings.people],
     )
     return Web(deps, show, words, env)

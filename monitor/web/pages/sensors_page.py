@@ -3,13 +3,14 @@
 from collections.abc import Mapping
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from monitor.model.device import Sensor
 from monitor.model.event import EventKind
 from monitor.model.reading import Point, SeriesKey
 from monitor.web.frame.page import Web
+from monitor.web.pages.thing_chart import sensor_chart
 
 PIECES = {
     "sensors": "piece/sensors.html",
@@ -29,6 +30,21 @@ def routes(web: Web) -> APIRouter:
     @router.get("/sensors")
     def sensors(request: Request) -> HTMLResponse:
         return web.page(request, "sensors.html", here="more")
+
+    @router.get("/sensor/{name}")
+    def sensor(request: Request, name: str) -> HTMLResponse:
+        found = next((one for one in web.deps.settings.sensors if one.id == name), None)
+        if found is None:
+            raise HTTPException(404, "There is no such sensor in the settings.")
+        return web.page(
+            request,
+            "sensor.html",
+            here="more",
+            sensor=found,
+            chart=sensor_chart(web, found),
+            chart_title="The last day, with its neighbours",
+            chart_zone=web.show.zone_of(found.zone),
+        )
 
     @router.get("/set-aside")
     def set_aside(request: Request, skip: Annotated[int, Query(ge=0, le=10**9)] = 0) -> HTMLResponse:

@@ -29,6 +29,7 @@ from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.pages.deeds import FIRST, MM, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
 from monitor.web.pages.records_page import to_csv
+from monitor.web.pages.thing_chart import ThingChart, axis_names, body_chart, hours_axis, package_chart
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,47}")
 HISTORY = 500
@@ -59,6 +60,8 @@ def routes(web: Web) -> APIRouter:
         sorts=_sorts(),
         happened=lambda event: _sentence(words.what(event)),
         plain_words=plain_words,
+        hours_axis=hours_axis,
+        axis_names=axis_names,
     )
     router.include_router(_reading(web))
     router.include_router(_entering(web))
@@ -263,9 +266,20 @@ def _thing_page(
         done=next((event for event in page.events if event.number == done), None),
         faults=faults,
         doubted=doubted,
+        chart=_chart(web, thing),
+        chart_title="Hours open" if thing.kind == "package" else "Yesterday and tomorrow",
+        chart_zone=web.show.zone_of(thing.zone),
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
     )
+
+
+def _chart(web: Web, thing: Thing) -> ThingChart | None:
+    """What is drawn of it; None where nothing is stored."""
+    if thing.kind == "package":
+        told = web.deps.history().packages.get(thing.id)
+        return None if told is None else package_chart(web, thing, told.history)
+    return body_chart(web, thing) if thing.kind in ("cylinder", "plate") else None
 
 
 def _new_page(

@@ -1,39 +1,24 @@
 """Reads what a weekly chart shows: series by zone, shifts, warnings, sensor troubles, sums by day."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from monitor.model.event import EventKind
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.warning import Score, Tally, tally
 from monitor.report.chart import Window
-from monitor.report.condition_words import AlarmWords
 from monitor.report.sensor_troubles import Trouble
-from monitor.report.warning_lives import is_raised
 from monitor.settings.schema import Settings
 from monitor.store.contract import Bucket, SeriesStore
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.look import HEALTH
 
 MANY_ZONES_WIDTH_S = 1_800.0  # of what is drawn where there are many lines
-FOLDED_S = 3_600.0
 OVERLAID = 6  # more lines than this cannot be told apart
-
-
-@dataclass(frozen=True, slots=True)
-class Warned:
-    """A warning given in the window, with the others of its kind that followed within the hour."""
-
-    time_s: float
-    titles: list[str]
-    zone: str
-    priority: str
 
 
 def week_window(week: str, tz: ZoneInfo, width_s: float) -> Window:
@@ -91,27 +76,6 @@ def shifts_in(deps: WebDeps, window: Window, site: str) -> list[ShiftSpan]:
 def trouble_words(trouble: Trouble) -> str:
     """What is shown of it."""
     return f"{trouble.sensor}: {HEALTH[trouble.status].word.lower()}, {trouble.reason}"
-
-
-def warned(deps: WebDeps, words: AlarmWords, window: Window, zone: str) -> list[Warned]:
-    """The warnings given in the window, in order; those of one kind and place within an hour are one."""
-    events = deps.ledger.events(
-        kinds=(EventKind.ALARM_TRANSITION,), start_s=window.start_s, end_s=window.end_s
-    )
-    last: dict[tuple[str, str], Warned] = {}
-    found: list[Warned] = []
-    for event in sorted(events, key=lambda event: event.time_s):
-        place = str(event.body.get("zone", ""))
-        if not is_raised(event) or (zone and place not in (zone, "")):
-            continue
-        kind = (event.subject.partition(".")[0], place)
-        before = last.get(kind)
-        if before is not None and event.time_s - before.time_s < FOLDED_S:
-            before.titles.append(words.title(event))
-            continue
-        last[kind] = Warned(event.time_s, [words.title(event)], place, str(event.body.get("priority", "")))
-        found.append(last[kind])
-    return found
 
 
 def scored(deps: WebDeps, window: Window, site: str) -> tuple[Tally, Tally, list[Score]]:

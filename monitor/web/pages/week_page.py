@@ -1,10 +1,11 @@
-"""The weekly chart: dew point, humidity and surface margin, zone by zone, with shifts and warnings."""
+"""The weekly chart: three sentences, the plots under one axis, a line a shift, the warnings."""
 
 import csv
 import io
+import math
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -15,26 +16,25 @@ from fastapi.responses import HTMLResponse, Response
 from monitor.history.unknown_hours import HOUR_S
 from monitor.model.place import Zone
 from monitor.report import zone_series as stored
-from monitor.report.chart import (
-    ChartLimit,
-    Panel,
-    Trace,
-    Window,
-    crossed,
-    drawn_holes,
-    panel,
-    place,
-    spread_labels,
-)
+from monitor.report.chart import Window, drawn_holes
+from monitor.report.condition_words import AlarmWords
+from monitor.report.exposure_bars import ExposureBar, exposure_bars
 from monitor.report.local_days import DAYS, MONTHS
 from monitor.report.sensor_troubles import Trouble, troubles
+from monitor.report.sheet import Writing
+from monitor.report.shift_lines import ShiftLine
+from monitor.report.site_week import SiteWeek, site_week
+from monitor.report.warning_lives import WarningDay, WarningLife, by_day
+from monitor.report.week_story import PlaceWeek, Story, WeekTold, story
 from monitor.store.contract import Bucket
 from monitor.web.frame.page import Web
 from monitor.web.pages import week_data as data
+from monitor.web.pages.week_panels import View, place_panels, yard_panels
 
 WEEK = re.compile(r"(19[7-9]\d|2\d{3})-W(0[1-9]|[1-4]\d|5[0-3])")
-LABEL_DISTANCE = 0.075
 MARKED = 12  # more marks than this hide the chart
+BARS = 8  # packages drawn; the rest is on the rack
+SHORTEST_S = 3_600.0  # of what is drawn, however near somebody looks
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +48,17 @@ class Choice:
     zones: tuple[Zone, ...]
     one: Zone | None
     undrawn: tuple[Zone, ...] = ()  # more zones than lines can be told apart: they are in the file
+    near: Window | None = None  # the part that is drawn, where somebody looks nearer
 
     @property
     def drawn_s(self) -> float:
         """The width of the buckets that are drawn."""
-        return stored.WIDTH_S if self.one else data.MANY_ZONES_WIDTH_S
+        return stored.WIDTH_S if self.one or self.near else data.MANY_ZONES_WIDTH_S
+
+    @property
+    def drawn(self) -> Window:
+        """What the chart shows; every number stays that of the whole."""
+        return self.near or self.window
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +76,13 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/week")
     def week(
-        request: Request, week: Annotated[str, Query()] = "", zone: Annotated[str, Query()] = ""
+        request: Request,
+        week: Annotated[str, Query()] = "",
+        zone: Annotated[str, Query()] = "",
+        from_s: Annotated[float | None, Query()] = None,
+        to_s: Annotated[float | None, Query()] = None,
     ) -> HTMLResponse:
-        choice = choose(web, week, zone)
+        choice = nearer(choose(web, week, zone), from_s, to_s)
         return web.page(request, "week.html", here="week", **_context(web, choice))
 
     @router.get("/week.csv")
@@ -113,109 +123,182 @@ def choose(web: Web, week: str, zone_id: str) -> Choice:
     return Choice(window, tz, week, f"Week {int(week[-2:])}, {week[:4]}", zones, one, undrawn)
 
 
+def nearer(choice: Choice, from_s: float | None, to_s: float | None) -> Choice:
+    """The same with only a part of it drawn, in whole buckets; all of it where nothing sensible is asked."""
+    whole = choice.window
+    if from_s is None or to_s is None or not (math.isfinite(from_s) and math.isfinite(to_s)):
+        return choice
+    width_s = whole.width_s
+    start_s = max(whole.start_s, from_s // width_s * width_s)
+    end_s = min(whole.end_s, -(-to_s // width_s) * width_s)
+    if end_s - start_s < SHORTEST_S or (start_s, end_s) == (whole.start_s, whole.end_s):
+        return choice
+    return replace(choice, near=Window(start_s, end_s, width_s))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What people call the things of the shop, and what sort of body each is."""
+
+    names: Mapping[str, str]
+    kinds: Mapping[str, str]
+
+
+def _told(web: Web) -> Told:
+    told = web.deps.history()
+    bodies = [one.history for one in told.bodies.values() if one.history is not None]
+    packages = [one.history for one in told.packages.values() if one.history is not None]
+    names = {one.id: one.name for one in bodies} | {one.id: one.name for one in packages}
+    now = {body.id: body for body in web.deps.snapshot().bodies}
+    return Told(
+        dict(web.words.names) | names | {name: body.name for name, body in now.items()},
+        {body.id: body.kind for body in bodies} | {name: body.kind for name, body in now.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WeekSeen:
+    """All that a page of a week shows numbers of, of every site it is about."""
+
+    read: tuple[stored.ZoneSeries, ...]
+    lives: tuple[WarningLife, ...]
+    lines: tuple[ShiftLine, ...]
+
+
+def _seen(web: Web, choice: Choice, told: Told, now_s: float) -> WeekSeen:
+    """Every site's week as its record has it, and what else is drawn."""
+    words = AlarmWords(web.words.catalogue, told.names)
+    only = choice.one.id if choice.one else ""
+    asked = (*choice.zones, *choice.undrawn)
+    sites = list(dict.fromkeys(zone.site for zone in asked))
+    weeks: list[SiteWeek] = [site_week(web.deps, site, choice.window, words, now_s, only) for site in sites]
+    read = {one.zone.id: one for week in weeks for one in week.zones}
+    keys = web.deps.series.keys()
+    for zone in choice.zones:
+        if zone.id not in read:
+            read[zone.id] = stored.read_zone(
+                web.deps.series, web.deps.settings, zone, choice.window, now_s, keys
+            )
+    return WeekSeen(
+        read=tuple(read[zone.id] for zone in asked if zone.id in read),
+        lives=tuple(dict.fromkeys(life for week in weeks for life in week.lives)),
+        lines=tuple(line for week in weeks for line in week.lines),
+    )
+
+
 def _context(web: Web, choice: Choice) -> dict[str, Any]:
-    deps, now_s, window = web.deps, web.deps.clock(), choice.window
-    keys = deps.series.keys()
-    read = [stored.read_zone(deps.series, deps.settings, zone, window, now_s, keys) for zone in choice.zones]
-    doubted = troubles(deps.settings, deps.ledger, window, now_s)
-    days = data.days_of(window, choice.tz)
-    warned = data.warned(deps, web.words, window, choice.one.id if choice.one else "")
-    urgent = [warning for warning in warned if warning.priority == "high"]
+    deps, now_s, drawn = web.deps, web.deps.clock(), choice.drawn
+    told = _told(web)
+    seen = _seen(web, choice, told, now_s)
+    shown = [one for one in seen.read if one.zone in choice.zones]
+    days = data.days_of(choice.window, choice.tz)
+    sums = [
+        (series, limit, stored.sums(series, choice.window.width_s, days, limit))
+        for series in seen.read
+        for limit in [stored.limit_of(series.zone, deps.settings)]
+    ]
+    bars = _bars(web, choice)
+    edges = [start for start, _ in days]
+    groups = by_day(seen.lives, [])
     site = (choice.one or choice.zones[0]).site if choice.zones else ""
+    view = View(drawn, choice.drawn_s, told.names, told.kinds)
     return {
         "choice": choice,
-        "window": window,
-        "stored": any(series.dew_point or series.humidity for series in read),
-        "panels": _panels(web, choice, read),
-        "labels": spread_labels,
-        "place": place,
-        "label_distance": LABEL_DISTANCE,
-        "day_names": [_day_name(start, choice.tz) for start, _ in days],
-        "days": days,
-        "shifts": data.shifts_in(deps, window, site),
-        "warned": warned,
-        "scored": data.scored(deps, window, site),
-        "marked": warned if len(warned) <= MARKED else urgent,
-        "lanes": [
-            Lane(
-                series.zone,
-                tuple(drawn_holes(series.unknown, window)),
-                tuple(trouble for trouble in doubted if trouble.zone == series.zone.id),
-            )
-            for series in read
-        ],
+        "window": drawn,
+        "told": told,
+        "stored": any(series.dew_point or series.humidity for series in shown),
+        "panels": place_panels(web, shown[0], view, choice.window)
+        if choice.one
+        else yard_panels(web, shown, view),
+        "day_name": lambda start_s: _day_name(start_s, choice.tz),
+        "days": [day for day in days if day[1] > drawn.start_s and day[0] < drawn.end_s],
+        "shifts": data.shifts_in(deps, drawn, site),
+        "marked": _marked(by_day(seen.lives, edges), drawn),
+        "groups": [(group, by_day(group.lives, edges)) for group in sorted(groups, key=_urgency)],
+        "warned": len(seen.lives),
+        "lines": seen.lines,
+        "story": _story(web, choice, WeekTold(_places(sums), seen.lines, seen.lives, bars, *_both(told))),
+        "bars": bars[:BARS],
+        "bars_left_out": max(0, len(bars) - BARS),
+        "scored": data.scored(deps, choice.window, site),
+        "lanes": _lanes(shown, troubles(deps.settings, deps.ledger, choice.window, now_s), drawn),
         "trouble_words": data.trouble_words,
-        "sums": [
-            (series.zone, limit, stored.sums(series, window.width_s, days, limit))
-            for series in read
-            for limit in [stored.limit_of(series.zone, deps.settings)]
-        ],
+        "sums": [(series.zone, limit, days_) for series, limit, days_ in sums],
         "total": _total,
         "weeks": _weeks(choice, now_s),
-        "bodies_left_out": max(0, len(read[0].margins) - data.OVERLAID) if choice.one else 0,
+        "bodies_left_out": max(0, len(shown[0].margins) - data.OVERLAID) if choice.one else 0,
         "oneself": choice.one.id if choice.one else "",
     }
 
 
-def _panels(web: Web, choice: Choice, read: Sequence[stored.ZoneSeries]) -> list[Panel]:
-    show, window, settings = web.show, choice.window, web.deps.settings
-    width_s = choice.drawn_s
+def _both(told: Told) -> tuple[Mapping[str, str], Mapping[str, str]]:
+    return told.names, told.kinds
 
-    def trace(label: str, n: int, buckets: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
-        return Trace(label, n, data.shown(stored.coarser(buckets, width_s), convert), 1.5 * width_s)
 
-    dew = [trace(s.zone.name, n, s.dew_point, show.degrees) for n, s in enumerate(read)]
-    wet = [trace(s.zone.name, n, s.humidity, lambda v: 100 * v) for n, s in enumerate(read)]
-    if choice.one:
-        bodies = sorted(read[0].margins.items(), key=lambda pair: min(b.mean for b in pair[1]))
-        names = _names(web, read[0].margins)
-        margin = [
-            trace(names.get(body, body), n, buckets, show.spread)
-            for n, (body, buckets) in enumerate(bodies[: data.OVERLAID])
-        ]
-        limit = stored.limit_of(choice.one, settings)
-        humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit)]
-    else:
-        margin = [
-            trace(s.zone.name, n, stored.worst_margin(s), show.spread)
-            for n, s in enumerate(read)
-            if s.margins
-        ]
-        limits = sorted({stored.limit_of(zone, settings) for zone in choice.zones})
-        humid = [ChartLimit(f"limit {show.percent(limit)}", 100 * limit) for limit in limits]
-    dew_limits = {zone.max_dew_point_c for zone in choice.zones if zone.max_dew_point_c is not None}
-    doubts: list[tuple[float, float]] = []
-    if choice.one:
-        found = data.doubtful(web.deps.series, settings, choice.one, window)
-        doubts = [(time_s, 100 * value) for time_s, value in found]
-    caution_k = settings.limits.margin_caution_k
-    panels = [
-        panel(
-            "dew",
-            "Dew point",
-            show.degree,
-            window,
-            dew,
-            [ChartLimit(f"limit {show.temperature(c)}", show.degrees(c)) for c in sorted(dew_limits)],
-        ),
-        crossed(panel("wet", "Relative humidity", "%", window, wet, humid), window, doubts),
+def _lanes(shown: Sequence[stored.ZoneSeries], doubted: Sequence[Trouble], drawn: Window) -> list[Lane]:
+    return [
+        Lane(
+            series.zone,
+            tuple(drawn_holes(_cut(series.unknown, drawn), drawn)),
+            tuple(one for one in doubted if one.zone == series.zone.id and _meets(one, drawn)),
+        )
+        for series in shown
     ]
-    if margin:
-        lines = [
-            ChartLimit("dew point", 0.0),
-            ChartLimit(f"+{show.difference(caution_k)}", show.spread(caution_k)),
-        ]
-        title = "Surfaces" if choice.one else "Coldest surface"
-        panels.append(panel("margin", title, f"{show.degree} above dew point", window, margin, lines))
-    return panels
 
 
-def _names(web: Web, bodies: Iterable[str]) -> dict[str, str]:
-    """What people call these bodies; only for those that have left the shop the whole rack is read."""
-    found = {body.id: body.name for body in web.deps.snapshot().bodies}
-    if found.keys() >= set(bodies):
-        return found
-    return {name: thing.name for name, thing in web.deps.rack().items()} | found
+def _cut(stretches: Sequence[tuple[float, float]], drawn: Window) -> list[tuple[float, float]]:
+    return [pair for pair in stretches if pair[1] > drawn.start_s and pair[0] < drawn.end_s]
+
+
+def _meets(one: Trouble, drawn: Window) -> bool:
+    return one.end_s > drawn.start_s and one.start_s < drawn.end_s
+
+
+def _marked(days: Sequence[WarningDay], drawn: Window) -> list[WarningLife]:
+    """What is marked in every plot: the first of a kind, place and day; only the urgent where many."""
+    firsts = [day.first for day in days if drawn.start_s <= day.first.given_s < drawn.end_s]
+    return firsts if len(firsts) <= MARKED else [one for one in firsts if one.priority == "high"]
+
+
+def _urgency(group: WarningDay) -> tuple[bool, int, float]:
+    ranks = {"high": 0, "medium": 1}
+    return not group.unanswered, ranks.get(group.first.priority, 2), group.first.given_s
+
+
+def _bars(web: Web, choice: Choice) -> list[ExposureBar]:
+    """The packages that were in use in these days, by place."""
+    histories = [one.history for one in web.deps.history().packages.values() if one.history is not None]
+    in_use = [
+        one.id
+        for one in histories
+        if one.opened_s < choice.window.end_s
+        and (one.withdrawn_s is None or one.withdrawn_s > choice.window.start_s)
+    ]
+    zones = [zone.id for zone in web.deps.settings.zones if choice.one in (None, zone)]
+    return exposure_bars(web.deps.series, in_use, zones, choice.window)
+
+
+def _places(sums: Sequence[tuple[stored.ZoneSeries, float, Sequence[stored.DaySums]]]) -> list[PlaceWeek]:
+    """Each place's week in hours, from its days; outdoor air has no limit that it could be over."""
+    found = []
+    for series, limit, days in sums:
+        if series.zone.kind == "outdoor" and not series.margins:
+            continue
+        total = _total(days)
+        found.append(
+            PlaceWeek(
+                series,
+                limit,
+                None if total.lowest_margin_k is None else total.below_dew_point_h,
+                None if total.humidity is None else total.over_limit_h,
+                total.no_reading_h,
+            )
+        )
+    return found
+
+
+def _story(web: Web, choice: Choice, told: WeekTold) -> Story:
+    return story(told, Writing(choice.tz, web.deps.settings.web.temperature_unit == "F"))
 
 
 def _day_name(start_s: float, tz: ZoneInfo) -> tuple[str, str, str]:
