@@ -38,7 +38,11 @@ def weighted_bounds(size: FloatArray, weight: FloatArray, level: FloatArray) -> 
     2018, Distribution-free predictive inference for regression, eq. 3; with others, Barber et al. 2023,
     Conformal prediction beyond exchangeability, eq. 10.
     """
-    order = np.argsort(size, axis=1)  # unknown ones last
+    return _bounds(size, np.argsort(size, axis=1), weight, level)
+
+
+def _bounds(size: FloatArray, order: np.ndarray, weight: FloatArray, level: FloatArray) -> FloatArray:
+    """The same with the order of the sizes known: unknown ones last."""
     mass = np.cumsum(np.take_along_axis(np.where(np.isfinite(size), weight, 0.0), order, axis=1), axis=1)
     held = (mass < level[:, None] * (mass[:, -1:] + 1.0)).sum(axis=1)
     last = np.maximum(np.isfinite(size).sum(axis=1) - 1, 0)
@@ -98,15 +102,17 @@ def daily_bands(error: FloatArray, spread: OwnSpread | None = None) -> Bands:
         window = known[:, max(morning - WINDOW_DAYS * DAY_H, 0) : morning]
         weight = np.broadcast_to(youth[youth.size - window.shape[1] :], window.shape)
         count = np.isfinite(window).sum(axis=1)
-        raw[day] = _plain_quantile(window, count)
-        if spread is not None:
+        order = np.argsort(window, axis=1)
+        raw[day] = _plain_quantile(window, order, count)
+        if spread is not None and (count < YOUNG_DAYS * DAY_H).any():
             window, weight = _with_stand_ins(window, weight, count, spread.sizes(morning))
+            order = np.argsort(window, axis=1)
             count = np.isfinite(window).sum(axis=1) * LEAST_ERRORS
         enough = count >= LEAST_ERRORS
         if not enough.any():
             continue
         level = _steered(inside[:, max(morning - STEERED_DAYS * DAY_H, 0) : morning])
-        half[day] = np.where(enough, weighted_bounds(window, weight, level), np.nan)
+        half[day] = np.where(enough, _bounds(window, order, weight, level), np.nan)
         block = size[:, morning : morning + DAY_H]
         held = np.where(np.isfinite(block) & enough[:, None], block <= half[day][:, None], np.nan)
         for k, h in enumerate(KNOTS_H):
@@ -114,10 +120,10 @@ def daily_bands(error: FloatArray, spread: OwnSpread | None = None) -> Bands:
     return Bands(half, np.where(np.isfinite(raw), raw, half))
 
 
-def _plain_quantile(window: FloatArray, count: np.ndarray) -> FloatArray:
+def _plain_quantile(window: FloatArray, order: np.ndarray, count: np.ndarray) -> FloatArray:
     if not window.shape[1]:
         return np.full(window.shape[0], np.nan)
-    found = weighted_bounds(window, np.ones(window.shape[1]), np.full(count.size, LEVEL))
+    found = _bounds(window, order, np.ones(window.shape[1]), np.full(count.size, LEVEL))
     return np.where(count >= LEAST_ERRORS, found, np.nan)
 
 

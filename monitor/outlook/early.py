@@ -89,6 +89,8 @@ def replay_rooms(d: Drivers, rooms: Sequence[KnownRoom], name: str, *, sighted: 
     """Each room's answer, carried day by day towards what the zone itself does."""
     rows, found, day = d.zone.size, Found(), day_of(d.zone.size)
     value = np.full((len(rooms), rows, len(KNOTS_H)), np.nan)
+    if not rooms:
+        return EarlyTrack(value, (), np.zeros(0, dtype=np.bool_))
     slopes: list[list[FloatArray]] = [[] for _ in rooms]
     levels = np.zeros((len(rooms), len(KNOTS_H)))
     for k, h in enumerate(KNOTS_H):
@@ -132,8 +134,14 @@ def room_of(history: AirHistory, outdoor: OutdoorAir | None, known: RoomsKnown) 
 def known_to(
     zone: str, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None, known: RoomsKnown
 ) -> RoomsKnown:
-    """What a zone can learn from: rooms known before and, while it is young, its siblings that are not."""
-    if np.isfinite(histories[zone].vapour_pressure_pa).sum() >= YOUNG_DAYS * DAY_H:
+    """What a zone can learn from: rooms known before and, while it is young, its siblings that are not.
+
+    A zone whose first weeks lie so far back that none of its errors there count any more needs neither.
+    """
+    hours = np.isfinite(histories[zone].vapour_pressure_pa).sum()
+    if hours >= (YOUNG_DAYS + WINDOW_DAYS) * DAY_H:
+        return replace(known, rooms=())
+    if hours >= YOUNG_DAYS * DAY_H:
         return known
     found = [room_of(one, outdoor, known) for name, one in histories.items() if name != zone]
     return replace(known, rooms=(*known.rooms, *(one for one in found if one is not None)))
