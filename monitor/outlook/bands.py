@@ -31,18 +31,16 @@ class Bands:
     raw_half: FloatArray
 
 
-def weighted_bounds(size: FloatArray, weight: FloatArray, level: FloatArray) -> FloatArray:
+def weighted_bounds(
+    size: FloatArray, weight: FloatArray, level: FloatArray, order: np.ndarray | None = None
+) -> FloatArray:
     """By row, the size of error that holds a new one, of weight 1, with at least `level`; else the largest.
 
     NaN sizes do not count. With equal weights it is the order statistic ceil((n + 1) level) of Lei et al.
     2018, Distribution-free predictive inference for regression, eq. 3; with others, Barber et al. 2023,
     Conformal prediction beyond exchangeability, eq. 10.
     """
-    return _bounds(size, np.argsort(size, axis=1), weight, level)
-
-
-def _bounds(size: FloatArray, order: np.ndarray, weight: FloatArray, level: FloatArray) -> FloatArray:
-    """The same with the order of the sizes known: unknown ones last."""
+    order = np.argsort(size, axis=1) if order is None else order  # unknown ones last
     mass = np.cumsum(np.take_along_axis(np.where(np.isfinite(size), weight, 0.0), order, axis=1), axis=1)
     held = (mass < level[:, None] * (mass[:, -1:] + 1.0)).sum(axis=1)
     last = np.maximum(np.isfinite(size).sum(axis=1) - 1, 0)
@@ -112,7 +110,7 @@ def daily_bands(error: FloatArray, spread: OwnSpread | None = None) -> Bands:
         if not enough.any():
             continue
         level = _steered(inside[:, max(morning - STEERED_DAYS * DAY_H, 0) : morning])
-        half[day] = np.where(enough, _bounds(window, order, weight, level), np.nan)
+        half[day] = np.where(enough, weighted_bounds(window, weight, level, order), np.nan)
         block = size[:, morning : morning + DAY_H]
         held = np.where(np.isfinite(block) & enough[:, None], block <= half[day][:, None], np.nan)
         for k, h in enumerate(KNOTS_H):
@@ -123,7 +121,7 @@ def daily_bands(error: FloatArray, spread: OwnSpread | None = None) -> Bands:
 def _plain_quantile(window: FloatArray, order: np.ndarray, count: np.ndarray) -> FloatArray:
     if not window.shape[1]:
         return np.full(window.shape[0], np.nan)
-    found = _bounds(window, order, np.ones(window.shape[1]), np.full(count.size, LEVEL))
+    found = weighted_bounds(window, np.ones(window.shape[1]), np.full(count.size, LEVEL), order)
     return np.where(count >= LEAST_ERRORS, found, np.nan)
 
 
