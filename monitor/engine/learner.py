@@ -87,5 +87,6 @@ class Learner:
         except Exception:  # loop border: a zone that cannot be learnt leaves the others to be learnt
             log.exception("%s could not be learnt; it is tried again at the next look", zone)
             return
-        self._news = self._news or zone not in self._models
-        self._models[zone] = model
+        with self._lock:
+            self._news = self._news or zone not in self._models
+            self._models[zone] = model
