@@ -64,10 +64,10 @@ class Doors:
         crowded = one.address not in self._proxies and self._by_address[one.address] >= self.limits.by_address
         full = len(self._open) >= self.limits.connections
         if crowded or full:
-            idle = (
-                held for held in self._open if held.waits and (not crowded or held.address == one.address)
+            near = (held for held in self._open if not crowded or held.address == one.address)
+            oldest = min(
+                (held for held in near if held.asks_nothing_yet), key=lambda held: held.since_s, default=None
             )
-            oldest = min(idle, key=lambda held: held.since_s, default=None)
             if oldest is None:
                 return False
             self.leave(oldest)
@@ -110,8 +110,7 @@ class BoundedProtocol(H11Protocol):
         self.address = address_of(self.client)
         # Who really speaks: a proxy's word on addresses is put into the request before the pages see it.
         self.app_state = {**self.app_state, "peer": plain_address(self.client)}
-        self._turn_s(waits=True)
-        self._seen: object = None
+        self._turn(waits=True)
         self._untaken_since_s: float | None = None
         if not self.doors.enter(self):
             transport.abort()
@@ -123,10 +122,10 @@ class BoundedProtocol(H11Protocol):
 
     def on_response_complete(self) -> None:
         """Answered; the next request may come."""
-        self._turn_s(waits=True)
+        self._turn(waits=True)
         super().on_response_complete()
 
-    def _turn_s(self, *, waits: bool) -> None:
+    def _turn(self, *, waits: bool) -> None:
         self.waits, self.since_s = waits, self.loop.time()
 
     def handle_events(self) -> None:
@@ -134,7 +133,12 @@ class BoundedProtocol(H11Protocol):
         before = self.cycle
         super().handle_events()
         if self.cycle is not before and not self.cycle.response_complete:
-            self._turn_s(waits=False)
+            self._turn(waits=False)
+
+    @property
+    def asks_nothing_yet(self) -> bool:
+        """Whether no whole request is here: nobody is kept from an answer by ending it."""
+        return self.waits or bool(self.cycle.more_body)
 
     def overdue(self, limits: DoorLimits) -> bool:
         """Whether head, body, or the taking of the answer has lasted too long."""

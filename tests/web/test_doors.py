@@ -148,10 +148,14 @@ def test_a_newcomer_takes_the_place_of_the_longest_idle_and_never_of_one_who_is_
         follows.sendall(b"GET /live/now HTTP/1.1\r\nHost: localhost\r\n\r\n")
         assert follows.recv(100).startswith(b"HTTP/1.1 200")
         idle = [stack.enter_context(connect(site)) for _ in range(5)]
+        idle[0].sendall(b"POST /alarms HTTP/1.1\r\nHost: localhost\r\nContent-Length: 50\r\n\r\nwho=")
         assert answers(idle[-1])
         late = stack.enter_context(connect(site))
         assert answers(late)
-        assert ended(idle[0])
+        assert answers(idle[-1])
+        more = [stack.enter_context(connect(site)) for _ in range(3)]
+        assert all(answers(one) for one in more)
+        assert all(ended(one) for one in idle[:4])
         assert answers(idle[-1])
         follows.settimeout(PATIENCE_S)
         assert follows.recv(65_536)

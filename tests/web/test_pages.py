@@ -174,11 +174,17 @@ def test_the_records_page_says_of_an_event_what_its_file_says(shop: sample.Shop,
     condition, now_s = "body_wet.mix-1", sample.NOW_S
     shop.record(NewEvent(EventKind.ALARM_TRANSITION, condition, now_s, "dryshift", move, key="w-1"))
     shop.record(NewEvent(EventKind.CORRECTION, "mix-1", now_s, "x", {"of": 1, "void": True}, key="w-2"))
+    undone = NewEvent(
+        EventKind.CORRECTION, "mix-1", now_s, "x", {"of": 1, "void": False}, "", "w-3", "signed_link"
+    )
+    shop.record(undone)
     said = {"alarm_transition": "Wet: Mix 1: unacknowledged", "correction": "entry 1 taken back"}
     for kind, words in said.items():
         file = requests.get(f"{server.url}/records.csv?kind={kind}", timeout=10).text
         assert words in [row["what"] for row in csv.DictReader(file.splitlines())]
-        assert words in requests.get(f"{server.url}/records?kind={kind}", timeout=10).text
+        page = requests.get(f"{server.url}/records?kind={kind}", timeout=10).text
+        assert words in page
+        assert ("signed link" in page) is (kind == "correction")
 
 
 def test_the_numbers_page_shows_distance_bound_and_source() -> None:
