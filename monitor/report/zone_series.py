@@ -1,6 +1,6 @@
 """What the store holds of one zone over a stretch of time, in buckets, and what that comes to by day."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.history.unknown_hours import Stretches, unknown_h
@@ -92,10 +92,23 @@ def merged(lines: Sequence[Sequence[Bucket]]) -> list[Bucket]:
     return [by_start[start] for start in sorted(by_start)]
 
 
+def read_margins(store: SeriesStore, zone: Zone, window: Window) -> dict[str, Sequence[Bucket]]:
+    """The margins of the bodies that stood in a zone, by body."""
+    known = store.keys()
+    keys = sorted(key for key in known if key.zone == zone.id and key.quantity is Quantity.MARGIN)
+    lines = {key.source: store.buckets(key, window.start_s, window.end_s, window.width_s) for key in keys}
+    return {body: line for body, line in lines.items() if line}
+
+
 def worst_margin(series: ZoneSeries) -> list[Bucket]:
     """The lowest margin of any body of the zone, bucket by bucket."""
+    return lowest(series.margins)
+
+
+def lowest(margins: Mapping[str, Sequence[Bucket]]) -> list[Bucket]:
+    """The lowest of several lines, bucket by bucket."""
     by_start: dict[float, Bucket] = {}
-    for bucket in (bucket for line in series.margins.values() for bucket in line):
+    for bucket in (bucket for line in margins.values() for bucket in line):
         other = by_start.get(bucket.start_s)
         if other is None or bucket.mean < other.mean:
             by_start[bucket.start_s] = bucket

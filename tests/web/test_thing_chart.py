@@ -110,3 +110,37 @@ def test_a_sensors_line_stands_beside_its_neighbours_and_is_believed_only(
     assert line[-1][1] == pytest.approx(100.0 * last.mean, abs=0.1)
     assert all(f">{name}</span>" in html for name in ("slip-1", "slip-2", "slip-3"))
     assert requests.get(f"{server.url}/sensor/attic-9", timeout=30).status_code == 404
+
+
+def test_the_line_on_a_card_is_the_coldest_steel_of_its_place(shop: sample.Shop, server: Server) -> None:
+    svg = requests.get(f"{server.url}/spark/slip-bay.svg", timeout=30).text
+    path = re.search(r'class="line" d="([^"]+)"', svg)
+    dew = re.search(r'class="dew"[^>]*y1="(\d+)"', svg)
+    assert path is not None
+    assert dew is not None
+    heights = [int(y) for _, y in re.findall(r"(\d+) (\d+)", path[1])]
+    end_s = sample.NOW_S // WIDTH_S * WIDTH_S
+    least = [
+        min(held)
+        for bucket_s in np.arange(end_s - 86_400.0, end_s, WIDTH_S)
+        if (
+            held := [
+                bucket.mean
+                for body in ("co2-1", "keel-25")
+                for bucket in shop.series.buckets(
+                    SeriesKey("slip-bay", body, Quantity.MARGIN), bucket_s, bucket_s + WIDTH_S, WIDTH_S
+                )
+            ]
+        )
+    ]
+    assert len(heights) == len(least)
+    for height, margin_k in zip(heights, least, strict=True):
+        assert (height <= int(dew[1])) == (margin_k >= 0.0) or abs(margin_k) < 0.05
+    assert heights.index(max(heights)) == least.index(min(least))
+    assert requests.get(f"{server.url}/spark/attic.svg", timeout=30).status_code == 404
+
+
+def test_a_card_shows_the_line_only_where_steel_stands(server: Server) -> None:
+    html = requests.get(f"{server.url}/", timeout=30).text
+    assert "/spark/gas-cage.svg" in html
+    assert "/spark/wire-store.svg" not in html

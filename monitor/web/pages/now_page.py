@@ -4,6 +4,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from monitor.web.frame.page import Web
+from monitor.web.pages import sparks
 
 PIECES = {
     "answer": "piece/answer.html",
@@ -19,6 +20,7 @@ PIECES = {
 def routes(web: Web) -> APIRouter:
     """The page at the root."""
     router = APIRouter(include_in_schema=False)
+    router.include_router(sparks.routes(web))
 
     @router.get("/")
     def now(request: Request) -> HTMLResponse:

@@ -164,7 +164,7 @@ def place_panels(web: Web, one: stored.ZoneSeries, view: View, week: Window) -> 
         panel("dew", "Dew point, air and steel", show.degree, view.window, temperatures, dry),
         crossed(panel("wet", "Relative humidity", "%", view.window, wet, humid), view.window, doubts),
     ]
-    return [*panels, _margin_panel(web, "Surfaces", view, margins)] if one.margins else panels
+    return [*panels, margin_panel(web, "Surfaces", view, margins)] if one.margins else panels
 
 
 def yard_panels(web: Web, read: Sequence[stored.ZoneSeries], view: View) -> list[Panel]:
@@ -183,10 +183,11 @@ def yard_panels(web: Web, read: Sequence[stored.ZoneSeries], view: View) -> list
         panel("dew", "Dew point", show.degree, view.window, dew, dry),
         panel("wet", "Relative humidity", "%", view.window, wet, humid),
     ]
-    return [*panels, _margin_panel(web, "Coldest surface", view, margins)] if margins else panels
+    return [*panels, margin_panel(web, "Coldest surface", view, margins)] if margins else panels
 
 
-def _margin_panel(web: Web, title: str, view: View, margins: Sequence[Trace]) -> Panel:
+def margin_panel(web: Web, title: str, view: View, margins: Sequence[Trace]) -> Panel:
+    """Steel above the dew point, with what is dangerous and what calls for care."""
     show = web.show
     lines = margin_limits(show, web.deps.settings.limits.margin_caution_k)
     return panel("margin", title, f"{show.degree} above dew point", view.window, margins, lines)
