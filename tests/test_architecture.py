@@ -81,7 +81,7 @@ ROOMS: dict[str, tuple[str, str]] = {
         "urllib uvicorn",
     ),
     "demo": (
-        "model clock physics outlook core settings store mqtt weather",
+        "model clock physics consumables history outlook alarms core settings store mqtt weather",
         f"{PURE} contextlib heapq http json os paho pathlib shutil tempfile threading",
     ),
     "engine": (
@@ -90,8 +90,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
     ),
     "cli": (
-        "model clock outlook settings store mqtt weather notify report web demo engine",
-        f"{PURE} click errno gc importlib json logging pathlib signal sys tempfile threading tqdm",
+        "model clock history outlook alarms settings store mqtt weather notify report web demo engine",
+        f"{PURE} click contextlib errno gc importlib json logging pathlib signal sys tempfile threading tqdm",
     ),
     "__main__": ("cli", ""),
 }

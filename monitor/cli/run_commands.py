@@ -5,6 +5,7 @@ import logging
 import signal
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -12,17 +13,22 @@ from zoneinfo import ZoneInfo
 import click
 from tqdm import tqdm
 
+from monitor.alarms.states import Command
 from monitor.cli.few_lines import log_to_stderr
 from monitor.cli.heap import settle_heap
 from monitor.clock import Clock, FastClock, SystemClock
 from monitor.demo.demo_folder import demo_folder
+from monitor.demo.good_lead import GoodLead
 from monitor.demo.past import BEFORE_DAYS, DemoForecast, write_past
 from monitor.demo.printed_phone import Phone
 from monitor.demo.publisher import Publisher
 from monitor.demo.yard_sensors import Send, make_world, messages
 from monitor.engine.build import known_reference
 from monitor.engine.service import Service
-from monitor.model.errors import InputError
+from monitor.history.entries import Entry, body_of
+from monitor.model.actor import Actor, KnownBy
+from monitor.model.errors import DryshiftError, InputError
+from monitor.model.event import EventKind, NewEvent
 from monitor.mqtt.embedded_broker import EmbeddedBroker
 from monitor.notify.alive import tell_init
 from monitor.notify.channels import make_sender
@@ -34,11 +40,13 @@ from monitor.settings.schema import Settings
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.folder_lock import hold
 from monitor.store.sqlite_file import explain
+from monitor.web.frame.deps import Answering
 from monitor.web.server import check_port
 
 DEMO_START = datetime(2026, 9, 7, tzinfo=ZoneInfo("Europe/London"))
 DAY_S = 86_400.0
 LIVE_DAYS = 14.0
+LEFT_OPEN_S = 6 * 3_600.0  # how long before the end of the fast days what begins is left to be answered
 TRY_AGAIN_S = 10.0
 NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO})
 
@@ -198,6 +206,7 @@ def _play(
     stop_after_days: bool,
 ) -> None:
     publisher: Publisher | None = None
+    lead = _lead(service, span_s[1])
     phone.start()
     try:
         service.start()
@@ -211,6 +220,7 @@ def _play(
             service.broker.address, stream, clock, lambda: service.loop.state.time_s, service.messages
         )
         publisher.start()
+        lead.start()
         _watch(service, clock, span_s, stop)
         if not stop.is_set():
             next_ = "" if stop_after_days else " Going on at live speed."
@@ -221,8 +231,38 @@ def _play(
     finally:
         if publisher is not None:
             publisher.stop()
+        lead.stop()
         service.stop()
         phone.stop()
+
+
+def _lead(service: Service, fast_until_s: float) -> GoodLead:
+    """The yard's lead answers as on a page; what began in the last hours is left for whoever looks."""
+    person = service.settings.people[0]
+    actor = Actor(person.name, KnownBy.CHOSEN, (person.role,))
+
+    def answer(command: Command) -> None:
+        key = f"demo/{command.condition_id}/{command.began_s}"
+        with _said():
+            service.operate(Answering(command, actor, key))
+
+    def enter(package: str, entry: Entry) -> None:
+        now_s = service.loop.state.time_s
+        key = f"demo/{package}/{now_s}"
+        event = NewEvent(EventKind.PACKAGE, package, now_s, person.name, body_of(entry), "", key)
+        with _said():
+            service.record(event)
+
+    return GoodLead(service.snapshot, answer, enter, person.name, fast_until_s - LEFT_OPEN_S)
+
+
+@contextmanager
+def _said() -> Iterator[None]:
+    """What the service refuses the lead is said, and the demo goes on."""
+    try:
+        yield
+    except DryshiftError as refused:
+        tqdm.write(f"[lead] {refused}")
 
 
 def _watch(service: Service, clock: Clock, span_s: tuple[float, float], stop: threading.Event) -> None:
