@@ -271,8 +271,8 @@ def test_the_key_is_the_warnings_own_and_the_link_can_name_the_warning() -> None
 def test_one_alarm_in_words_for_the_page() -> None:
     cause = announced(watched("package_exposure_due", "rods-7", "slip-bay")).cause
     said = say(cause, wording(), START_S)
-    assert said.title == "Open time nearly used"
-    assert said.text == "rods-7, Slip Bay: 86% of its permitted open time used. Over at 12:23."
+    assert said.title == "Hours nearly used up"
+    assert said.text == "rods-7, Slip Bay: 86% of its permitted hours used up. Over at 12:23."
     assert said.action.startswith("Use it up within the time left")
 
 
