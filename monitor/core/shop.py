@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import time
+from functools import cached_property
 from typing import Any, TypeVar
 
 from monitor.alarms.catalogue import Catalogue
@@ -85,7 +86,7 @@ def rest_rules(data: Mapping[str, Any]) -> RestRules:
     return found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, so that what follows from it is worked out once
 class Shop:
     """Everything the core knows beforehand; `fresh_s` is how long a zone's last air speaks for it."""
 
@@ -123,7 +124,15 @@ class Shop:
 
     def sensors_of(self, zone: str) -> tuple[SensorRules, ...]:
         """The zone's sensors, in order of id."""
-        return tuple(self.sensors[name] for name in sorted(self.sensors) if self.sensors[name].zone == zone)
+        return self._by_zone.get(zone, ())
+
+    @cached_property
+    def _by_zone(self) -> Mapping[str, tuple[SensorRules, ...]]:
+        found: dict[str, tuple[SensorRules, ...]] = {}
+        for name in sorted(self.sensors):
+            sensor = self.sensors[name]
+            found[sensor.zone] = (*found.get(sensor.zone, ()), sensor)
+        return found
 
 
 def with_calibrations(shop: Shop, due_s: Mapping[str, float | None]) -> Shop:

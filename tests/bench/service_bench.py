@@ -221,42 +221,30 @@ def report(what: str, took: list[float], base: list[float]) -> None:
 def idle(sensors: int = 50, seconds: float = 60.0) -> None:
     """Processor time and memory with sensors that publish every 30 s, against a bare subscriber."""
     print(f"{'idle':30s} {'CPU %':>8s} {'RSS MB':>8s}")
-    for kind in ("bare", "service"):
-        command = [
-            sys.executable,
-            "-m",
-            "tests.bench.service_bench",
-            f"child-{kind}",
-            str(sensors),
-            str(seconds),
-        ]
+    for what in (("bare_idle",), ("service_bench", "child-service")):
+        command = [sys.executable, "-m", f"tests.bench.{what[0]}", *what[1:], str(sensors), str(seconds)]
         print(subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip())
 
 
-def child(kind: str, sensors: int, seconds: float) -> None:
+def child(sensors: int, seconds: float) -> None:
     with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker:
         file = shop(Path(name), broker.port, "http://127.0.0.1:1/", sensors, 10, tick_s=10.0, every=30.0)
-        service = Service(load(file), SystemClock()) if kind == "service" else None
-        if service is not None:
-            service.start()
-        subscriber = connect(broker.port)
-        if service is None:
-            subscriber.on_message = lambda _c, _u, note: json.loads(note.payload)
-            subscriber.subscribe("dryshift/#", qos=1)
+        service = Service(load(file), SystemClock())
+        service.start()
+        publisher = connect(broker.port)
         time.sleep(3)
-        before = resource.getrusage(resource.RUSAGE_SELF)
-        cpu0, began = before.ru_utime + before.ru_stime, time.monotonic()
+        cpu0, began = time.process_time(), time.monotonic()
         while time.monotonic() - began < seconds:
             for n in range(sensors):
-                subscriber.publish(topic(n, 10), message(0.5), qos=1)
+                publisher.publish(topic(n, 10), message(0.5), qos=1)
                 time.sleep(30.0 / sensors)
-        after = resource.getrusage(resource.RUSAGE_SELF)
-        share = 100.0 * (after.ru_utime + after.ru_stime - cpu0) / (time.monotonic() - began)
-        print(f"{kind:30s} {share:8.2f} {after.ru_maxrss / 1024:8.0f}")
-        subscriber.disconnect()
-        subscriber.loop_stop()
-        if service is not None:
-            service.stop()
+        share = 100.0 * (time.process_time() - cpu0) / (time.monotonic() - began)
+        print(
+            f"{'service':30s} {share:8.2f} {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:8.0f}"
+        )
+        publisher.disconnect()
+        publisher.loop_stop()
+        service.stop()
 
 
 def week(sensors: int = 20, every_s: float = 300.0) -> None:
@@ -298,8 +286,8 @@ def week(sensors: int = 20, every_s: float = 300.0) -> None:
 
 
 def main() -> None:
-    if len(sys.argv) > 1 and sys.argv[1].startswith("child-"):
-        child(sys.argv[1].removeprefix("child-"), int(sys.argv[2]), float(sys.argv[3]))
+    if sys.argv[1:2] == ["child-service"]:
+        child(int(sys.argv[2]), float(sys.argv[3]))
         return
     if sys.argv[1:2] == ["latency"] and len(sys.argv) > 2:  # latency SENSORS ZONES ROUNDS [TICK_S]
         latency(*(int(word) for word in sys.argv[2:5]), *(float(word) for word in sys.argv[5:]))
