@@ -1,6 +1,7 @@
 """How long until a body is clear: worked out when somebody looks, from the state that the last tick left."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from monitor.core.present import picture
 from monitor.core.state import Arrived, CoreState, Tick
 from monitor.core.step import Shop, first_state, step
 from monitor.engine.build import build_shop
+from monitor.model.level import Level
 from monitor.model.picture import Wait
 from monitor.model.reading import StoredReading
 from monitor.physics.clearing import Air, clearing
@@ -79,3 +81,15 @@ def test_a_body_of_which_no_figures_are_known_has_no_wait(tmp_path: Path) -> Non
     shop = build_shop(yard(tmp_path, 2, 2, things=True))
     for now in picture(shop, first_state(shop, START_S)).bodies:
         assert (now.to_dry.hours, now.to_dry.reason) == (None, "unknown")
+
+
+def test_a_course_beyond_what_the_formulas_cover_leaves_a_wait_unknown_and_the_picture_whole(
+    tmp_path: Path,
+) -> None:
+    shop = build_shop(yard(tmp_path, 2, 2, things=True))
+    *_, state = ticks(shop, 0.5)
+    hot = {zone: replace(air, temperature_c=85.0) for zone, air in state.air.items()}
+    near = {name: replace(now, margin_k=1.0) for name, now in state.figures.items()}
+    for now in picture(shop, replace(state, air=hot, figures=near)).bodies:
+        assert (now.to_dry.hours, now.to_dry.reason) == (None, "unknown")
+        assert now.level is not Level.SAFE
