@@ -17,7 +17,9 @@ class Cylinder(Section):
     id: Identifier
     zone: Identifier
     name: str
-    gas: Literal["argon", "argon-co2", "co2", "helium", "oxygen", "nitrogen"] = "argon-co2"
+    gas: Literal[
+        "argon", "argon-co2", "argon-co2-8", "argon-co2-25", "co2", "helium", "oxygen", "nitrogen"
+    ] = "argon-co2"
     diameter_m: Annotated[float, Field(gt=0, le=1)] = 0.23
     height_m: Annotated[float, Field(gt=0, le=3)] = 1.3
     steel_kg: Annotated[float, Field(gt=0)] = 60.0

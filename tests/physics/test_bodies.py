@@ -225,7 +225,7 @@ def test_an_impossible_cylinder_is_refused_by_name(change, field, data):
 
 
 def test_an_unknown_gas_or_material_is_refused_with_the_known_ones(data):
-    with pytest.raises(InputError, match="use one of argon, argon-co2, co2"):
+    with pytest.raises(InputError, match="use one of argon, argon-co2, argon-co2-25, argon-co2-8, co2"):
         cylinder_body(data, "xenon", diameter_m=0.23, height_m=1.3, steel_kg=60.0, gas_kg=10.0)
     with pytest.raises(InputError, match="use one of brass, steel"):
         _plate(data, 0.01, material="oak")

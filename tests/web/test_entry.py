@@ -81,7 +81,8 @@ def test_nothing_is_preselected_and_the_shops_own_classes_come_first(site: Serve
         assert re.search(rf"<summary>{sort}</summary>.*?{inside}.*?</details>", page, re.S)
     gas = requests.get(site.url + "/things/new?kind=cylinder", timeout=10).text
     assert not re.findall(r'name="gas"[^>]*checked', gas)
-    assert "Argon with 18 % carbon dioxide" in gas
+    for percent in (8, 18, 25):  # ISO 14175 M20 and M21 by their label
+        assert f"Argon with {percent} % carbon dioxide" in gas
 
 
 def test_out_of_the_oven_asks_where(own: sample.Shop, site: Server) -> None:

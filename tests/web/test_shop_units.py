@@ -18,7 +18,15 @@ FIXED = [(-40.0, -40.0), (-5.0, 23.0), (0.0, 32.0), (37.0, 98.6), (100.0, 212.0)
 DECODING = {"mqtt/units.py", "weather/recordings.py", "model/shop_units.py"}
 PAGES = ["/", "/more", "/ahead", "/alarms", "/alarms/performance", "/gas", "/bead", "/cause", "/evidence"]
 PAGES += ["/things", "/thing/spool-7", "/thing/spool-12", "/thing/rods-3", "/thing/mix-1", "/thing/deck-12"]
-PAGES += ["/check/slip-1", "/safety", "/records", "/thing/rod-oven", "/things", "/labels?ids=spool-7", "/sheets"]
+PAGES += [
+    "/check/slip-1",
+    "/safety",
+    "/records",
+    "/thing/rod-oven",
+    "/things",
+    "/labels?ids=spool-7",
+    "/sheets",
+]
 PAGES += ["/sensors", "/week", "/wall", "/service", "/things/new?kind=package"]
 
 

@@ -2,7 +2,7 @@
 
 import re
 import secrets
-from typing import Annotated
+from typing import Annotated, get_args
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -20,6 +20,7 @@ from monitor.history.records import taken_back
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
+from monitor.model.thing import Cylinder
 from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
 from monitor.web.frame.forms import read_form, remember_who
@@ -298,6 +299,7 @@ def _new_page(
         classes=_classes(known) if kind == "package" else {},
         spools=spool_data(load_toml("spools.toml")),
         gases=gas_titles(),
+        cylinder_gases=get_args(Cylinder.model_fields["gas"].annotation),
         faults=faults,
         form_key=secrets.token_urlsafe(9),
     )
