@@ -32,7 +32,7 @@ class Wait:
     """How long until something holds: hours, or the reason why there is no number."""
 
     hours: float | None
-    reason: str  # "now", "in reach", "not reachable without heating or drying", "beyond 48 h", "unknown"
+    reason: str  # "now", "in this air", "not in this air", "later than can be said", "unknown"
     low_hours: float | None = None
     high_hours: float | None = None
 
