@@ -1,7 +1,7 @@
 """What the store holds of one zone over a stretch of time, in buckets, and what that comes to by day."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.history.unknown_hours import Stretches, unknown_h
 from monitor.model.place import Zone
@@ -74,22 +74,28 @@ def read_zone(
 
 def coarser(buckets: Sequence[Bucket], width_s: float) -> list[Bucket]:
     """The same in wider buckets, for a drawing; sums are taken from the fine ones on every page."""
-    return merged([[replace(b, start_s=b.start_s // width_s * width_s) for b in buckets]])
+    if width_s <= WIDTH_S:
+        return list(buckets)
+    return _together((bucket.start_s // width_s * width_s, bucket) for bucket in buckets)
 
 
 def merged(lines: Sequence[Sequence[Bucket]]) -> list[Bucket]:
     """Several lines as one: means weighted by count, extremes of all."""
-    by_start: dict[float, Bucket] = {}
-    for bucket in (bucket for line in lines for bucket in line):
-        other = by_start.get(bucket.start_s)
-        if other is None:
-            by_start[bucket.start_s] = bucket
-            continue
-        n = other.n + bucket.n
-        mean = (other.mean * other.n + bucket.mean * bucket.n) / n
-        low, high = min(other.minimum, bucket.minimum), max(other.maximum, bucket.maximum)
-        by_start[bucket.start_s] = Bucket(bucket.start_s, n, low, mean, high)
-    return [by_start[start] for start in sorted(by_start)]
+    return _together((bucket.start_s, bucket) for line in lines for bucket in line)
+
+
+def _together(placed: Iterable[tuple[float, Bucket]]) -> list[Bucket]:
+    by_start: dict[float, list[Bucket]] = {}
+    for start_s, bucket in placed:
+        by_start.setdefault(start_s, []).append(bucket)
+    found = []
+    for start_s in sorted(by_start):
+        part = by_start[start_s]
+        n = sum([one.n for one in part])
+        mean = sum([one.mean * one.n for one in part]) / n
+        low, high = min([one.minimum for one in part]), max([one.maximum for one in part])
+        found.append(Bucket(start_s, n, low, mean, high))
+    return found
 
 
 def read_margins(store: SeriesStore, zone: Zone, window: Window) -> dict[str, Sequence[Bucket]]:

@@ -20,7 +20,7 @@ from monitor.report.chart import Window, drawn_holes
 from monitor.report.condition_words import AlarmWords
 from monitor.report.exposure_bars import ExposureBar, exposure_bars
 from monitor.report.local_days import DAYS, MONTHS
-from monitor.report.sensor_troubles import Trouble, troubles
+from monitor.report.sensor_troubles import StatusEvents, Trouble, troubles
 from monitor.report.sheet import Writing
 from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import SiteWeek, site_week
@@ -73,6 +73,7 @@ class Lane:
 def routes(web: Web) -> APIRouter:
     """The page and its table as a file."""
     router = APIRouter(include_in_schema=False)
+    status = StatusEvents(web.deps.ledger)
 
     @router.get("/week")
     def week(
@@ -83,7 +84,7 @@ def routes(web: Web) -> APIRouter:
         to_s: Annotated[float | None, Query()] = None,
     ) -> HTMLResponse:
         choice = nearer(choose(web, week, zone), from_s, to_s)
-        return web.page(request, "week.html", here="week", **_context(web, choice))
+        return web.page(request, "week.html", here="week", **_context(web, choice, status))
 
     @router.get("/week.csv")
     def week_csv(week: Annotated[str, Query()] = "", zone: Annotated[str, Query()] = "") -> Response:
@@ -186,7 +187,7 @@ def _seen(web: Web, choice: Choice, told: Told, now_s: float) -> WeekSeen:
     )
 
 
-def _context(web: Web, choice: Choice) -> dict[str, Any]:
+def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
     deps, now_s, drawn = web.deps, web.deps.clock(), choice.drawn
     told = _told(web)
     seen = _seen(web, choice, told, now_s)
@@ -221,7 +222,7 @@ def _context(web: Web, choice: Choice) -> dict[str, Any]:
         "bars": bars[:BARS],
         "bars_left_out": max(0, len(bars) - BARS),
         "scored": data.scored(deps, choice.window, site),
-        "lanes": _lanes(shown, troubles(deps.settings, deps.ledger, choice.window, now_s), drawn),
+        "lanes": _lanes(shown, troubles(deps.settings, status, choice.window, now_s), drawn),
         "trouble_words": data.trouble_words,
         "sums": [(series.zone, limit, days_) for series, limit, days_ in sums],
         "total": _total,
