@@ -141,7 +141,7 @@ def panel(
 
 
 def _bands(limits: Sequence[ChartLimit], y: Callable[[float], float]) -> tuple[RiskBand, ...]:
-    """What the limits shade, and what is left as safe; nothing where no limit has a risk."""
+    """What the limits shade; what lies above all that is shaded from below is left as safe."""
     found: list[RiskBand] = []
     top, bottom = 0.0, 1.0
     for limit in sorted(limits, key=lambda one: one.value):
@@ -152,7 +152,8 @@ def _bands(limits: Sequence[ChartLimit], y: Callable[[float], float]) -> tuple[R
         if limit.risk is not None and not limit.below:
             found.append(RiskBand(limit.risk, top, y(limit.value)))
             top = y(limit.value)
-    return (*found, RiskBand(Level.SAFE, top, bottom)) if found else ()
+    # air or hours within their limit are not all there is to being safe; steel clear of the dew point is
+    return (*found, RiskBand(Level.SAFE, top, bottom)) if bottom < 1.0 else tuple(found)
 
 
 def crossed(one: Panel, window: Window, points: Sequence[tuple[float, float]]) -> Panel:

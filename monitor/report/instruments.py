@@ -9,7 +9,7 @@ from monitor.model.place import Site
 from monitor.model.reading import Quantity
 from monitor.report.chart import Window
 from monitor.report.sensor_check_lines import all_checks
-from monitor.report.sensor_troubles import StatusEvents, Trouble, troubles
+from monitor.report.sensor_troubles import Trouble, status_events, troubles
 from monitor.report.sheet import SheetSection, Writing
 from monitor.report.sources import Sources
 from monitor.report.zone_series import WIDTH_S
@@ -26,7 +26,7 @@ def instruments_in_week(
     start_s, end_s = between_s
     window = Window(start_s, end_s, WIDTH_S)
     doubted: dict[str, list[Trouble]] = {}
-    for trouble in troubles(sources.settings, StatusEvents(sources.ledger), window, sources.now_s):
+    for trouble in troubles(sources.settings, status_events(sources.ledger, window), window, sources.now_s):
         doubted.setdefault(trouble.sensor, []).append(trouble)
     checks = all_checks(sources.ledger)
     here = {zone.id: zone.name for zone in sources.settings.zones if zone.site == site.id}

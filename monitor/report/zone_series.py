@@ -73,15 +73,13 @@ def read_zone(
 
 
 def coarser(buckets: Sequence[Bucket], width_s: float) -> list[Bucket]:
-    """The same in wider buckets, for a drawing; sums are taken from the fine ones on every page."""
+    """The same in wider buckets, means weighted by count, extremes of all, for a drawing.
+
+    Sums are taken from the fine ones on every page.
+    """
     if width_s <= WIDTH_S:
         return list(buckets)
     return _together((bucket.start_s // width_s * width_s, bucket) for bucket in buckets)
-
-
-def merged(lines: Sequence[Sequence[Bucket]]) -> list[Bucket]:
-    """Several lines as one: means weighted by count, extremes of all."""
-    return _together((bucket.start_s, bucket) for line in lines for bucket in line)
 
 
 def _together(placed: Iterable[tuple[float, Bucket]]) -> list[Bucket]:

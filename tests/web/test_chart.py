@@ -6,6 +6,7 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.model.level import Level
 from monitor.report.chart import (
     ChartLimit,
     Trace,
@@ -76,3 +77,24 @@ def test_labels_keep_their_distance(positions: list[float]) -> None:
 def test_runs_keep_every_bucket_once(slots: list[int]) -> None:
     buckets = line(*[1_000.0 * slot for slot in sorted(slots)])
     assert [bucket for run in runs(buckets, 1_500.0) for bucket in run] == buckets
+
+
+def test_limits_shade_what_lies_beyond_them_and_only_steel_is_called_safe() -> None:
+    lines = [Trace("a", 0, [Bucket(0.0, 1, -1.0, -1.0, -1.0), Bucket(1_000.0, 1, 6.0, 6.0, 6.0)], 1_500.0)]
+    limits = [ChartLimit("dew point", 0.0, Level.DANGER), ChartLimit("+3", 3.0, Level.CAUTION)]
+    steel = panel("p", "P", "K", WINDOW, lines, limits)
+    assert [band.level for band in steel.bands] == [Level.DANGER, Level.CAUTION, Level.SAFE]
+    assert [band.y for band in steel.bands] == [steel.limits[0].y, steel.limits[1].y, 0.0]
+    assert steel.bands[0].end_y == 1.0
+    hours = panel("p", "P", "h", WINDOW, lines, [ChartLimit("5 h", 5.0, Level.DANGER, below=False)])
+    assert [(band.level, band.y, band.end_y) for band in hours.bands] == [
+        (Level.DANGER, 0.0, hours.limits[0].y)
+    ]
+
+
+def test_a_band_of_uncertainty_is_inside_the_scale() -> None:
+    wide = [Bucket(0.0, 1, 2.0, 5.0, 18.0), Bucket(1_000.0, 1, 2.0, 5.0, 18.0)]
+    one = panel("p", "P", "K", WINDOW, [Trace("a", 0, wide, 1_500.0, wide), Trace("b", 1, wide, 1_500.0)], [])
+    assert one.low <= 2.0 < 18.0 <= one.high
+    assert one.lines[0].area
+    assert not one.lines[1].area

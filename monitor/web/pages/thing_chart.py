@@ -33,6 +33,7 @@ MOST_POINTS = 700
 BAND = (0.05, 0.95)  # of the courses ahead: 90 of 100 lie between
 NEIGHBOURS = 5
 FEW_DAYS = 3
+EDGE_FRAC = 0.06
 SENSED = (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY, Quantity.SURFACE_TEMPERATURE)
 Convert = Callable[[float], float]
 
@@ -196,7 +197,8 @@ def hours_axis(window: Window, tz: ZoneInfo) -> list[tuple[float, float]]:
     days = data.days_of(window, tz)
     parts = {1: 4, 2: 4, FEW_DAYS: 2}.get(len(days), 1)
     marks = [start + n * (end - start) / parts for start, end in days for n in range(parts)]
-    inside = [mark for mark in marks if window.start_s <= mark < window.end_s]
+    edge_s = window.end_s - EDGE_FRAC * (window.end_s - window.start_s)  # a name there would be cut
+    inside = [mark for mark in marks if window.start_s <= mark < edge_s]
     return list(zip(inside, [*inside[1:], window.end_s], strict=True))
 
 

@@ -20,7 +20,7 @@ from monitor.report.chart import Window, drawn_holes
 from monitor.report.condition_words import AlarmWords
 from monitor.report.exposure_bars import ExposureBar, exposure_bars
 from monitor.report.local_days import DAYS, MONTHS
-from monitor.report.sensor_troubles import StatusEvents, Trouble, troubles
+from monitor.report.sensor_troubles import Trouble, troubles
 from monitor.report.sheet import Writing
 from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import SiteWeek, site_week
@@ -29,6 +29,7 @@ from monitor.report.week_story import PlaceWeek, Story, WeekTold, story
 from monitor.store.contract import Bucket
 from monitor.web.frame.page import Web
 from monitor.web.pages import week_data as data
+from monitor.web.pages.status_events import StatusEvents
 from monitor.web.pages.week_panels import View, place_panels, yard_panels
 
 WEEK = re.compile(r"(19[7-9]\d|2\d{3})-W(0[1-9]|[1-4]\d|5[0-3])")
@@ -222,7 +223,9 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
         "bars": bars[:BARS],
         "bars_left_out": max(0, len(bars) - BARS),
         "scored": data.scored(deps, choice.window, site),
-        "lanes": _lanes(shown, troubles(deps.settings, status, choice.window, now_s), drawn),
+        "lanes": _lanes(
+            shown, troubles(deps.settings, status.within(choice.window), choice.window, now_s), drawn
+        ),
         "trouble_words": data.trouble_words,
         "sums": [(series.zone, limit, days_) for series, limit, days_ in sums],
         "total": _total,

@@ -7,8 +7,9 @@ import pytest
 
 from monitor.model.event import EventKind, NewEvent
 from monitor.report.chart import Window
-from monitor.report.sensor_troubles import StatusEvents
+from monitor.report.sensor_troubles import status_events
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
+from monitor.web.pages.status_events import StatusEvents
 
 HOUR_S = 3_600.0
 WINDOW = Window(100 * HOUR_S, 200 * HOUR_S, 900.0)
@@ -32,7 +33,7 @@ def say(ledger: SqlLedger, sensor: str, hour: float, status: str) -> None:
 
 def straight(ledger: SqlLedger) -> list[int]:
     """The numbers as one reading of the whole record gives them."""
-    return [event.number for event in StatusEvents(ledger).within(WINDOW)]
+    return [event.number for event in status_events(ledger, WINDOW)]
 
 
 def kept(told: StatusEvents) -> list[int]:
