@@ -45,8 +45,7 @@ def test_a_ledger_that_was_taken_away_is_told_at_the_start_and_judging_goes_on(t
             part = yard.part("record")
             assert not part.ok
             assert "the ledger ends at event 0, but event" in part.text
-            yard.judged_up_to_now()
-            assert yard.part("watch").ok
+            yard.until(lambda: yard.part("watch").ok, "the first ticks since the start")
             assert yard.service.server is not None
             answer = requests.get(f"{yard.service.server.url}/readyz", timeout=10)
             assert (answer.status_code, "record: the ledger ends" in answer.text) == (503, True)

@@ -45,11 +45,11 @@ def tapped(session: requests.Session, site: Server, name: str, deed: str, **said
     return session.post(f"{site.url}/thing/{name}", data={**form, "deed": deed, **said}, timeout=10)
 
 
-@pytest.mark.parametrize(("wire", "layer_mm"), [("1.6", 1.6), ("0.9", 0.9), ("", 1.2)])
-def test_layers_run_off_are_as_deep_as_the_wire_that_was_entered(
+@pytest.mark.parametrize(("wire", "layer_mm"), [("1.6", 1.44), ("0.9", 0.81), ("", 1.08)])
+def test_layers_run_off_are_as_deep_as_the_wire_that_was_entered_lies_nested(
     own: sample.Shop, site: Server, wire: str, layer_mm: float
 ) -> None:
-    """1.2 mm, the usual wire of shared/spools.toml, only where nobody said which."""
+    """0.9 diameters a layer (layer_pitch of shared/spools.toml); 1.2 mm only where nobody said which wire."""
     session = opened(site, "bridge-wire", consumable="fcaw-folded-h8", wire_mm=wire, spool="s300")
     assert tapped(session, site, "bridge-wire", "ran-off@2").status_code == 200
     first, second = (entry_of(one.kind, one.body) for one in entered(own, "bridge-wire"))

@@ -208,7 +208,8 @@ def test_layers_run_off_become_a_depth(own: sample.Shop, site: Server) -> None:
         form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "ran-off@2"}
         session.post(site.url + "/thing/spool-12", data=form, timeout=10)
     (event,) = entered(own, "spool-12")
-    assert entry_of(event.kind, event.body) == RanOff(pytest.approx(0.0024))
+    # Two layers of the usual 1.2 mm, each 0.9 diameters deep (shared/spools.toml).
+    assert entry_of(event.kind, event.body) == RanOff(pytest.approx(2 * 0.9 * 0.0012))
 
 
 def test_every_kind_of_entry_that_a_phone_needs_has_its_button() -> None:

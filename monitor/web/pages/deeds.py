@@ -112,9 +112,9 @@ def is_wire(consumable: str) -> bool:
 
 
 def _ran_off(form: DeedForm, settings: Settings) -> Entry:
-    usual_m = spool_data(load_toml("spools.toml")).usual_wire.value
-    wire_m = usual_m if form.wire_mm is None else form.wire_mm / MM
-    return made.RanOff(form.layers * wire_m)
+    spools = spool_data(load_toml("spools.toml"))
+    wire_m = spools.usual_wire.value if form.wire_mm is None else form.wire_mm / MM
+    return made.RanOff(form.layers * spools.layer_pitch.value * wire_m)  # layers lie nested in each other
 
 
 def _checked(form: DeedForm, settings: Settings) -> Entry:
