@@ -199,6 +199,7 @@ def test_the_rack_shows_what_needs_a_hand_and_folds_the_rest_by_kind(
 
 def test_the_chart_is_read_by_touch(chromium: Browser, server: Server) -> None:
     watched = opened(chromium, server, "/week?zone=gas-cage", PHONE)
+    watched.page.locator(".plot").first.scroll_into_view_if_needed()
     box = watched.page.locator(".plot").first.bounding_box()
     assert box is not None
     watched.page.touchscreen.tap(box["x"] + box["width"] * 0.4, box["y"] + 60)
@@ -214,7 +215,7 @@ def test_a_page_prints_without_its_controls(chromium: Browser, server: Server) -
     page.emulate_media(media="print")
     assert page.locator(".nav").is_hidden()
     assert page.locator(".plot").first.is_visible()
-    assert page.locator(".legend-all").is_visible()
+    assert page.locator(".chart .legend").first.is_visible()
     page.context.close()
 
 

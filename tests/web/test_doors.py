@@ -21,6 +21,7 @@ from tests.web import sample
 
 HEAD = b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n"
 WHOLE = HEAD + b"\r\n"
+HALF_A_FORM = b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 50\r\n\r\nwho="
 PATIENCE_S = 60.0
 FLOOD = 1_300
 HOARD = """
@@ -148,7 +149,7 @@ def test_a_newcomer_takes_the_place_of_the_longest_idle_and_never_of_one_who_is_
         follows.sendall(b"GET /live/now HTTP/1.1\r\nHost: localhost\r\n\r\n")
         assert follows.recv(100).startswith(b"HTTP/1.1 200")
         idle = [stack.enter_context(connect(site)) for _ in range(5)]
-        idle[0].sendall(b"POST /alarms HTTP/1.1\r\nHost: localhost\r\nContent-Length: 50\r\n\r\nwho=")
+        idle[0].sendall(b"POST /alarms HTTP/1.1\r\nHost: localhost\r\n" + HALF_A_FORM)
         assert answers(idle[-1])
         late = stack.enter_context(connect(site))
         assert answers(late)

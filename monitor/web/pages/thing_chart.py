@@ -199,7 +199,7 @@ def hours_axis(window: Window, tz: ZoneInfo) -> list[tuple[float, float]]:
     marks = [start + n * (end - start) / parts for start, end in days for n in range(parts)]
     edge_s = window.end_s - EDGE_FRAC * (window.end_s - window.start_s)  # a name there would be cut
     inside = [mark for mark in marks if window.start_s <= mark < edge_s]
-    return list(zip(inside, [*inside[1:], window.end_s], strict=True))
+    return list(pairwise([*inside, window.end_s]))
 
 
 def axis_names(window: Window, tz: ZoneInfo) -> Callable[[float], tuple[str, str, str]]:
