@@ -92,11 +92,9 @@ def _did(told: WeekTold) -> str:
     parts = []
     shifts = len(told.lines)
     if shifts:
-        wet = sum((line.sweating_h or 0.0) >= LEAST_H for line in told.lines)
-        damp = sum((line.humid_h or 0.0) >= LEAST_H for line in told.lines)
-        blind = sum(line.sweating_h is None and line.humid_h is None for line in told.lines)
-        parts.append(f"Of {shifts} shifts {wet} had steel sweating and {damp} humid air")
-        parts += [f"{blind} were not measured"] if blind else []
+        wet = _in_shifts("steel sweated", [line.sweating_h for line in told.lines])
+        damp = _in_shifts("air was humid", [line.humid_h for line in told.lines])
+        parts.append(f"Of {_count(shifts, 'shift')} {wet}, {damp}")
     over = [bar for bar in told.bars if bar.used_frac is not None and bar.used_frac >= 1.0]
     if over:
         parts.append(f"{_names([bar.package for bar in over], told.names)} used up the permitted hours")
@@ -108,6 +106,15 @@ def _did(told: WeekTold) -> str:
     if told.lives:
         parts.append(f"{_count(len(told.lives), 'warning')}, {late or 'none'} unanswered")
     return "; ".join(parts) + "." if parts else "No shift, no open package and no warning in these days."
+
+
+def _in_shifts(what: str, hours: Sequence[float | None]) -> str:
+    """In how many shifts it was so; those in which nobody knows are said, and are no "no"."""
+    known = [one for one in hours if one is not None]
+    if not known:
+        return f"not known in how many {what}"
+    blind = f" ({len(hours) - len(known)} not known)" if len(known) < len(hours) else ""
+    return f"{what} in {sum(one >= LEAST_H for one in known)}{blind}"
 
 
 def _change(told: WeekTold, writing: Writing) -> str:

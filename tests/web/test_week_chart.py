@@ -2,15 +2,18 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 import requests
 
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
+from monitor.model.shift_span import ShiftSpan
 from monitor.report.chart import X_FULL, Y_FULL, Window
 from monitor.report.exposure_bars import exposure_bars
 from monitor.report.sheet import Writing
+from monitor.report.shift_lines import ShiftLine
 from monitor.report.week_record import week_record
 from monitor.report.week_story import PlaceWeek, WeekTold, story
 from monitor.report.zone_series import ZoneSeries
@@ -219,3 +222,16 @@ def test_a_dry_week_with_gaps_says_how_far_it_was_measured() -> None:
     found = story(told(place("yard", 0.0, 3.0)), Writing(TZ))
     assert found.happened.startswith("No air over its limit and no steel sweated as far as it was measured")
     assert "not known: Yard for 3.0 h" in found.happened
+
+
+def test_a_shift_in_which_nobody_knew_is_not_counted_as_one_without_sweating() -> None:
+    lines = [
+        ShiftLine(
+            ShiftSpan(f"early-{day}", "tarn", "early", 0.0, 1.0), 1.0, sweating_h, humid_h, None, 0.0, 0, 0, 0
+        )
+        for day, (sweating_h, humid_h) in enumerate([(None, 8.0), (0.0, 0.0), (1.5, None)])
+    ]
+    found = story(replace(told(), lines=lines), Writing(TZ))
+    assert found.did == "Of 3 shifts steel sweated in 1 (1 not known), air was humid in 1 (1 not known)."
+    blind = [replace(line, sweating_h=None) for line in lines]
+    assert "not known in how many steel sweated" in story(replace(told(), lines=blind), Writing(TZ)).did
