@@ -16,8 +16,9 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
-from monitor.web.frame.deps import Answered, Answering, WebDeps
+from monitor.web.frame.deps import Answering, WebDeps
 from tests.bookkeeper.yard import Air, Yard
+from tests.web.yard_pages import deps_of
 
 WEEK = "2026-W38"
 BEGIN_S = 1_789_344_000.0 - 2 * 3600.0  # Monday, 14 September 2026, 00:00 in Vienna
@@ -162,18 +163,10 @@ def deps(yard: Yard) -> WebDeps:
     def sheet(kind: str, of: str, site: str) -> Sheet:
         return page_answers.sheet(sources(yard), kind, of, site)
 
-    return WebDeps(
-        settings=yard.settings,
-        declared=yard.keeper.deriver.declared,
-        history=yard.keeper.things,
-        series=yard.series,
-        ledger=yard.ledger,
-        snapshot=yard.loop.snapshot,
-        operate=lambda *_: Answered(False, "not here"),
-        record=lambda event: yard.keeper.record(event, yard.fed_s),
-        shift_spans=shifts,
+    return deps_of(
+        yard,
         clock=lambda: yard.fed_s,
-        key=b"a key for tests only, 32 bytes!!",
+        shift_spans=shifts,
         sheet=sheet,
         paper=lambda kind, of, site, size: on_paper(sources(yard), Wanted(kind, of, site), size),
         seen=lambda ask: page_answers.seen(yard.keeper, ask),

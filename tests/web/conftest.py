@@ -31,6 +31,23 @@ def server(shop: sample.Shop) -> Iterator[Server]:
     server.stop()
 
 
+@pytest.fixture
+def own(tmp_path: Path) -> Iterator[sample.Shop]:
+    """A shop of the test's own: what is entered stays in its ledger."""
+    shop = sample.open_shop(tmp_path, filled=False)
+    yield shop
+    shop.series.close()
+    shop.ledger.close()
+
+
+@pytest.fixture
+def site(own: sample.Shop) -> Iterator[Server]:
+    """That shop, served."""
+    server = sample.start(own)
+    yield server
+    server.stop()
+
+
 @pytest.fixture(autouse=True)
 def _same_start(request: pytest.FixtureRequest) -> None:
     if "shop" in request.fixturenames or "server" in request.fixturenames:

@@ -1,9 +1,5 @@
 """The page about the alarms themselves: measured from the ledger, against figures with their sources."""
 
-from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
 import requests
 
 from monitor.alarms.performance import figures_from
@@ -14,14 +10,6 @@ from monitor.web.server import Server
 from tests.web import sample
 
 FIGURES = figures_from(load_toml("alarm_performance.toml"))
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
 
 
 def moves(shop: sample.Shop, condition: str, *changes: tuple[float, str, str, str]) -> None:

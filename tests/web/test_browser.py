@@ -1,6 +1,5 @@
 """The pages in a real browser, on a phone and on a wall screen."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -217,14 +216,6 @@ def test_a_page_prints_without_its_controls(chromium: Browser, server: Server) -
     assert page.locator(".plot").first.is_visible()
     assert page.locator(".chart .legend").first.is_visible()
     page.context.close()
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
 
 
 def test_bagging_a_spool_takes_three_taps_from_the_first_page(chromium: Browser, own: sample.Shop) -> None:

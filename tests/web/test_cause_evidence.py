@@ -1,9 +1,7 @@
 """Why a bead is porous, and what the shop's own beads say: the pages around the models."""
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import requests
@@ -17,21 +15,6 @@ from tests.web.sample_beads import write_beads
 from tests.web.test_bead_gas_labels import bead_form, sketch
 
 DAMP = Seen("slip-bay", 22.0, 0.85, 19.4, 75 * 3_600.0, 80 * 3_600.0, 0.0, 1.04, 0.4, "over", 6.0, 5.0)
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
-
-
-@pytest.fixture
-def site(own: sample.Shop) -> Iterator[Server]:
-    server = sample.start(own)
-    yield server
-    server.stop()
 
 
 def text_of(server: Server, path: str, status: int = 200) -> str:

@@ -1,8 +1,6 @@
 """Entering things: what is asked, what is not preselected, and that a layer is as deep as its wire."""
 
 import re
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 import requests
@@ -15,21 +13,6 @@ from tests.web import sample
 from tests.web.test_things import Fields, entered, hidden
 
 NEW = "/things/new?kind=package&id=bridge-wire"
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
-
-
-@pytest.fixture
-def site(own: sample.Shop) -> Iterator[Server]:
-    server = sample.start(own)
-    yield server
-    server.stop()
 
 
 def opened(site: Server, name: str, **said: str) -> requests.Session:

@@ -1,10 +1,8 @@
 """The rack: what is tapped becomes one entry, what cannot be true changes nothing."""
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -30,23 +28,6 @@ from tests.web import sample
 
 LONDON = ZoneInfo("Europe/London")
 Fields = dict[str, str]
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    """A shop of its own: entries stay in the ledger."""
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
-
-
-@pytest.fixture
-def site(own: sample.Shop) -> Iterator[Server]:
-    """That shop, served."""
-    server = sample.start(own)
-    yield server
-    server.stop()
 
 
 def hidden(session: requests.Session, address: str) -> Fields:

@@ -1,9 +1,7 @@
 """The to-do list: a tap ticks an action off, everybody sees who did it, and nothing is doubled."""
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import requests
@@ -11,21 +9,6 @@ import requests
 from monitor.model.event import EventKind
 from monitor.web.server import Server
 from tests.web import sample
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[sample.Shop]:
-    shop = sample.open_shop(tmp_path, filled=False)
-    yield shop
-    shop.series.close()
-    shop.ledger.close()
-
-
-@pytest.fixture
-def site(own: sample.Shop) -> Iterator[Server]:
-    server = sample.start(own)
-    yield server
-    server.stop()
 
 
 def tap(session: requests.Session, site: Server, action: str, who: str = sample.LEAD) -> dict[str, str]:

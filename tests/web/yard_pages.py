@@ -10,6 +10,7 @@ from tests.bookkeeper.yard import Yard
 def deps_of(yard: Yard, clock: Callable[[], float] | None = None, **more: Any) -> WebDeps:
     """Without a clock the pages keep to what was judged."""
     now_s = clock or (lambda: yard.loop.state.time_s)
+    fields: dict[str, Any] = {"shift_spans": lambda *_: (), **more}
     return WebDeps(
         settings=yard.settings,
         declared=yard.keeper.deriver.declared,
@@ -19,8 +20,7 @@ def deps_of(yard: Yard, clock: Callable[[], float] | None = None, **more: Any) -
         snapshot=yard.loop.snapshot,
         operate=lambda *_: Answered(False, "nobody is asked here"),
         record=lambda event: yard.keeper.record(event, now_s()),
-        shift_spans=lambda *_: (),
         clock=now_s,
         key=b"a key for tests only, 32 bytes!!",
-        **more,
+        **fields,
     )
