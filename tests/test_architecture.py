@@ -306,6 +306,22 @@ def test_no_record_repeats_a_noun_of_the_settings() -> None:
     assert not broken, "\n".join(broken)
 
 
+def test_the_record_types_of_a_room_become_no_more() -> None:
+    """A truth has one type: who must add a record retires one that mirrors another, or says why on the list."""
+    there = Counter(
+        module.room
+        for module in MODULES.values()
+        for node in module.nodes
+        if isinstance(node, ast.ClassDef)
+        and (
+            any("dataclass" in ast.unparse(mark) for mark in node.decorator_list)
+            or "NamedTuple" in {ast.unparse(base) for base in node.bases}
+        )
+    )
+    listed = tomllib.loads((ROOT / "tests" / "records.toml").read_text(encoding="utf-8"))["records"]
+    assert dict(there) == listed, "more: retire one that mirrors another; fewer: write the smaller number down"
+
+
 def _fields_of(kind: ast.ClassDef) -> set[str]:
     named = [one.target for one in kind.body if isinstance(one, ast.AnnAssign)]
     fields = {one.id for one in named if isinstance(one, ast.Name)}
