@@ -307,7 +307,7 @@ def test_no_record_repeats_a_noun_of_the_settings() -> None:
 
 
 def test_the_record_types_of_a_room_become_no_more() -> None:
-    """A truth has one type: who must add a record retires one that mirrors another, or says why on the list."""
+    """A truth has one type: who adds a record retires a mirror, or says why on the list."""
     there = Counter(
         module.room
         for module in MODULES.values()
@@ -319,7 +319,9 @@ def test_the_record_types_of_a_room_become_no_more() -> None:
         )
     )
     listed = tomllib.loads((ROOT / "tests" / "records.toml").read_text(encoding="utf-8"))["records"]
-    assert dict(there) == listed, "more: retire one that mirrors another; fewer: write the smaller number down"
+    assert dict(there) == listed, (
+        "more: retire one that mirrors another; fewer: write the smaller number down"
+    )
 
 
 def _fields_of(kind: ast.ClassDef) -> set[str]:
