@@ -49,7 +49,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "core": ("model physics sensors consumables outlook alarms", PURE),
     "settings": (
         "model",
-        f"{PURE} difflib gettext io ipaddress json pathlib polib pydantic pydantic_settings re tomllib",
+        f"{PURE} base64 binascii difflib gettext io ipaddress json pathlib polib pydantic pydantic_settings "
+        "re tomllib",
     ),
     "store": (
         "model clock wire settings",

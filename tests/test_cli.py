@@ -163,7 +163,7 @@ CHANNELS = """
 id = "phone"
 kind = "webhook"
 url = "{url}"
-secret = "no more than a test needs"
+secret = "whsec_bm8gbW9yZSB0aGFuIGEgdGVzdCBuZWVkcw=="
 
 [[channels]]
 id = "lamp"

@@ -9,6 +9,7 @@ from monitor.model.errors import InputError
 from monitor.settings.file import load
 from monitor.settings.reference import config_folder
 
+WEBHOOK_SECRET = "whsec_YSBzZWNyZXQgb2YgdGhlIHNob3AsIG1hZGUgdXA="
 SMALL = """
 [[sites]]
 id = "yard"
@@ -40,8 +41,9 @@ def test_the_ferrymoor_settings_load_and_make_a_shop() -> None:
 
 
 def test_the_commented_example_loads_once_its_secrets_are_there(tmp_path: Path) -> None:
-    for name in ("broker-password", "webhook-secret", "mail-password"):
+    for name in ("broker-password", "mail-password"):
         (tmp_path / name).write_text("a secret of the shop, made up", encoding="utf-8")
+    (tmp_path / "webhook-secret").write_text(WEBHOOK_SECRET, encoding="utf-8")
     settings = load(config_folder() / "shop.example.toml", tmp_path, known_reference())
     build_shop(settings)
 
@@ -189,6 +191,18 @@ def test_an_empty_or_short_key_is_a_fault_and_not_printed(tmp_path: Path, key: s
     for said in faults.values():
         assert said.startswith("a secret ")
         assert "at least 32" in said
+
+
+def test_a_webhook_secret_of_another_kind_is_a_fault_that_says_how_one_is_made_and_not_what_it_was(
+    tmp_path: Path,
+) -> None:
+    text = SMALL + (
+        '[[channels]]\nid = "hook"\nkind = "webhook"\nurl = "https://hook.example/"\n'
+        'secret = "tell nobody this long secret"\n'
+    )
+    said = faults_of(write(tmp_path, text))["channels[0].secret"]
+    assert "openssl rand -base64 32" in said
+    assert "tell nobody" not in said
 
 
 def test_a_naive_time_is_a_fault(tmp_path: Path) -> None:

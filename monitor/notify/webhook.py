@@ -1,6 +1,7 @@
 """Sends a signed JSON message to a web address.
 
-Signed as the Standard Webhooks specification 1.0 says: HMAC-SHA256 over `id.timestamp.body`.
+Signed as the Standard Webhooks specification 1.0 says: HMAC-SHA256 over `id.timestamp.body`, by the key that
+`whsec_` and base64 stand for.
 """
 
 import base64
@@ -12,6 +13,7 @@ from urllib.parse import urlsplit
 
 from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
+from monitor.settings.webhook_key import webhook_key
 from monitor.wire.http import (
     HttpAnswer,
     HttpLimits,
@@ -25,10 +27,10 @@ from monitor.wire.wishes import wish_s
 _ASK_AGAIN = frozenset({408, 409, 425, 429})  # of the 4xx, those that another try can mend
 
 
-def signature(secret: bytes, message_id: str, timestamp: int, body: bytes) -> str:
+def signature(key: bytes, message_id: str, timestamp: int, body: bytes) -> str:
     """The signature header's value."""
     signed = f"{message_id}.{timestamp}.".encode() + body
-    return "v1," + base64.b64encode(hmac.new(secret, signed, hashlib.sha256).digest()).decode()
+    return "v1," + base64.b64encode(hmac.new(key, signed, hashlib.sha256).digest()).decode()
 
 
 def payload(notification: Notification) -> dict[str, Any]:
@@ -53,7 +55,7 @@ class WebhookSender:
 
     def __init__(self, url: str, secret: str | None, timeout_s: float, ca_file: str | None = None) -> None:
         self._url = url
-        self._secret = secret.encode() if secret is not None else None
+        self._key = webhook_key(secret) if secret is not None else None
         self._limits = HttpLimits(timeout_s)  # what the receiver writes below its headers is not read
         self._ca_file = ca_file
 
@@ -66,8 +68,8 @@ class WebhookSender:
             "webhook-id": notification.key,
             "webhook-timestamp": str(timestamp),
         }
-        if self._secret is not None:
-            headers["webhook-signature"] = signature(self._secret, notification.key, timestamp, body)
+        if self._key is not None:
+            headers["webhook-signature"] = signature(self._key, notification.key, timestamp, body)
         try:
             answer = exchange(HttpRequest("POST", self._url, headers, body, self._ca_file), self._limits)
         except UnusableAddressError as error:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import (
+    AfterValidator,
     Field,
     IPvAnyAddress,
     SecretStr,
@@ -21,9 +22,16 @@ from monitor.model.declared_shop import DeclaredShop
 from monitor.model.section import Identifier, PositiveS, Section
 from monitor.model.staff import Role
 from monitor.model.warning_times import WarningTimes
+from monitor.settings.webhook_key import webhook_key
+
+
+def _key_holds(secret: SecretStr) -> SecretStr:
+    webhook_key(secret.get_secret_value())
+    return secret
+
 
 Key = Annotated[SecretStr, Field(min_length=32)]  # for HMAC-SHA256 as long as its hash (RFC 7518, 3.2)
-WebhookSecret = Annotated[SecretStr, Field(min_length=24)]  # Standard Webhooks 1.0: 24 to 64 bytes
+WebhookSecret = Annotated[SecretStr, AfterValidator(_key_holds)]
 
 
 class ServiceSection(Section):
@@ -154,7 +162,7 @@ class Channel(Section):
     kind: Literal["webhook", "email", "push", "mqtt"]
     url: str | None = None  # webhook address; smtp:// or smtps:// for e-mail
     push_url: SecretStr | None = None  # address of the general notification library
-    secret: WebhookSecret | None = None  # webhook signature
+    secret: WebhookSecret | None = None  # signs webhooks: whsec_ and base64
     username: str | None = None
     password: SecretStr | None = None
     sender: str | None = None

@@ -61,7 +61,7 @@ thickness_m = 0.025
 id = "phone"
 kind = "webhook"
 url = "{url}"
-secret = "ferrymoor, invented for tests"
+secret = "whsec_ZmVycnltb29yLCBpbnZlbnRlZCBmb3IgdGVzdHM="
 """
 
 TOPIC = "dryshift/yard/slip-bay/bay-1"

@@ -1,14 +1,13 @@
 """Each way to reach people meets the same list of failures, against real servers on loopback."""
 
-import base64
 import email
 import email.policy
-import hashlib
-import hmac
 import socket
+import time
 from dataclasses import replace
 
 import pytest
+from standardwebhooks import Webhook, WebhookVerificationError
 
 from monitor.model.notification import Notification
 from monitor.notify.email import EmailSender
@@ -17,6 +16,7 @@ from monitor.notify.outcome import Delivered, Refused, Retry
 from monitor.notify.push import PushSender
 from monitor.notify.webhook import WebhookSender, signature
 from monitor.settings.schema import Channel
+from monitor.settings.webhook_key import webhook_key
 from tests.receivers import mail_receiver, web_receiver
 
 NOW_S = 1_788_912_000.0
@@ -37,22 +37,47 @@ NOTE = Notification(
 
 def test_signature_is_the_worked_example_of_the_standard_webhooks_specification() -> None:
     # Source: Standard Webhooks specification, reference library's published test vector.
-    secret = base64.b64decode("MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
+    key = webhook_key("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
     assert (
-        signature(secret, "msg_p5jXN8AQM9LWM0D4loKWxJek", 1614265330, b'{"test": 2432232314}')
+        signature(key, "msg_p5jXN8AQM9LWM0D4loKWxJek", 1614265330, b'{"test": 2432232314}')
         == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
     )
 
 
-def test_webhook_arrives_whole_with_key_and_a_signature_that_verifies() -> None:
+SECRET = "whsec_ZmVycnltb29yLCBpbnZlbnRlZCBmb3IgdGVzdHM="
+
+
+@pytest.mark.parametrize("secret", [SECRET, SECRET.removeprefix("whsec_")])
+def test_webhook_arrives_whole_and_the_specifications_own_library_takes_it(secret: str) -> None:
+    # Source: Standard Webhooks' public library, `standardwebhooks` on PyPI.
     with web_receiver() as receiver:
-        assert isinstance(WebhookSender(receiver.url, "s3", 5.0).send(NOTE, NOW_S), Delivered)
+        assert isinstance(WebhookSender(receiver.url, secret, 5.0).send(NOTE, time.time()), Delivered)
         headers, body = receiver.requests[0]
     assert headers["webhook-id"] == NOTE.key
-    signed = f"{NOTE.key}.{int(NOW_S)}.".encode() + body
-    expected = base64.b64encode(hmac.new(b"s3", signed, hashlib.sha256).digest()).decode()
-    assert headers["webhook-signature"] == f"v1,{expected}"
-    assert receiver.messages[0]["text"] == NOTE.text
+    assert Webhook(SECRET).verify(body, headers)["text"] == NOTE.text
+    with pytest.raises(WebhookVerificationError):
+        Webhook(SECRET).verify(body.replace(b"wet", b"dry"), headers)
+    with pytest.raises(WebhookVerificationError):
+        Webhook("whsec_" + "A" * 32).verify(body, headers)
+
+
+@pytest.mark.parametrize(
+    ("secret", "said"),
+    [
+        ("a secret that is no base64", "whsec_ and base64"),
+        ("whsec_" + "c2hvcnQ=", "holds 5 bytes"),
+        ("whsec_" + "A" * 88, "holds 66 bytes"),
+        ("whsec_", "holds 0 bytes"),
+        ("whsec_" + "é" * 32, "whsec_ and base64"),
+    ],
+)
+def test_a_webhook_secret_that_no_receiver_could_be_given_says_how_one_is_made(
+    secret: str, said: str
+) -> None:
+    with pytest.raises(ValueError, match=said) as caught:
+        webhook_key(secret)
+    assert "openssl rand -base64 32" in str(caught.value)
+    assert secret.removeprefix("whsec_") not in str(caught.value) or secret == "whsec_"
 
 
 @pytest.mark.parametrize(
