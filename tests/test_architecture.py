@@ -78,8 +78,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "web": (
         "model physics consumables beads gas history sensors outlook alarms settings store notify report",
         f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http io ipaddress jinja2 json "
-        "markupsafe pathlib prometheus_client pydantic re resource secrets segno socket starlette threading "
-        "urllib uvicorn",
+        "markupsafe pathlib platform prometheus_client pydantic re resource secrets segno shutil socket "
+        "starlette threading urllib uvicorn",
     ),
     "demo": (
         "model clock physics consumables history outlook alarms core settings store mqtt weather",

@@ -97,6 +97,8 @@ class Shop:
 def open_shop(folder: Path, *, weeks: float = 1.1, shop: Settings | None = None, filled: bool = True) -> Shop:
     """A filled sample in a folder; what is already there is used again."""
     chosen = shop or settings()
+    service = chosen.service.model_copy(update={"data_dir": folder})
+    chosen = chosen.model_copy(update={"service": service})
     fresh = not (folder / "series.db").exists()
     series = SqliteSeriesStore(folder / "series.db")
     ledger = open_ledger(f"sqlite:///{folder / 'ledger.db'}")

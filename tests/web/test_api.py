@@ -1,6 +1,10 @@
 """The JSON interface: described, typed errors, numbers with their units, metrics that parse."""
 
+import io
 import itertools
+import shutil
+import subprocess
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -9,12 +13,16 @@ import requests
 import schemathesis
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from prometheus_client import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from prometheus_client.parser import text_fd_to_metric_families
 from schemathesis import GenerationMode
 
 from monitor.model.actor import Actor, KnownBy
-from monitor.model.picture import not_judged
+from monitor.model.level import Level
+from monitor.model.picture import Part, not_judged
 from monitor.web.app import create_app
+from monitor.web.pages import metrics
 from monitor.web.server import Server
 from tests.web import sample
 from tests.web.sample_shop import BOARD_TOKEN
@@ -158,9 +166,104 @@ def test_ready_means_every_part_works_and_the_picture_is_fresh(shop: sample.Shop
     assert {zone["level"] for zone in zones} == {"unknown"}
 
 
+OPENMETRICS = {"accept": "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"}
+
+
+@pytest.mark.parametrize(
+    ("accept", "kind"),
+    [
+        ("", "text/plain; version=0.0.4"),
+        ("*/*", "text/plain; version=0.0.4"),
+        ("text/html", "text/plain; version=0.0.4"),
+        ("text/plain;version=0.0.4,application/openmetrics-text;q=0.5", "text/plain; version=0.0.4"),
+        ("application/openmetrics-text;q=0", "text/plain; version=0.0.4"),
+        ("application/openmetrics-text;q=x", "text/plain; version=0.0.4"),
+        (OPENMETRICS["accept"], "application/openmetrics-text; version=1.0.0"),
+        # what Prometheus 2.42 sends
+        (
+            "application/openmetrics-text;version=1.0.0,application/openmetrics-text;version=0.0.1;q=0.75,"
+            "text/plain;version=0.0.4;q=0.5,*/*;q=0.1",
+            "application/openmetrics-text; version=1.0.0",
+        ),
+    ],
+)
+def test_metrics_are_plain_text_and_openmetrics_where_that_is_asked_for(
+    server: Server, accept: str, kind: str
+) -> None:
+    response = requests.get(server.url + "/metrics", headers={"accept": accept}, timeout=10)
+    assert response.headers["content-type"].startswith(kind)
+    assert response.headers["vary"].lower().startswith("accept")
+    assert response.text.endswith("# EOF\n") is kind.startswith(metrics.OPEN)
+
+
+def test_plain_metrics_are_taken_by_the_tool_of_prometheus_and_its_librarys_parser(server: Server) -> None:
+    # Source: `promtool check metrics` of Debian's package prometheus (2.42), where it is installed.
+    text = requests.get(server.url + "/metrics", timeout=10).text
+    names = {family.name for family in text_fd_to_metric_families(io.StringIO(text))}
+    assert {"dryshift_build_info", "dryshift_queue_length", "dryshift_disk_free_bytes"} <= names
+    if (tool := shutil.which("promtool")) is None:
+        pytest.skip("promtool is not installed (apt: prometheus)")
+    checked = subprocess.run([tool, "check", "metrics"], input=text, capture_output=True, text=True)
+    assert (checked.returncode, checked.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("path", ["/metrics", "/healthz", "/", "/records.csv", "/static/site.css"])
+def test_a_head_request_is_answered_by_the_head_of_the_page(server: Server, path: str) -> None:
+    head = requests.head(server.url + path, timeout=30)
+    whole = requests.get(server.url + path, timeout=30)
+    assert (head.status_code, head.content) == (whole.status_code, b"")
+    assert head.headers["content-type"] == whole.headers["content-type"]
+    assert requests.head(server.url + "/live/now", timeout=10).status_code == 405
+
+
+def test_metrics_say_when_each_sensor_was_heard_what_waits_and_no_more_things_than_their_bound(
+    shop: sample.Shop, server: Server
+) -> None:
+    families = _families(server)
+    heard = {s.labels["sensor"]: s.value for s in families[HEARD].samples}
+    told = {one.sensor: one.last_time_s for zone in shop.picture.zones for one in zone.sensors}
+    assert heard == {name: when for name, when in told.items() if when is not None}
+    waiting = Part("channel phone", False, "not delivering", {"waiting": 3.0, "behind_s": 40.0})
+    package = shop.picture.packages[0]
+    many = tuple(replace(package, id=f"more-{n}", level=Level.SAFE) for n in range(metrics.MOST_THINGS + 5))
+    shop.picture = replace(shop.picture, parts=(waiting,), packages=(*many, package))
+    families = _families(server)
+    assert _value(families["dryshift_queue_length"], part="channel phone") == 3.0
+    assert _value(families["dryshift_behind_seconds"], part="channel phone") == 40.0
+    exposures = families["dryshift_exposure_seconds"].samples
+    assert len(exposures) == metrics.MOST_THINGS
+    assert package.id in {s.labels["id"] for s in exposures}  # the worst is never left out
+    assert _value(families["dryshift_things_left_out"]) == 6.0
+
+
+def test_metrics_of_a_shop_that_is_not_judged_hold_no_number_of_its_air(
+    shop: sample.Shop, server: Server
+) -> None:
+    shop.picture = not_judged(shop.picture, "not judged for 10 min")
+    families = _families(server)
+    assert _value(families["dryshift_judged"]) == 0.0
+    assert not families["dryshift_dew_point_celsius"].samples
+    assert not families["dryshift_surface_margin_kelvin"].samples
+    levels = families["dryshift_zone_level"].samples
+    assert {s.labels["dryshift_zone_level"] for s in levels if s.value} == {"unknown"}
+
+
+HEARD = "dryshift_sensor_last_heard_timestamp_seconds"
+
+
+def _families(server: Server) -> dict[str, Metric]:
+    text = requests.get(server.url + "/metrics", headers=OPENMETRICS, timeout=10).text
+    return {family.name: family for family in text_string_to_metric_families(text)}
+
+
+def _value(family: Metric, **labels: str) -> float:
+    (found,) = (one.value for one in family.samples if one.labels == labels)
+    return found
+
+
 def test_metrics_parse_as_openmetrics(server: Server) -> None:
     # read back by the parser of the prometheus_client library
-    response = requests.get(server.url + "/metrics", timeout=10)
+    response = requests.get(server.url + "/metrics", headers=OPENMETRICS, timeout=10)
     assert response.headers["content-type"].startswith("application/openmetrics-text")
     assert response.text.endswith("# EOF\n")
     families = {family.name: family for family in text_string_to_metric_families(response.text)}
@@ -199,7 +302,7 @@ def test_no_request_that_the_description_allows_breaks_the_service(
     assert response.status_code < 500 or operation.path == "/readyz"
     content = response.headers["content-type"][0]
     assert content.startswith(
-        ("application/json", "application/problem+json", "application/openmetrics-text")
+        ("application/json", "application/problem+json", "text/plain; version=0.0.4", metrics.OPEN)
     )
 
 

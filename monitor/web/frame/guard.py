@@ -17,6 +17,7 @@ COOKIE = "dryshift_session"
 TOKEN_FIELD = "form_token"
 LONGEST_BODY = 1_000_000
 KEPT_BELOW = "/static/"
+NEVER_ENDS = "/live/"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -88,6 +89,8 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, send_guarded)
             return
+        if scope["method"] == "HEAD" and not scope["path"].startswith(NEVER_ENDS):
+            scope = {**scope, "method": "GET"}  # the server sends the head alone (RFC 9110, 9.3.2)
         await self._app(scope, receive, send_guarded)
 
 

@@ -30,6 +30,7 @@ MOST_BUCKETS = 20_000
 MOST_POINTS = 100_000
 _WIDTHS = (60.0, 300.0, 900.0, 1_800.0, 3_600.0, 10_800.0, 86_400.0)
 _WANTED_BUCKETS = 700
+_METRICS = ("text/plain", metrics.OPEN)
 Moment = Annotated[float, Query(ge=0, le=32_503_680_000, description="Epoch seconds, UTC")]
 
 
@@ -245,13 +246,17 @@ def _service(web: Web) -> APIRouter:
 
     @router.get(
         "/metrics",
-        summary="OpenMetrics text",
+        summary="Metrics",
         response_class=Response,
-        responses={200: {"content": {"application/openmetrics-text": {"schema": {"type": "string"}}}}},
+        responses={200: {"content": {name: {"schema": {"type": "string"}} for name in _METRICS}}},
     )
-    def metrics_() -> Response:
-        """Levels, margins, exposures, sensor status, alarms by state, parts, readings by fate."""
-        return Response(metrics.exposition(deps), headers={"content-type": metrics.CONTENT_TYPE})
+    def metrics_(request: Request) -> Response:
+        """Levels, margins, exposures, sensors, alarms by state, parts and queues, readings, disk, process.
+
+        Prometheus text 0.0.4, or OpenMetrics 1.0.0 where the Accept header asks for it.
+        """
+        text, content_type = metrics.exposition(deps, ",".join(request.headers.getlist("accept")))
+        return Response(text, headers={"content-type": content_type, "vary": "accept"})
 
     return router
 
