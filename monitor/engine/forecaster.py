@@ -92,14 +92,22 @@ class Foreseer:
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
 
-    def look(self, shop: Shop, state: CoreState, now_s: float) -> tuple[Foreseen, list[NewEvent]]:
-        """The coming shifts as of now, and the record of every warning decided on."""
+    def look(self, shop: Shop, state: CoreState, now_s: float) -> tuple[Foreseen, list[NewEvent]] | None:
+        """The coming shifts as of now, and the record of every warning decided on.
+
+        None while zones wait for their first models: one left out would call a warning off, so what was
+        foreseen before stands until they are learnt.
+        """
+        if self._learner.first_fits:
+            return None
         memory, events = state.memory, list[NewEvent]()
         shifts: list[ShiftNow] = []
         actions: list[ActionNow] = []
         done = self._done(now_s)
         for site in self._settings.sites:
             self.views[site.id] = view = self._view(shop, state, site, now_s, decides=True)
+            if self._learner.first_fits:
+                return None
             memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
             memory = self._scored(shop, memory, site, now_s)
             rules = warning_rules(self._settings, site.tz)

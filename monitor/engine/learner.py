@@ -27,17 +27,20 @@ class Learner:
         self._fitting = ""
         self._worker: threading.Thread | None = None
         self._news = False
+        self._failed: set[str] = set()
 
     def model(self, zone: str, now_s: float, fit: Fit, *, decides: bool) -> ZoneModel | None:
         """A zone's model; the old one while a new one is being fitted, None while its first one is.
 
-        Where it `decides` on warnings a first one is fitted here: a zone left out would call one off.
+        A zone that could not be learnt beside the loop is tried here where it `decides` on warnings, so that
+        what is wrong is said and no warning is called off for want of it.
         """
         found = self._models.get(zone)
         if found is not None and now_s - found.fitted_s < REFIT_S:
             return found
-        if self._at_once or (decides and found is None):
+        if self._at_once or (decides and found is None and zone in self._failed):
             self._models[zone] = fit()
+            self._failed.discard(zone)
             return self._models[zone]
         self._ask(zone, fit)
         return found
@@ -86,6 +89,7 @@ class Learner:
             model = fit()
         except Exception:  # loop border: a zone that cannot be learnt leaves the others to be learnt
             log.exception("%s could not be learnt; it is tried again at the next look", zone)
+            self._failed.add(zone)
             return
         with self._lock:
             self._news = self._news or zone not in self._models

@@ -49,7 +49,7 @@ GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row o
 RECENT_S = 86_400.0  # a beginning anew works through so much: sensors and steel remember little of more
 NOT_SKIPPED = "stored readings are judged from where they can be, and new ones at once"
 
-Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]]]
+Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]] | None]  # None: ask again
 Recount = Callable[[Shop, CoreState], tuple[Rederived, list[NewEvent]]]
 
 _encoder = msgspec.msgpack.Encoder()  # a number that is not known is NaN, which JSON does not have
@@ -80,7 +80,7 @@ class CoreLoop:
         self._dress = dress
         self.on_posted: Callable[[], object] = lambda: None  # after something was put into the outbox
         self._foresee = foresee
-        self._look_every_s = look_every_s
+        self._look_every_s, self._look_due = look_every_s, False
         self._recount = recount
         self._lock = threading.RLock()
         self._ticked_at = -math.inf
@@ -182,10 +182,9 @@ class CoreLoop:
         with self._lock:
             known_s = self._state.time_s if self._known is not None and not self._damaged else now_s
             order = self._order_before(min(now_s, known_s) - RECENT_S)
-            store = self._series.identity()
             self._series.forget_points_after(now_s)
             self._ticked_at = -math.inf
-            self._apply(Afresh(now_s, f"{why}; {NOT_SKIPPED}", order, store))
+            self._apply(Afresh(now_s, f"{why}; {NOT_SKIPPED}", order, self._series.identity()))
             self._known, self._damaged = self._state, ""
             self.advance_to(now_s, now_s, last_order)
             self.save()
@@ -320,8 +319,7 @@ class CoreLoop:
             self._state = replace(self._state, order=order, judged_s=readings[0].reading.time_s)
 
     def _next_tick_s(self) -> float:
-        tick_s = self._shop.tick_s
-        return (math.floor(self._state.time_s / tick_s) + 1) * tick_s
+        return (math.floor(self._state.time_s / self._shop.tick_s) + 1) * self._shop.tick_s
 
     def _tick_to(self, until_s: float) -> None:
         """Every tick of the grid up to and including `until_s`."""
@@ -331,8 +329,9 @@ class CoreLoop:
             self._apply(Tick(next_s))
             self._ticked_at = monotonic_s()
             self._count_again()
-            if self._foresee is not None and before_s // self._look_every_s != next_s // self._look_every_s:
-                self._look_ahead(next_s)
+            self._look_due |= before_s // self._look_every_s != next_s // self._look_every_s
+            if self._foresee is not None and self._look_due:
+                self._look_due = not self._look_ahead(self._foresee, next_s)
 
     def _count_again(self) -> None:
         """Late readings have filled a gap and their air is stored: clocks that met it are derived anew."""
@@ -345,21 +344,22 @@ class CoreLoop:
         recounted, events = self._recount(self._shop, self._state)
         self._apply(recounted, events)
 
-    def _look_ahead(self, now_s: float) -> None:
-        assert self._foresee is not None
+    def _look_ahead(self, foresee: Foresee, now_s: float) -> bool:
         self._write_points()
         shop, state = self._shop, self._state
         self._lock.release()  # a look takes seconds, and a person's answer must not wait for it
         try:
-            foreseen, events = self._foresee(shop, state, now_s)
+            seen = foresee(shop, state, now_s)
         except StoreUnavailableError:
             raise
         except Exception:  # loop border: the outlook must never stop the watch over what is now
             log.exception("the outlook met a defect; what was foreseen before stands")
-            return
+            return True
         finally:
             self._lock.acquire()
-        self._apply(foreseen, events)
+        if seen is not None:
+            self._apply(*seen)
+        return seen is not None
 
     def _close_gap(self, now_s: float, why: str = NOT_RUNNING) -> None:
         last_s = math.floor(now_s / self._shop.tick_s) * self._shop.tick_s

@@ -49,19 +49,23 @@ class BalanceTrack:
 
 
 def balance_track(d: Drivers, horizons_h: tuple[int, ...]) -> BalanceTrack:
-    """Fit on the days before each day, and forecast that day's rows."""
+    """Fit on the days before each day, and forecast that day's rows; without outdoor air there is nothing to."""
     rows = d.zone.size
+    if not np.isfinite(d.outdoor_ahead).any():
+        waves_of_none = np.full((len(horizons_h), 1 + _WAVES), np.nan)
+        return BalanceTrack(np.full((rows, len(horizons_h)), np.nan), None, waves_of_none)
     days = int(day_of(rows)[-1]) + 1
     misfit = np.zeros((days, RATES_H.size))
-    waves = {}
+    waves, carried = {}, {}
     for h in sorted({*horizons_h, *JUDGED_BY_H}):
-        found, mean_square = _regress(d, h, days)
+        carried[h] = _carried(d, h, RATES_H)
+        found, mean_square = _regress(d, h, days, carried[h])
         waves[h] = found
         if h in JUDGED_BY_H:
             misfit += mean_square
     known = np.isfinite(misfit).all(axis=1)
     best = np.where(known, np.argmin(np.where(np.isfinite(misfit), misfit, np.inf), axis=1), -1)
-    value = np.stack([_predict(d, h, waves[h], best) for h in horizons_h], axis=1)
+    value = np.stack([_predict(d, h, waves[h], best, carried[h]) for h in horizons_h], axis=1)
     newest_waves = np.stack([waves[h][-1, :, max(best[-1], 0)] for h in horizons_h])
     return BalanceTrack(value, _explain(waves[DAY_H][-1], int(best[-1])), newest_waves)
 
@@ -90,9 +94,9 @@ def _carried(d: Drivers, h: int, rates_h: FloatArray) -> FloatArray:
     return carried
 
 
-def _regress(d: Drivers, h: int, days: int) -> tuple[FloatArray, FloatArray]:
+def _regress(d: Drivers, h: int, days: int, carried: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Level and waves of the gains (days, 1 + waves, rates), and each rate's mean square misfit."""
-    rest = shifted(d.zone, h)[:, None] - _carried(d, h, RATES_H)
+    rest = shifted(d.zone, h)[:, None] - carried
     table = np.concatenate([_wave_columns(d, h), rest], axis=1)
     use = np.isfinite(table).all(axis=1)
     table = np.where(use[:, None], table, 0.0)
@@ -111,11 +115,13 @@ def _regress(d: Drivers, h: int, days: int) -> tuple[FloatArray, FloatArray]:
     return waves, misfit
 
 
-def _predict(d: Drivers, h: int, waves: FloatArray, best: np.ndarray) -> FloatArray:
+def _predict(
+    d: Drivers, h: int, waves: FloatArray, best: np.ndarray, carried_by_rate: FloatArray
+) -> FloatArray:
     day = day_of(d.zone.size)
     rate = best[day]
     row = np.arange(d.zone.size)
-    carried = _carried(d, h, RATES_H)[row, np.maximum(rate, 0)]
+    carried = carried_by_rate[row, np.maximum(rate, 0)]
     gains = np.einsum("ij,ij->i", _wave_columns(d, h), waves[day, :, np.maximum(rate, 0)])
     return np.where(rate >= 0, carried + gains, np.nan)
 

@@ -309,9 +309,11 @@ Found = dict[tuple[str, int], list[FloatArray]]
 
 
 def harmonics(hour: FloatArray, horizon_h: int, first: int = 1, last: int = HARMONICS) -> list[FloatArray]:
-    """Sine and cosine of the target's hour of day."""
-    phase = 2.0 * np.pi * ((hour + horizon_h) % DAY_H) / DAY_H
-    return [wave(n * phase) for n in range(first, last + 1) for wave in (np.sin, np.cos)]
+    """Sine and cosine of the target's hour of day; rows are hours, so one day of them says all."""
+    phase = 2.0 * np.pi * ((hour[:DAY_H] + horizon_h) % DAY_H) / DAY_H
+    waves = (wave(n * phase) for n in range(first, last + 1) for wave in (np.sin, np.cos))
+    days = -(-hour.size // DAY_H)
+    return [np.broadcast_to(wave, (days, wave.size)).ravel()[: hour.size] for wave in waves]
 
 
 def group_columns(d: Drivers, horizon_h: int, groups: Sequence[str], found: Found) -> FloatArray:

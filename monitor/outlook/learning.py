@@ -60,7 +60,8 @@ def replay_experts(
     weight, before = None, KNOTS_H[0]
     for n, h in enumerate((KNOTS_H[0], *KNOTS_H)):  # the first knot once more, for its weights
         weight = None if weight is None else shifted(weight, h - before)
-        made = {e: fit for table in tables for e, fit in table.fits(experts, h, weight).items()}
+        asked = tables if n else [judging]
+        made = {e: fit for table in asked for e, fit in table.fits(experts, h, weight).items()}
         # An hour that was out of the usual for one horizon was so for the next.
         weight, before = robust_weight(judging.change(h) - made[judge][1]), h
         if not n:

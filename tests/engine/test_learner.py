@@ -44,7 +44,9 @@ def test_a_look_does_not_wait_for_a_fit_and_zones_are_fitted_one_at_a_time(model
 
 def test_an_old_model_is_used_while_a_new_one_is_fitted(model: ZoneModel) -> None:
     learner, go = Learner(at_once=False), threading.Event()
-    assert learner.model("bay", model.fitted_s, lambda: model, decides=True) is model
+    assert learner.model("bay", model.fitted_s, lambda: model, decides=True) is None
+    wait_until(lambda: learner.known("bay") is model and not learner.first_fits, "the first model")
+    assert learner.take_news()
     newer = ZoneModel("bay", model.fitted_s + REFIT_S, model.days, None, model.blind)
 
     def slow() -> ZoneModel:
@@ -59,8 +61,26 @@ def test_an_old_model_is_used_while_a_new_one_is_fitted(model: ZoneModel) -> Non
     assert not learner.take_news()  # nobody waited for it
 
 
-def test_where_warnings_are_decided_a_first_model_is_never_missing(model: ZoneModel) -> None:
-    assert Learner(at_once=False).model("bay", 0.0, lambda: model, decides=True) is model
+def test_where_warnings_are_decided_a_first_model_is_waited_for_and_never_missing(model: ZoneModel) -> None:
+    learner = Learner(at_once=False)
+    assert learner.model("bay", 0.0, lambda: model, decides=True) is None
+    wait_until(lambda: not learner.first_fits, "the first model")
+    assert learner.model("bay", 0.0, lambda: model, decides=True) is model
+
+
+def test_a_zone_that_could_not_be_learnt_beside_the_loop_is_tried_where_warnings_are_decided(
+    model: ZoneModel,
+) -> None:
+    learner = Learner(at_once=False)
+
+    def broken() -> ZoneModel:
+        raise ZeroDivisionError
+
+    assert learner.model("bay", 0.0, broken, decides=True) is None
+    wait_until(lambda: not learner.first_fits, "the first try")
+    with pytest.raises(ZeroDivisionError):
+        learner.model("bay", 0.0, broken, decides=True)
+    assert learner.model("bay", 0.0, lambda: model, decides=True) is model
 
 
 def test_a_zone_that_cannot_be_learnt_leaves_the_others_to_be_learnt(model: ZoneModel) -> None:

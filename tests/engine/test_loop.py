@@ -71,6 +71,20 @@ def test_a_defect_in_the_outlook_leaves_the_watch_over_now(parts) -> None:
     assert loop.state.time_s == START_S + 5400
 
 
+def test_a_look_ahead_for_which_zones_are_still_being_learnt_is_asked_for_again_at_the_next_tick(parts) -> None:
+    shop, series, ledger = parts
+    series.append(readings(90))
+    asked: list[float] = []
+
+    def learning(_shop: Shop, state: CoreState, now_s: float):
+        asked.append(now_s)
+        return None if len(asked) < 3 else (Foreseen((), (), state.memory), [])
+
+    loop = CoreLoop(shop, series, ledger, START_S, foresee=learning, look_every_s=3600.0)
+    loop.advance_to(START_S + 5400.0)
+    assert [one - asked[0] for one in asked] == [0.0, shop.tick_s, 2.0 * shop.tick_s]
+
+
 def test_nobody_waits_for_a_look_ahead(parts) -> None:
     shop, series, ledger = parts
     series.append(readings(90))
