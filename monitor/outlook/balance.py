@@ -49,7 +49,7 @@ class BalanceTrack:
 
 
 def balance_track(d: Drivers, horizons_h: tuple[int, ...]) -> BalanceTrack:
-    """Fit on the days before each day, and forecast that day's rows; without outdoor air there is nothing to."""
+    """Fit on the days before each day, and forecast that day's rows; of no outdoor air there is nothing."""
     rows = d.zone.size
     if not np.isfinite(d.outdoor_ahead).any():
         waves_of_none = np.full((len(horizons_h), 1 + _WAVES), np.nan)

@@ -108,7 +108,9 @@ def running_sums(
         padded.reshape(blocks, DAY_H, width),
         out=by_day[first + 1 : first + 1 + blocks],
     )
-    for day in range(1, by_day.shape[0]):  # a day added to the days before it; numpy's cumsum is seven times slower
+    for day in range(
+        1, by_day.shape[0]
+    ):  # a day added to the days before it; numpy's cumsum is seven times slower
         by_day[day] += by_day[day - 1]
     return by_day[:days]
 

@@ -71,7 +71,9 @@ def test_a_defect_in_the_outlook_leaves_the_watch_over_now(parts) -> None:
     assert loop.state.time_s == START_S + 5400
 
 
-def test_a_look_ahead_for_which_zones_are_still_being_learnt_is_asked_for_again_at_the_next_tick(parts) -> None:
+def test_a_look_ahead_for_which_zones_are_still_being_learnt_is_asked_for_again_at_the_next_tick(
+    parts,
+) -> None:
     shop, series, ledger = parts
     series.append(readings(90))
     asked: list[float] = []
