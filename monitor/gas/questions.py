@@ -35,13 +35,10 @@ from monitor.physics.regulator import (
 )
 
 ATMOSPHERE_PA = 101_325.0
-VOLUME_M3 = 0.05
 GAUGES_PA = (2.0e7, 1.5e7, 1.0e7, 7.5e6, 5.0e6, 3.0e6, 2.0e6, 1.0e6, 5.0e5)
 LIQUID_LEFT = (1.0, 0.75, 0.5, 0.25, 0.1, 0.05)
 FLOWS_LMIN = (8.0, 12.0, 15.0, 20.0, 25.0)
 IDLE_H = (8.0, 16.0, 64.0, 24.0 * 7, 24.0 * 21)  # a night, a day off, the weekend, a week, a season's pause
-SHARE_OF_LIMIT = 0.5  # supply taken as half of its limit: gas at the limit itself could never be purged to it
-MOST_FLOW_LMIN = 100.0
 _JUST_UNDER = 0.995  # of the vapour pressure of liquid carbon dioxide
 
 
@@ -145,7 +142,7 @@ def _limit_source(mixture: Mixture) -> str:
 
 def _fill(mixture: Mixture, use: GasUse) -> CylinderFill:
     filled = mixture.filled_pa.value + ATMOSPHERE_PA
-    return CylinderFill(mixture.gas, VOLUME_M3, filled, use.usual.rated_c.value, mixture.limit_ppmv)
+    return CylinderFill(mixture.gas, use.usual.volume_m3.value, filled, use.usual.rated_c.value, mixture.limit_ppmv)
 
 
 def wet_tail(cylinder: GasCylinder, use: GasUse) -> WetTail:
@@ -233,8 +230,8 @@ def regulator_answer(
     except RangeError as error:
         why = f"Not worked out: {error.name} is {error.value}, valid is {error.valid}."
         return RegulatorAnswer((), None, None, why)
-    wets_from = None if wets >= MOST_FLOW_LMIN else wets
-    ices_from = None if ices >= MOST_FLOW_LMIN else ices
+    most = use.usual.most_flow_lmin.value
+    wets_from, ices_from = None if wets >= most else wets, None if ices >= most else ices
     return RegulatorAnswer(rows, wets_from, ices_from, _regulator_text(wets_from, ices_from))
 
 
@@ -266,7 +263,7 @@ def purge_answer(
         air.vapour_pressure_pa,
         use.usual.hose_pressure_pa.value + ATMOSPHERE_PA,
         ask.flow_lmin,
-        SHARE_OF_LIMIT * limit,
+        use.usual.supply_share.value * limit,
     )
     times = [purge_time_s(limit, hours * 3600.0, hose, duty) for hours in idle_h]
     rows = tuple(

@@ -44,6 +44,10 @@ class Usual:
     hose_pressure_pa: Sourced  # gauge
     low_pa: Sourced  # gauge
     rated_c: Sourced
+    volume_m3: Sourced
+    supply_share: Sourced  # of its limit, what a supply is taken to hold
+    most_flow_lmin: Sourced
+    idle_h: Sourced
     hose: str
     regulator: str
 
@@ -104,6 +108,10 @@ def _usual(row: Table, physical: GasData) -> Usual:
         hose_pressure_pa=row.sourced("hose_pressure", "Pa", 0, 1e6),
         low_pa=row.sourced("low", "Pa", 0, 5e6),
         rated_c=row.sourced("rated_c", "degC", -20, 40),
+        volume_m3=row.sourced("volume", "m3", 1e-4, 2),
+        supply_share=row.sourced("supply_share", "1", 0, 1),
+        most_flow_lmin=row.sourced("most_flow", "L/min", 1, 1000),
+        idle_h=row.sourced("idle", "h", 0, 1000),
         hose=row.text("hose"),
         regulator=row.text("regulator"),
     )

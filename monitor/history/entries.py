@@ -16,6 +16,7 @@ from monitor.consumables.classes import Place
 from monitor.history.entry_bounds import number_faults
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import KNOWN_BY, EventKind
+from monitor.model.thing import Plate
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +179,8 @@ class PlateBroughtIn:
     name: str
     zone: str
     thickness_m: float
-    width_m: float = 1.0
-    length_m: float = 2.0
+    width_m: float = Plate.model_fields["width_m"].default
+    length_m: float = Plate.model_fields["length_m"].default
     faces: int = 2
     stacked: int = 1
     start_temperature_c: float | None = None  # None: as it was where it lay, else as warm as the outdoor air

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.consumables.package_facts import PackageFacts
+from monitor.model.place import Zone
 from monitor.model.shop_units import degrees, span
 from monitor.outlook.telling import Telling
 from monitor.physics.lag import BodyState
@@ -25,7 +26,7 @@ class ZoneAhead:
     limit_humidity_frac: float | None = None
     limit_dew_point_c: float | None = None
     pressure_pa: float = 101_325.0
-    draught_ms: float = 0.1
+    draught_ms: float = Zone.model_fields["draught_ms"].default
     has_door: bool = False
     heat_up_to_c: float | None = None  # what its vented or electric heater can hold; None: no heater
     dry_down_to_frac: float | None = None  # what its dehumidifier can hold; None: no dehumidifier

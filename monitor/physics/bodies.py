@@ -24,7 +24,7 @@ _T = TypeVar("_T")
 _OUTER_SHARE = 1.0 - (2.0 / 3.0) ** 0.5
 # Of a face: how much of what it sees is sky, where nothing stands around (Incropera et al., section 13.1)
 SKY_VIEW = dict.fromkeys(Face, 0.5) | {Face.FACING_UP: 1.0, Face.FACING_DOWN: 0.0}
-_ROOM_COEFFICIENT_WM2K = 10.0  # convection and radiation together, for the Biot number
+_MOST_ROOM_EXCHANGE_WM2K = 10.0  # for the Biot number: the high end counts a stack as thick sooner
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,7 @@ class BodyData:
     memory_h: float  # what a body met longer ago no longer shows
     sky_doubt: SkyDoubt
     open_roof_view_frac: float
+    emissivity: float  # of paint, mill scale and rust
 
 
 @dataclass(frozen=True)  # without slots, so that what follows from it is worked out once
@@ -136,6 +137,7 @@ def body_data(tables: Mapping[str, Any]) -> BodyData:
             _number(tables, "sky", "formula_std_wm2"), _number(tables, "sky", "cover_std_frac")
         ),
         open_roof_view_frac=_number(tables, "sky", "open_roof_view_frac"),
+        emissivity=_number(tables, "surface", "emissivity"),
     )
 
 
@@ -147,7 +149,7 @@ def cylinder_body(
     height_m: float,
     steel_kg: float,
     gas_kg: float,
-    emissivity: float = 0.9,
+    emissivity: float | None = None,
 ) -> Body:
     """A standing gas cylinder: steel shell, and a gas or liquid behind it.
 
@@ -158,7 +160,7 @@ def cylinder_body(
         height_m: height, m, a float, 0.1 to 3.
         steel_kg: mass of the empty cylinder, kg, a float, 0.1 to 1000.
         gas_kg: mass of the content, kg, a float, 0 to 1000.
-        emissivity: of the painted shell, a float, 0 to 1.
+        emissivity: of the painted shell, a float, 0 to 1; None: as the reference numbers say.
     Returns:
         the body.
     Raises:
@@ -172,6 +174,7 @@ def cylinder_body(
     check_range("height_m", height_m, 0.1, 3.0, "m")
     check_range("steel_kg", steel_kg, 0.1, 1000.0, "kg")
     check_range("gas_kg", gas_kg, 0.0, 1000.0, "kg")
+    emissivity = data.emissivity if emissivity is None else emissivity
     check_range("emissivity", emissivity, 0.0, 1.0, "")
     content = _named(data.contents, "gas", gas)
     steel = data.materials["steel"]
@@ -206,7 +209,7 @@ def plate_body(
     faces: int = 2,
     stacked: int = 1,
     lying: bool | None = None,
-    emissivity: float = 0.9,
+    emissivity: float | None = None,
     material: str = "steel",
     edges: bool = True,
 ) -> Body:
@@ -221,7 +224,7 @@ def plate_body(
         stacked: how many plates lie on each other, 1 to 500.
         lying: flat (True) or on edge (False); None: flat with one face; with two, on its long edge for the
             air and flat for the water, which stays on it.
-        emissivity: a float, 0 to 1; 0.9 for mill scale, rust and paint, 0.3 for bright metal.
+        emissivity: a float, 0 to 1; None: of mill scale, rust and paint, by the reference numbers.
         material: name of the material in the reference numbers.
         edges: whether the four edges meet the air; False: a slab without end, or steel packed edge to edge.
     Returns:
@@ -240,13 +243,14 @@ def plate_body(
     check_range("length_m", length_m, 0.01, 30.0, "m")
     check_range("faces", faces, 1, 2, "")
     check_range("stacked", stacked, 1, 500, "plates")
+    emissivity = data.emissivity if emissivity is None else emissivity
     check_range("emissivity", emissivity, 0.0, 1.0, "")
     metal = _named(data.materials, "material", material)
     face_m2 = width_m * length_m
     edge_m2 = 2.0 * (width_m + length_m) * thickness_m * stacked if edges else 0.0
     area_m2 = face_m2 * faces + edge_m2
     depth_m = face_m2 * thickness_m * stacked / area_m2
-    thick = _ROOM_COEFFICIENT_WM2K * depth_m / metal.conductivity_wmk > BIOT_LIMIT
+    thick = _MOST_ROOM_EXCHANGE_WM2K * depth_m / metal.conductivity_wmk > BIOT_LIMIT
     outer = _OUTER_SHARE if thick else 1.0
     heat_jk = face_m2 * thickness_m * stacked * metal.density_kgm3 * metal.heat_capacity_jkgk
     flat = faces == 1 if lying is None else lying

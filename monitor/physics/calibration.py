@@ -12,6 +12,7 @@ from monitor.physics.elementwise import Maths, V, Values, check_range, elementwi
 from monitor.physics.saturation import ZERO_C_K, water_slope
 
 YEAR_S = 365.25 * 86400.0
+_UNKNOWN_GAIN_STD = 0.03  # how much a sensor right at one humidity may be wrong at another, per unit between
 _LEAST_SPAN_FRAC = 0.2  # two salts nearer than this say nothing about a sensor's gain
 _TWO_SIDED_95 = 1.96
 _LONGEST_DAYS = 1827
@@ -166,7 +167,7 @@ def salt_std_frac(temperature_c: V, salt: Salt, difference_std_k: Values) -> V:
     return elementwise(std, temperature_c, limits, humidity, difference_std_k)
 
 
-def correction_from_checks(points: Sequence[CheckPoint], unknown_gain_std: float = 0.03) -> Correction:
+def correction_from_checks(points: Sequence[CheckPoint], unknown_gain_std: float = _UNKNOWN_GAIN_STD) -> Correction:
     """The correction of a sensor from one or more checks.
 
     Arguments:

@@ -20,6 +20,7 @@ from monitor.physics.stepping import AirPoint, Moment, follow, moment
 BODY_RANGE_C = (-60.0, 90.0)
 AIR_RANGE_C = (-60.0, 80.0)
 _LEAST_VAPOUR_PA = 1e-3
+_AT_START_STD_K = 1.0
 _LONG_GAP_S = 600.0  # samples farther apart, in time and in temperature,
 _WIDE_STEP_K = 3.0  # may have a straight line between them that is above saturation
 _FOG_PARTS = 8
@@ -76,7 +77,7 @@ def start_state(
     time_s: float,
     temperature_c: float,
     *,
-    temperature_std_k: float = 1.0,
+    temperature_std_k: float = _AT_START_STD_K,
     film_gm2: float = 0.0,
 ) -> BodyState:
     """A body of one temperature throughout, as when it comes in through the door.

@@ -8,11 +8,11 @@ from monitor.physics.elementwise import check_range
 from monitor.physics.lag import BODY_RANGE_C, BodyState
 
 _SURPRISE = 4.0  # standard deviations beyond which the body itself was changed: moved, wetted, swapped
-_ERROR_LASTS_S = 1800.0  # our choice
-_LOG_RANGE = math.log(4.0)  # a learned factor outside 1/4 to 4 would say the settings are wrong
+_ERROR_LASTS_S = 1800.0
+_MOST_FACTOR = 4.0  # a learned factor outside 1/4 to 4 would say the settings are wrong
 
 
-def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: float = 0.5) -> BodyState:
+def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: float) -> BodyState:
     """Corrects a state with a measured skin temperature taken at the state's own time.
 
     A probe within four standard deviations of what was expected corrects skin and content and, through their
@@ -55,7 +55,7 @@ def observe(body: Body, state: BodyState, surface_temperature_c: float, std_k: f
         content_c=state.content_c + gain * surprise_k if body.content_c else state.skin_c + gain * surprise_k,
         skin_var_k2=(1.0 - gain) * skin_var_k2,
         skin_exchange_cov_k=(1.0 - gain) * covariance_k,
-        exchange_log=min(max(learned, -_LOG_RANGE), _LOG_RANGE),
+        exchange_log=min(max(learned, -math.log(_MOST_FACTOR)), math.log(_MOST_FACTOR)),
         exchange_var=state.exchange_var - teaching * covariance_k,
         probe_time_s=state.time_s,
     )

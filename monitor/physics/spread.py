@@ -13,8 +13,9 @@ from monitor.physics.step_response import phis
 from monitor.physics.stepping import AirPoint, Moment
 
 _GAP_S = 600.0  # samples farther apart leave room for the air to have strayed
-_EXCHANGE_DRIFT_S = 1e-3 / 86_400.0  # variance of the log factor gained per second: 3 % in a day
+_EXCHANGE_DRIFT_PER_DAY = 1e-3  # variance of the log factor gained: 3 % in a day
 _S_PER_H = 3600.0
+_S_PER_DAY = 86_400.0
 
 
 class Spread:
@@ -49,7 +50,7 @@ class Spread:
             self.skin_var_k2 = (math.sqrt(self.skin_var_k2) + sky_std_k) ** 2
         self.covariance_k = fade * self.covariance_k + lead_k * self.exchange_var
         self.exchange_var = min(
-            self.exchange_var + _EXCHANGE_DRIFT_S * length_s,
+            self.exchange_var + _EXCHANGE_DRIFT_PER_DAY * length_s / _S_PER_DAY,
             max(body.exchange_std_frac**2, self.exchange_var),
         )
         self._kept *= fade

@@ -43,7 +43,7 @@ class GasAsk(BaseModel):
     hose: Annotated[str, Field(max_length=48)] = ""
     hose_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
     bore_mm: Annotated[float, Field(ge=2, le=20)] | None = None
-    idle_h: Annotated[float, Field(ge=0, le=1_000)] = 64.0  # Friday 14:00 to Monday 06:00
+    idle_h: Annotated[float, Field(ge=0, le=1_000)] | None = None
     gauge_psi: Annotated[float, Field(ge=0, le=5_802)] | None = None  # these stand for the metric ones
     flow_ft3h: Annotated[float, Field(ge=2, le=212)] | None = None
     hose_ft: Annotated[float, Field(ge=1.6, le=328.1)] | None = None
@@ -110,6 +110,7 @@ def as_usual(ask: GasAsk, use: GasUse) -> GasAsk:
             "regulator": ask.regulator or usual.regulator,
             "hose": ask.hose or usual.hose,
             "hose_m": _metric(ask.hose_m, ask.hose_ft, FT_PER_M) or usual.hose_length_m.value,
+            "idle_h": usual.idle_h.value if ask.idle_h is None else ask.idle_h,
             "bore_mm": _metric(ask.bore_mm, ask.bore_in, IN_PER_MM) or usual.hose_bore_m.value * MM,
         }
     )
@@ -126,6 +127,7 @@ def answer(ask: GasAsk, air: AirState, cylinder_c: float, use: GasUse) -> GasAns
     assert ask.flow is not None
     assert ask.hose_m is not None
     assert ask.bore_mm is not None
+    assert ask.idle_h is not None
     for name, found, known in (
         ("regulator", ask.regulator, use.data.regulators),
         ("hose", ask.hose, use.data.hoses),

@@ -11,6 +11,7 @@ from monitor.web.frame.page import Web
 
 CHECKS = "physics_checks.json"
 NOTES = "physics_notes.toml"
+METHOD = "method.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ def routes(web: Web) -> APIRouter:
         content = load_json(CHECKS) if (shared_folder() / CHECKS).is_file() else {}
         notes = load_toml(NOTES) if (shared_folder() / NOTES).is_file() else {}
         checks, differing = checks_of(content), notes.get("where_sources_disagree", [])
+        method = load_toml(METHOD)
         return web.page(
             request,
             "numbers.html",
@@ -46,8 +48,9 @@ def routes(web: Web) -> APIRouter:
             checks=[one for one in checks if _fits(find, one.quantity, one.source)],
             against=content.get("against", {}),
             disagreements=[one for one in differing if _fits(find, *map(str, one.values()))],
+            method={at: row for at, row in method.items() if _fits(find, at, str(row["source"]))},
             find=find,
-            total=len(checks) + len(differing),
+            total=len(checks) + len(differing) + len(method),
         )
 
     return router
