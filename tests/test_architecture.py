@@ -531,7 +531,8 @@ def test_a_number_of_the_method_is_the_one_in_the_data() -> None:
         of_record = getattr(held, "__dataclass_fields__", {}).get(names[-1])
         assert row["value"] == (of_record.default if of_record else getattr(held, names[-1])), place
         assert row["status"] in {*Status, "derived"}, place
-        assert row["source"] and row["unit"], place
+        assert row["source"], place
+        assert row["unit"], place
 
 
 def test_a_default_of_the_trade_has_its_provenance_in_the_data() -> None:

@@ -142,7 +142,9 @@ def _limit_source(mixture: Mixture) -> str:
 
 def _fill(mixture: Mixture, use: GasUse) -> CylinderFill:
     filled = mixture.filled_pa.value + ATMOSPHERE_PA
-    return CylinderFill(mixture.gas, use.usual.volume_m3.value, filled, use.usual.rated_c.value, mixture.limit_ppmv)
+    return CylinderFill(
+        mixture.gas, use.usual.volume_m3.value, filled, use.usual.rated_c.value, mixture.limit_ppmv
+    )
 
 
 def wet_tail(cylinder: GasCylinder, use: GasUse) -> WetTail:

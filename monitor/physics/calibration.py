@@ -167,7 +167,9 @@ def salt_std_frac(temperature_c: V, salt: Salt, difference_std_k: Values) -> V:
     return elementwise(std, temperature_c, limits, humidity, difference_std_k)
 
 
-def correction_from_checks(points: Sequence[CheckPoint], unknown_gain_std: float = _UNKNOWN_GAIN_STD) -> Correction:
+def correction_from_checks(
+    points: Sequence[CheckPoint], unknown_gain_std: float = _UNKNOWN_GAIN_STD
+) -> Correction:
     """The correction of a sensor from one or more checks.
 
     Arguments:
