@@ -34,10 +34,8 @@ root() {
 missing=$(lacking "$@")
 if [ -n "$missing" ]; then
   echo "Installing Debian packages:$missing"
-  # Debian's own words stay visible where it fails.
   # shellcheck disable=SC2086
-  root sh -c 'apt-get update -qq; DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" >/dev/null' \
-    apt $missing || fail "these Debian packages could not be installed:$missing" "What apt-get said stands above."
+  root sh "$here/deploy/quietly-install.sh" $missing || fail "these Debian packages could not be installed:$missing" "What apt-get said stands above."
 fi
 
 python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||

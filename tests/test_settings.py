@@ -231,6 +231,22 @@ def test_a_secret_comes_from_its_file_and_never_shows(tmp_path: Path) -> None:
     assert "hush" not in repr(settings)
 
 
+def test_a_secret_handed_over_by_the_init_system_is_found_by_its_name(tmp_path: Path) -> None:
+    """systemd.exec(5), LoadCredential= with a folder: `secrets_NAME` in $CREDENTIALS_DIRECTORY."""
+    handed = tmp_path / "handed"
+    handed.mkdir()
+    (handed / "secrets_broker").write_text("hush\n", encoding="utf-8")
+    settings = load(write(tmp_path, SMALL + '[mqtt]\npassword = "@broker"\n'), handed)
+    assert settings.mqtt.password is not None
+    assert settings.mqtt.password.get_secret_value() == "hush"
+
+
+def test_an_empty_secret_file_is_a_fault(tmp_path: Path) -> None:
+    (tmp_path / "secrets").mkdir()
+    (tmp_path / "secrets" / "broker").write_text("\n", encoding="utf-8")
+    assert "is empty" in faults_of(write(tmp_path, SMALL + '[mqtt]\npassword = "@broker"\n'))["mqtt.password"]
+
+
 def test_a_missing_secret_file_is_a_fault_that_does_not_hide_the_others(tmp_path: Path) -> None:
     faults = faults_of(write(tmp_path, SMALL + '[mqtt]\nport = -1\npassword = "@broker"\n'))
     assert "cannot be read" in faults["mqtt.password"]

@@ -20,6 +20,7 @@ FEW = 12  # names that are listed without saying which of them are near
 MOST_NEAR = 6
 MERE_SIGNS = 2  # a part of a name that is no longer says nothing
 NEARLY = 0.75  # of the similarity of two spellings
+HANDED_OVER = "secrets_"
 SECRET_SIGN = "@"  # a value "@name" is read from the file `name` in the secrets folder
 
 
@@ -84,13 +85,23 @@ def _with_secrets(value: Any, folder: Path, place: str, faults: list[Fault]) -> 
     if isinstance(value, list):
         return [_with_secrets(v, folder, f"{place}[{n}]", faults) for n, v in enumerate(value)]
     if isinstance(value, str) and value.startswith(SECRET_SIGN):
-        file = folder / value.removeprefix(SECRET_SIGN)
+        file = _secret_file(folder, value.removeprefix(SECRET_SIGN))
         try:
-            return file.read_text(encoding="utf-8").strip()
+            secret = file.read_text(encoding="utf-8").strip()
         except OSError as error:
             fix = f"write it into the file {file}, or name the folder of secret files with --secrets"
             faults.append(Fault(place, value, f"the secret file cannot be read ({error.strerror}); {fix}"))
+            return value
+        if not secret:
+            faults.append(Fault(place, value, f"the secret file {file} is empty; write the secret into it"))
+        return secret
     return value
+
+
+def _secret_file(folder: Path, name: str) -> Path:
+    """The init system, handed a whole folder as `secrets`, puts that before each name (systemd.exec(5))."""
+    handed = folder / f"{HANDED_OVER}{name}"
+    return handed if handed.exists() else folder / name
 
 
 def _shown(value: object) -> str:
