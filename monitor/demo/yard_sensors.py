@@ -10,7 +10,7 @@ import numpy as np
 from monitor.demo.estuary import FloatArray, Outdoor, outdoor
 from monitor.demo.yard import BUILDINGS, YardAir, lagging_skin_c, oven_air, zone_air
 from monitor.model.device import Sensor
-from monitor.model.reading import Quantity
+from monitor.model.reading import FORETOLD, Quantity
 from monitor.mqtt.encode import encode_own, encode_senml
 from monitor.settings.schema import Settings
 
@@ -90,7 +90,7 @@ def _sensor_stream(
 ) -> Iterator[Send]:
     faults = [fault for fault in FAULTS if fault.sensor == sensor.id]
     end_s = world.start_s + float(world.hours[-1]) * HOUR_S
-    bias = {quantity: rng.normal(0.0, 0.4) for quantity in Quantity}
+    bias = {quantity: rng.normal(0.0, 0.4) for quantity in Quantity if quantity not in FORETOLD}
     time_s = world.start_s + float(rng.integers(0, 60))
     kept: dict[Quantity, float] = {}
     held: list[Send] = []

@@ -12,6 +12,7 @@ from monitor.core.state import Foreseen
 from monitor.core.step import CoreState, Shop
 from monitor.core.watch import shifts_standing
 from monitor.engine.build import warning_rules
+from monitor.engine.foretold import foretold_points, scored_event
 from monitor.engine.learner import Learner
 from monitor.engine.zone_hours import (
     NOT_FORETOLD,
@@ -38,6 +39,7 @@ from monitor.outlook.warning import (
     Decision,
     WarningDecision,
     WarningMemory,
+    came_out,
     decide,
     heard,
     record_of,
@@ -57,6 +59,7 @@ from monitor.web.frame.deps import SiteAhead
 
 HISTORY_DAYS = 60
 HORIZON_S = 48 * HOUR_S
+SCORED_WITHIN_S = 24 * HOUR_S
 DONE_FOR_S = 4 * 86_400.0
 
 log = logging.getLogger(__name__)
@@ -108,12 +111,14 @@ class Foreseer:
             self.views[site.id] = view = self._view(shop, state, site, now_s, decides=True)
             if self._learner.first_fits:
                 return None
+            if view.questions is not None:
+                self._series.write_points(foretold_points(view.questions.scene, view.questions.ahead))
             memory = told_beside(memory, view.outlooks, shifts_standing(state.book, state.shifts))
-            memory = self._scored(shop, memory, site, now_s)
+            memory, scored = self._scored(shop, memory, site, now_s)
             rules = warning_rules(self._settings, site.tz)
             memory = heard(memory, view.outlooks, now_s, rules)
             memory, decisions = decide(view.outlooks, memory, now_s, rules, _deadlines(view.actions))
-            events += [_event(decision, now_s) for decision in decisions]
+            events += [*scored, *(_event(decision, now_s) for decision in decisions)]
             shifts += [_shift(outlook, memory) for outlook in view.outlooks]
             actions += [_action(action, done) for action in view.actions]
         clouds = {site: _clouds(reply) for site, reply in self._weather.items()}
@@ -238,14 +243,20 @@ class Foreseer:
         latest = {event.subject: event.body.get("entry") for event in events}
         return frozenset(subject for subject, entry in latest.items() if entry == "done")
 
-    def _scored(self, shop: Shop, memory: WarningMemory, site: Site, now_s: float) -> WarningMemory:
-        """Score the shifts that ended since yesterday by what was measured in them."""
-        for span in upcoming(shop.shifts, now_s - 24 * HOUR_S, 24 * HOUR_S):
-            if span.site == site.id and span.end_s <= now_s:
-                humid = shift_was_humid(self._series, shop, span)
-                if humid is not None:
-                    memory = score(memory, span, humid)
-        return memory
+    def _scored(
+        self, shop: Shop, memory: WarningMemory, site: Site, now_s: float
+    ) -> tuple[WarningMemory, list[NewEvent]]:
+        """Score the shifts that ended since yesterday by what was measured in them, for good."""
+        events, known = list[NewEvent](), {one.shift.id for one in memory.scores}
+        for span in upcoming(shop.shifts, now_s - SCORED_WITHIN_S, SCORED_WITHIN_S):
+            if span.site != site.id or span.end_s > now_s or span.id in known:
+                continue
+            humid = shift_was_humid(self._series, shop, span)
+            last_look = now_s - span.end_s >= SCORED_WITHIN_S - self._settings.warning.look_every_s
+            if humid is not None or last_look:
+                events.append(scored_event(came_out(memory, span, humid), now_s))
+                memory = score(memory, span, humid)
+        return memory, events
 
 
 def _common(histories: Mapping[str, AirHistory]) -> tuple[float, int]:

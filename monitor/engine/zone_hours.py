@@ -15,13 +15,13 @@ from monitor.outlook.season import LEAST_KNOWN_FRAC
 from monitor.outlook.shifts import hours_of_shift
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
+from monitor.report.door_lanes import open_share
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
 LEAST_HOURS = 24  # a zone that spoke for a day is foretold, by what is plain and by rooms known before
 DOORED = frozenset({"bay", "hall"})
 JUDGED = frozenset({"bay", "hall", "store"})
-DOOR_HOLDS_S = 12 * HOUR_S
 NOT_FORETOLD = frozenset({"oven", "quiver", "cabinet", "outdoor", GONE})
 
 
@@ -84,35 +84,14 @@ def _learnt(series: SeriesStore, zone: ZoneFacts, start_s: float, rows: int) -> 
 
 
 def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> FloatArray | None:
-    """How much of each hour that ends on a row a door of the zone stood open; None where no sensor tells.
-
-    Door sensors speak when something changes: what one said holds until it speaks again, but not for ever.
-    """
+    """How much of each hour that ends on a row a door of the zone stood open; None where no sensor tells."""
     known = series.keys()
     edges = np.asarray(start_s + np.arange(-1, rows) * HOUR_S)
     found = np.full(rows, np.nan)
     for key in known:
         if key.zone == zone and key.quantity is Quantity.DOOR_OPEN:
-            said = series.slice(key, edges[0] - DOOR_HOLDS_S, edges[-1])
-            sound = ~said.doubtful
-            if sound.any():
-                found = np.fmax(found, _held(said.time_s[sound], said.value[sound], edges))
+            found = np.fmax(found, open_share(series, key, edges))
     return found if np.isfinite(found).any() else None
-
-
-def _held(time_s: FloatArray, value: FloatArray, edges: FloatArray) -> FloatArray:
-    """Mean over each stretch between edges of a value that holds; NaN where less than half is known."""
-    until_s = np.minimum(np.append(time_s[1:], edges[-1]), time_s + DOOR_HOLDS_S)
-    hold_s = np.maximum(until_s - time_s, 0.0)
-    # Open seconds and known seconds from the first reading on, at every reading and at the end of its hold.
-    at = np.stack([time_s, time_s + hold_s], axis=1).ravel()
-    known = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s], axis=1).ravel())
-    opened = np.cumsum(np.stack([np.zeros(hold_s.size), hold_s * value], axis=1).ravel())
-    known_s = np.diff(np.interp(edges, at, known, left=0.0))
-    open_s = np.diff(np.interp(edges, at, opened, left=0.0))
-    mean = np.full(known_s.size, np.nan)
-    np.divide(open_s, known_s, out=mean, where=known_s >= HOUR_S / 2.0)
-    return mean
 
 
 def measured_outdoor(

@@ -35,6 +35,13 @@ class Quantity(StrEnum):
     EXPOSURE_USED = "exposure_used_h"
     EXPOSURE_FRACTION = "exposure_used_frac"
     UPTAKE = "uptake_frac"
+    # what was foretold of an hour when there was still time to act: the middle, and where nine in ten lay
+    DEW_POINT_TOLD = "dew_point_told_c"
+    DEW_POINT_TOLD_LOW = "dew_point_told_low_c"
+    DEW_POINT_TOLD_HIGH = "dew_point_told_high_c"
+    MARGIN_TOLD = "margin_told_k"
+    MARGIN_TOLD_LOW = "margin_told_low_k"
+    MARGIN_TOLD_HIGH = "margin_told_high_k"
 
 
 MEASURED = frozenset(
@@ -47,6 +54,8 @@ MEASURED = frozenset(
         Quantity.BATTERY,
     }
 )
+
+FORETOLD = frozenset(quantity for quantity in Quantity if "_told_" in quantity)
 
 
 class SeriesKey(NamedTuple):

@@ -14,6 +14,15 @@ from monitor.physics.moist_air import relative_humidity_frac
 from monitor.physics.saturation import frost_point_c, saturation_pressure_water_pa
 
 ROOM_EXCHANGE_WM2K = 9.0  # convection and radiation together in still indoor air
+BAND = (0.05, 0.95)  # of the courses: 90 of 100 lie between
+
+
+def spread(courses: FloatArray) -> FloatArray:
+    """Low end, median course and high end of courses whose last row is the median, over the first axis."""
+    low, high = np.quantile(courses[:-1], BAND, axis=0)
+    middle = courses[-1]
+    found: FloatArray = np.stack([np.minimum(low, middle), middle, np.maximum(high, middle)])
+    return found
 
 
 @dataclass(frozen=True, slots=True)

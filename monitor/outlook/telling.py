@@ -23,6 +23,7 @@ class Telling:
     most_updates: int  # of one warning
     most_warnings: int  # of one shift
     apart_h: float  # a longer rest between two humid shifts makes two spells of them
+    charted_lead_h: float  # what was foretold so long before is kept, to be drawn against what came
     again_within_h: float  # what a spell gains later is told once it begins so soon
 
 
@@ -52,6 +53,7 @@ def telling_from(data: Mapping[str, Any]) -> Telling:
         most_updates=count("most_updates"),
         most_warnings=count("most_warnings"),
         apart_h=hours("apart_h"),
+        charted_lead_h=hours("charted_lead_h"),
         again_within_h=hours("again_within_h"),
     )
     table.finish()

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from monitor.model.level import Level
@@ -14,6 +15,8 @@ from monitor.outlook.shift_outlook import ShiftOutlook
 from monitor.outlook.telling import Telling
 
 KEEP_SCORED = 200
+SCORED = "scored"  # what the record calls a shift that is over
+Kept = TypeVar("Kept")
 
 
 class WarningRules(WarningTimes):
@@ -70,6 +73,7 @@ class WarningOutcome(StrEnum):
     MISS = "miss"
     FALSE_ALARM = "false alarm"
     QUIET = "quiet"
+    NOT_KNOWN = "not known"  # too little was measured; in the record alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,7 @@ class Score:
     lead_s: float | None
     withdrawn: bool = False  # a warning was given and called off before the shift
     said_frac: float | None = None  # the odds last foreseen in time to act, before any record moved them
+    shown_frac: float | None = None  # the same as people were shown them
 
     @property
     def humid(self) -> bool:
@@ -95,6 +100,7 @@ class WarningMemory:
     told: Mapping[str, ToldWarning] = field(default_factory=dict)
     scores: tuple[Score, ...] = ()
     said: Mapping[str, float] = field(default_factory=dict)  # of shifts to come, by id
+    shown: Mapping[str, float] = field(default_factory=dict)  # the same as people were shown them
 
 
 def decide(
@@ -123,12 +129,10 @@ def heard(
     memory: WarningMemory, outlooks: Sequence[ShiftOutlook], now_s: float, rules: WarningRules
 ) -> WarningMemory:
     """Keep the odds of every shift that there is still time to act for."""
-    in_time = {
-        one.shift.id: one.courses_frac
-        for one in outlooks
-        if one.courses_frac is not None and one.shift.start_s - now_s >= rules.min_lead_s
-    }
-    return replace(memory, said={**memory.said, **in_time})
+    in_time = [one for one in outlooks if one.shift.start_s - now_s >= rules.min_lead_s]
+    said = {one.shift.id: one.courses_frac for one in in_time if one.courses_frac is not None}
+    shown = {one.shift.id: one.probability_frac for one in in_time if one.probability_frac is not None}
+    return replace(memory, said={**memory.said, **said}, shown={**memory.shown, **shown})
 
 
 def record_of(memory: WarningMemory, site: str) -> list[tuple[float, bool]]:
@@ -230,23 +234,36 @@ def _message(kind: Decision, outlook: ShiftOutlook, after: ToldWarning) -> Warni
     )
 
 
-def score(memory: WarningMemory, shift: ShiftSpan, humid: bool) -> WarningMemory:
-    """Score a shift that is over by what was measured in it; a shift is scored once."""
-    if any(done.shift.id == shift.id for done in memory.scores):
-        return memory
+def came_out(memory: WarningMemory, shift: ShiftSpan, humid: bool | None) -> Score:
+    """How a shift that is over and what was told of it came out; None: too little was measured to say."""
     told = memory.told.get(shift.id, ToldWarning(shift))
     lead_s = shift.start_s - told.warned_s if told.standing and told.warned_s is not None else None
-    outcome = {
-        (True, True): WarningOutcome.HIT,
-        (False, True): WarningOutcome.MISS,
-        (True, False): WarningOutcome.FALSE_ALARM,
-        (False, False): WarningOutcome.QUIET,
-    }[told.standing, humid]
-    kept = {name: one for name, one in memory.told.items() if name != shift.id}
+    if humid is None:
+        outcome = WarningOutcome.NOT_KNOWN
+    elif humid:
+        outcome = WarningOutcome.HIT if told.standing else WarningOutcome.MISS
+    else:
+        outcome = WarningOutcome.FALSE_ALARM if told.standing else WarningOutcome.QUIET
     withdrawn = told.warned_s is not None and not told.standing
-    done = Score(shift, outcome, lead_s, withdrawn, memory.said.get(shift.id))
-    said = {name: odds for name, odds in memory.said.items() if name != shift.id}
-    return WarningMemory(kept, (*memory.scores, done)[-KEEP_SCORED:], said)
+    said, shown = memory.said.get(shift.id), memory.shown.get(shift.id)
+    return Score(shift, outcome, lead_s, withdrawn, said, shown)
+
+
+def score(memory: WarningMemory, shift: ShiftSpan, humid: bool | None) -> WarningMemory:
+    """Keep how a shift that is over came out, once, and nothing else of it; what is not known is no score."""
+    if any(done.shift.id == shift.id for done in memory.scores):
+        return memory
+    known = () if humid is None else (came_out(memory, shift, humid),)
+    return WarningMemory(
+        told=_without(memory.told, shift),
+        scores=(*memory.scores, *known)[-KEEP_SCORED:],
+        said=_without(memory.said, shift),
+        shown=_without(memory.shown, shift),
+    )
+
+
+def _without(kept: Mapping[str, Kept], shift: ShiftSpan) -> dict[str, Kept]:
+    return {name: one for name, one in kept.items() if name != shift.id}
 
 
 @dataclass(frozen=True, slots=True)

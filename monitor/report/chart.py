@@ -46,6 +46,7 @@ class Trace:
     gap_s: float  # a longer silence breaks the line
     band: Sequence[Bucket] = ()  # minimum to maximum is how far it may be out; else the spread of one line
     ghost: bool = False  # of another week, drawn in grey behind
+    told: bool = False  # as it was foretold, drawn as dashes
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,7 @@ class ChartLine:
     area: str
     end_y: float | None
     ghost: bool = False
+    told: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +221,7 @@ def _line(trace: Trace, window: Window, y: Callable[[float], float], *, spread: 
         back = [at(bucket, bucket.minimum) for bucket in reversed(run)]
         area.append("M" + "L".join(there + back) + "Z")
     end_y = y(trace.buckets[-1].mean) if trace.buckets else None
-    return ChartLine(trace.label, trace.style, "".join(path), "".join(area), end_y, trace.ghost)
+    return ChartLine(trace.label, trace.style, "".join(path), "".join(area), end_y, trace.ghost, trace.told)
 
 
 def spread_labels(positions: Sequence[float], distance: float) -> list[float]:

@@ -11,6 +11,8 @@ from itertools import pairwise
 from monitor.history.unknown_hours import HOUR_S, Stretches, unknown_h
 from monitor.model.event import Event, EventKind
 from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.warning import Score
+from monitor.report.told_outlook import told_shifts
 from monitor.report.warning_lives import WarningLife
 from monitor.report.zone_series import WIDTH_S, ZoneSeries, worst_margin
 from monitor.store.contract import Bucket
@@ -42,6 +44,7 @@ class ShiftLine:
     warnings: int
     unanswered: int  # by the end of the shift
     done: int  # things of the plan ticked off in it
+    score: Score | None = None  # what had been told of it, and whether it was humid by the outlook's own rule
 
     @property
     def over(self) -> bool:
@@ -56,8 +59,9 @@ def shift_lines(
     happened: tuple[Sequence[WarningLife], Sequence[Event]],
     now_s: float,
 ) -> list[ShiftLine]:
-    """A line for each shift that has begun; `limits` by zone (fraction), `happened` are warnings and taps."""
+    """A line for each shift that has begun; `limits` by zone (fraction), `happened`: warnings, plans."""
     lives, taps = happened
+    scores = told_shifts(taps)
     unknown = _together([*(one.unknown for one in zones), _unjudged(zones)])
     wet = _told(zones, _sweats)
     damp = _told(zones, lambda one: {b.start_s: b.mean > limits[one.zone.id] for b in one.humidity})
@@ -85,6 +89,7 @@ def shift_lines(
                 warnings=len(given),
                 unanswered=len(open_),
                 done=len({one.subject for one in ticks}),
+                score=scores.get(shift.id),
             )
         )
     return found

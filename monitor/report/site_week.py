@@ -12,6 +12,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.report.chart import Window
 from monitor.report.condition_words import AlarmWords
 from monitor.report.shift_lines import ShiftLine, shift_lines
+from monitor.report.told_outlook import SCORED_BY_S
 from monitor.report.warning_lives import WarningLife, warning_lives
 from monitor.report.zone_series import ZoneSeries, limit_of, read_zone
 from monitor.settings.schema import Settings
@@ -69,7 +70,8 @@ def site_week(
     zones = tuple(one for one in zones if only or one.zone.kind != "outdoor" or one.margins)
     limits = {one.zone.id: limit_of(one.zone, settings) for one in zones}
     lives = warning_lives(stores.ledger, words, (window.start_s, end_s), _ids(places))
-    taps = stores.ledger.events(kinds=(EventKind.PLAN,), start_s=window.start_s, end_s=end_s)
+    scored_s = end_s + SCORED_BY_S
+    taps = stores.ledger.events(kinds=(EventKind.PLAN,), start_s=window.start_s, end_s=scored_s)
     shifts = [one for one in stores.shift_spans(window.start_s, end_s) if one.site == site]
     lines = shift_lines(shifts, zones, limits, (lives, taps), now_s)
     return SiteWeek(zones, limits, tuple(lives), tuple(lines))

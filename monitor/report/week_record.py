@@ -23,6 +23,7 @@ from monitor.report.sheet import NOTHING, Sheet, SheetSection, Writing, chosen
 from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import site_week
 from monitor.report.sources import Sources
+from monitor.report.told_outlook import told_words
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_chart import ChartSetting, ChartUnits, drawn_zones, week_chart
 from monitor.report.week_sheet import open_in_week, site_named, week_edges
@@ -136,14 +137,16 @@ def shifts_section(read: WeekRead, writing: Writing) -> SheetSection:
     """One line a shift."""
     columns = (
         "shift", "from", "to", "sweating h", "humid h", "worst hour", "where",
-        f"margin {writing.degree}", "not known h", "warnings", "unanswered", "done",
+        f"margin {writing.degree}", "not known h", "warnings", "unanswered", "done", "told",
     )  # fmt: skip
     rows = tuple(_shift(line, read, writing) for line in read.lines)
     notes = (
         "Sweating: the coldest cylinder or plate at or below the dew point. Humid: any place over its limit. "
         "Worst hour: the least margin above the dew point. Not known: at least one place without readings, "
         "or steel that nobody could judge; those hours are neither dry nor wet. "
-        "Done: things of the plan ticked off.",
+        "Done: things of the plan ticked off. "
+        "Told: whether a warning stood when the shift began, and whether an hourly mean in it then went "
+        "past a limit; missed is humid without one.",
     )
     return SheetSection("shifts", "Shifts", columns, rows, notes if rows else ("No shift is set.",))
 
@@ -164,6 +167,7 @@ def _shift(line: ShiftLine, read: WeekRead, writing: Writing) -> tuple[str, ...]
         str(line.warnings),
         str(line.unanswered),
         str(line.done),
+        told_words(line.score),
     )
 
 

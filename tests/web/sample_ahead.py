@@ -16,6 +16,7 @@ from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.plan import plan
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.shift_outlook import Ahead, shift_outlooks, with_bodies
+from monitor.outlook.shifts import upcoming
 from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import Score, WarningOutcome
 from monitor.outlook.whatif import ZoneAnswer, practice_from_mapping
@@ -25,7 +26,7 @@ from monitor.physics.placed_body import BodyFacts
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SiteAhead
-from tests.web.sample_shop import NOW_S, TZ
+from tests.web.sample_shop import NOW_S, TZ, shift_plan
 
 COURSES = 40
 HOURS = np.arange(49.0)
@@ -106,22 +107,17 @@ def site_ahead() -> SiteAhead:
 
 def scores() -> tuple[Score, ...]:
     """How the sample's warnings came out: two hits, a miss, a false alarm, quiet shifts between."""
-    day_s = datetime(2026, 9, 14, 6, 0, tzinfo=TZ).timestamp()
+    start_s = datetime(2026, 9, 14, 6, 0, tzinfo=TZ).timestamp()
     outcomes = (
-        (WarningOutcome.QUIET, None),
-        (WarningOutcome.HIT, 9.5),
-        (WarningOutcome.MISS, None),
-        (WarningOutcome.FALSE_ALARM, 11.0),
-        (WarningOutcome.QUIET, None),
-        (WarningOutcome.HIT, 12.5),
+        (WarningOutcome.QUIET, None, 0.04),
+        (WarningOutcome.HIT, 9.5, 0.62),
+        (WarningOutcome.MISS, None, 0.11),
+        (WarningOutcome.FALSE_ALARM, 11.0, 0.35),
+        (WarningOutcome.QUIET, None, 0.08),
+        (WarningOutcome.HIT, 12.5, 0.9),
     )
+    shifts = upcoming(shift_plan(), start_s, 3 * 86_400.0)
     return tuple(
-        Score(
-            ShiftSpan(
-                f"ferrymoor:day:{n}", "ferrymoor", "Day", day_s + n * 43_200, day_s + n * 43_200 + 28_800
-            ),
-            outcome,
-            None if lead_h is None else lead_h * 3_600.0,
-        )
-        for n, (outcome, lead_h) in enumerate(outcomes)
+        Score(shift, outcome, None if lead_h is None else lead_h * 3_600.0, shown_frac=odds)
+        for shift, (outcome, lead_h, odds) in zip(shifts, outcomes, strict=True)
     )

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from monitor.engine.foretold import scored_event
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
@@ -11,6 +12,7 @@ from monitor.settings.schema import Settings
 from monitor.store.contract import SetAside
 from monitor.store.ledger.sql_ledger import SqlLedger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
+from tests.web.sample_ahead import scores
 from tests.web.sample_shop import LEAD, NOW_S, START_S
 
 TRIGGERS = {
@@ -92,6 +94,18 @@ def _write_zone(
         ]
         store.append(rows)
     dew_c = dew_point(air_c, wet)
+    hours = slice(6, None, 12)  # told hour by hour, a little late and a little dry
+    told_c = np.roll(dew_c, 6)[hours] - 0.3
+    told = (
+        (Quantity.DEW_POINT_TOLD_LOW, -1.2),
+        (Quantity.DEW_POINT_TOLD, 0.0),
+        (Quantity.DEW_POINT_TOLD_HIGH, 1.2),
+    )
+    for quantity, off_k in told:
+        key = SeriesKey(zone, "zone", quantity)
+        store.write_points(
+            [Point(key, float(t), float(v) + off_k) for t, v in zip(times[hours], told_c, strict=True)]
+        )
     points = [
         Point(SeriesKey(zone, "zone", quantity), float(t), float(v))
         for quantity, values in (
@@ -111,8 +125,10 @@ def _write_zone(
 
 
 def write_history(ledger: SqlLedger, start_s: float) -> None:
-    """A week of alarms, sensor troubles and deliveries."""
+    """A week of alarms, sensor troubles, deliveries and shifts that are over."""
     hour = 3_600.0
+    for done in scores():
+        ledger.commit([scored_event(done, done.shift.end_s + hour)], entered_s=done.shift.end_s + hour)
 
     def alarm(
         at_s: float, kind: str, subject: str, zone: str, moves: list[tuple[float, str, str, str]]

@@ -9,8 +9,12 @@ from zoneinfo import ZoneInfo
 import pytest
 import requests
 
+from monitor.model.reading import Quantity, SeriesKey
 from monitor.web.pages import week_data
 from monitor.web.server import Server
+from tests.web.sample import Shop
+from tests.web.sample_ahead import scores
+from tests.web.sample_shop import TZ
 
 LONDON = ZoneInfo("Europe/London")
 
@@ -121,3 +125,34 @@ def test_a_week_without_a_scored_shift_says_so(server: Server) -> None:
         "No shift of these days has been scored"
         in requests.get(server.url + "/week?week=2026-W30", timeout=10).text
     )
+
+
+def test_the_chance_of_each_shift_is_drawn_as_high_as_it_was_told_with_what_came(server: Server) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    lane = html[html.index("told-lane") : html.index('data-panel="dew"')]
+    heights = [float(found) for found in re.findall(r'class="told-odds"[^>]* height="([\d.]+)"', lane)]
+    assert heights == pytest.approx([28 * one.shown_frac for one in scores()], abs=0.06)
+    came = re.findall(r'class="told-came"[^>]*>([^<]+)<', lane)
+    assert came == ["○", "▲", "▲!", "○", "○", "▲"]
+
+
+def test_a_missed_shift_stands_in_its_line_and_an_unscored_one_says_so(server: Server) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    rows = dict(re.findall(r'<tr><th scope="row">([^<]+)</th>.*?data-label="Told">(.*?)</td>', html, re.S))
+    assert "missed: came humid" in rows["Day Tue 15 Sep"]
+    assert "told, came humid" in rows["Late Mon 14 Sep"]
+    assert rows["Day Thu 17 Sep"] == "not scored"
+
+
+def test_the_dew_point_as_told_is_drawn_from_what_was_stored(server: Server, shop: Shop) -> None:
+    html = requests.get(server.url + "/week?zone=slip-bay", timeout=10).text
+    part = html[html.index('data-panel="dew"') :]
+    low, high = map(float, re.findall(r'data-(?:low|high)="([^"]+)"', part)[:2])
+    path = re.search(r'class="line told t0" d="([^"]+)"', part)
+    assert path is not None
+    window = week_data.last_days(shop.now_s, TZ, 900.0)
+    key = SeriesKey("slip-bay", "zone", Quantity.DEW_POINT_TOLD)
+    stored = shop.series.buckets(key, window.start_s, window.end_s, 900.0)
+    drawn = [high - float(y) / 1_000 * (high - low) for y in re.findall(r"\d+ (\d+)", path[1])]
+    assert len(drawn) == len(stored)
+    assert drawn == pytest.approx([bucket.mean for bucket in stored], abs=1.01 * (high - low) / 1_000)

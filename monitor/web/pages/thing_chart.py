@@ -17,7 +17,7 @@ from monitor.model.level import Level
 from monitor.model.picture import PackageNow
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.courses import BodyCourse
+from monitor.outlook.courses import BodyCourse, spread
 from monitor.report.chart import ChartLimit, Panel, Trace, Window, panel
 from monitor.report.exposure_bars import together
 from monitor.report.local_days import DAYS
@@ -30,7 +30,6 @@ from monitor.web.pages.week_panels import banded, margin_limits
 DAY_S = 86_400.0
 LOOKED_BACK_S = 14 * DAY_S  # of a package; what is older stands on its sheet
 MOST_POINTS = 700
-BAND = (0.05, 0.95)  # of the courses ahead: 90 of 100 lie between
 NEIGHBOURS = 5
 FEW_DAYS = 3
 EDGE_FRAC = 0.06
@@ -138,11 +137,10 @@ def _ahead(course: BodyCourse | None, window: Window, from_s: float) -> CourseAh
     times = np.arange(begin_s, until_s, WIDTH_S)
 
     def line(courses: np.ndarray) -> list[Bucket]:
-        low, high = np.quantile(courses[:-1], BAND, axis=0)
-        drawn = [np.interp(times, course.times_s, one) for one in (low, courses[-1], high)]
+        drawn = [np.interp(times, course.times_s, one) for one in spread(courses)]
         return [
-            Bucket(float(t), 1, float(min(a, b)), float(b), float(max(b, c)))
-            for t, a, b, c in zip(times, *drawn, strict=True)
+            Bucket(float(t), 1, float(low), float(middle), float(high))
+            for t, low, middle, high in zip(times, *drawn, strict=True)
         ]
 
     return CourseAhead(line(course.skin_c), line(course.skin_c - course.margin_k), line(course.margin_k))

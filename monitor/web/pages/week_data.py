@@ -9,9 +9,13 @@ import numpy as np
 from monitor.model.place import Zone
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.warning import Score, Tally, tally
+from monitor.outlook.warning import Score, Tally, WarningOutcome, tally
+from monitor.report.air_lines import ZONE_SOURCE
 from monitor.report.chart import Window
 from monitor.report.sensor_troubles import Trouble
+from monitor.report.shift_lines import ShiftLine
+from monitor.report.told_outlook import DEW_POINT, told_line, within
+from monitor.report.zone_series import ZoneSeries
 from monitor.settings.schema import Settings
 from monitor.store.contract import Bucket, SeriesStore
 from monitor.web.frame.deps import WebDeps
@@ -78,11 +82,18 @@ def trouble_words(trouble: Trouble) -> str:
     return f"{trouble.sensor}: {HEALTH[trouble.status].word.lower()}, {trouble.reason}"
 
 
-def scored(deps: WebDeps, window: Window, site: str) -> tuple[Tally, Tally, list[Score]]:
-    """How the warnings of shifts came out: in the window, in all that is remembered, and one by one."""
+def scored(deps: WebDeps, lines: Sequence[ShiftLine], site: str) -> tuple[Tally, Tally, list[Score]]:
+    """How the warnings of shifts came out: in these days, in all that is remembered, and one by one."""
     known = [score for score in deps.scores() if not site or score.shift.site == site]
-    inside = [score for score in known if window.start_s <= score.shift.start_s < window.end_s]
+    told = [line.score for line in lines if line.score is not None and site in ("", line.shift.site)]
+    inside = [score for score in told if score.outcome is not WarningOutcome.NOT_KNOWN]
     return tally(inside), tally(known), inside
+
+
+def came_within(deps: WebDeps, one: ZoneSeries, window: Window) -> tuple[int, int]:
+    """In how many hours a zone's dew point came within the ends told, of those told and measured."""
+    told = told_line(deps.series, deps.series.keys(), (one.zone.id, ZONE_SOURCE), DEW_POINT, window)
+    return within(told, one.dew_point)
 
 
 def shown(buckets: Sequence[Bucket], convert: Callable[[float], float]) -> list[Bucket]:

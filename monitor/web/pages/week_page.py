@@ -15,17 +15,21 @@ from fastapi.responses import HTMLResponse, Response
 
 from monitor.history.unknown_hours import HOUR_S
 from monitor.model.place import Zone
+from monitor.outlook.telling import telling_from
 from monitor.report import zone_series as stored
 from monitor.report.chart import Window, drawn_holes
 from monitor.report.condition_words import AlarmWords
+from monitor.report.door_lanes import door_lanes
 from monitor.report.exposure_bars import ExposureBar, exposure_bars
 from monitor.report.local_days import DAYS, MONTHS
 from monitor.report.sensor_troubles import Trouble, troubles
 from monitor.report.sheet import Writing
 from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import SiteWeek, site_week
+from monitor.report.told_outlook import told_words
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_story import PlaceWeek, Story, WeekTold, story
+from monitor.settings.reference import load_toml
 from monitor.store.contract import Bucket
 from monitor.web.frame.page import Web
 from monitor.web.pages import week_data as data
@@ -222,7 +226,13 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
         "story": _story(web, choice, WeekTold(_places(sums), seen.lines, seen.lives, bars, *_both(told))),
         "bars": bars[:BARS],
         "bars_left_out": max(0, len(bars) - BARS),
-        "scored": data.scored(deps, choice.window, site),
+        "scored": data.scored(deps, seen.lines, site),
+        "doors": door_lanes(
+            deps.series, deps.series.keys(), [z.id for z in choice.zones], choice.window, now_s
+        ),
+        "told_words": told_words,
+        "came_within": data.came_within(deps, shown[0], choice.window) if choice.one else (0, 0),
+        "told_lead_h": f"{telling_from(load_toml('outlook.toml')).charted_lead_h:g}",
         "lanes": _lanes(
             shown, troubles(deps.settings, status.within(choice.window), choice.window, now_s), drawn
         ),

@@ -3,11 +3,13 @@
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from monitor.history.unknown_hours import HOUR_S
 from monitor.model.level import Level
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.report import zone_series as stored
 from monitor.report.air_lines import ZONE_SOURCE
 from monitor.report.chart import ChartLimit, Panel, Trace, Window, crossed, panel
+from monitor.report.told_outlook import DEW_POINT, MARGIN, told_line
 from monitor.store.contract import Bucket
 from monitor.web.frame.page import Web
 from monitor.web.frame.show import Show
@@ -47,6 +49,9 @@ class ZoneLines:
     dew_std: Sequence[Bucket]
     skins: Sequence[tuple[str, Sequence[Bucket]]]  # of the coldest cylinder and plate, by body
     margin_stds: Mapping[str, Sequence[Bucket]]
+    told: Mapping[
+        str, Sequence[Bucket]
+    ]  # what was foretold of its dew point, and of its bodies' margins, by source
     before: stored.ZoneSeries | None
 
 
@@ -61,6 +66,7 @@ def zone_lines(web: Web, one: stored.ZoneSeries, view: View, week: Window) -> Zo
         return store.buckets(key, between.start_s, between.end_s, week.width_s) if there else ()
 
     coldest = coldest_of_each(one.margins, view.kinds)
+    drawn = Window(between.start_s, between.end_s, week.width_s)
     earlier = Window(week.start_s - WEEK_S, week.end_s - WEEK_S, week.width_s)
     before = stored.read_zone(store, web.deps.settings, zone, earlier, earlier.end_s, known)
     return ZoneLines(
@@ -68,6 +74,10 @@ def zone_lines(web: Web, one: stored.ZoneSeries, view: View, week: Window) -> Zo
         dew_std=line(ZONE_SOURCE, Quantity.DEW_POINT_STD),
         skins=[(body, line(body, Quantity.SKIN_TEMPERATURE)) for body in coldest],
         margin_stds={body: line(body, Quantity.MARGIN_STD) for body in one.margins},
+        told={
+            ZONE_SOURCE: told_line(store, known, (zone.id, ZONE_SOURCE), DEW_POINT, drawn),
+            **{body: told_line(store, known, (zone.id, body), MARGIN, drawn) for body in coldest},
+        },
         before=before if before.dew_point or before.humidity else None,
     )
 
@@ -99,6 +109,13 @@ def banded(line: Sequence[Bucket], stds: Sequence[Bucket]) -> list[Bucket]:
 def of_week_before(line: Sequence[Bucket]) -> list[Bucket]:
     """The same, as if it were this week's."""
     return [replace(bucket, start_s=bucket.start_s + WEEK_S) for bucket in line]
+
+
+def told_trace(view: View, label: str, line: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
+    """A line as it was foretold, hour by hour, with where nine in ten were to lie."""
+    inside = [b for b in line if view.window.start_s <= b.start_s < view.window.end_s]
+    hours = data.shown(inside, convert)
+    return Trace(f"{label}, as told", 0, hours, 1.5 * HOUR_S, band=hours, told=True)
 
 
 def margin_limits(show: Show, caution_k: float) -> list[ChartLimit]:
@@ -148,6 +165,16 @@ def place_panels(web: Web, one: stored.ZoneSeries, view: View, week: Window) -> 
         trace = view.trace(view.names.get(body, body), n, buckets, show.spread)
         band = view.shown(banded(buckets, lines.margin_stds[body]), show.spread) if n == 0 else ()
         margins.append(replace(trace, band=band))
+    as_told = [
+        (temperatures, "Dew point", lines.told[ZONE_SOURCE], show.degrees),
+        *(
+            (margins, view.names.get(body, body), lines.told.get(body, ()), show.spread)
+            for body, _ in bodies[:1]
+        ),
+    ]
+    for found, label, line, convert in as_told:
+        if line:
+            found.append(told_trace(view, label, line, convert))
     if lines.before is not None:
         for found, line, convert in (
             (temperatures, lines.before.dew_point, show.degrees),
