@@ -13,7 +13,7 @@ from monitor.engine.loop import CoreLoop
 from monitor.history.entries import Seen
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import Fault, InputError
-from monitor.model.event import EventKind, NewEvent
+from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.notify.courier import ChannelState, Courier
@@ -43,22 +43,33 @@ _DONE = {
 def operated(loop: CoreLoop, ledger: Ledger, asked: Answering, times_s: tuple[float, float]) -> Answered:
     """A person's answer to an alarm, carried out and recorded, or refused with the reason.
 
-    `times_s` are the moment of the tap and now. What a signed link did it does not do again.
+    `times_s` are the page's time and now. What a link did it does not do again; a tap that comes once more,
+    since its answer was lost on the way, is done.
     """
     command, actor, key = asked.command, asked.actor, asked.key
     authority = authority_from(load_toml("alarm_authority.toml"))
     refused = refusal(authority, actor, command.kind)
-    if refused is None and actor.known_by in _ONCE:
-        refused = _used(ledger, command, key)
+    given = _given(ledger, command, key)
+    if refused is None and given is not None:
+        if asked.tap and given.body.get("tap") == asked.tap:
+            return Answered(True, "done")
+        if actor.known_by in _ONCE:
+            refused = f"already {_DONE[command.kind]} by {given.who} with this link"
     if refused is not None:
         return Answered(False, refused)
-    tapped_s, now_s = times_s
+    page_s, now_s = times_s
+    tapped_s = max(page_s - asked.ago_s, command.began_s or 0.0)  # nobody answers what has not begun
+    body: dict[str, object] = {
+        "action": command.kind,
+        "until_s": command.until_s,
+        "since_s": command.began_s,
+    }
     event = NewEvent(
         EventKind.ALARM_COMMAND,
         command.condition_id,
         tapped_s,
         command.who,
-        {"action": command.kind, "until_s": command.until_s, "since_s": command.began_s},
+        body | ({"tap": asked.tap} if asked.tap else {}),
         command.why,
         key,
         actor.proof,
@@ -70,11 +81,10 @@ def operated(loop: CoreLoop, ledger: Ledger, asked: Answering, times_s: tuple[fl
     return Answered(True, "done")
 
 
-def _used(ledger: Ledger, command: Command, key: str) -> str | None:
-    """That this link has given this answer before, and by whom; None where it has not."""
+def _given(ledger: Ledger, command: Command, key: str) -> Event | None:
+    """The answer that was given before under this key; None where there is none."""
     given = ledger.events(kinds=[EventKind.ALARM_COMMAND], subject=command.condition_id)
-    before = next((event for event in given if event.key == key), None)
-    return None if before is None else f"already {_DONE[command.kind]} by {before.who} with this link"
+    return next((event for event in given if event.key == key), None)
 
 
 def sites_ahead(foreseer: Foreseer, now_s: float) -> tuple[SiteAhead, ...]:

@@ -50,6 +50,7 @@ class Shop:
     asked: list[Command] = field(default_factory=list)
     actors: list[Actor] = field(default_factory=list)  # who asked it
     keys: list[str] = field(default_factory=list)  # of what was asked
+    waited_s: list[float] = field(default_factory=list)  # how long its taps had waited on the phone
     refuse: str = ""
     looked: tuple[SiteAhead, ...] = ()
     seen: Seen = field(default_factory=Seen)
@@ -64,6 +65,7 @@ class Shop:
             self.asked.append(command)
             self.actors.append(asked.actor)
             self.keys.append(asked.key)
+            self.waited_s.append(asked.ago_s)
         if self.refuse:
             return Answered(done=False, text=self.refuse)
         self.picture = replace(

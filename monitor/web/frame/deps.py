@@ -36,11 +36,16 @@ class Answered:
 
 @dataclass(frozen=True, slots=True)
 class Answering:
-    """A person's answer to an alarm: what, by whom, and the key that makes it safe to send again."""
+    """A person's answer to an alarm: what, by whom, and the key that makes it safe to send again.
+
+    `ago_s` is how long the tap waited on the phone; `tap` is the same in every try of one tap.
+    """
 
     command: Command
     actor: Actor
     key: str
+    ago_s: float = 0.0
+    tap: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,12 @@
 """Reads a posted form into a checked model, or says what is wrong with it."""
 
 from collections.abc import Sequence
-from typing import TypeVar, get_origin
+from typing import Annotated, TypeVar, get_origin
 from urllib.parse import quote
 
 from fastapi import Request
 from fastapi.responses import Response
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Field, ValidationError
 
 from monitor.model.errors import Fault, InputError
 from monitor.web.frame.guard import TOKEN_FIELD, session_of, token_holds
@@ -14,6 +14,9 @@ from monitor.web.frame.page import WHO_COOKIE, Web
 from monitor.web.frame.problems import faults_of
 
 Form = TypeVar("Form", bound=BaseModel)
+# Seconds between the tap and its arrival: a tap waits on a phone for a week at most.
+Ago = Annotated[float, Field(ge=0, le=604_800)]
+TapId = Annotated[str, Field(pattern="^([0-9a-f]{32})?$")]  # the same in every try of one tap
 
 
 class FormRefusedError(InputError):

@@ -2,6 +2,7 @@
 
 import hashlib
 import hmac
+import re
 import secrets
 from urllib.parse import urlsplit
 
@@ -16,6 +17,10 @@ from monitor.web.frame.problems import problem_response
 COOKIE = "dryshift_session"
 TOKEN_FIELD = "form_token"
 LONGEST_BODY = 1_000_000
+TOKEN_PATH = "/taps/token"  # where a tap that waited asks for the token of its browser's session
+TAP_HEADER = "dryshift-tap"  # an answer that names the tap is ours, and no network's log-in page
+GOTO_HEADER = "dryshift-goto"
+_TAP = re.compile(r"[0-9a-f]{32}")
 KEPT_BELOW = "/static/"
 NEVER_ENDS = "/live/"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -72,17 +77,15 @@ class Guard:
         given = session or secrets.token_urlsafe(18)
         scope.setdefault("state", {})["session"] = given
         secure = "; Secure" if scope["scheme"] == "https" else ""
+        cookie = f"{COOKIE}={given}; Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000{secure}"
+        tap = headers.get(TAP_HEADER, "")
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
-                    out.setdefault(name, value)
-                if not scope["path"].startswith(KEPT_BELOW):
-                    out.setdefault("cache-control", "no-store")
-                if not session and out.get("content-type", "").startswith("text/html"):
-                    cookie = f"{COOKIE}={given}; Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000{secure}"
-                    out.append("set-cookie", cookie)
+                _dress(out, scope["path"], "" if session else cookie)
+                if _TAP.fullmatch(tap):
+                    _answer_tap(message, out, tap)
             await send(message)
 
         refusal = None if scope["method"] in _SAFE_METHODS else _refusal(headers)
@@ -92,6 +95,25 @@ class Guard:
         if scope["method"] == "HEAD" and not scope["path"].startswith(NEVER_ENDS):
             scope = {**scope, "method": "GET"}  # the server sends the head alone (RFC 9110, 9.3.2)
         await self._app(scope, receive, send_guarded)
+
+
+def _dress(out: MutableHeaders, path: str, cookie: str) -> None:
+    """The headers of every answer, and a session for a browser that has none."""
+    for name, value in _HEADERS.items():
+        out.setdefault(name, value)
+    if not path.startswith(KEPT_BELOW):
+        out.setdefault("cache-control", "no-store")
+    if cookie and (path == TOKEN_PATH or out.get("content-type", "").startswith("text/html")):
+        out.append("set-cookie", cookie)
+
+
+def _answer_tap(message: Message, out: MutableHeaders, tap: str) -> None:
+    """Name the tap that is answered, and where its page is instead of sending a script there unseen."""
+    out[TAP_HEADER] = tap
+    if message["status"] == 303:
+        message["status"] = 200
+        out[GOTO_HEADER] = out["location"]
+        del out["location"]
 
 
 def _misdirected(hosts: list[str], names: OwnNames) -> Response:

@@ -12,7 +12,7 @@ from monitor.model.actor import Actor
 from monitor.model.event import Event, EventKind
 from monitor.report.condition_words import why_words
 from monitor.web.frame.deps import Answered, Answering
-from monitor.web.frame.forms import FormRefusedError, read_form, remember_who
+from monitor.web.frame.forms import Ago, FormRefusedError, TapId, read_form, remember_who
 from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
@@ -35,6 +35,8 @@ class AnswerForm(BaseModel):
     key: Annotated[str, Field(min_length=8, max_length=80)]
     reason: Annotated[str, Field(max_length=400)] = ""
     hours: Annotated[float, Field(gt=0, le=168)] | None = None
+    ago: Ago = 0.0
+    tap: TapId = ""
 
     @field_validator("alarms")
     @classmethod
@@ -88,9 +90,9 @@ def routes(web: Web) -> APIRouter:
 
 def operate(web: Web, form: AnswerForm, actor: Actor) -> Answered:
     """Pass an answer on, condition by condition; done when at least one of them took it."""
-    now_s = web.deps.clock()
+    tapped_s = web.deps.clock() - form.ago
     until_s = (
-        None if form.hours is None or form.action is not CommandKind.SHELVE else now_s + 3_600 * form.hours
+        None if form.hours is None or form.action is not CommandKind.SHELVE else tapped_s + 3_600 * form.hours
     )
     done: list[Answered] = []
     refused: list[Answered] = []
@@ -98,7 +100,8 @@ def operate(web: Web, form: AnswerForm, actor: Actor) -> Answered:
         since, _, condition = alarm.partition(" ")
         began_s = float(since) if since else None
         command = Command(form.action, condition, actor.name, form.reason.strip(), until_s, began_s)
-        result = web.deps.operate(Answering(command, actor, f"{form.key}/{form.action}/{alarm}"))
+        key = f"{form.key}/{form.action}/{alarm}"
+        result = web.deps.operate(Answering(command, actor, key, form.ago, form.tap))
         (done if result.done else refused).append(result)
     if not done:
         return refused[0]

@@ -23,7 +23,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind, NewEvent
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SeenAsk
-from monitor.web.frame.forms import read_form, remember, remember_who
+from monitor.web.frame.forms import Ago, read_form, remember, remember_who
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.frame.problems import faults_of
@@ -79,6 +79,7 @@ class BeadForm(BaseModel):
     note: Annotated[str, Field(max_length=400)] = ""
     judged_by: Annotated[str, Field(max_length=120)] = ""
     record: Annotated[str, Field(max_length=3)] = ""
+    ago: Ago = 0.0
 
     @model_validator(mode="before")
     @classmethod
@@ -184,7 +185,7 @@ def _record(web: Web, form: BeadForm, made: Bead, person: Actor) -> str:
     """The bead with its pores and verdict, and with its package whether it was sound; gives its label."""
     if not form.who.strip():
         raise InputError([Fault("who", "nothing", "say who you are")])
-    now_s, note = web.deps.clock(), form.note.strip()
+    time_s, note = web.deps.clock() - form.ago, form.note.strip()
     bead_id = f"bead-{form.key.lower()}".replace("_", "-")[:48]
     entry = BeadWelded(
         rule=form.rule,
@@ -200,16 +201,16 @@ def _record(web: Web, form: BeadForm, made: Bead, person: Actor) -> str:
         cylinder=form.cylinder,
         plate=form.plate,
     )
-    seen = web.deps.seen(SeenAsk(now_s, package=form.package, cylinder=form.cylinder, plate=form.plate))
+    seen = web.deps.seen(SeenAsk(time_s, package=form.package, cylinder=form.cylinder, plate=form.plate))
     entry = judged(entry, acceptances(load_toml("bead_acceptance.toml")), seen)
     key = f"web/{form.key}/bead"
     who, proof = person.name, person.proof
-    web.deps.record(NewEvent(EventKind.BEAD, bead_id, now_s, who, body_of(entry), note, key, proof))
+    web.deps.record(NewEvent(EventKind.BEAD, bead_id, time_s, who, body_of(entry), note, key, proof))
     sound = is_sound(entry)
     if form.package and sound is not None:
         told = TestBead(sound=sound, bead=bead_id, seen=seen)
         key = f"web/{form.key}/{form.package}/bead"
-        event = NewEvent(EventKind.PACKAGE, form.package, now_s, who, body_of(told), note, key, proof)
+        event = NewEvent(EventKind.PACKAGE, form.package, time_s, who, body_of(told), note, key, proof)
         web.deps.record(event)
     return bead_id
 

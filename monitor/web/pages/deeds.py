@@ -17,6 +17,7 @@ from monitor.model import shop_units
 from monitor.model.errors import Fault, InputError
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
+from monitor.web.frame.forms import Ago
 from monitor.web.frame.local_time import Turn
 
 MM = 1_000.0
@@ -29,7 +30,7 @@ class DeedForm(BaseModel):
     sure: bool = False  # what spoke against it was shown, and it was done all the same
     who: Annotated[str, Field(min_length=1, max_length=80)]
     key: Annotated[str, Field(min_length=8, max_length=80)]
-    ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
+    ago: Ago = 0.0
     at: Annotated[str, Field(max_length=25)] = ""  # local time, where it happened earlier
     zone: Annotated[str, Field(max_length=48)] = ""
     turn: Turn | None = None  # which of the two, where that time came twice

@@ -15,10 +15,11 @@ from monitor.alarms.grouping import GROUP_SIGN
 from monitor.alarms.states import AlarmState, CommandKind
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
+from monitor.model.event import EventKind
 from monitor.model.picture import AlarmNow, Picture
 from monitor.notify.links import Link, LinkError, read
 from monitor.web.frame.alarm_groups import acts
-from monitor.web.frame.forms import FormRefusedError, read_form
+from monitor.web.frame.forms import Ago, FormRefusedError, TapId, read_form
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.pages.alarms_page import AnswerForm, operate
@@ -33,6 +34,8 @@ class TapForm(BaseModel):
     who: str = Field(default="", max_length=80)  # asked where the link was sent to several
     hours: float | None = Field(default=None, gt=0, le=168)
     reason: str = Field(default="", max_length=400)
+    ago: Ago = 0.0
+    tap: TapId = ""
 
 
 def routes(web: Web) -> APIRouter:
@@ -59,7 +62,7 @@ def routes(web: Web) -> APIRouter:
             if not (link.who or tap.who.strip()):
                 raise FormRefusedError([Fault("who", "nothing", "say who you are")])
             actor = acting(web.deps.settings, request, tap.who, link)
-            form = _answer(link, tap, actor, token, web.deps.snapshot())
+            form = await run_in_threadpool(_answer, web, link, tap, actor, token)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, status=422, link=link, faults=refusal.faults)
         result = await run_in_threadpool(operate, web, form, actor)
@@ -71,15 +74,15 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def _answer(link: Link, tap: TapForm, actor: Actor, token: str, now: Picture) -> AnswerForm:
+def _answer(web: Web, link: Link, tap: TapForm, actor: Actor, token: str) -> AnswerForm:
     if link.action == CommandKind.SHELVE and (tap.hours is None or not tap.reason.strip()):
         raise FormRefusedError([Fault("reason", "nothing", "shelving needs a time limit and a reason")])
     alarms: tuple[str, ...] = (f"{'' if link.since_s is None else link.since_s} {link.condition}",)
     if link.condition.startswith(GROUP_SIGN):
         alarms = tap.alarms
-        allowed = _conditions(link.condition, now)
+        allowed = _conditions(link.condition, web.deps.snapshot())
         strange = [one for one in alarms if one.partition(" ")[2] not in allowed]
-        if strange or not alarms:
+        if not alarms or (strange and not _came_before(web, tap)):
             found = strange[0] if strange else "nothing"
             fix = "the warning has changed since; open the message's link again and look"
             raise FormRefusedError([Fault("alarms", found, fix)])
@@ -91,8 +94,20 @@ def _answer(link: Link, tap: TapForm, actor: Actor, token: str, now: Picture) ->
             "key": "link-" + hashlib.sha256(token.encode()).hexdigest()[:40],
             "reason": tap.reason,
             "hours": tap.hours,
+            "ago": tap.ago,
+            "tap": tap.tap,
         }
     )
+
+
+def _came_before(web: Web, tap: TapForm) -> bool:
+    """Whether this very tap was taken and only its answer was lost: then what it answered may be over."""
+    given = (
+        event
+        for alarm in tap.alarms
+        for event in web.deps.ledger.events(kinds=[EventKind.ALARM_COMMAND], subject=alarm.partition(" ")[2])
+    )
+    return bool(tap.tap) and any(event.body.get("tap") == tap.tap for event in given)
 
 
 def _conditions(warning: str, now: Picture) -> frozenset[str]:

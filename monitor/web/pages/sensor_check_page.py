@@ -33,7 +33,7 @@ from monitor.sensors.salt_check import (
 )
 from monitor.settings.reference import load_toml
 from monitor.store.contract import SeriesStore
-from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.local_time import Turn, moment_of
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
@@ -51,7 +51,7 @@ class CheckForm(BaseModel):
 
     who: Annotated[str, Field(min_length=1, max_length=80)]
     key: Annotated[str, Field(min_length=8, max_length=80)]
-    ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
+    ago: Ago = 0.0
     at: _Local = ""
     note: Annotated[str, Field(max_length=400)] = ""
     salt: _Salt = ""
@@ -148,8 +148,9 @@ def routes(web: Web) -> APIRouter:
         form = await read_form(web, request, UndoForm)
         person = acting(web.deps.settings, request, form.who)
         body: dict[str, object] = {"of": form.of, "void": True}
-        key, now_s, note = f"web/undo/{sensor.id}/{form.of}", web.deps.clock(), form.note.strip()
-        event = NewEvent(EventKind.CORRECTION, sensor.id, now_s, person.name, body, note, key, person.proof)
+        key, note = f"web/undo/{sensor.id}/{form.of}", form.note.strip()
+        time_s = web.deps.clock() - form.ago
+        event = NewEvent(EventKind.CORRECTION, sensor.id, time_s, person.name, body, note, key, person.proof)
         await run_in_threadpool(web.deps.record, event)
         return RedirectResponse(f"/check/{name}", status_code=303)
 

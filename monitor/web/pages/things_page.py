@@ -23,7 +23,7 @@ from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.thing import Cylinder
 from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
-from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
@@ -50,6 +50,7 @@ class UndoForm(BaseModel):
     of: Annotated[int, Field(ge=1)]
     who: Annotated[str, Field(min_length=1, max_length=80)]
     note: Annotated[str, Field(max_length=400)] = "tapped by mistake"
+    ago: Ago = 0.0
 
 
 def routes(web: Web) -> APIRouter:
@@ -194,10 +195,10 @@ def _check_zone(web: Web, zone: str, kinds: tuple[str, ...]) -> None:
 
 
 def _undo(web: Web, name: str, form: UndoForm, person: Actor) -> None:
-    now_s = web.deps.clock()
+    time_s = web.deps.clock() - form.ago
     body: dict[str, object] = {"of": form.of, "void": True}
     key, note = f"web/undo/{name}/{form.of}", form.note.strip()
-    event = NewEvent(EventKind.CORRECTION, name, now_s, person.name, body, note, key, person.proof)
+    event = NewEvent(EventKind.CORRECTION, name, time_s, person.name, body, note, key, person.proof)
     web.deps.record(event)
 
 

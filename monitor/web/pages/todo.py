@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
-from monitor.web.frame.forms import read_form, remember_who
+from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.frame.ticks import ENTRIES, ticks
@@ -23,7 +23,7 @@ class TickForm(BaseModel):
 
     tick: Annotated[str, Field(pattern=r"^(done|open) \d{1,12} .{1,200}$")]
     who: Annotated[str, Field(min_length=1, max_length=80)]
-    ago: Annotated[float, Field(ge=0, le=604_800)] = 0.0  # seconds between the tap and its arrival
+    ago: Ago = 0.0
 
 
 def routes(web: Web) -> APIRouter:

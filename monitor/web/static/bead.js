@@ -1,6 +1,6 @@
 // A sketch of the bead: a tap puts a pore where it is; the form carries them.
 "use strict";
-(() => {
+function startBead() {
   const SVG = "http://www.w3.org/2000/svg";
   const WORMHOLE_MM = 10; // of which nobody said how long it is
   const sketch = document.getElementById("bead-sketch");
@@ -75,4 +75,6 @@
   length.addEventListener("input", draw);
   tell();
   draw();
-})();
+}
+startBead();
+document.addEventListener("answered", startBead);

@@ -66,15 +66,4 @@
       if (Date.now() - heard > SILENT_MS) isLost();
     }, 1000);
   }
-
-  // A second tap sends nothing; the form's key would make it harmless anyway.
-  document.addEventListener("submit", (event) => {
-    const form = event.target;
-    if (form.dataset.sent && Date.now() - Number(form.dataset.sent) < 8000) {
-      event.preventDefault();
-      event.stopImmediatePropagation();
-      return;
-    }
-    form.dataset.sent = String(Date.now());
-  });
 })();
