@@ -1,11 +1,12 @@
 #!/bin/sh
 # Installs Dryshift into .venv of this checkout. Usage: deploy/install.sh [EXTRA] [DEBIAN PACKAGE …]
 # Needs Debian, Ubuntu or Raspberry Pi OS with Python 3.11 or newer; safe to run again, also after a move.
-# Libraries come in the versions that were tested together: deploy/tested-versions.txt.
+# Libraries come in the versions that were tested together (deploy/tested-versions.txt), and no file of them is
+# installed whose hash is not in deploy/locked/.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
-tested="$here/deploy/tested-versions.txt"
 extra=${1:-}
+locked="$here/deploy/locked/${extra:-run}.txt"
 [ $# -gt 0 ] && shift
 
 # The first word says who speaks; what follows can be copied as it stands.
@@ -15,6 +16,10 @@ fail() {
   [ $# -eq 0 ] || printf '%s\n' "$@" >&2
   exit 1
 }
+
+[ "$(getconf LONG_BIT)" = 64 ] ||
+  fail "Dryshift needs a 64-bit system; this one is 32-bit. On a Raspberry Pi install the 64-bit Raspberry Pi OS."
+[ -f "$locked" ] || fail "there is no extra $extra; there are: $(ls "$here/deploy/locked" | sed 's/\.txt$//' | tr '\n' ' ')"
 
 lacking() {
   for package in "$@"; do
@@ -57,7 +62,7 @@ fi
 
 log=.venv/install.log
 get() {
-  .venv/bin/python -m pip install --disable-pip-version-check --constraint "$tested" "$@" >>"$log" 2>&1 && return
+  .venv/bin/python -m pip install --disable-pip-version-check "$@" >>"$log" 2>&1 && return
   if grep -qE 'connection broken|Could not fetch|Read timed out' "$log"; then
     set -- "the package index does not answer. Is there a network, a proxy or a certificate that pip must be told of?"
   else
@@ -67,10 +72,11 @@ get() {
 }
 
 stamp=.venv/installed-${extra:-run}
-if [ ! -f "$stamp" ] || [ pyproject.toml -nt "$stamp" ] || [ "$tested" -nt "$stamp" ]; then
+if [ ! -f "$stamp" ] || [ pyproject.toml -nt "$stamp" ] || [ "$locked" -nt "$stamp" ]; then
   echo "Installing Dryshift and what it needs into .venv (a minute or two the first time)"
   : >"$log"
-  get pip
-  get --build-constraint "$tested" -e ".${extra:+[$extra]}"
+  get --require-hashes -r "$here/deploy/locked/build.txt"
+  get --require-hashes -r "$locked"
+  get --no-index --no-deps --no-build-isolation -e .
   echo "$here" >"$stamp"
 fi

@@ -1,6 +1,7 @@
 #!/bin/sh
 # Renews deploy/tested-versions.txt with the newest versions that go together on every Python named.
 # Usage: deploy/renew-versions.sh [PYTHON …], the oldest first, for instance python3.11 python3.13.
+# It ends with deploy/lock-versions.sh, which writes hashes, bill of materials and licences for them.
 # Then `sh deploy/test.sh` on each of them says whether they are tested.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
@@ -31,4 +32,5 @@ done
   cat "$work/versions"
 } >"$work/file"
 cat "$work/file" >"$here/deploy/tested-versions.txt"
+sh "$here/deploy/lock-versions.sh"
 echo "deploy/tested-versions.txt: $(wc -l <"$work/versions") libraries. Now run sh deploy/test.sh on each Python."

@@ -75,7 +75,7 @@ def install(clone: Path, *arguments: str, path: str, **how: int) -> subprocess.C
 def test_without_sudo_it_ends_with_the_line_that_root_types(clone: Path) -> None:
     tools = clone / "tools"
     tools.mkdir()
-    for name in ("sh", "dirname", "id", "dpkg-query", "grep"):
+    for name in ("sh", "dirname", "id", "dpkg-query", "grep", "getconf"):
         (tools / name).symlink_to(str(shutil.which(name)))
     ordinary = {"user": NOBODY, "group": NOBODY} if os.geteuid() == 0 else {}
     done = install(clone, "test", "no-such-package", path=str(tools), **ordinary)
@@ -96,3 +96,21 @@ def test_a_moved_clone_gets_a_venv_of_its_own_and_no_index_is_said_in_a_few_line
     assert "pip could not install the libraries" in done.stderr
     assert f"{clone}/.venv/install.log" in done.stderr
     assert len(done.stderr.splitlines()) <= 4
+
+
+def test_a_32_bit_system_is_told_what_to_install(clone: Path) -> None:
+    tools = clone / "tools"
+    tools.mkdir()
+    getconf = tools / "getconf"
+    getconf.write_text("#!/bin/sh\necho 32\n", encoding="utf-8")
+    getconf.chmod(0o755)
+    done = install(clone, path=f"{tools}:{os.environ['PATH']}")
+    assert done.returncode == 1
+    assert "64-bit Raspberry Pi OS" in done.stderr
+
+
+def test_an_extra_that_is_none_is_told_with_those_that_there_are(clone: Path) -> None:
+    done = install(clone, "papers", path=os.environ["PATH"])
+    assert done.returncode == 1
+    assert "no extra papers" in done.stderr
+    assert "paper" in done.stderr
