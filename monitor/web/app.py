@@ -26,6 +26,7 @@ from monitor.web.pages import (
     alarm_care_page,
     alarms_page,
     api,
+    api_entries,
     bead_page,
     cause_page,
     evidence_page,
@@ -77,6 +78,7 @@ ROOMS = (
     numbers_page,
     safety_page,
     api,
+    api_entries,
 )
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 

@@ -5,7 +5,6 @@ from typing import Annotated
 
 import numpy as np
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
-from fastapi.security import HTTPBearer
 from pydantic import BaseModel, Field, ValidationError
 
 from monitor.alarms.states import CommandKind
@@ -24,12 +23,14 @@ from monitor.web.frame.problems import described, faults_of
 from monitor.web.frame.ticks import ticked, ticks
 from monitor.web.pages import metrics
 from monitor.web.pages.alarms_page import AnswerForm, operate
+from monitor.web.pages.api_entries import KEY_HEADER, TOKEN
 
 LONGEST_S = 400 * 86_400.0
 MOST_BUCKETS = 20_000
 MOST_POINTS = 100_000
 _WIDTHS = (60.0, 300.0, 900.0, 1_800.0, 3_600.0, 10_800.0, 86_400.0)
 _WANTED_BUCKETS = 700
+OptionalKey = Annotated[str | None, KEY_HEADER]
 _METRICS = ("text/plain", metrics.OPEN)
 Moment = Annotated[float, Query(ge=0, le=32_503_680_000, description="Epoch seconds, UTC")]
 
@@ -77,11 +78,11 @@ class Health:
 
 
 class ApiAnswer(BaseModel):
-    """Somebody's answer to a condition; `key` makes it safe to send again."""
+    """Somebody's answer to a condition; the header Idempotency-Key, or `key`, makes it safe to send again."""
 
     action: CommandKind = CommandKind.ACKNOWLEDGE
     who: Annotated[str, Field(min_length=1, max_length=80)]
-    key: Annotated[str, Field(min_length=8, max_length=80)]
+    key: Annotated[str, Field(min_length=8, max_length=80)] | None = None
     since_s: Annotated[float, Field(ge=0, le=4e9, description="Only the trouble that began then")] | None = (
         None
     )
@@ -92,7 +93,7 @@ class ApiAnswer(BaseModel):
 def routes(web: Web) -> APIRouter:
     """Everything below /api, and the three addresses that supervisors know."""
     router = APIRouter()
-    for group in (_shop, _answers, _series_of_numbers, _ledger, _service):
+    for group in (_shop, _answers, _series_of_numbers, _hours_unknown, _ledger, _service):
         router.include_router(group(web))
     return router
 
@@ -101,18 +102,18 @@ def _shop(web: Web) -> APIRouter:
     router = APIRouter(tags=["shop"])
     deps = web.deps
 
-    @router.get("/api/now", summary="The shop now")
+    @router.get("/api/now", operation_id="getShopNow", summary="The shop now")
     def now() -> Picture:
         """Zones, cylinders and plates, packages, alarms, shifts, things to do, parts of the service."""
         seen = deps.snapshot()
         return ticked(seen, ticks(deps.ledger, deps.clock())) if seen.actions else seen
 
-    @router.get("/api/alarms", summary="Conditions that are not normal")
+    @router.get("/api/alarms", operation_id="listAlarms", summary="Conditions that are not normal")
     def alarms() -> list[AlarmNow]:
         """Each with its ISA-18.2 state."""
         return list(deps.snapshot().alarms)
 
-    @router.get("/api/shifts", summary="Shifts", responses=described(422))
+    @router.get("/api/shifts", operation_id="listShifts", summary="Shifts", responses=described(422))
     def shifts(start_s: Moment, end_s: Moment) -> list[ShiftSpan]:
         """The shifts that touch a stretch of time."""
         _stretch(start_s, end_s, None)
@@ -123,19 +124,20 @@ def _shop(web: Web) -> APIRouter:
 
 def _answers(web: Web) -> APIRouter:
     router = APIRouter(tags=["shop"])
-    described_token = HTTPBearer(auto_error=False, description="A token of the settings, [[programs]]")
 
     @router.post(
         "/api/alarms/{condition}",
+        operation_id="answerAlarm",
         summary="Answer an alarm",
         responses=described(401, 403, 409, 422, 503),
-        dependencies=[Depends(described_token)],
+        dependencies=[Depends(TOKEN)],
     )
-    def answer(request: Request, condition: str, given: ApiAnswer) -> Answered:
+    def answer(request: Request, condition: str, given: ApiAnswer, header: OptionalKey = None) -> Answered:
         """Acknowledge, shelve (with `hours` and `reason`), reset, or any other legal act, for `who`."""
         actor = acting(web.deps.settings, request, given.who)
         since = "" if given.since_s is None else given.since_s
         whole = {**given.model_dump(exclude={"since_s"}), "alarms": (f"{since} {condition}",)}
+        whole["key"] = header or given.key
         try:
             form = AnswerForm.model_validate(whole)
         except ValidationError as error:
@@ -152,7 +154,12 @@ def _series_of_numbers(web: Web) -> APIRouter:
     router = APIRouter(tags=["record"])
     deps = web.deps
 
-    @router.get("/api/series", summary="Series of numbers", responses=described(404, 422, 503))
+    @router.get(
+        "/api/series",
+        operation_id="listSeries",
+        summary="Series of numbers",
+        responses=described(404, 422, 503),
+    )
     def series(
         start_s: Moment,
         end_s: Moment,
@@ -182,7 +189,19 @@ def _series_of_numbers(web: Web) -> APIRouter:
             raise HTTPException(404, "No series fits zone, source and quantity.")
         return [_series(web, key, start_s, end_s, width, raw=raw) for key in sorted(wanted)]
 
-    @router.get("/api/unknown", summary="Hours nobody measured", responses=described(404, 422, 503))
+    return router
+
+
+def _hours_unknown(web: Web) -> APIRouter:
+    router = APIRouter(tags=["record"])
+    deps = web.deps
+
+    @router.get(
+        "/api/unknown",
+        operation_id="getUnknownHours",
+        summary="Hours nobody measured",
+        responses=described(404, 422, 503),
+    )
     def unknown(start_s: Moment, end_s: Moment, zone: Annotated[str, Query(max_length=200)]) -> UnknownOut:
         """When the air of a zone was not known; pages, files and sheets say the same."""
         _stretch(start_s, end_s, None)
@@ -200,7 +219,7 @@ def _ledger(web: Web) -> APIRouter:
     router = APIRouter(tags=["record"])
     deps = web.deps
 
-    @router.get("/api/events", summary="The ledger", responses=described(422, 503))
+    @router.get("/api/events", operation_id="listEvents", summary="The ledger", responses=described(422, 503))
     def events(
         kind: Annotated[list[EventKind] | None, Query()] = None,
         subject: Annotated[str | None, Query(max_length=200)] = None,
@@ -229,12 +248,12 @@ def _service(web: Web) -> APIRouter:
     router = APIRouter(tags=["service"])
     deps = web.deps
 
-    @router.get("/healthz", summary="Alive?")
+    @router.get("/healthz", operation_id="getHealth", summary="Alive?")
     def healthz() -> Health:
         """Answers while the process serves pages."""
         return Health(ok=True, failing=[])
 
-    @router.get("/readyz", summary="Ready?", responses={503: {"model": Health}})
+    @router.get("/readyz", operation_id="getReadiness", summary="Ready?", responses={503: {"model": Health}})
     def readyz(response: Response) -> Health:
         """Ready when every part works and what is shown is judged now."""
         snapshot = deps.snapshot()
@@ -246,6 +265,7 @@ def _service(web: Web) -> APIRouter:
 
     @router.get(
         "/metrics",
+        operation_id="getMetrics",
         summary="Metrics",
         response_class=Response,
         responses={200: {"content": {name: {"schema": {"type": "string"}} for name in _METRICS}}},

@@ -1,7 +1,8 @@
 """The check of a humidity sensor over saturated salts: how to, the form, and what it came to."""
 
 import secrets
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 import numpy as np
@@ -113,21 +114,18 @@ class Known:
 def routes(web: Web) -> APIRouter:
     """The page, its form, and taking a slip back."""
     router = APIRouter(include_in_schema=False)
-    data = load_toml("salts.toml")
-    notes = {name: str(row.get("note", "")) for name, row in data["salts"].items()}
-    defaults = defaults_from(load_toml("quality.toml"))
-    known = Known(salts_from_mapping(data), notes, check_rules(data), defaults)
+    known = known_checks()
     web.env.globals.update(last_checks=lambda: last_checks(web), said=said)
 
     @router.get("/check/{name}")
     def check(request: Request, name: str, done: Annotated[int, Query(ge=0)] = 0) -> HTMLResponse:
         if not any(sensor.id == name for sensor in web.deps.settings.sensors):
             raise HTTPException(404, "There is no such sensor in the settings; see the list of sensors.")
-        return _page(web, request, _sensor(web, name), known, done=done)
+        return _page(web, request, sensor_named(web, name), known, done=done)
 
     @router.post("/check/{name}")
     async def enter(request: Request, name: str) -> Response:
-        sensor = _sensor(web, name)
+        sensor = sensor_named(web, name)
         sent = await request.form(max_files=0, max_fields=50)
         values = {field: str(value) for field, value in sent.items()}
         try:
@@ -144,7 +142,7 @@ def routes(web: Web) -> APIRouter:
 
     @router.post("/check/{name}/undo")
     async def undo(request: Request, name: str) -> Response:
-        sensor = _sensor(web, name)
+        sensor = sensor_named(web, name)
         form = await read_form(web, request, UndoForm)
         person = acting(web.deps.settings, request, form.who)
         body: dict[str, object] = {"of": form.of, "void": True}
@@ -157,6 +155,14 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
+def known_checks() -> Known:
+    """The reference data of `shared/`."""
+    data = load_toml("salts.toml")
+    notes = {name: str(row.get("note", "")) for name, row in data["salts"].items()}
+    defaults = defaults_from(load_toml("quality.toml"))
+    return Known(salts_from_mapping(data), notes, check_rules(data), defaults)
+
+
 def said(check: SensorCheck) -> str:
     """Its one line, as a sentence begins."""
     words = words_of(check)
@@ -165,16 +171,26 @@ def said(check: SensorCheck) -> str:
 
 def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm, person: Actor) -> Event:
     """Work the check out and write it; InputError where it cannot be, and then nothing is written."""
+    key, note = f"web/check/{sensor.id}/{form.key}", form.note.strip()
+    told = NewEvent(
+        EventKind.SENSOR_CHECK, sensor.id, web.deps.clock(), person.name, {}, note, key, person.proof
+    )
+    return write_check(web, sensor, known, told, lambda: _readings(web, sensor, known.rules, form))
+
+
+def write_check(
+    web: Web, sensor: Sensor, known: Known, told: NewEvent, read: Callable[[], list[SaltReading]]
+) -> Event:
+    """What was `read` over the salts, worked out and written once; `told` says by whom, why and its key."""
     measure = _humidity(sensor)
     if measure is None:
         raise InputError([Fault("sensor", sensor.id, "measures no humidity; choose one that does")])
-    key = f"web/check/{sensor.id}/{form.key}"
     own = web.deps.ledger.events(kinds=[EventKind.SENSOR_CHECK], subject=sensor.id)
-    told = next((one for one in own if one.key == key), None)
-    if told is not None:
-        return told
+    written = next((one for one in own if one.key == told.key), None)
+    if written is not None:
+        return written
     before = checks_of(web.deps.ledger, sensor.id)
-    readings = _readings(web, sensor, known.rules, form)
+    readings = read()
     faults = reading_faults(readings, known.salts, web.show.temperature)
     if faults:
         raise InputError(faults)
@@ -182,9 +198,7 @@ def record_check(web: Web, sensor: Sensor, known: Known, form: CheckForm, person
     earlier = [one.check for one in before if one.time_s < time_s]
     instrument = _instrument(sensor, measure, known.defaults)
     check = checked(readings, known.salts, known.rules, instrument, earlier[-1] if earlier else None)
-    body, note = body_of_check(check), form.note.strip()
-    new = NewEvent(EventKind.SENSOR_CHECK, sensor.id, time_s, person.name, body, note, key, person.proof)
-    return web.deps.record(new)
+    return web.deps.record(replace(told, time_s=time_s, body=body_of_check(check)))
 
 
 def _readings(web: Web, sensor: Sensor, rules: CheckRules, form: CheckForm) -> list[SaltReading]:
@@ -277,7 +291,8 @@ def last_checks(web: Web) -> dict[str, LastCheck]:
     return found
 
 
-def _sensor(web: Web, name: str) -> Sensor:
+def sensor_named(web: Web, name: str) -> Sensor:
+    """A sensor of the settings; InputError where there is none of this id."""
     found = next((sensor for sensor in web.deps.settings.sensors if sensor.id == name), None)
     if found is None:
         known = ", ".join(sensor.id for sensor in web.deps.settings.sensors)

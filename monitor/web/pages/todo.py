@@ -35,7 +35,7 @@ def routes(web: Web) -> APIRouter:
         try:
             form = await read_form(web, request, TickForm)
             person = acting(web.deps.settings, request, form.who)
-            await run_in_threadpool(record_tick, web, form, person)
+            await run_in_threadpool(record_tick, web, form.tick, web.deps.clock() - form.ago, person)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, refusal)
         back = BACK.get(request.query_params.get("back", ""), "/#todo")
@@ -46,9 +46,9 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def record_tick(web: Web, form: TickForm, person: Actor) -> Event:
-    """Write the tap; the same tap upon the same state is one entry, however often it arrives."""
-    entry, after, action = form.tick.split(" ", 2)
+def record_tick(web: Web, tick: str, time_s: float, person: Actor) -> Event:
+    """Write the tap of a moment; the same tap upon the same state is one entry, however often it arrives."""
+    entry, after, action = tick.split(" ", 2)
     now_s = web.deps.clock()
     known = {one.id for one in web.deps.snapshot().actions} | set(ticks(web.deps.ledger, now_s))
     if entry not in ENTRIES or action not in known:
@@ -56,7 +56,7 @@ def record_tick(web: Web, form: TickForm, person: Actor) -> Event:
     event = NewEvent(
         kind=EventKind.PLAN,
         subject=action,
-        time_s=now_s - form.ago,
+        time_s=time_s,
         who=person.name,
         body={"entry": entry},
         key=f"web/todo/{action}/{entry}/{after}",
