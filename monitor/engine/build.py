@@ -16,8 +16,9 @@ from monitor.core.shop import Shop, ZoneFacts, rest_rules
 from monitor.core.supposed import suppositions
 from monitor.history.package_history import PackageHistory, declared_history
 from monitor.history.store_history import StoreReading, with_checks
+from monitor.model.device import Sensor
 from monitor.model.place import Site, Zone
-from monitor.model.reading import Quantity
+from monitor.model.reading import OF_AIR_AND_SKIN, Quantity
 from monitor.model.thing import Cylinder, Plate, used_by_a_shift
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
@@ -57,7 +58,7 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         tick_s=settings.service.tick_s,
         derived_every_s=settings.service.derived_every_s,
         fresh_s={
-            zone.id: max((s.stale_after_s for s in settings.sensors if s.zone == zone.id), default=900.0)
+            zone.id: max((s.stale_after_s for s in settings.sensors if _speaks_of(s, zone.id)), default=900.0)
             for zone in settings.zones
         },
         zones={
@@ -88,6 +89,11 @@ def build_shop(settings: Settings, calendars: tuple[ShiftCalendar, ...] = ()) ->
         channels=channels_of(settings),
         digest_at=settings.service.digest_at,
     )
+
+
+def _speaks_of(sensor: Sensor, zone: str) -> bool:
+    """Whether it measures air or skin there: a contact that speaks once a day keeps no air fresh."""
+    return sensor.zone == zone and any(measure.quantity in OF_AIR_AND_SKIN for measure in sensor.measures)
 
 
 def _used(cylinder: Cylinder, settings: Settings) -> bool:

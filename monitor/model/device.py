@@ -22,6 +22,12 @@ class Unit(StrEnum):
     PASCAL = "Pa"
     HECTOPASCAL = "hPa"
     KILOPASCAL = "kPa"
+    PARTS_PER_MILLION = "ppm"
+    COUNT = "count"
+    WATT = "W"
+    KILOWATT = "kW"
+    WATT_PER_M2 = "W/m2"
+    KILOGRAM = "kg"
 
 
 WORST_HUMIDITY_FRAC = 0.2  # a sensor worse than ±20 %RH decides nothing; it was written in percent

@@ -15,6 +15,14 @@ class Quantity(StrEnum):
     SURFACE_TEMPERATURE = "surface_temperature_c"
     STATION_PRESSURE = "station_pressure_pa"
     DOOR_OPEN = "door_open_frac"
+    WINDOW_OPEN = "window_open_frac"
+    EXTRACT_ON = "extract_on_frac"
+    CARBON_DIOXIDE = "carbon_dioxide_ppmv"
+    PEOPLE = "people_n"
+    HEATER_POWER = "heater_power_w"
+    DEHUMIDIFIER_POWER = "dehumidifier_power_w"
+    COLD_PARTS = "cold_parts_kg"  # steel brought in colder than the air, as long as it is
+    SOLAR_RADIATION = "solar_radiation_wm2"  # on a level surface outdoors
     BATTERY = "battery_frac"
     # derived from measured air
     DEW_POINT = "dew_point_c"
@@ -51,11 +59,27 @@ MEASURED = frozenset(
         Quantity.SURFACE_TEMPERATURE,
         Quantity.STATION_PRESSURE,
         Quantity.DOOR_OPEN,
+        Quantity.WINDOW_OPEN,
+        Quantity.EXTRACT_ON,
+        Quantity.CARBON_DIOXIDE,
+        Quantity.PEOPLE,
+        Quantity.HEATER_POWER,
+        Quantity.DEHUMIDIFIER_POWER,
+        Quantity.COLD_PARTS,
+        Quantity.SOLAR_RADIATION,
         Quantity.BATTERY,
     }
 )
 
 FORETOLD = frozenset(quantity for quantity in Quantity if "_told_" in quantity)
+
+# What judgements of now rest on; the others help the outlook alone.
+OF_AIR_AND_SKIN = frozenset(
+    {Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY, Quantity.SURFACE_TEMPERATURE}
+)
+
+# Open or shut, on or off: a device may say it with a truth value.
+CONTACTS = frozenset({Quantity.DOOR_OPEN, Quantity.WINDOW_OPEN, Quantity.EXTRACT_ON})
 
 
 class SeriesKey(NamedTuple):

@@ -8,13 +8,21 @@ import msgspec
 from monitor.model.reading import Quantity
 from monitor.mqtt.units import CONVERSIONS, PAYLOAD_NAMES
 
-# What a sensor says when nothing else is asked for: Celsius, per cent, pascal.
+# What a sensor says when nothing else is asked for: Celsius, per cent, pascal, watt.
 USUAL_UNITS: Mapping[Quantity, str] = {
     Quantity.AIR_TEMPERATURE: "Cel",
     Quantity.SURFACE_TEMPERATURE: "Cel",
     Quantity.RELATIVE_HUMIDITY: "%RH",
     Quantity.STATION_PRESSURE: "Pa",
     Quantity.DOOR_OPEN: "/",
+    Quantity.WINDOW_OPEN: "/",
+    Quantity.EXTRACT_ON: "/",
+    Quantity.CARBON_DIOXIDE: "ppm",
+    Quantity.PEOPLE: "count",
+    Quantity.HEATER_POWER: "W",
+    Quantity.DEHUMIDIFIER_POWER: "W",
+    Quantity.COLD_PARTS: "kg",
+    Quantity.SOLAR_RADIATION: "W/m2",
     Quantity.BATTERY: "%EL",
 }
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from jsonpointer import JsonPointer, JsonPointerException
 
-from monitor.model.reading import Quantity, Reading
+from monitor.model.reading import CONTACTS, Reading
 from monitor.mqtt.decoded_readings import Stamp, finite_number, make_reading, sorted_out, stamp
 from monitor.mqtt.device_times import TimeRules, device_time
 from monitor.mqtt.json_text import parse
@@ -66,7 +66,7 @@ def _missing(measure: MeasurePlan) -> Rejection:
 
 def _one(measure: MeasurePlan, given: Any, when: Stamp) -> Reading | Rejection:
     field = "message" if measure.pointer is None else measure.pointer.path
-    if isinstance(given, bool) and measure.quantity is Quantity.DOOR_OPEN:
+    if isinstance(given, bool) and measure.quantity in CONTACTS:
         return make_reading(measure, float(given), "/", when, field)
     number = _number_from_text(given, field) if isinstance(given, str) else finite_number(given, field)
     if isinstance(number, Rejection):

@@ -26,6 +26,14 @@ _SHOWN_AS = {
     Quantity.RELATIVE_HUMIDITY: (100.0, "%RH"),
     Quantity.STATION_PRESSURE: (0.01, "hPa"),
     Quantity.DOOR_OPEN: (100.0, "% open"),
+    Quantity.WINDOW_OPEN: (100.0, "% open"),
+    Quantity.EXTRACT_ON: (100.0, "% on"),
+    Quantity.CARBON_DIOXIDE: (1.0, "ppm"),
+    Quantity.PEOPLE: (1.0, "people"),
+    Quantity.HEATER_POWER: (0.001, "kW"),
+    Quantity.DEHUMIDIFIER_POWER: (0.001, "kW"),
+    Quantity.COLD_PARTS: (1.0, "kg"),
+    Quantity.SOLAR_RADIATION: (1.0, "W/m²"),
     Quantity.BATTERY: (100.0, "% battery"),
 }
 _ANY_TOPIC = "any/topic"

@@ -3,7 +3,7 @@
 import re
 from typing import Any, NamedTuple
 
-from monitor.model.reading import Quantity, Reading
+from monitor.model.reading import CONTACTS, Reading
 from monitor.mqtt.decoded_readings import Stamp, finite_number, make_reading, sorted_out, stamp
 from monitor.mqtt.device_times import TimeRules, whole_ms
 from monitor.mqtt.json_text import parse
@@ -147,8 +147,8 @@ def _is_named(measure: MeasurePlan, resolved: str, local: str) -> bool:
 
 
 def _switched(measure: MeasurePlan, given: Any, field: str, when: Stamp) -> Reading | Rejection:
-    """A boolean value, which only a door switch reports."""
-    if measure.quantity is Quantity.DOOR_OPEN and isinstance(given, bool):
+    """A boolean value, which only a contact reports."""
+    if measure.quantity in CONTACTS and isinstance(given, bool):
         return make_reading(measure, float(given), "/", when, field)
     return reject(RejectionReason.NOT_A_NUMBER, field, given, "send a number as v")
 

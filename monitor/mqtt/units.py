@@ -43,6 +43,14 @@ CONVERSIONS: Mapping[Quantity, Mapping[str, Conversion]] = MappingProxyType(
         Quantity.RELATIVE_HUMIDITY: MappingProxyType({"%RH": Conversion(0.0, 100.0), **_SHARE}),
         Quantity.STATION_PRESSURE: MappingProxyType(_PRESSURE),
         Quantity.DOOR_OPEN: MappingProxyType(_SHARE),
+        Quantity.WINDOW_OPEN: MappingProxyType(_SHARE),
+        Quantity.EXTRACT_ON: MappingProxyType(_SHARE),
+        Quantity.CARBON_DIOXIDE: MappingProxyType({"ppm": Conversion(0.0, 1.0)}),
+        Quantity.PEOPLE: MappingProxyType({"count": Conversion(0.0, 1.0)}),
+        Quantity.HEATER_POWER: MappingProxyType({"W": Conversion(0.0, 1.0), "kW": Conversion(0.0, 0.001)}),
+        Quantity.DEHUMIDIFIER_POWER: MappingProxyType({"W": Conversion(0.0, 1.0), "kW": Conversion(0.0, 0.001)}),
+        Quantity.COLD_PARTS: MappingProxyType({"kg": Conversion(0.0, 1.0)}),
+        Quantity.SOLAR_RADIATION: MappingProxyType({"W/m2": Conversion(0.0, 1.0)}),
         Quantity.BATTERY: MappingProxyType({"%EL": Conversion(0.0, 100.0), **_SHARE}),
     }
 )
@@ -54,6 +62,14 @@ BOUNDS: Mapping[Quantity, Bounds] = MappingProxyType(
         Quantity.RELATIVE_HUMIDITY: Bounds(-0.02, 1.10),
         Quantity.STATION_PRESSURE: Bounds(30_000.0, 120_000.0),
         Quantity.DOOR_OPEN: Bounds(0.0, 1.0),
+        Quantity.WINDOW_OPEN: Bounds(0.0, 1.0),
+        Quantity.EXTRACT_ON: Bounds(0.0, 1.0),
+        Quantity.CARBON_DIOXIDE: Bounds(0.0, 1_000_000.0),
+        Quantity.PEOPLE: Bounds(0.0, 10_000.0),
+        Quantity.HEATER_POWER: Bounds(0.0, 10_000_000.0),
+        Quantity.DEHUMIDIFIER_POWER: Bounds(0.0, 10_000_000.0),
+        Quantity.COLD_PARTS: Bounds(0.0, 10_000_000.0),
+        Quantity.SOLAR_RADIATION: Bounds(-100.0, 3_000.0),
         Quantity.BATTERY: Bounds(0.0, 1.0),
     }
 )

@@ -22,6 +22,14 @@ _UNITS = {
     Quantity.RELATIVE_HUMIDITY: ("relative humidity", 100.0, " %"),
     Quantity.STATION_PRESSURE: ("pressure", 0.01, " hPa"),
     Quantity.DOOR_OPEN: ("door", 100.0, " %"),
+    Quantity.WINDOW_OPEN: ("window", 100.0, " %"),
+    Quantity.EXTRACT_ON: ("extraction", 100.0, " %"),
+    Quantity.CARBON_DIOXIDE: ("carbon dioxide", 1.0, " ppm"),
+    Quantity.PEOPLE: ("people", 1.0, ""),
+    Quantity.HEATER_POWER: ("heater power", 0.001, " kW"),
+    Quantity.DEHUMIDIFIER_POWER: ("dehumidifier power", 0.001, " kW"),
+    Quantity.COLD_PARTS: ("cold parts", 1.0, " kg"),
+    Quantity.SOLAR_RADIATION: ("solar radiation", 1.0, " W/m²"),
     Quantity.BATTERY: ("battery", 100.0, " %"),
 }
 

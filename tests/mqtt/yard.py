@@ -24,6 +24,14 @@ EVERYTHING: list[dict[str, Any]] = [
     {"quantity": "surface_temperature_c", "unit": "Cel"},
     {"quantity": "station_pressure_pa", "unit": "hPa"},
     {"quantity": "door_open_frac", "unit": "/"},
+    {"quantity": "window_open_frac", "unit": "/"},
+    {"quantity": "extract_on_frac", "unit": "/"},
+    {"quantity": "carbon_dioxide_ppmv", "unit": "ppm"},
+    {"quantity": "people_n", "unit": "count"},
+    {"quantity": "heater_power_w", "unit": "kW"},
+    {"quantity": "dehumidifier_power_w", "unit": "W"},
+    {"quantity": "cold_parts_kg", "unit": "kg"},
+    {"quantity": "solar_radiation_wm2", "unit": "W/m2"},
     {"quantity": "battery_frac", "unit": "%"},
 ]
 
