@@ -48,7 +48,9 @@ CONVERSIONS: Mapping[Quantity, Mapping[str, Conversion]] = MappingProxyType(
         Quantity.CARBON_DIOXIDE: MappingProxyType({"ppm": Conversion(0.0, 1.0)}),
         Quantity.PEOPLE: MappingProxyType({"count": Conversion(0.0, 1.0)}),
         Quantity.HEATER_POWER: MappingProxyType({"W": Conversion(0.0, 1.0), "kW": Conversion(0.0, 0.001)}),
-        Quantity.DEHUMIDIFIER_POWER: MappingProxyType({"W": Conversion(0.0, 1.0), "kW": Conversion(0.0, 0.001)}),
+        Quantity.DEHUMIDIFIER_POWER: MappingProxyType(
+            {"W": Conversion(0.0, 1.0), "kW": Conversion(0.0, 0.001)}
+        ),
         Quantity.COLD_PARTS: MappingProxyType({"kg": Conversion(0.0, 1.0)}),
         Quantity.SOLAR_RADIATION: MappingProxyType({"W/m2": Conversion(0.0, 1.0)}),
         Quantity.BATTERY: MappingProxyType({"%EL": Conversion(0.0, 100.0), **_SHARE}),
