@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
 from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.moves import Step, move, released
@@ -44,7 +45,10 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
     """
     book = set_back(book, now_s)
     by_condition: dict[str, list[Observation]] = {}
-    for observation in sorted(observations, key=lambda o: o.time_s):
+    given = list(observations)
+    if any(observation.time_s != now_s for observation in given):
+        given.sort(key=lambda o: o.time_s)
+    for observation in given:
         by_condition.setdefault(observation.condition_id, []).append(observation)
     alarms = dict(book.alarms)
     transitions: list[Transition] = []
@@ -52,16 +56,20 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
         if condition.kind == UNWATCHED_KIND:
             continue
         seen = by_condition.get(name, ())
-        if len(seen) == 1 and _stays_normal(alarms[name], condition, seen[0], now_s):
-            alarms[name] = _known(condition, alarms[name], seen[0], None)
+        alarm = alarms[name]
+        if len(seen) == 1 and _stays_as_it_is(alarm, condition, seen[0], now_s):
+            value = seen[0].value
+            unknown = value is None or value != value
+            noted = _unknown(alarm, seen[0]) if unknown else _known(condition, alarm, seen[0], None)
+            alarms[name] = noted
             continue
-        step = _advance_one(Step(alarms[name]), condition, seen, now_s)
+        step = _advance_one(Step(alarm), condition, seen, now_s)
         alarms[name] = step.alarm
         transitions += step.transitions
-    unknown = _unknown_members(book.conditions, alarms)
+    silent = _unknown_members(book.conditions, alarms)
     for name, condition in book.conditions.items():
         if condition.kind == UNWATCHED_KIND:
-            count = Observation(name, float(unknown[name]), now_s)
+            count = Observation(name, float(silent[name]), now_s)
             step = _advance_one(Step(alarms[name]), condition, (count,), now_s)
             alarms[name] = step.alarm
             transitions += step.transitions
@@ -81,16 +89,19 @@ def watched_again(book: AlarmBook) -> AlarmBook:
     return replace(book, alarms=alarms)
 
 
-def _stays_normal(alarm: Alarm, condition: Condition, observation: Observation, now_s: float) -> bool:
-    """Whether all that `_advance_one` would do is to note the value: most conditions at most ticks."""
-    if alarm.state is not AlarmState.NORMAL or alarm.active or alarm.out_of_play:
+def _stays_as_it_is(alarm: Alarm, condition: Condition, observation: Observation, now_s: float) -> bool:
+    """Whether all that `_advance_one` would do is to note what was seen: most conditions at most ticks."""
+    late = observation.time_s != now_s or (alarm.observed_s is not None and alarm.observed_s > now_s)
+    if late or alarm.state is AlarmState.SHELVED:  # of which the time may be over
+        return False
+    if alarm.out_of_play is not _puts_out_of_play(condition, observation):
         return False
     value = observation.value
-    if value is None or value != value or condition.beyond(value):
+    if value is None or value != value:
+        return True
+    if alarm.state is AlarmState.ACKNOWLEDGED and condition.rise_step > 0.0:
         return False
-    if observation.time_s != now_s or (alarm.observed_s is not None and alarm.observed_s > now_s):
-        return False
-    return not _puts_out_of_play(condition, observation)
+    return not (condition.clear(value) if alarm.active else condition.beyond(value))
 
 
 def _unknown_members(conditions: Mapping[str, Condition], alarms: Mapping[str, Alarm]) -> Counter[str]:
@@ -159,16 +170,7 @@ def _observe(step: Step, condition: Condition, observation: Observation, now_s: 
     alarm = step.alarm
     value = observation.value
     if value is None or value != value:
-        since_s = observation.time_s if alarm.unknown_since_s is None else alarm.unknown_since_s
-        unknown = replace(
-            alarm,
-            observed_s=observation.time_s,
-            unknown_since_s=since_s,
-            unknown_reason=observation.unknown_reason or NOT_OBSERVED,
-            # a running delay starts anew: nobody saw that it stayed clear, or that it went on
-            crossing_since_s=None,
-        )
-        return Step(unknown, step.transitions)
+        return Step(_unknown(alarm, observation), step.transitions)
     wants_change = condition.clear(value) if alarm.active else condition.beyond(value)
     crossing_s = alarm.crossing_since_s
     if crossing_s is None or _after_a_gap(condition, alarm, observation):
@@ -187,6 +189,25 @@ def _after_a_gap(condition: Condition, alarm: Alarm, observation: Observation) -
     return observation.time_s - alarm.observed_s > condition.unknown_after_s
 
 
+def _unknown(alarm: Alarm, observation: Observation) -> Alarm:
+    since_s = observation.time_s if alarm.unknown_since_s is None else alarm.unknown_since_s
+    return _noted(
+        alarm,
+        observed_s=observation.time_s,
+        unknown_since_s=since_s,
+        unknown_reason=observation.unknown_reason or NOT_OBSERVED,
+        # a running delay starts anew: nobody saw that it stayed clear, or that it went on
+        crossing_since_s=None,
+    )
+
+
+def _noted(alarm: Alarm, **changes: Any) -> Alarm:
+    """As `replace`, filled by hand: one is made for every observation, and that takes ten times as long."""
+    noted = object.__new__(Alarm)
+    noted.__dict__.update(alarm.__dict__, **changes)
+    return noted
+
+
 def _known(condition: Condition, alarm: Alarm, observation: Observation, crossing_s: float | None) -> Alarm:
     value = worst = observation.value
     if (
@@ -196,10 +217,8 @@ def _known(condition: Condition, alarm: Alarm, observation: Observation, crossin
         and condition.worse_by(value, alarm.worst) <= 0.0
     ):
         worst = alarm.worst
-    # filled by hand, because one is made for every observation and `replace` takes ten times as long
-    known = object.__new__(Alarm)
-    known.__dict__.update(
-        alarm.__dict__,
+    return _noted(
+        alarm,
         crossing_since_s=crossing_s,
         observed_s=observation.time_s,
         value=value,
@@ -208,7 +227,6 @@ def _known(condition: Condition, alarm: Alarm, observation: Observation, crossin
         unknown_reason="",
         numbers=observation.numbers,
     )
-    return known
 
 
 def _puts_out_of_play(condition: Condition, observation: Observation) -> bool:

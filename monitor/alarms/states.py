@@ -45,7 +45,7 @@ class Trigger(StrEnum):
     WITHDRAW = "withdraw"
 
 
-@dataclass(frozen=True)  # without slots: see `lifecycle._known`
+@dataclass(frozen=True)  # without slots: see `lifecycle._noted`
 class Alarm:
     """Where one condition stands. `active` is the trouble itself, after delay and dead-band."""
 

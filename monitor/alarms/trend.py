@@ -1,9 +1,11 @@
 """Follows a value over the last while, and says how fast it moves and when it will meet a limit."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import median
 
 HOUR_S = 3600.0
+REMEMBERED = 4_096  # trends whose older slopes are kept: every zone and body of a large shop
 FAR_H = 99.0  # as good as never; a plain number, so that it can be compared, stored and shown
 
 
@@ -42,13 +44,20 @@ def slope_per_h(trend: Trend, rules: TrendRules) -> float | None:
     samples = trend.samples
     if len(samples) < 3 or samples[-1][0] - samples[0][0] < rules.least_s:
         return None
-    slopes = [
+    *before, (time_s, value) = samples
+    to_newest = [(value - earlier) / (time_s - at_s) for at_s, earlier in before if time_s > at_s]
+    return median([*_slopes(samples[:-1]), *to_newest]) * HOUR_S
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _slopes(samples: tuple[tuple[float, float], ...]) -> tuple[float, ...]:
+    """Between all pairs; remembered, because only the newest sample moves from tick to tick."""
+    return tuple(
         (later[1] - earlier[1]) / (later[0] - earlier[0])
         for n, earlier in enumerate(samples)
         for later in samples[n + 1 :]
         if later[0] > earlier[0]
-    ]
-    return median(slopes) * HOUR_S
+    )
 
 
 def hours_to(trend: Trend, limit: float, rules: TrendRules) -> float | None:

@@ -112,7 +112,7 @@ def figures(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> Fig
         film_gm2=ahead.film_gm2,
         hours_to_wet=FAR_H,
         open_sky=zone.sky_view_frac > 0.0,
-        cloud_frac=_cover(place, now_s),
+        cloud_frac=place.clouds.at_one(now_s),
     )
 
 
@@ -151,11 +151,6 @@ def waits(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin_k
     )
     found = clearing(body, ahead, steady, margin_k=margin_k)
     return Waits(_wait(found.dew_point), _wait(found.margin), _wait(found.dry))
-
-
-def _cover(place: BodyPlace, now_s: float) -> float | None:
-    cover = float(place.clouds.at(np.array([now_s]))[0])
-    return None if math.isnan(cover) else cover
 
 
 def _humidity_std_frac(air: AirState) -> float:

@@ -13,7 +13,7 @@ from monitor.physics.moist_air import (
     relative_humidity_frac,
     wet_bulb_c,
 )
-from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
+from monitor.physics.saturation import dew_point_c, frost_point_of, vapour_of
 from monitor.sensors.accuracy import dew_point_by_sensor_std_k
 from monitor.sensors.quality_rules import SensorRules
 
@@ -146,11 +146,7 @@ def _fresh(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> list[Hea
 
 def _vapour_pa(one: Heard) -> float:
     known = one.vapour_pa
-    return (
-        known
-        if known == known
-        else vapour_pressure_pa(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
-    )
+    return known if known == known else vapour_of(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
 
 
 def _remember_vapour(heard: dict[str, Heard], sensor: str, judged_to_c: float) -> None:
@@ -221,13 +217,13 @@ def air_state(
     if sample is None or now_s - sample.time_s > fresh_s or sample.temperature_c > judged_to_c:
         return None
     temperature, humidity = sample.temperature_c, max(sample.relative_humidity_frac, DRIEST_FRAC)
-    vapour = vapour_pressure_pa(temperature, humidity)
+    vapour = vapour_of(temperature, humidity)
     return AirState(
         time_s=sample.time_s,
         temperature_c=temperature,
         relative_humidity_frac=humidity,
         dew_point_c=dew_point_c(vapour),
-        frost_point_c=frost_point_c(vapour),
+        frost_point_c=frost_point_of(vapour),
         vapour_pressure_pa=vapour,
         absolute_humidity_gm3=absolute_humidity_gm3(temperature, vapour),
         humidity_ratio_kgkg=humidity_ratio_kgkg(vapour, pressure_pa),
@@ -251,11 +247,12 @@ def _dew_point_std_k(
 
     How far they differ is not added: the air is already the one against us.
     """
-    known = (name for name in air.heard if name in sensors)
-    measuring = (name for name in known if Quantity.AIR_TEMPERATURE in sensors[name].channels)
-    stds = [
-        dew_point_by_sensor_std_k(sensors[name], heard.temperature_c, heard.humidity_frac)
-        for name, heard in ((name, air.heard[name]) for name in measuring)
-        if _fresh({name: heard}, sample.time_s, fresh_s) and heard.temperature_c <= judged_to_c
-    ]
+    stds = []
+    now_s = sample.time_s
+    for name, (warm_s, celsius, damp_s, humidity, _) in air.heard.items():
+        if not (now_s - warm_s <= fresh_s and now_s - damp_s <= fresh_s and celsius <= judged_to_c):
+            continue
+        rules = sensors.get(name)
+        if rules is not None and Quantity.AIR_TEMPERATURE in rules.channels:
+            stds.append(dew_point_by_sensor_std_k(rules, celsius, humidity))
     return max(stds, default=UNSTATED_STD_K)

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from monitor.model.errors import Fault, InputError
 from monitor.physics.convection import Face, Surface
 from monitor.physics.elementwise import check_range
-from monitor.physics.night_sky import SkyDoubt
+from monitor.physics.night_sky import STEFAN_BOLTZMANN_WM2K4, SkyDoubt
 
 BIOT_LIMIT = 0.1
 STRAIGHT = 2  # points of a content whose heat capacity is the same at all temperatures
@@ -90,12 +90,32 @@ class Body:
         """Black area facing upwards that sees as much of an open sky as this body does."""
         return self.emissivity * sum(surface.area_m2 * SKY_VIEW[surface.face] for surface in self.surfaces)
 
+    @cached_property
+    def radiance_wm2k4(self) -> float:
+        """What its skin radiates, over the fourth power of its temperature."""
+        return self.emissivity * STEFAN_BOLTZMANN_WM2K4
+
+    @cached_property
+    def drift_k2h(self) -> float:
+        """Variance of the skin gained per hour."""
+        return self.drift_kh**2
+
+    @cached_property
+    def exchange_var(self) -> float:
+        """Variance of the logarithm of the factor on all exchange where nothing was learned."""
+        return self.exchange_std_frac**2
+
+    @cached_property
+    def straight_jk(self) -> float:
+        """Heat capacity of a content that has the same at every temperature, J/K."""
+        return (self.content_j[1] - self.content_j[0]) / (self.content_c[1] - self.content_c[0])
+
     def content_jk(self, from_c: float, to_c: float) -> float:
         """Mean heat capacity of the content between two temperatures, J/K; 0 without content."""
         if not self.content_c:
             return 0.0
         if len(self.content_c) == STRAIGHT:
-            return (self.content_j[1] - self.content_j[0]) / (self.content_c[1] - self.content_c[0])
+            return self.straight_jk
         if abs(to_c - from_c) < 0.01:
             from_c, to_c = from_c - 0.005, from_c + 0.005
         return (self._stored_j(to_c) - self._stored_j(from_c)) / (to_c - from_c)

@@ -4,7 +4,6 @@ The correlations refuse numbers outside their published range; `free_nusselt`, w
 clamps the Rayleigh number to it instead: a body at air temperature (Rayleigh number 0) is a normal state.
 """
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -61,6 +60,11 @@ class Surface:
     slenderness: float = 0.0
 
 
+# Named once: of a call that takes a microsecond, looking them up in their class would be a third.
+_UPRIGHT_ROUND, _UPRIGHT_FLAT, _FACING_DOWN = Face.VERTICAL_CYLINDER, Face.VERTICAL_PLATE, Face.FACING_DOWN
+_UPRIGHT_FROM, _UPRIGHT_TO = RAYLEIGH_VERTICAL
+
+
 def free_nusselt(surface: Surface, drive_m3: float, colder: bool) -> float:
     """Nusselt number of free convection on a surface of a body in air, whatever its shape.
 
@@ -79,20 +83,26 @@ def free_nusselt(surface: Surface, drive_m3: float, colder: bool) -> float:
     length = surface.length_m
     rayleigh = drive_m3 * length * length * length
     face = surface.face
-    if face is Face.VERTICAL_CYLINDER or face is Face.VERTICAL_PLATE:
-        rayleigh = min(max(rayleigh, RAYLEIGH_VERTICAL[0]), RAYLEIGH_VERTICAL[1])
-        root = 0.825 + _PLATE_AIR * math.pow(rayleigh, 1 / 6)
-        if face is Face.VERTICAL_PLATE:
+    if face is _UPRIGHT_ROUND or face is _UPRIGHT_FLAT:
+        if rayleigh < _UPRIGHT_FROM:
+            rayleigh = _UPRIGHT_FROM
+        elif rayleigh > _UPRIGHT_TO:
+            rayleigh = _UPRIGHT_TO
+        root: float = 0.825 + _PLATE_AIR * rayleigh ** (1 / 6)
+        if face is _UPRIGHT_FLAT:
             return root * root
-        slim = _SLIM_SCALE_AIR * surface.slenderness * math.pow(rayleigh, -0.25)
-        return root * root * (1.0 + _SLIM_FACTOR_AIR * math.pow(slim, _SLIM_POWER_AIR))
+        slim = _SLIM_SCALE_AIR * surface.slenderness * rayleigh**-0.25
+        slender: float = 1.0 + _SLIM_FACTOR_AIR * slim**_SLIM_POWER_AIR
+        return root * root * slender
     if face is Face.HORIZONTAL_CYLINDER:
-        root = 0.6 + _ROUND_AIR * math.pow(min(rayleigh, RAYLEIGH_HORIZONTAL_CYLINDER[1]), 1 / 6)
-        return root * root
-    if colder == (face is Face.FACING_DOWN):
+        across: float = 0.6 + _ROUND_AIR * min(rayleigh, RAYLEIGH_HORIZONTAL_CYLINDER[1]) ** (1 / 6)
+        return across * across
+    if colder == (face is _FACING_DOWN):
         rayleigh = min(rayleigh, RAYLEIGH_FACE_STIRRED[1])
-        return max(0.54 * math.pow(rayleigh, 0.25), 0.15 * math.pow(rayleigh, 1 / 3))
-    return 0.27 * math.pow(min(rayleigh, RAYLEIGH_FACE_STILL[1]), 0.25)
+        stirred: float = max(0.54 * rayleigh**0.25, 0.15 * rayleigh ** (1 / 3))
+        return stirred
+    still: float = 0.27 * min(rayleigh, RAYLEIGH_FACE_STILL[1]) ** 0.25
+    return still
 
 
 def forced_coefficient_wm2k(

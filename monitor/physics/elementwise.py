@@ -50,14 +50,20 @@ VECTOR = Maths(np.log, np.exp, np.sqrt, np.where, np.minimum, _largest_of_many)
 
 def elementwise(formula: Callable[..., Any], first: V, *rest: Values) -> V:
     """The formula for each value: called as formula(maths, first, *rest) with floats or blocks of arrays."""
-    result: V = _run(formula, (first, *rest))
-    return result
+    values = (first, *rest)
+    for value in values:  # plain loops: of a formula on floats, generators would take more than the formula
+        if value.__class__ is not float:
+            result: V = _run(formula, values)
+            return result
+    for value in values:
+        if value != value:
+            return math.nan  # type: ignore[return-value]
+    return float(formula(SCALAR, *values))  # type: ignore[return-value]
 
 
 def _run(formula: Callable[..., Any], values: tuple[Values, ...]) -> Any:
-    for value in values:  # plain loops: of a formula on floats, generators would take more than the formula
-        if not isinstance(value, (float, int)):
-            return _over_arrays(formula, values)
+    if not all(isinstance(value, (float, int)) for value in values):
+        return _over_arrays(formula, values)
     for value in values:
         if value != value:
             return math.nan
@@ -87,7 +93,7 @@ def _part(column: Values, block: slice) -> Values:
 
 def check_range(name: str, value: Values, low: float, high: float, unit: str) -> None:
     """Raises RangeError when a value lies outside low..high; NaN, which means missing, passes."""
-    if isinstance(value, (float, int)):
+    if value.__class__ is float or isinstance(value, (float, int)):
         if value < low or value > high:
             raise RangeError(name, value, _range_text(low, high, unit))
         return
@@ -101,6 +107,10 @@ def check_range(name: str, value: Values, low: float, high: float, unit: str) ->
 
 def check_below(name: str, value: Values, limit_name: str, limit: Values) -> None:
     """Raises RangeError when a value is not below a limit that is itself an argument; NaN passes."""
+    if isinstance(value, float) and isinstance(limit, float):
+        if value >= limit:
+            raise RangeError(name, value, f"below {limit_name}")
+        return
     over = np.asarray(value, dtype=np.float64) >= np.asarray(limit, dtype=np.float64)
     if np.any(over):
         worst = np.broadcast_to(np.asarray(value, dtype=np.float64), over.shape)[over]

@@ -1,15 +1,16 @@
 """What a body and the air around it give each other at one moment: convection, radiation and vapour."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 from monitor.physics.air_transport import STANDARD_PRESSURE_PA, buoyancy_at, conductivity_at
 from monitor.physics.bodies import Body
 from monitor.physics.convection import Surface, forced_coefficient_wm2k, free_nusselt
 from monitor.physics.film import LEWIS_FACTOR_KGKJ, latent_heat_jg, surface_saturation_pa
-from monitor.physics.night_sky import STEFAN_BOLTZMANN_WM2K4
 from monitor.physics.saturation import ZERO_C_K
 
+REMEMBERED = 2_048  # forced coefficients; a surface or three for each body of a large shop
 _FREE_EXPONENT = 0.28  # how the free coefficient grows with the temperature gap, for the slope only
 
 
@@ -54,10 +55,18 @@ def surroundings(
         `forced_coefficient_wm2k`.
     """
     forced = tuple(
-        (surface, forced_coefficient_wm2k(surface, air_temperature_c, draught_ms, pressure_pa) ** 3)
-        for surface in body.surfaces
+        [
+            (surface, _forced_cubed(surface, air_temperature_c, draught_ms, pressure_pa))
+            for surface in body.surfaces
+        ]
     )
     return Surroundings(pressure_pa, (pressure_pa / STANDARD_PRESSURE_PA) ** 2, forced, exchange_factor)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _forced_cubed(surface: Surface, air_c: float, draught_ms: float, pressure_pa: float) -> float:
+    """Both ends of a range, and the look ahead, stand in the same air."""
+    return forced_coefficient_wm2k(surface, air_c, draught_ms, pressure_pa) ** 3
 
 
 def exchange(
@@ -93,7 +102,7 @@ def exchange(
     lewis = LEWIS_FACTOR_KGKJ * convective / (around.pressure_pa - 0.5 * (vapour_pa + at_surface))
     vapour = lewis * (vapour_pa - at_surface)
     latent = latent_heat_jg(skin_c) * lewis  # W/m2 per Pa
-    slope = (1.0 + _FREE_EXPONENT) * convective + radiative
+    slope = dry_slope = (1.0 + _FREE_EXPONENT) * convective + radiative
     if vapour < 0.0 and not wet:
         vapour = latent = 0.0
     else:
@@ -104,7 +113,7 @@ def exchange(
         + body.internal_w
         - body.sky_area_m2 * sky_loss_wm2,
         scale * slope,
-        scale * ((1.0 + _FREE_EXPONENT) * convective + radiative),
+        scale * dry_slope,
         scale * latent,
         vapour * around.exchange_factor,
         convective,
@@ -124,7 +133,5 @@ def _dry_coefficients(body: Body, skin_c: float, air_c: float, around: Surroundi
         if forced_cubed:
             free = (free * free * free + forced_cubed) ** (1 / 3)
         total += surface.area_m2 * free
-    radiative = (
-        body.emissivity * STEFAN_BOLTZMANN_WM2K4 * (skin_k * skin_k + air_k * air_k) * (skin_k + air_k)
-    )
+    radiative = body.radiance_wm2k4 * (skin_k * skin_k + air_k * air_k) * (skin_k + air_k)
     return total / body.area_m2, radiative

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -13,7 +13,7 @@ from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.exchange import Surroundings, surroundings
 from monitor.physics.night_sky import ROOFED, Sky, seen
-from monitor.physics.saturation import frost_point_c, vapour_pressure_pa
+from monitor.physics.saturation import frost_point_c, frost_point_of, vapour_of, vapour_pressure_pa
 from monitor.physics.spread import Spread
 from monitor.physics.stepping import AirPoint, Moment, follow, moment
 
@@ -150,18 +150,19 @@ def advance(
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     spread = Spread(body, air, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
     end = follow(body, around, _at_start(body, state, around, air[0]), _without_fog(air), spread.visit)
-    return replace(
-        state,
-        time_s=end.air.time_s,
-        skin_c=end.skin_c,
-        content_c=end.content_c,
-        film_gm2=end.film_gm2,
-        frost_gm2=end.frost_gm2,
-        skin_var_k2=spread.skin_var_k2,
-        skin_exchange_cov_k=spread.covariance_k,
-        exchange_var=spread.exchange_var,
-        air_temperature_c=end.air.temperature_c,
-        vapour_pressure_pa=end.air.vapour_pressure_pa,
+    return BodyState(
+        end.air.time_s,
+        end.skin_c,
+        end.content_c,
+        end.film_gm2,
+        end.frost_gm2,
+        spread.skin_var_k2,
+        spread.covariance_k,
+        state.exchange_log,
+        spread.exchange_var,
+        end.air.temperature_c,
+        end.air.vapour_pressure_pa,
+        state.probe_time_s,
     )
 
 
@@ -256,7 +257,7 @@ def surface_margin_k(skin_c: float, vapour_pressure_pa: float) -> tuple[float, b
     Reference:
         `frost_point_c`.
     """
-    point_c = frost_point_c(max(vapour_pressure_pa, _LEAST_VAPOUR_PA))
+    point_c = frost_point_of(max(vapour_pressure_pa, _LEAST_VAPOUR_PA))
     return skin_c - point_c, point_c < 0.01
 
 
@@ -316,19 +317,22 @@ def _air_points(
     if not count or count != len(air_temperature_c) or count != len(relative_humidity_frac):
         lengths = f"{count}, {len(air_temperature_c)}, {len(relative_humidity_frac)} samples"
         raise RangeError("times_s, air_temperature_c, relative_humidity_frac", lengths, "equal, at least one")
-    check_range("air_temperature_c", np.asarray(air_temperature_c), *AIR_RANGE_C, "degC")
     if count <= _FEW:
+        for celsius in air_temperature_c:
+            check_range("air_temperature_c", celsius, *AIR_RANGE_C, "degC")
         pairs = zip(air_temperature_c, relative_humidity_frac, strict=True)
-        vapour = [vapour_pressure_pa(float(celsius), float(humidity)) for celsius, humidity in pairs]
+        vapour = [vapour_of(float(celsius), float(humidity)) for celsius, humidity in pairs]
     else:
         celsius_array = np.asarray(air_temperature_c, dtype=np.float64)
+        check_range("air_temperature_c", celsius_array, *AIR_RANGE_C, "degC")
         vapour = vapour_pressure_pa(celsius_array, np.asarray(relative_humidity_frac)).tolist()
     samples = [
         AirPoint(float(time), float(celsius), pressure)
         for time, celsius, pressure in zip(times_s, air_temperature_c, vapour, strict=True)
     ]
     _check_samples(samples)
-    later = [sample for sample in samples if sample.time_s > state.time_s]
+    now_s = state.time_s
+    later = [sample for sample in samples if sample[0] > now_s]
     return [_air_now(state, samples[: count - len(later)], later), *later]
 
 
@@ -351,7 +355,7 @@ def _without_fog(air: list[AirPoint]) -> list[AirPoint]:
         gap_s = later.time_s - earlier.time_s
         if gap_s > _LONG_GAP_S and abs(later.temperature_c - earlier.temperature_c) > _WIDE_STEP_K:
             between = [_between(earlier, later, n / _FOG_PARTS) for n in range(1, _FOG_PARTS)]
-            ceilings = [vapour_pressure_pa(point.temperature_c, 1.0) for point in between]
+            ceilings = [vapour_of(point.temperature_c, 1.0) for point in between]
             if any(point.vapour_pressure_pa > top for point, top in zip(between, ceilings, strict=True)):
                 held += [
                     point._replace(vapour_pressure_pa=min(point.vapour_pressure_pa, top))
@@ -366,12 +370,15 @@ def _between(earlier: AirPoint, later: AirPoint, share: float) -> AirPoint:
 
 
 def _check_samples(samples: Sequence[AirPoint]) -> None:
+    before_s = -math.inf
     for sample in samples:
-        if not all(math.isfinite(value) for value in sample):
+        time_s, celsius, vapour_pa, *_ = sample
+        if not (math.isfinite(time_s) and math.isfinite(celsius) and math.isfinite(vapour_pa)):
             raise RangeError("air sample", tuple(sample), "time, temperature and humidity as numbers")
-    for earlier, later in pairwise(samples):
-        if later.time_s <= earlier.time_s:
-            raise RangeError("times_s", later.time_s, f"rising, so above {earlier.time_s}")
+    for sample in samples:
+        if sample.time_s <= before_s:
+            raise RangeError("times_s", sample.time_s, f"rising, so above {before_s}")
+        before_s = sample.time_s
 
 
 def _air_now(state: BodyState, past: Sequence[AirPoint], later: Sequence[AirPoint]) -> AirPoint:

@@ -184,8 +184,12 @@ def _saturate(maths: Maths, air: tuple[Any, Any, Any], start_c: Any, frozen: boo
     return wick_c
 
 
+def _vapour(maths: Maths, temperature_c: Any, humidity_frac: Any) -> Any:
+    return humidity_frac * maths.exp(ln_water_pa(maths, temperature_c + ZERO_C_K))
+
+
 def _wet_bulb(maths: Maths, temperature_c: Any, humidity_frac: Any, pressure_pa: Any) -> Any:
-    vapour_pa = humidity_frac * maths.exp(ln_water_pa(maths, temperature_c + ZERO_C_K))
+    vapour_pa = _vapour(maths, temperature_c, humidity_frac)
     air = (temperature_c, MOLAR_MASS_RATIO * vapour_pa / (pressure_pa - vapour_pa), pressure_pa)
     liquid_c = _saturate(maths, air, temperature_c, frozen=False)
     if maths.largest(TRIPLE_POINT_C - liquid_c) <= 0.0:
@@ -216,8 +220,6 @@ def wet_bulb_c(temperature_c: V, relative_humidity_frac: Values, pressure_pa: Va
     check_range("temperature_c", temperature_c, *AIR_RANGE_C, "degC")
     check_range("relative_humidity_frac", relative_humidity_frac, 0.0, HUMIDITY_RANGE[1], "(a fraction)")
     check_range("pressure_pa", pressure_pa, *PRESSURE_RANGE_PA, "Pa")
-    vapour_pa = elementwise(
-        lambda m, t, rh: rh * m.exp(ln_water_pa(m, t + ZERO_C_K)), temperature_c, relative_humidity_frac
-    )
+    vapour_pa = elementwise(_vapour, temperature_c, relative_humidity_frac)
     check_below("vapour pressure of the air", vapour_pa, "pressure_pa", pressure_pa)
     return elementwise(_wet_bulb, temperature_c, relative_humidity_frac, pressure_pa)

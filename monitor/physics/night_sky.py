@@ -29,6 +29,13 @@ class Clouds:
     times_s: tuple[float, ...] = ()
     cover_frac: tuple[float, ...] = ()
 
+    def at_one(self, time_s: float) -> float | None:
+        """Cover at one time; None where it is not known."""
+        if len(self.times_s) < 2:
+            return None
+        cover = float(self.at(np.array([time_s]))[0])
+        return None if math.isnan(cover) else cover
+
     def at(self, times_s: FloatArray) -> FloatArray:
         """Cover at some times, joined straight; NaN before, after and beside what is known."""
         if len(self.times_s) < 2:

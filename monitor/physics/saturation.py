@@ -6,9 +6,10 @@ water at every temperature. Over ice: IAPWS R14-08. All three give 611.657 Pa at
 """
 
 import math
+from functools import lru_cache
 from typing import Any
 
-from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
+from monitor.physics.elementwise import SCALAR, Maths, V, Values, check_range, elementwise
 
 ZERO_C_K = 273.15
 TRIPLE_POINT_C = 0.01
@@ -39,6 +40,7 @@ WATER_RANGE_C = (-120.0, 350.0)
 DEW_RANGE_PA = (1e-4, 1.8e6)
 AIR_RANGE_C = (-60.0, 200.0)
 HUMIDITY_RANGE = (0.001, 1.2)
+REMEMBERED = 4_096  # pairs and pressures; of the last few moments of a large shop's zones
 
 
 def ln_water_pa(maths: Maths, temperature_k: Any) -> Any:
@@ -127,6 +129,9 @@ def _dew(maths: Maths, pressure_pa: Any) -> Any:
 
 def _frost(maths: Maths, pressure_pa: Any) -> Any:
     ln_pressure = maths.log(pressure_pa)
+    if maths is SCALAR:  # of one number only one of the two is asked for
+        over_which = frost_k_from_ln if pressure_pa < TRIPLE_POINT_PA else dew_k_from_ln
+        return over_which(maths, ln_pressure) - ZERO_C_K
     over_water = dew_k_from_ln(maths, ln_pressure)
     over_ice = frost_k_from_ln(maths, ln_pressure)
     return maths.where(pressure_pa < TRIPLE_POINT_PA, over_ice, over_water) - ZERO_C_K
@@ -190,6 +195,18 @@ def vapour_pressure_pa(temperature_c: V, relative_humidity_frac: Values) -> V:
     check_range("temperature_c", temperature_c, *WATER_RANGE_C, "degC")
     check_range("relative_humidity_frac", relative_humidity_frac, 0.0, HUMIDITY_RANGE[1], "(a fraction)")
     return elementwise(_humid, temperature_c, relative_humidity_frac)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def vapour_of(temperature_c: float, relative_humidity_frac: float) -> float:
+    """As `vapour_pressure_pa` for one pair of floats; every body of a zone asks for that of the same air."""
+    return vapour_pressure_pa(temperature_c, relative_humidity_frac)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def frost_point_of(vapour_pressure_pa: float) -> float:
+    """As `frost_point_c` for one float; every body of a zone asks for that of the same air."""
+    return frost_point_c(vapour_pressure_pa)
 
 
 def dew_point_c(vapour_pressure_pa: V) -> V:

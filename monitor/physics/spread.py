@@ -31,30 +31,32 @@ class Spread:
     def visit(self, before: Moment, after: Moment) -> None:
         """Takes one step of the body into account."""
         body = self._body
-        length_s = after.air.time_s - before.air.time_s
+        heat_w, slope_wk, *_ = before.exchange
+        air, now_s = before.air, after.air.time_s
+        length_s = now_s - air.time_s
         capacity_jk = body.shell_jk + body.content_jk(before.content_c, after.content_c)
-        fading = before.exchange.slope_wk * length_s / capacity_jk
+        fading = slope_wk * length_s / capacity_jk
         fade = math.exp(-fading)
-        taken_w = 0.5 * (before.exchange.heat_w + after.exchange.heat_w) - body.internal_w
-        taken_w += body.sky_area_m2 * 0.5 * (before.air.sky_loss_wm2 + after.air.sky_loss_wm2)
+        taken_w = 0.5 * (heat_w + after.exchange.heat_w) - body.internal_w
+        taken_w += body.sky_area_m2 * 0.5 * (air.sky_loss_wm2 + after.air.sky_loss_wm2)
         lead_k = taken_w * length_s / capacity_jk * phis(-fading)[0]
         self.skin_var_k2 = (
             fade * fade * self.skin_var_k2
             + 2.0 * fade * lead_k * self.covariance_k
             + lead_k * lead_k * self.exchange_var
-            + body.drift_kh**2 * length_s / _S_PER_H * phis(-2.0 * fading)[0]
+            + body.drift_k2h * length_s / _S_PER_H * phis(-2.0 * fading)[0]
         )
-        sky_std_w = body.sky_area_m2 * before.air.sky_std_wm2
+        sky_std_w = body.sky_area_m2 * air.sky_std_wm2
         if sky_std_w:  # a sky told too cold is so all night: such errors add up, not their squares
             sky_std_k = sky_std_w * length_s / capacity_jk * phis(-fading)[0]
             self.skin_var_k2 = (math.sqrt(self.skin_var_k2) + sky_std_k) ** 2
         self.covariance_k = fade * self.covariance_k + lead_k * self.exchange_var
         self.exchange_var = min(
             self.exchange_var + _EXCHANGE_DRIFT_PER_DAY * length_s / _S_PER_DAY,
-            max(body.exchange_std_frac**2, self.exchange_var),
+            max(body.exchange_var, self.exchange_var),
         )
         self._kept *= fade
-        if after.air.time_s >= self._air[self._next].time_s:
+        if now_s >= self._air[self._next].time_s:
             self._close_gap()
 
     def _close_gap(self) -> None:

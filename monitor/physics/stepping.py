@@ -127,23 +127,25 @@ def _try(
     body: Body, around: Surroundings, now: Moment, target: AirPoint, length_s: float
 ) -> tuple[Moment, float, float]:
     """One step of a given length; the last value is its share after which the film ends or 0 degC is met."""
-    before = now.exchange
+    _, skin_before_c, content_c, film_before_gm2, _, before = now
+    heat_w, slope_wk, *_ = before
     air, raise_w = _air_after(body, now, target, length_s)
-    push = Push(before.heat_w, before.slope_wk, raise_w)
-    rise_k, content_rise_k = respond(body, (now.skin_c, now.content_c), push, length_s)
+    rise_k, content_rise_k = respond(
+        body, (skin_before_c, content_c), Push(heat_w, slope_wk, raise_w), length_s
+    )
     # a trial may shoot far over before it is refused
-    skin_c = min(max(now.skin_c + rise_k, SKIN_RANGE_C[0]), SKIN_RANGE_C[1])
-    rise_k, content_c = skin_c - now.skin_c, now.content_c + content_rise_k
-    wet = now.film_gm2 > 0.0 or before.vapour_gm2s > 0.0
+    skin_c = min(max(skin_before_c + rise_k, SKIN_RANGE_C[0]), SKIN_RANGE_C[1])
+    rise_k, content_c = skin_c - skin_before_c, content_c + content_rise_k
+    wet = film_before_gm2 > 0.0 or before.vapour_gm2s > 0.0
     ends = exchange(body, skin_c, air[1:3], around, wet, air.sky_loss_wm2)
     film_gm2, frost_gm2, share = _film(body, now, ends.vapour_gm2s, length_s)
-    defect_w = ends.heat_w - (before.heat_w + raise_w - before.slope_wk * rise_k)
+    defect_w = ends.heat_w - (heat_w + raise_w - slope_wk * rise_k)
     stiffness = (ends.slope_wk + body.coupling_wk) * length_s / body.shell_jk
     shift_k = 2.0 * phis(-stiffness)[2] * defect_w * length_s / body.shell_jk
     shifted_c = skin_c + shift_k
     if film_gm2 > 0.0 and (frost_gm2 > 0.0 if shifted_c > 0.0 else frost_gm2 < film_gm2):
-        if now.skin_c * shifted_c < 0.0 and abs(now.skin_c) > _AT_FREEZING_K:
-            share = min(share, now.skin_c / (now.skin_c - shifted_c))
+        if skin_before_c * shifted_c < 0.0 and abs(skin_before_c) > _AT_FREEZING_K:
+            share = min(share, skin_before_c / (skin_before_c - shifted_c))
         capacity_jm2k = body.shell_jk / body.area_m2
         moved_c, frost_gm2 = change_phase(shifted_c, film_gm2, frost_gm2, capacity_jm2k)
         ends = exchange(body, moved_c, air[1:3], around, True, air.sky_loss_wm2)
@@ -155,17 +157,19 @@ def _try(
 
 def _air_after(body: Body, now: Moment, target: AirPoint, length_s: float) -> tuple[AirPoint, float]:
     """The air at the end of a step, and by how much its change alone raises the heat, W."""
-    left_s = target.time_s - now.air.time_s
+    time_s, air_c, vapour_pa, sky_loss_wm2, sky_std_wm2 = now.air
+    to_s, to_c, to_pa, to_loss_wm2, to_std_wm2 = target
+    left_s = to_s - time_s
     share = length_s / left_s
-    warmer_k = share * (target.temperature_c - now.air.temperature_c)
-    clearer_wm2 = share * (target.sky_loss_wm2 - now.air.sky_loss_wm2)
-    damper_pa = share * (target.vapour_pressure_pa - now.air.vapour_pressure_pa)
+    warmer_k = share * (to_c - air_c)
+    clearer_wm2 = share * (to_loss_wm2 - sky_loss_wm2)
+    damper_pa = share * (to_pa - vapour_pa)
     air = AirPoint(
-        target.time_s if length_s == left_s else now.air.time_s + length_s,
-        now.air.temperature_c + warmer_k,
-        now.air.vapour_pressure_pa + damper_pa,
-        now.air.sky_loss_wm2 + clearer_wm2,
-        now.air.sky_std_wm2 + share * (target.sky_std_wm2 - now.air.sky_std_wm2),
+        to_s if length_s == left_s else time_s + length_s,
+        air_c + warmer_k,
+        vapour_pa + damper_pa,
+        sky_loss_wm2 + clearer_wm2,
+        sky_std_wm2 + share * (to_std_wm2 - sky_std_wm2),
     )
     raise_w = now.exchange.air_slope_wk * warmer_k + now.exchange.vapour_slope_wpa * damper_pa
     return air, raise_w - body.sky_area_m2 * clearer_wm2

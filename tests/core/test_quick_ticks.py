@@ -99,7 +99,7 @@ def test_passing_over_what_cannot_change_gives_the_same_events_as_judging_all(
     with pytest.MonkeyPatch.context() as slow:
         slow.setattr(arrival, "still_good", lambda *_: False)
         slow.setattr(health, "still_good", lambda *_: False)
-        slow.setattr(lifecycle, "_stays_normal", lambda *_: False)
+        slow.setattr(lifecycle, "_stays_as_it_is", lambda *_: False)
         slow.setattr(arrival.air_stage, "hear", plain_hear)
         assert judged(shop, readings) == quickly
 
