@@ -14,6 +14,8 @@ from monitor.notify.channels import make_sender
 from monitor.notify.courier import Courier, refuse_for_gone, undeliverable
 from monitor.notify.lamps import Lamps, topic_base
 from monitor.notify.outcome import Sender
+from monitor.notify.zone_states import AGAIN_S as ZONES_AGAIN_S
+from monitor.notify.zone_states import zone_states, zone_topic_base
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, StoreUnavailableError
 
@@ -50,7 +52,9 @@ class Delivering:
             for c in channels
         }
         self.lamps = {c.id: Lamps(topic_base(c, root), ingest.publish) for c in channels if c.kind == "mqtt"}
-
+        if settings.mqtt.publish_zones:
+            base = zone_topic_base(root)
+            self.lamps["zones"] = Lamps(base, ingest.publish, zone_states, ZONES_AGAIN_S, "/now")
         self._stopping = threading.Event()
         self._posted = {courier: threading.Event() for courier in self.couriers}
         loop.on_posted = self.wake

@@ -17,7 +17,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.clock import Clock, monotonic_s
 from monitor.model.back_off import BackOff
-from monitor.mqtt.client import make_client, state_payload, state_topic, subscribe
+from monitor.mqtt.client import make_client, publish_properties, state_payload, state_topic, subscribe
 from monitor.mqtt.intake import Intake
 from monitor.mqtt.missing_messages import LostSession
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings, content_of
@@ -28,6 +28,7 @@ MISC_EVERY_S = 1.0
 AGAIN = BackOff(first_s=0.5, most_s=30.0)
 STEADY_AFTER_S = 10.0  # a connection that held this long starts the back-off anew
 GOODBYE_S = 2.0
+PUBLISH_S = 10.0
 # Flow control keeps QoS 1 within the receive maximum. Only unprotected messages can exceed it, and
 # then they are left in the network until the store takes again.
 HELD_WINDOWS = 2
@@ -110,17 +111,18 @@ class BrokerLink:
         self._wake_r.close()
         self._wake_w.close()
 
-    def publish(self, topic: str, payload: bytes, timeout_s: float = 10.0) -> str | None:
+    def publish(self, topic: str, payload: bytes, expires_s: int | None = None) -> str | None:
         """Publish retained at QoS 1 and wait for the broker; None when it has it, else the reason."""
         if not self.state.connected:
             return f"the broker is away: {self.state.last_error or 'not connected yet'}"
         self._intake.own_topics.add(topic)
-        info = self._client.publish(topic, payload, qos=1, retain=True)
+        properties = publish_properties(self._settings, expires_s)
+        info = self._client.publish(topic, payload, qos=1, retain=True, properties=properties)
         try:
-            info.wait_for_publish(timeout_s)
+            info.wait_for_publish(PUBLISH_S)
         except (RuntimeError, ValueError) as error:
             return str(error)
-        return None if info.is_published() else f"the broker did not answer within {timeout_s:g} s"
+        return None if info.is_published() else f"the broker did not answer within {PUBLISH_S:g} s"
 
     def say_state(self, state: str) -> None:
         """Publish the service's state, retained, where it is another than before."""

@@ -91,6 +91,15 @@ def _connect_properties(settings: MqttSection) -> Properties:
     return properties
 
 
+def publish_properties(settings: MqttSection, expires_s: int | None) -> Properties | None:
+    """After how long the broker is to forget a message (MQTT 5, 3.3.2.3.3); MQTT 3.1.1 cannot say it."""
+    if expires_s is None or settings.protocol != CURRENT_VERSION:
+        return None
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = expires_s
+    return properties
+
+
 def _tls(settings: MqttSection) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=settings.ca_file)

@@ -86,9 +86,12 @@ class IngestSession:
             self._committer.join(timeout_s)
         self._link.stop(timeout_s)
 
-    def publish(self, topic: str, payload: bytes) -> str | None:
-        """Publish retained state at QoS 1; None when the broker has it, else the reason."""
-        return self._link.publish(topic, payload)
+    def publish(self, topic: str, payload: bytes, expires_s: int | None = None) -> str | None:
+        """Publish retained state at QoS 1; None when the broker has it, else the reason.
+
+        The broker forgets it after `expires_s`; over MQTT 3.1.1 it never does.
+        """
+        return self._link.publish(topic, payload, expires_s)
 
     def say_state(self, state: str) -> None:
         """What the service's retained state topic says from now on, also after the broker was away."""

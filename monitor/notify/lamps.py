@@ -1,4 +1,4 @@
-"""Keeps the retained MQTT state of every zone as it is now, for lamps, sirens and other software."""
+"""Keeps a retained MQTT state of every zone as it is now; that for lamps, sirens and other software."""
 
 import json
 from collections.abc import Callable, Iterable
@@ -10,6 +10,8 @@ from monitor.settings.schema import Channel
 
 Publish = Callable[[str, bytes], str | None]
 """Publishes retained at QoS 1: returns None when the broker has it, else the reason."""
+PublishFor = Callable[[str, bytes, int], str | None]
+"""The same; the broker forgets it after so many seconds (MQTT 5)."""
 
 WHOLE_SITE = "_site"  # no zone can be called so
 AGAIN_S = 600.0  # said again though nothing changed, so that a lamp can tell a dead service from a quiet one
@@ -57,24 +59,40 @@ def _state(levels: Iterable[Level], alarms: list[AlarmNow]) -> dict[str, Any]:
 
 
 class Lamps:
-    """The states of one channel: publishes what has changed, and all of it now and then."""
+    """The states of every zone: publishes what has changed, and all of it now and then.
 
-    def __init__(self, base: str, publish: Publish) -> None:
+    A state is good until it should have come twice more: then the service is dead, and nobody knows.
+    """
+
+    def __init__(
+        self,
+        base: str,
+        publish: PublishFor,
+        states: Callable[[Picture], dict[tuple[str, str], dict[str, Any]]] = lamp_states,
+        again_s: float = AGAIN_S,
+        last: str = "",
+    ) -> None:
         self._base = base
+        self._last = last
+        self._states = states
+        self._again_s = again_s
+        self._good_s = 2 * int(again_s)
         self._publish = publish
         self._shown: dict[str, dict[str, Any]] = {}
         self._all_s: float | None = None
 
     def show(self, now: Picture) -> str | None:
         """None when the broker has everything, else what went wrong; the rest waits for the next turn."""
-        if self._all_s is None or not 0.0 <= now.time_s - self._all_s < AGAIN_S:
+        if self._all_s is None or not 0.0 <= now.time_s - self._all_s < self._again_s:
             self._shown.clear()
-        for (site, zone), state in lamp_states(now).items():
-            topic = f"{self._base.replace('{site}', site)}/{zone}"
+        for (site, zone), state in self._states(now).items():
+            topic = f"{self._base.replace('{site}', site)}/{zone}{self._last}"
             if self._shown.get(topic) == state:
                 continue
             body = {**state, "site": site, "zone": zone, "time_s": now.time_s}
-            problem = self._publish(topic, json.dumps(body, ensure_ascii=False, sort_keys=True).encode())
+            body["valid_until_s"] = now.time_s + self._good_s
+            text = json.dumps(body, ensure_ascii=False, sort_keys=True)
+            problem = self._publish(topic, text.encode(), self._good_s)
             if problem is not None:
                 return problem
             if not self._shown:

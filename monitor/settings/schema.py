@@ -63,6 +63,7 @@ class MqttSection(Section):
     key_file: Path | None = None
     topic_root: Annotated[str, Field(pattern=r"^[^+#/][^+#]*[^+#/]$")] = "dryshift"
     extra_topics: tuple[str, ...] = ()
+    publish_zones: bool = True  # what is known of each zone, retained
     session_expiry_s: Annotated[int, Field(ge=0)] = 604_800
     receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 2_000
     commit_count: Annotated[int, Field(ge=1, le=100_000)] = 500

@@ -6,6 +6,7 @@ import re
 import sqlite3
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -345,6 +346,43 @@ def test_state_can_be_published_and_is_not_taken_for_a_reading(
     assert store.kept == []
     session.stop()
     assert "broker is away" in str(session.publish("dryshift/ferrymoor/lamp/slip-bay", b"{}"))
+
+
+def retained(port: int, name: str) -> list[bytes]:
+    """What the broker hands to somebody who comes now."""
+    with Publisher(port) as reader:
+        heard = listen(reader.client, name)
+        end = listen_end(reader)
+        wait_until(end, "the end of what is retained")
+        return list(heard)
+
+
+def listen_end(reader: Publisher) -> Callable[[], bool]:
+    """Everything retained has come once a message sent after it has."""
+    ended: list[bytes] = []
+    reader.client.message_callback_add("end/of/it", lambda _c, _d, message: ended.append(message.payload))
+    reader.client.subscribe("end/of/it", 1)
+    reader.client.publish("end/of/it", b"end", qos=1)
+    return lambda: bool(ended)
+
+
+def test_a_state_that_expires_is_read_while_it_is_good_and_by_nobody_after(
+    port: int, start_session: StartSession
+) -> None:
+    session = start_session(yard(port), MemoryStore())
+    name = "dryshift/ferrymoor/zone/slip-bay/now"
+    assert session.publish(name, b'{"level": "safe"}', expires_s=2) is None
+    assert session.publish(name + "/kept", b"{}") is None
+    assert retained(port, name) == [b'{"level": "safe"}']
+    wait_until(lambda: retained(port, name) == [], "the broker to forget it")
+    assert retained(port, name + "/kept") == [b"{}"]
+
+
+def test_old_mqtt_publishes_without_an_expiry(mosquitto: Mosquitto, start_session: StartSession) -> None:
+    session = start_session(yard(mosquitto.port, protocol="3.1.1"), MemoryStore())
+    name = "dryshift/ferrymoor/zone/slip-bay/now"
+    assert session.publish(name, b"{}", expires_s=1) is None
+    assert retained(mosquitto.port, name) == [b"{}"]
 
 
 def test_it_waits_for_a_broker_that_comes_later(mosquitto: Mosquitto, start_session: StartSession) -> None:

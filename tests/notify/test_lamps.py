@@ -59,7 +59,8 @@ class Broker:
         self.published: list[str] = []
         self.problem: str | None = None
 
-    def publish(self, topic: str, payload: bytes) -> str | None:
+    def publish(self, topic: str, payload: bytes, expires_s: int) -> str | None:
+        assert expires_s == 2 * AGAIN_S
         if self.problem is None:
             self.retained[topic] = json.loads(payload)
             self.published.append(topic)
@@ -81,6 +82,7 @@ def test_a_lamp_follows_its_zone_from_safe_to_danger_and_back() -> None:
         "text": "",
         "since_s": None,
         "time_s": NOW_S,
+        "valid_until_s": NOW_S + 2 * AGAIN_S,
     }
     lamps.show(WET)
     wet = broker.retained["dryshift/ferrymoor/lamp/slip-bay"]
