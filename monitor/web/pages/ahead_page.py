@@ -14,7 +14,10 @@ from monitor.web.frame.page import Web
 from monitor.web.frame.problems import faults_of
 from monitor.web.frame.show import Show
 from monitor.web.pages import ahead_view as view
+from monitor.web.pages.ahead_chart import ahead_chart, places_ahead
+from monitor.web.pages.thing_chart import axis_names, hours_axis
 
+OF_PAGE = ("site", "place")  # what is shown; the rest of the address asks a what-if
 PIECES = {"todo": "piece/todo_ahead.html"}
 Moment = Annotated[float, Field(ge=0, le=4e9)]
 
@@ -40,8 +43,12 @@ def routes(web: Web) -> APIRouter:
     router = APIRouter(include_in_schema=False)
 
     @router.get("/ahead")
-    def ahead(request: Request, site: Annotated[str, Query(max_length=48)] = "") -> HTMLResponse:
-        given = {name: value for name, value in request.query_params.items() if value and name != "site"}
+    def ahead(
+        request: Request,
+        site: Annotated[str, Query(max_length=48)] = "",
+        place: Annotated[str, Query(max_length=48)] = "",
+    ) -> HTMLResponse:
+        given = {name: value for name, value in request.query_params.items() if value and name not in OF_PAGE}
         sites = list(web.deps.ahead())
         chosen = next((one for one in sites if one.site == site), sites[0] if sites else None)
         faults: tuple[Fault, ...] = ()
@@ -57,6 +64,7 @@ def routes(web: Web) -> APIRouter:
             here="now",
             sites=sites,
             chosen=chosen,
+            **_drawn(web, chosen, place),
             rows=lambda outlook: view.rows(outlook, _scene(chosen), web.show),
             faults=faults,
             hours=view.hours_ahead(web.deps.clock()),
@@ -64,6 +72,22 @@ def routes(web: Web) -> APIRouter:
         )
 
     return router
+
+
+def _drawn(web: Web, chosen: SiteAhead | None, place: str) -> dict[str, Any]:
+    """The chart, of the whole site where the place asked for cannot be foretold."""
+    if chosen is None:
+        return {"chart": None}
+    places = places_ahead(web, chosen)
+    one = next((zone for zone in places if zone.id == place), None)
+    return {
+        "chart": ahead_chart(web, chosen, one),
+        "chart_zone": web.show.zone_of(site=chosen.site),
+        "places": places,
+        "place": one,
+        "hours_axis": hours_axis,
+        "axis_names": axis_names,
+    }
 
 
 def _scene(chosen: SiteAhead | None) -> Any:

@@ -22,7 +22,7 @@ from monitor.report.chart import ChartLimit, Panel, Trace, Window, panel
 from monitor.report.exposure_bars import together
 from monitor.report.local_days import DAYS
 from monitor.report.zone_series import WIDTH_S
-from monitor.store.contract import Bucket
+from monitor.store.contract import Bucket, FloatArray
 from monitor.web.frame.page import Web
 from monitor.web.pages import week_data as data
 from monitor.web.pages.week_panels import banded, margin_limits
@@ -129,21 +129,22 @@ def _course(web: Web, body: str) -> tuple[BodyCourse | None, float | None]:
 
 
 def _ahead(course: BodyCourse | None, window: Window, from_s: float) -> CourseAhead:
-    """The course from a moment on, between its hours drawn straight."""
+    """The course from a moment on."""
     if course is None:
         return CourseAhead()
+    lines = (course.skin_c, course.skin_c - course.margin_k, course.margin_k)
+    return CourseAhead(*(expected(course.times_s, one, from_s, window.end_s) for one in lines))
+
+
+def expected(times_s: FloatArray, courses: FloatArray, from_s: float, end_s: float) -> list[Bucket]:
+    """The median of what may come and the ends of nine in ten, from a moment on, straight between hours."""
     begin_s = -(-from_s // WIDTH_S) * WIDTH_S
-    until_s = min(window.end_s, float(course.times_s[-1]))
-    times = np.arange(begin_s, until_s, WIDTH_S)
-
-    def line(courses: np.ndarray) -> list[Bucket]:
-        drawn = [np.interp(times, course.times_s, one) for one in spread(courses)]
-        return [
-            Bucket(float(t), 1, float(low), float(middle), float(high))
-            for t, low, middle, high in zip(times, *drawn, strict=True)
-        ]
-
-    return CourseAhead(line(course.skin_c), line(course.skin_c - course.margin_k), line(course.margin_k))
+    times = np.arange(begin_s, min(end_s, float(times_s[-1])), WIDTH_S)
+    drawn = [np.interp(times, times_s, one) for one in spread(courses)]
+    return [
+        Bucket(float(t), 1, float(low), float(middle), float(high))
+        for t, low, middle, high in zip(times, *drawn, strict=True)
+    ]
 
 
 def _at(start_s: float, value: float) -> Bucket:
@@ -193,16 +194,21 @@ def _lay(
 def hours_axis(window: Window, tz: ZoneInfo) -> list[tuple[float, float]]:
     """Where the axis is marked: local days, or quarters of them where few are drawn."""
     days = data.days_of(window, tz)
-    parts = {1: 4, 2: 4, FEW_DAYS: 2}.get(len(days), 1)
+    parts = (2 if len(days) > 2 else 4) if _by_the_clock(window) else 1
     marks = [start + n * (end - start) / parts for start, end in days for n in range(parts)]
     edge_s = window.end_s - EDGE_FRAC * (window.end_s - window.start_s)  # a name there would be cut
     inside = [mark for mark in marks if window.start_s <= mark < edge_s]
     return list(pairwise([*inside, window.end_s]))
 
 
+def _by_the_clock(window: Window) -> bool:
+    """Whether so little is drawn that hours are marked."""
+    return window.end_s - window.start_s <= FEW_DAYS * DAY_S
+
+
 def axis_names(window: Window, tz: ZoneInfo) -> Callable[[float], tuple[str, str, str]]:
     """What stands at a mark: the clock with the day, or the day with its date."""
-    few = len(data.days_of(window, tz)) <= FEW_DAYS
+    few = _by_the_clock(window)
 
     def name(start_s: float) -> tuple[str, str, str]:
         at = datetime.fromtimestamp(start_s, tz)
