@@ -90,14 +90,15 @@ def metrics_export(metrics_url: str) -> Callable[[], dict[tuple[str, str, str], 
     return export
 
 
-@pytest.fixture(params=["sqlite", "influxdb here", "influxdb mixed", "influxdb there"])
+@pytest.fixture(params=["sqlite", "sqlite packed", "influxdb here", "influxdb mixed", "influxdb there"])
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     """Every implementation of SeriesStore, each empty; over InfluxDB with all, some and no numbers here."""
-    if request.param == "sqlite":
+    if request.param in ("sqlite", "sqlite packed"):
         store = SqliteSeriesStore(
             tmp_path / "series.sqlite", retention=SHORT_RETENTION, set_aside=AsideBound(messages=50)
         )
-        yield Rig(store, settle=lambda: None)
+        packed = request.param == "sqlite packed"
+        yield Rig(store, settle=lambda: store.pack(FAR_MS / 1000.0) if packed else None)
         store.close()
         return
     section = request.getfixturevalue("influx_section")

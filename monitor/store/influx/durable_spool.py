@@ -227,7 +227,7 @@ class Spool:
             dropped += self._drop("point", "", (number, until_ms))
         with self.local.writing() as db:
             sums_ms = read_number(db, "sums_until_ms")  # of the time before this only sums are left
-            for table in ("rollup_minute", "rollup_hour", "rollup_day"):
+            for table in ("rollup_minute", "rollup_quarter", "rollup_hour", "rollup_day"):
                 db.execute(f"DELETE FROM {table} WHERE start_ms >= ? AND start_ms < ?", (sums_ms, before_ms))
             drop_lone_marks(db)
         return dropped
@@ -252,7 +252,8 @@ class Spool:
         with self.local.writing() as db:
             self.local.raise_floors(db, floors)
             sums_ms = read_number(db, "sums_until_ms")
-            for table, floor_ms in (("rollup_minute", floors.minute_ms), ("rollup_hour", floors.hour_ms)):
+            kept = (("rollup_minute", floors.minute_ms), ("rollup_quarter", floors.minute_ms))
+            for table, floor_ms in (*kept, ("rollup_hour", floors.hour_ms)):
                 db.execute(f"DELETE FROM {table} WHERE start_ms < ?", (min(sums_ms, floor_ms),))
 
 

@@ -7,7 +7,9 @@ from collections.abc import Iterable, Iterator
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
 from monitor.store.series.adopt import OrderedRow, PointRow, reading_row
-from monitor.store.series.series_schema import DAY_MS
+from monitor.store.series.packed_stretches import packed_part
+from monitor.store.series.packing import Block
+from monitor.store.series.series_schema import DAY_MS, STRETCH_MS
 
 READINGS = """
 SELECT arrival_order, zone, source, quantity, time_ms, value, status, delay_ms, sequence, from_device
@@ -35,19 +37,44 @@ def next_day(db: sqlite3.Connection, after_ms: int) -> int | None:
         )
         if row[0] is not None
     ]
+    packed = db.execute(
+        "SELECT min(stretch) FROM packed WHERE stretch >= ?", (after_ms // STRETCH_MS,)
+    ).fetchone()[0]
+    if packed is not None:
+        found.append(packed * STRETCH_MS)
     return min(found) // DAY_MS * DAY_MS if found else None
 
 
 def readings_of_day(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> list[OrderedRow]:
     """Readings of one series and day, with their orders of arrival."""
     rows = db.execute(f"{READINGS} {_ONE_DAY}", (*_texts(key), day_ms, day_ms + DAY_MS))
-    return [(row[0], reading_row(row[1:])) for row in rows]
+    found = [(row[0], reading_row(row[1:])) for row in rows]
+    return sorted([*found, *_packed_readings(db, key, day_ms)], key=lambda one: one[1].time_ms)
+
+
+def _packed_readings(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> Iterator[OrderedRow]:
+    """Those of a day that are packed."""
+    for row in _packed(db, key, day_ms, derived=False).tolist():
+        time_ms, value, order, delay_ms, sequence, sequenced, from_device, status = row
+        sent = sequence if sequenced else None
+        yield order, ReadingRow(key, time_ms, value, status, delay_ms, sent, from_device != 0)
+
+
+def _packed(db: sqlite3.Connection, key: SeriesKey, day_ms: int, *, derived: bool) -> Block:
+    row = db.execute("SELECT id FROM series WHERE zone = ? AND source = ? AND quantity = ?", _texts(key))
+    number = row.fetchone()
+    return packed_part(
+        db, number[0] if number else -1, derived=derived, start_ms=day_ms, end_ms=day_ms + DAY_MS
+    )
 
 
 def points_of_day(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> list[PointRow]:
     """Derived points of one series and day."""
     rows = db.execute(f"{POINTS} {_ONE_DAY}", (*_texts(key), day_ms, day_ms + DAY_MS))
-    return [(key, row[3], row[4]) for row in rows]
+    packed = _packed(db, key, day_ms, derived=True)
+    times = zip(packed["time_ms"].tolist(), packed["value"].tolist(), strict=True)
+    found = [(row[3], row[4]) for row in rows]
+    return [(key, time_ms, value) for time_ms, value in sorted([*found, *times])]
 
 
 def ordered_rows(db: sqlite3.Connection, condition: str, values: tuple[int, ...]) -> Iterator[OrderedRow]:

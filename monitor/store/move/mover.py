@@ -24,6 +24,7 @@ from monitor.store.series.adopt import (
     adopt_sums,
 )
 from monitor.store.series.catalog import read_number, write_number
+from monitor.store.series.packed_stretches import packed_count
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
@@ -41,6 +42,10 @@ def to_influx(
     """
     source.refresh_rollups()
     with source.file.read() as db:
+        newest_ms = _newest_arrival_ms(db)
+    tail_ms = max(newest_ms // HOUR_MS * HOUR_MS - LOCAL_DAYS * DAY_MS, 1)
+    source.open_from(tail_ms / 1000.0)
+    with source.file.read() as db:
         book = Book(target.local, _count(db), tell, fresh=_is_empty(target.local))
         while (day_ms := next_day(db, book.day_ms)) is not None:
             for key, derived in series_of(db).items():
@@ -49,9 +54,8 @@ def to_influx(
                 else:
                     _send_readings(target, key, [row for _, row in readings_of_day(db, key, day_ms)], book)
             book.finish_day(day_ms)
-        newest_ms = _newest_arrival_ms(db)
         if book.fresh:
-            floor_ms = max(newest_ms // HOUR_MS * HOUR_MS - LOCAL_DAYS * DAY_MS, 1)
+            floor_ms = tail_ms
             _adopt_tail(db, target.local, floor_ms)
         else:
             floor_ms = (newest_ms // HOUR_MS + 1) * HOUR_MS
@@ -98,11 +102,14 @@ def _is_empty(store: SqliteSeriesStore) -> bool:
 
 def _count(db: sqlite3.Connection) -> int:
     query = "SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM point)"
-    return int(db.execute(query).fetchone()[0])
+    return int(db.execute(query).fetchone()[0]) + packed_count(db)
 
 
 def _newest_arrival_ms(db: sqlite3.Connection) -> int:
-    return int(db.execute("SELECT coalesce(max(time_ms + delay_ms), 0) FROM reading").fetchone()[0])
+    rows = "SELECT max(time_ms + delay_ms) AS arrived_ms FROM reading"
+    packed = "SELECT max(arrived_ms) FROM packed WHERE first_order IS NOT NULL"
+    found = db.execute(f"SELECT coalesce(max(arrived_ms), 0) FROM ({rows} UNION ALL {packed})").fetchone()
+    return int(found[0])
 
 
 def _chunks(rows: Iterator[_Row]) -> Iterator[list[_Row]]:

@@ -13,7 +13,7 @@ from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import HOUR_MS
 
 COUNTERS = ("stored", "repeated", "contradicting", "set_aside", "doubtful")
-_ROLLUPS = ("rollup_minute", "rollup_hour", "rollup_day")
+_ROLLUPS = ("rollup_minute", "rollup_quarter", "rollup_hour", "rollup_day")
 _UNKNOWN_REASON = "marked before the move; the reason stayed behind"
 
 OrderedRow = tuple[int, ReadingRow]

@@ -10,6 +10,7 @@ from monitor.model.errors import InputError
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.series.catalog import Catalog, add_number, write_number
+from monitor.store.series.packed_stretches import open_for
 from monitor.store.series.series_schema import HOUR_MS
 from monitor.store.series.set_aside_rows import MAX_TIME_S, AsideBound, put_aside
 
@@ -41,6 +42,7 @@ def append(
 ) -> AppendResult:
     """Store a batch inside the caller's transaction."""
     batch = _prepare(db, catalog, readings)
+    open_for(db, catalog, ((row[1], row[2]) for row in batch.rows))
     stored = db.executemany(_INSERT, batch.rows).rowcount if batch.rows else 0
     repeated, contradictions = 0, list[SetAside]()
     if stored < len(batch.rows):

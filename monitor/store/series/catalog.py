@@ -7,6 +7,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.series.cover import Floors
 
+_PACKED_BEFORE = "packed_before_ms"
 _FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
 
 
@@ -21,6 +22,7 @@ class Catalog:
         self.stale: set[tuple[int, int]] = set()
         self.floors = Floors()
         self.last_order = 0
+        self.packed_before_ms = 0  # nothing from this time on is packed
 
     def forget(self) -> None:
         """Say that another file may lie there."""
@@ -36,6 +38,7 @@ class Catalog:
             self.stale = set(db.execute("SELECT series_id, hour FROM stale_hour"))
             self.floors = read_floors(db)
             self.last_order = read_number(db, "last_order")
+            self.packed_before_ms = read_number(db, _PACKED_BEFORE)
             self._seen_version = version
         self._failed = True
 
@@ -61,6 +64,12 @@ class Catalog:
             name = "/".join(key)
             raise InputError([Fault("series", name, f"holds {has}; store {not_} under another source")])
         return number
+
+    def packed_until(self, db: sqlite3.Connection, end_ms: int) -> None:
+        """Note that something up to this time is packed."""
+        if end_ms > self.packed_before_ms:
+            write_number(db, _PACKED_BEFORE, end_ms)
+            self.packed_before_ms = end_ms
 
     def mark_stale(self, db: sqlite3.Connection, hours: Iterable[tuple[int, int]]) -> None:
         """Note hours whose rollups lag behind from now on."""

@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
 RAW_MS = 1
-LEVELS_MS = (DAY_MS, HOUR_MS, MINUTE_MS, RAW_MS)
+LEVELS_MS = (DAY_MS, HOUR_MS, QUARTER_MS, MINUTE_MS, RAW_MS)
 
 
 class Piece(NamedTuple):
@@ -26,7 +26,8 @@ class Floors(NamedTuple):
 
     def of(self, level_ms: int) -> int:
         """The floor of one level."""
-        return {RAW_MS: self.raw_ms, MINUTE_MS: self.minute_ms, HOUR_MS: self.hour_ms}.get(level_ms, 0)
+        minutes = {MINUTE_MS: self.minute_ms, QUARTER_MS: self.minute_ms}  # quarters are kept as minutes are
+        return {RAW_MS: self.raw_ms, **minutes, HOUR_MS: self.hour_ms}.get(level_ms, 0)
 
 
 def cover(

@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from monitor.model.reading import Mark
 from monitor.model.sensor import SensorStatus
 from monitor.store.series.catalog import Catalog
+from monitor.store.series.packed_stretches import open_order
 from monitor.store.series.series_schema import HOUR_MS, STATUS_CODES
+
+_FIND = "SELECT series_id, time_ms, status FROM reading WHERE arrival_order = ?"
 
 
 def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark]) -> int:
@@ -17,9 +20,10 @@ def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark])
     grown = 0
     stale: set[tuple[int, int]] = set()
     for order, status, reason in marks:
-        row = db.execute(
-            "SELECT series_id, time_ms, status FROM reading WHERE arrival_order = ?", (order,)
-        ).fetchone()
+        row = db.execute(_FIND, (order,)).fetchone()
+        if row is None:
+            open_order(db, catalog, order)
+            row = db.execute(_FIND, (order,)).fetchone()
         if row is None:
             continue
         series_id, time_ms, before = row

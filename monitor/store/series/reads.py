@@ -11,9 +11,16 @@ from monitor.model.reading import Point, Quantity, Reading, SeriesKey, StoredRea
 from monitor.store.contract import Bucket, SeriesSlice
 from monitor.store.series.catalog import read_floors
 from monitor.store.series.cover import RAW_MS, cover
-from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.store.series.packed_stretches import Arrival, packed_part
+from monitor.store.series.packing import Block
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
-_ROLLUPS = {MINUTE_MS: "rollup_minute", HOUR_MS: "rollup_hour", DAY_MS: "rollup_day"}
+_ROLLUPS = {
+    MINUTE_MS: "rollup_minute",
+    QUARTER_MS: "rollup_quarter",
+    HOUR_MS: "rollup_hour",
+    DAY_MS: "rollup_day",
+}
 _FROM_ROLLUP = """
 SELECT (start_ms - ?) / ?, sum(n), sum(total), min(minimum), max(maximum)
 FROM {table} WHERE series_id = ? AND start_ms >= ? AND start_ms < ? GROUP BY 1"""
@@ -88,9 +95,13 @@ def keys(db: sqlite3.Connection) -> list[SeriesKey]:
     return [SeriesKey(zone, source, Quantity(quantity)) for zone, source, quantity in rows]
 
 
-def readings_after(db: sqlite3.Connection, order: int, limit: int) -> list[StoredReading]:
-    """Readings in order of arrival."""
-    rows = db.execute(_AFTER, (order, limit)).fetchall()
+def readings_after(
+    db: sqlite3.Connection, order: int, limit: int, packed: Sequence[Arrival] = ()
+) -> list[StoredReading]:
+    """Readings in order of arrival, with the first of those that are packed."""
+    rows: list[Arrival] = db.execute(_AFTER, (order, limit)).fetchall()
+    if packed:
+        rows = sorted([*rows, *packed])[:limit]
     if not rows:
         return []
     named = db.execute("SELECT id, zone, source, quantity FROM series")
@@ -116,10 +127,18 @@ def latest(db: sqlite3.Connection, key: SeriesKey) -> Point | None:
             f"SELECT time_ms, value FROM {series.table} WHERE series_id = ? "
             f"AND time_ms >= ? AND time_ms < ? {series.believed} ORDER BY time_ms DESC LIMIT 1",
             (series.id, before_ms, before_ms + HOUR_MS),
-        ).fetchone()
+        ).fetchone() or _latest_packed(db, series, before_ms)
         if row:
             return Point(key, row[0] / 1000.0, row[1])
     return None
+
+
+def _latest_packed(db: sqlite3.Connection, series: Series, hour_ms: int) -> tuple[int, float] | None:
+    """The newest believed number of an hour that is packed."""
+    end_ms = hour_ms + HOUR_MS
+    block = packed_part(db, series.id, derived=series.derived, start_ms=hour_ms, end_ms=end_ms)
+    block = block[block["status"] == 0]
+    return (int(block["time_ms"][-1]), float(block["value"][-1])) if block.size else None
 
 
 def slice_(
@@ -136,7 +155,20 @@ def slice_(
             (series.id, start_ms, end_ms, -1 if limit is None else limit),
         ).fetchall()
     table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    return SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), table[:, 2] != 0)
+    found = SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), table[:, 2] != 0)
+    if series is None:
+        return found
+    packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms)
+    return _with_packed(found, packed, limit) if packed.size else found
+
+
+def _with_packed(rows: SeriesSlice, packed: Block, limit: int | None) -> SeriesSlice:
+    """Both together in rising time, as many as are asked for."""
+    time_s = np.concatenate([packed["time_ms"] / 1000.0, rows.time_s])
+    order = np.argsort(time_s, kind="stable")[:limit]
+    value = np.concatenate([packed["value"], rows.value])
+    doubtful = np.concatenate([packed["status"] != 0, rows.doubtful])
+    return SeriesSlice(time_s[order], value[order], doubtful[order])
 
 
 def totals(
@@ -177,6 +209,29 @@ def _parts(
             query = _FROM_ROLLUP.format(table=_ROLLUPS[level_ms])
         for row in db.execute(query, (*group, series.id, first, last)):
             yield row[0], Total(*row[1:])
+        if level_ms <= MINUTE_MS:  # of what is packed no minutes are kept
+            yield from _packed_totals(db, series, (first, last), group)
+
+
+def _packed_totals(
+    db: sqlite3.Connection, series: Series, stretch: tuple[int, int], group: tuple[int, int]
+) -> Iterable[tuple[int, Total]]:
+    block = packed_part(db, series.id, derived=series.derived, start_ms=stretch[0], end_ms=stretch[1])
+    block = block[block["status"] == 0]
+    if not block.size:
+        return
+    numbers = (block["time_ms"] - group[0]) // group[1]
+    first = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1))
+    value = block["value"]
+    columns = (
+        np.add.reduceat(value, first),
+        np.minimum.reduceat(value, first),
+        np.maximum.reduceat(value, first),
+    )
+    counts = np.diff(first, append=numbers.size)
+    lists = (one.tolist() for one in (numbers[first], counts, *columns))
+    for number, n, total, least, most in zip(*lists, strict=True):
+        yield number, Total(n, total, least, most)
 
 
 def add_totals(found: dict[int, Total], parts: Iterable[tuple[int, Total]]) -> None:

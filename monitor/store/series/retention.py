@@ -7,14 +7,26 @@ from dataclasses import dataclass
 
 from monitor.store.series.catalog import Catalog, write_floors
 from monitor.store.series.cover import Floors
+from monitor.store.series.packed_stretches import (
+    lone_orders_before,
+    open_stretches,
+    pack_stretch,
+    places_before,
+    rows_left,
+)
 from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import DAY_MS
 
 _AT_ONCE = 20_000
+_OPENED_AT_ONCE = 50
+_PACKED_AT_ONCE = 4_000  # about half a minute; the rest follows at the next
+_PACKED_IN_ONE = 16  # in one transaction: a write waits for some hundredths of a second
+HOT_DAYS = 2  # what came late, and what is marked, mostly falls into these
 _DROPS = (
     ("raw_ms", "reading", "time_ms"),
     ("raw_ms", "point", "time_ms"),
     ("minute_ms", "rollup_minute", "start_ms"),
+    ("minute_ms", "rollup_quarter", "start_ms"),
     ("hour_ms", "rollup_hour", "start_ms"),
 )
 
@@ -38,6 +50,7 @@ def apply(
     write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, floors: Floors
 ) -> int:
     """Raise the floors, then drop what lies below them; returns rows dropped."""
+    open_before(write, catalog, floors.raw_ms)
     with write() as db:
         refresh(db, catalog)
         floors = raise_floors(db, catalog, floors)
@@ -51,6 +64,39 @@ def apply(
     return dropped
 
 
+def open_before(
+    write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, before_ms: int
+) -> None:
+    """Make rows of what is packed and no longer kept: its minutes outlive it and are summed up from rows."""
+    while True:
+        with write() as db:
+            places = list(places_before(db, before_ms, _OPENED_AT_ONCE))
+            open_stretches(db, catalog, places)
+            refresh(db, catalog)
+        if len(places) < _OPENED_AT_ONCE:
+            return
+
+
+def pack_before(
+    write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, now_s: float
+) -> int:
+    """Pack what is a few days old, a bounded part of it, a stretch at a time; returns how many numbers."""
+    before_ms = int(now_s * 1000.0) - HOT_DAYS * DAY_MS
+    with write() as db:
+        refresh(db, catalog)
+        series = [(number, number in catalog.derived) for number in sorted(catalog.ids.values())]
+    packed, left = 0, _PACKED_AT_ONCE
+    for number, derived in series:
+        with write() as db:
+            stretches = rows_left(db, number, derived=derived, before_ms=before_ms, most=left)
+        left -= len(stretches)
+        for first in range(0, len(stretches), _PACKED_IN_ONE):
+            with write() as db:
+                for stretch in stretches[first : first + _PACKED_IN_ONE]:
+                    packed += pack_stretch(db, catalog, (number, stretch))
+    return packed
+
+
 def raise_floors(db: sqlite3.Connection, catalog: Catalog, floors: Floors) -> Floors:
     """Record floors, none of them lower than before, inside the caller's transaction."""
     floors = Floors(*(max(old, new) for old, new in zip(catalog.floors, floors, strict=True)))
@@ -61,6 +107,10 @@ def raise_floors(db: sqlite3.Connection, catalog: Catalog, floors: Floors) -> Fl
 
 def drop_lone_marks(db: sqlite3.Connection) -> None:
     """Forget the reasons of marks whose readings are gone."""
+    before = lone_orders_before(db)
+    if before is not None:  # a mark among what is packed stays until all of its time is gone
+        db.execute("DELETE FROM mark WHERE arrival_order < ?", (before,))
+        return
     db.execute(
         "DELETE FROM mark WHERE NOT EXISTS "
         "(SELECT 1 FROM reading WHERE reading.arrival_order = mark.arrival_order)"

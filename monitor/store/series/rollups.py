@@ -1,13 +1,13 @@
-"""Keeps minutes, hours and days summed up; a late reading makes its hour stale, to be summed anew."""
+"""Keeps minutes, quarters, hours and days summed up; a late reading makes its hour stale, to be redone."""
 
 import sqlite3
 from collections.abc import Iterable
 
 from monitor.store.series.catalog import Catalog
-from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
 # A sum depends only on what is stored, never on the order in which it came: minutes are added up from
-# readings in rising time, hours from minutes, days from hours.
+# readings in rising time, quarters and hours from minutes, days from hours.
 _MINUTES = """
 INSERT INTO rollup_minute
 SELECT series_id, time_ms / {minute} * {minute}, count(*), sum(value), min(value), max(value)
@@ -45,6 +45,9 @@ def _hours(db: sqlite3.Connection, derived: set[int], hours: Iterable[tuple[int,
     db.executemany("DELETE FROM rollup_minute WHERE series_id = ? AND start_ms >= ? AND start_ms < ?", spans)
     db.executemany(_READING_MINUTES, [span for span in spans if span[0] not in derived])
     db.executemany(_POINT_MINUTES, [span for span in spans if span[0] in derived])
+    quarters = range(0, HOUR_MS, QUARTER_MS)
+    parts = [(number, start + at, start + at + QUARTER_MS) for number, start, _ in spans for at in quarters]
+    _upper(db, "rollup_quarter", "rollup_minute", parts)
     _upper(db, "rollup_hour", "rollup_minute", spans)
 
 

@@ -5,8 +5,10 @@ from monitor.model.sensor import SensorStatus
 from monitor.store.sqlite_file import Schema
 
 MINUTE_MS = 60_000
+QUARTER_MS = 900_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
+STRETCH_MS = 6 * HOUR_MS  # what is packed together; days are whole multiples of it
 
 # Codes are stored and sent to other stores: new ones are only ever added at the end.
 STATUS_CODES: dict[SensorStatus, int] = {
@@ -124,4 +126,37 @@ UPDATE set_aside SET bytes = length(CAST(topic || reason || detail AS BLOB)) + l
 # Who holds how much of what was set aside, without reading the payloads.
 _THIRD = "CREATE INDEX set_aside_held ON set_aside (topic, reason, bytes)"
 
-SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD))
+# Quarters of an hour are what a week's chart asks for. Closed stretches of a series lie packed, one block
+# each; `first_order` and `last_order` say between which arrivals, and are null for derived points.
+_FOURTH = """
+CREATE TABLE rollup_quarter (
+  series_id INTEGER NOT NULL,
+  start_ms INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  total REAL NOT NULL,
+  minimum REAL NOT NULL,
+  maximum REAL NOT NULL,
+  PRIMARY KEY (series_id, start_ms)
+) STRICT, WITHOUT ROWID;
+
+INSERT INTO rollup_quarter
+SELECT series_id, start_ms / 900000 * 900000, sum(n), sum(total), min(minimum), max(maximum)
+FROM rollup_minute GROUP BY series_id, start_ms / 900000;
+
+CREATE TABLE packed (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  series_id INTEGER NOT NULL,
+  stretch INTEGER NOT NULL,
+  first_order INTEGER,
+  last_order INTEGER,
+  arrived_ms INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  block BLOB NOT NULL,
+  UNIQUE (series_id, stretch)
+) STRICT;
+
+CREATE INDEX packed_orders ON packed (first_order, last_order);
+
+CREATE INDEX packed_stretch ON packed (stretch)"""
+
+SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD, _FOURTH))

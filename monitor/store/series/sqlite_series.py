@@ -16,6 +16,7 @@ from monitor.store.series import retention as series_retention
 from monitor.store.series.catalog import Catalog, add_number, read_number, write_number
 from monitor.store.series.cover import Floors
 from monitor.store.series.marks import write_marks
+from monitor.store.series.packed_stretches import PackedArrivals, open_for, open_from
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import HOUR_MS, SERIES_SCHEMA
 from monitor.store.series.set_aside_rows import LET_GO, MAX_TIME_S, AsideBound, read_aside
@@ -68,6 +69,7 @@ class SqliteSeriesStore:
         self.catalog = Catalog()
         self._lock = RLock()
         self._opened = 0
+        self._arrivals = PackedArrivals()
         self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
 
     @contextmanager
@@ -92,7 +94,9 @@ class SqliteSeriesStore:
     def readings_after(self, order: int, limit: int) -> list[StoredReading]:
         """Readings in order of arrival, for the core to work through."""
         with self.file.read() as db:
-            return reads.readings_after(db, order, limit)
+            return reads.readings_after(
+                db, order, limit, self._arrivals.after(db, self.file.opened, order, limit)
+            )
 
     def last_order(self) -> int:
         """The order of the newest reading; 0 when empty."""
@@ -110,6 +114,7 @@ class SqliteSeriesStore:
                 rows.append((number, round(time_s * 1000.0), value))
             floor_ms = self.catalog.floors.raw_ms
             rows = [row for row in rows if row[1] >= floor_ms]
+            open_for(db, self.catalog, ((number, ms) for number, ms, _ in rows))
             db.executemany(_UPSERT, rows)
             self.catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
             rollups.refresh(db, self.catalog, only_many=True)
@@ -118,6 +123,8 @@ class SqliteSeriesStore:
         """Drop derived numbers of later times: they were written under a clock that was ahead."""
         after_ms = whole_ms("time_s", time_s)
         with self.writing() as db:
+            if after_ms < self.catalog.packed_before_ms:
+                open_from(db, self.catalog, after_ms)
             found = db.execute(
                 "DELETE FROM point WHERE time_ms > ? RETURNING series_id, time_ms", (after_ms,)
             ).fetchall()
@@ -203,8 +210,19 @@ class SqliteSeriesStore:
             return rollups.refresh(db, self.catalog)
 
     def apply_retention(self, now_s: float) -> int:
-        """Drop what the settings say is too old; returns rows dropped."""
-        return series_retention.apply(self.writing, self.catalog, self._retention.floors(now_s))
+        """Drop what the settings say is too old, and pack what is a few days old; returns rows dropped."""
+        dropped = series_retention.apply(self.writing, self.catalog, self._retention.floors(now_s))
+        self.pack(now_s)
+        return dropped
+
+    def pack(self, now_s: float) -> int:
+        """Pack what is a few days old into a small part of its place; returns how many numbers."""
+        return series_retention.pack_before(self.writing, self.catalog, now_s)
+
+    def open_from(self, time_s: float) -> None:
+        """Make rows again of what was measured or came in since then, for a program that reads the tables."""
+        with self.writing() as db:
+            open_from(db, self.catalog, whole_ms("time_s", time_s))
 
     def raise_floors(self, db: sqlite3.Connection, floors: Floors) -> None:
         """Answer nothing older than this from now on; inside the caller's transaction."""
