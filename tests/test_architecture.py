@@ -57,8 +57,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "store": (
         "model clock wire settings",
         f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re "
-        "rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile threading time urllib urllib3 "
-        "zlib",
+        "rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile threading time "
+        "urllib urllib3 zlib",
     ),
     "mqtt": (
         "model clock sensors settings store",
