@@ -76,7 +76,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "report": (
         "model physics consumables history sensors outlook alarms settings store",
-        f"{PURE} csv html importlib io json re",
+        f"{PURE} csv html importlib io json pyarrow re zipfile",
     ),
     "web": (
         "model physics consumables beads gas history sensors outlook alarms settings store notify report",

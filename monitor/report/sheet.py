@@ -1,8 +1,6 @@
-"""A sheet is plain data: titled tables of text, which a page prints and a CSV file holds."""
+"""A sheet is plain data: titled tables of text, which a page prints and CSV files hold."""
 
-import csv
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 
@@ -11,7 +9,6 @@ from monitor.model.shop_units import degrees, span
 from monitor.report.local_days import day_and_clock_of
 
 NOTHING = ""  # an empty cell: not known
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 CAUTION = (
     "A record of what was measured and entered. The governing code, the qualified procedure, the maker's "
     "data sheet and the qualified inspector decide."
@@ -101,39 +98,3 @@ class Writing:
     def hours(self, hours: float | None) -> str:
         """Two decimals: half a minute."""
         return NOTHING if hours is None else f"{hours:.2f}"
-
-
-def csv_of(sheet: Sheet) -> str:
-    """The whole sheet: each table under a line with its name, an empty line between."""
-    head = [[sheet.title], ["made", sheet.made_at], ["times in", sheet.zone], ["record", sheet.record_text]]
-    return _written([*head, [sheet.caution], [], *_blocks(sheet)])
-
-
-def _blocks(sheet: Sheet) -> Iterator[list[str]]:
-    for section in sheet.sections:
-        yield [f"# {section.title}"]
-        yield list(section.columns)
-        yield from (list(row) for row in section.rows)
-        yield from ([note] for note in section.notes)
-        yield []
-
-
-def _written(rows: list[list[str]]) -> str:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows([[_plain(cell) for cell in row] for row in rows])
-    return out.getvalue()
-
-
-def _plain(text: str) -> str:
-    """Text that a spreadsheet does not take for a formula; numbers stay numbers."""
-    if text[:1] not in FORMULA_SIGNS or _is_number(text):
-        return text
-    return f"'{text}"
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

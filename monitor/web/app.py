@@ -14,6 +14,7 @@ from starlette.types import Scope
 
 from monitor.model.errors import Fault, InputError
 from monitor.report.paper import PaperUnavailableError
+from monitor.report.parquet_file import ParquetUnavailableError
 from monitor.store.contract import StoreUnavailableError
 from monitor.web import live
 from monitor.web.frame.deps import WebDeps
@@ -175,9 +176,10 @@ def _handle_errors(app: FastAPI, web: Web) -> None:
         assert isinstance(error, InputError)
         return answer(request, 422, "The entry cannot be used; nothing was changed.", error.faults)
 
+    @app.exception_handler(ParquetUnavailableError)
     @app.exception_handler(PaperUnavailableError)
-    def unprinted(request: Request, error: Exception) -> Response:
-        return answer(request, 503, f"There is no PDF here: {error}.")
+    def unwritten(request: Request, error: Exception) -> Response:
+        return answer(request, 503, f"There is no such file here: {error}.")
 
     @app.exception_handler(StoreUnavailableError)
     def away(request: Request, error: Exception) -> Response:

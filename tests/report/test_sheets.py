@@ -3,9 +3,9 @@
 import csv
 import io
 import sqlite3
+import zipfile
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,9 +15,10 @@ from monitor.beads.acceptance_rules import Weld
 from monitor.consumables.classes import Place
 from monitor.history.entries import BeadWelded, GotWet, Moved, Opened, StoreChecked, TestBead
 from monitor.model.errors import InputError
+from monitor.report.csv_text import ABOUT, csv_archive, csv_text
 from monitor.report.group_sheet import job_sheet, lot_sheet
 from monitor.report.package_sheet import package_sheet
-from monitor.report.sheet import Sheet, SheetSection, csv_of
+from monitor.report.sheet import Sheet, SheetSection
 from monitor.report.sources import Sources
 from monitor.report.week_sheet import week_edges, week_sheet
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
@@ -189,20 +190,40 @@ def test_weeks_at_the_change_of_the_clocks_have_167_and_169_hours(yard: Yard) ->
         assert len(edges) == 8
 
 
-def test_the_file_is_whole_and_a_spreadsheet_runs_nothing_of_it(yard: Yard) -> None:
+def rows_of(text: bytes, delimiter: str = ",") -> list[list[str]]:
+    return list(csv.reader(io.StringIO(text.decode("utf-8")), delimiter=delimiter))
+
+
+def test_a_sheets_files_hold_one_table_each_and_all_of_it(yard: Yard) -> None:
     sheet = package_sheet(sources(yard), "rods-3")
-    rows = list(csv.reader(io.StringIO(csv_of(sheet))))
-    titles = [row[0] for row in rows if row and row[0].startswith("# ")]
-    assert titles == [f"# {section.title}" for section in sheet.sections]
-    assert ["times in", "Europe/London"] in rows
-    assert sum(len(section.rows) for section in sheet.sections) < len(rows)
-    evil = SheetSection("x", "X", ("a", "b"), (("=1+1", "-3.2"), ("+49 30", "@here")))
-    evil_rows = list(csv.reader(io.StringIO(csv_of(replace(sheet, sections=(evil,))))))
-    assert [row for row in evil_rows if len(row) == 2][-3:] == [
-        ["a", "b"],
-        ["'=1+1", "-3.2"],
-        ["'+49 30", "'@here"],
-    ]
+    with zipfile.ZipFile(io.BytesIO(csv_archive(sheet))) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    about = files.pop(ABOUT).decode()
+    assert set(files) == {f"{section.id}.csv" for section in sheet.sections}
+    for section in sheet.sections:
+        rows = rows_of(files[f"{section.id}.csv"])
+        assert rows[0] == list(section.columns)
+        assert len(rows) == 1 + len(section.rows)
+        assert {len(row) for row in rows} == {len(section.columns)}
+        assert section.title in about
+        assert all(note in about for note in section.notes)
+    assert "times in: Europe/London" in about
+    assert sheet.record_text in about
+    assert sheet.caution in about
+
+
+def test_a_spreadsheet_runs_nothing_of_a_file() -> None:
+    evil = csv_text(("a", "b"), [("=1+1", "-3.2"), ("+49 30", "@here")])
+    assert rows_of(evil) == [["a", "b"], ["'=1+1", "-3.2"], ["'+49 30", "'@here"]]
+
+
+def test_a_file_has_decimal_commas_and_the_mark_where_that_is_asked_for() -> None:
+    # RFC 4180 knows commas between cells alone; the mark is UTF-8's of RFC 3629, section 6.
+    table = ("lot", "margin K", "n"), [("3.10", "-1.25", "7"), ("A.4", "", "12")]
+    assert csv_text(*table) == b"lot,margin K,n\r\n3.10,-1.25,7\r\nA.4,,12\r\n"
+    # a lot that looks like a number stays what it is
+    assert csv_text(*table, comma=True) == b"lot;margin K;n\r\n3.10;-1,25;7\r\nA.4;;12\r\n"
+    assert csv_text(*table, mark=True) == b"\xef\xbb\xbf" + csv_text(*table)
 
 
 def test_the_sheet_says_that_the_chain_holds_and_with_which_hash(yard: Yard) -> None:
@@ -247,7 +268,8 @@ def test_tampering_is_named_on_the_sheet_with_the_first_broken_link(
     assert not sheet.record_holds
     assert "THE CHAIN IS BROKEN" in sheet.record_text
     assert words in sheet.record_text
-    assert words in csv_of(sheet)
+    with zipfile.ZipFile(io.BytesIO(csv_archive(sheet))) as archive:
+        assert words in archive.read(ABOUT).decode()
 
 
 def test_degrees_are_the_shops_own(tmp_path: Path) -> None:

@@ -2,12 +2,14 @@
 
 import io
 import itertools
+import json
 import shutil
 import subprocess
 from dataclasses import replace
 from functools import cache
 from typing import Any
 
+import pyarrow.parquet
 import pytest
 import requests
 import schemathesis
@@ -21,8 +23,11 @@ from schemathesis import GenerationMode
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.level import Level
 from monitor.model.picture import Part, not_judged
+from monitor.model.reading import Quantity
+from monitor.report.parquet_file import unit_of
 from monitor.web.app import create_app
 from monitor.web.pages import metrics
+from monitor.web.pages.api import PARQUET
 from monitor.web.server import Server
 from tests.web import sample
 from tests.web.sample_shop import BOARD_TOKEN
@@ -216,6 +221,33 @@ def test_a_head_request_is_answered_by_the_head_of_the_page(server: Server, path
     assert requests.head(server.url + "/live/now", timeout=10).status_code == 405
 
 
+def test_series_leave_as_parquet_whose_columns_carry_their_units(server: Server) -> None:
+    # Source: read back by Apache Arrow's library (pyarrow).
+    query = f"{WEEK}&zone=slip-bay&quantity=relative_humidity_frac&quantity=dew_point_c&quantity=margin_k"
+    answer = requests.get(f"{server.url}/api/series.parquet?{query}", timeout=30)
+    assert answer.headers["content-type"] == "application/vnd.apache.parquet"
+    table = pyarrow.parquet.read_table(io.BytesIO(answer.content))
+    units = {field.name: (field.metadata or {}).get(b"unit") for field in table.schema}
+    assert units["dew_point_c"] == b"Cel"
+    assert (units["relative_humidity_frac"], units["margin_k"]) == (b"1", b"K")
+    assert str(table.schema.field("time").type) == "timestamp[ms, tz=UTC]"
+    told = json.loads(table.schema.metadata[b"dryshift"])["units"]
+    assert told == {name: unit.decode() for name, unit in units.items() if unit}
+    one = f"{WEEK}&zone=slip-bay&source=slip-3&quantity=relative_humidity_frac&raw=true"
+    raw = requests.get(f"{server.url}/api/series?{one}", timeout=30).json()[0]["points"]
+    rows = [row for row in table.to_pylist() if row["source"] == "slip-3"]
+    assert [row["time"].timestamp() for row in rows] == pytest.approx([p["time_s"] for p in raw], abs=1e-3)
+    assert [row["relative_humidity_frac"] for row in rows] == [p["value"] for p in raw]
+    assert [row["doubtful"] for row in rows] == [p["doubtful"] for p in raw]
+    assert {row["dew_point_c"] for row in rows} == {None}  # not known is no number
+    assert requests.get(f"{server.url}/api/series.parquet?{WEEK}&zone=x", timeout=10).status_code == 404
+
+
+def test_every_stored_quantity_has_a_unit() -> None:
+    for quantity in Quantity:
+        assert unit_of(quantity)
+
+
 def test_metrics_say_when_each_sensor_was_heard_what_waits_and_no_more_things_than_their_bound(
     shop: sample.Shop, server: Server
 ) -> None:
@@ -302,7 +334,7 @@ def test_no_request_that_the_description_allows_breaks_the_service(
     assert response.status_code < 500 or operation.path == "/readyz"
     content = response.headers["content-type"][0]
     assert content.startswith(
-        ("application/json", "application/problem+json", "text/plain; version=0.0.4", metrics.OPEN)
+        ("application/json", "application/problem+json", "text/plain; version=0.0.4", metrics.OPEN, PARQUET)
     )
 
 

@@ -1,5 +1,7 @@
 """Sheets of a package, lot, job and week from a real keeper: as a page, as a file, on paper."""
 
+import io
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -60,17 +62,24 @@ def site(yard: Yard) -> Iterator[Server]:
         (f"week?of={WEEK}", ("Air by day", "Slip Bay")),
     ],
 )
-def test_a_sheet_is_a_page_and_a_file_with_the_same_tables(
+def test_a_sheet_is_a_page_and_files_with_the_same_tables(
     site: Server, path: str, words: tuple[str, ...]
 ) -> None:
     page = requests.get(f"{site.url}/sheet/{path}", timeout=10)
     kind, _, query = path.partition("?")
-    file = requests.get(f"{site.url}/sheet/{kind}.csv?{query}", timeout=10)
+    file = requests.get(f"{site.url}/sheet/{kind}.zip?{query}", timeout=10)
     assert (page.status_code, file.status_code) == (200, 200)
     assert file.headers["content-disposition"].startswith('attachment; filename="dryshift-')
+    with zipfile.ZipFile(io.BytesIO(file.content)) as archive:
+        tables = [name for name in archive.namelist() if name.endswith(".csv")]
+        told = "".join(archive.read(name).decode() for name in archive.namelist())
+        for name in tables:
+            one = f"{site.url}/sheet/{kind}.csv?{query}&table={name.removesuffix('.csv')}"
+            assert requests.get(one, timeout=10).content == archive.read(name)
+    assert len(tables) >= 3
     for word in words:
         assert word.lower() in page.text.lower(), word
-        assert word.lower() in file.text.lower(), word
+        assert word.lower() in told.lower(), word
     assert "qualified inspector decide" in page.text
 
 
@@ -89,6 +98,16 @@ def test_a_sheet_that_cannot_be_made_says_which_can(site: Server, path: str, wor
     page = requests.get(f"{site.url}/sheet/{path}", timeout=10)
     assert page.status_code == 422
     assert words in page.text
+
+
+def test_a_table_leaves_as_the_settings_or_the_question_say(site: Server) -> None:
+    address = f"{site.url}/sheet/package.csv?of=spool-9&table=proof"
+    marked = requests.get(address + "&mark=yes&decimal=comma", timeout=10).content
+    assert marked.startswith(b"\xef\xbb\xbf")
+    assert b";" in marked.splitlines()[0]
+    assert requests.get(address + "&decimal=fraction", timeout=10).status_code == 422
+    unknown = requests.get(f"{site.url}/sheet/package.csv?of=spool-9&table=moon", timeout=10)
+    assert (unknown.status_code, "use one of:" in unknown.text) == (422, True)
 
 
 def test_a_thing_and_the_records_lead_to_their_sheets(site: Server) -> None:

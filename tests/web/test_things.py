@@ -1,5 +1,6 @@
 """The rack: what is tapped becomes one entry, what cannot be true changes nothing."""
 
+import csv
 import re
 from dataclasses import replace
 from datetime import datetime
@@ -237,8 +238,26 @@ def test_the_history_leaves_as_csv(own: sample.Shop, site: Server) -> None:
         form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "bagged"}
         session.post(site.url + "/thing/spool-12", data=form, timeout=10)
     text = requests.get(site.url + "/thing/spool-12/history.csv", timeout=10).text
-    assert text.count("\r\n") == 2
-    assert "bagged" in text
+    rows = list(csv.DictReader(text.splitlines()))
+    assert len(rows) == 2
+    declared, entered = rows  # what the settings file says of it comes first, without number and hash
+    assert (declared["number"], declared["hash"], declared["why"]) == ("", "", "settings file")
+    assert declared["what"].startswith("opened, ")
+    assert "bagged" in entered["what"]
+
+
+def test_a_package_of_the_settings_has_a_history_before_anything_is_entered(site: Server) -> None:
+    (row,) = csv.DictReader(
+        requests.get(site.url + "/thing/spool-12/history.csv", timeout=10).text.splitlines()
+    )
+    assert row["what"].startswith("opened, ")
+    assert row["happened_utc"].endswith("Z")
+    text = requests.get(site.url + "/thing/mix-6/history.csv", timeout=10).text
+    (row,) = csv.DictReader(text.splitlines())
+    assert (row["what"][:9], row["happened_utc"]) == ("delivered", "")
+    page = requests.get(site.url + "/thing/spool-12", timeout=10).text
+    assert "As the settings file says" in page
+    assert "Nothing entered yet" not in page
 
 
 def test_cylinders_and_plates_come_in_by_name(own: sample.Shop, site: Server) -> None:

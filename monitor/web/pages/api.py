@@ -15,7 +15,9 @@ from monitor.model.picture import AlarmNow, Picture
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
+from monitor.report.parquet_file import parquet
 from monitor.store.contract import Bucket, EventPage
+from monitor.web.frame.csv_files import attachment
 from monitor.web.frame.deps import Answered
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
@@ -28,8 +30,15 @@ from monitor.web.pages.api_entries import KEY_HEADER, TOKEN
 LONGEST_S = 400 * 86_400.0
 MOST_BUCKETS = 20_000
 MOST_POINTS = 100_000
+MOST_ROWS = 2_000_000  # of a Parquet file, of all its series together
+PARQUET = "application/vnd.apache.parquet"
 _WIDTHS = (60.0, 300.0, 900.0, 1_800.0, 3_600.0, 10_800.0, 86_400.0)
 _WANTED_BUCKETS = 700
+Zones = Annotated[list[str] | None, Query(max_length=50, description="Zone ids; all if absent")]
+Sources = Annotated[
+    list[str] | None, Query(max_length=200, description="Sensor, body or package ids, or `zone`")
+]
+Quantities = Annotated[list[Quantity] | None, Query(max_length=50)]
 OptionalKey = Annotated[str | None, KEY_HEADER]
 _METRICS = ("text/plain", metrics.OPEN)
 Moment = Annotated[float, Query(ge=0, le=32_503_680_000, description="Epoch seconds, UTC")]
@@ -93,7 +102,7 @@ class ApiAnswer(BaseModel):
 def routes(web: Web) -> APIRouter:
     """Everything below /api, and the three addresses that supervisors know."""
     router = APIRouter()
-    for group in (_shop, _answers, _series_of_numbers, _hours_unknown, _ledger, _service):
+    for group in (_shop, _answers, _series_of_numbers, _parquet, _hours_unknown, _ledger, _service):
         router.include_router(group(web))
     return router
 
@@ -152,7 +161,6 @@ def _answers(web: Web) -> APIRouter:
 
 def _series_of_numbers(web: Web) -> APIRouter:
     router = APIRouter(tags=["record"])
-    deps = web.deps
 
     @router.get(
         "/api/series",
@@ -163,11 +171,9 @@ def _series_of_numbers(web: Web) -> APIRouter:
     def series(
         start_s: Moment,
         end_s: Moment,
-        zone: Annotated[list[str] | None, Query(max_length=50, description="Zone ids; all if absent")] = None,
-        source: Annotated[
-            list[str] | None, Query(max_length=200, description="Sensor, body or package ids, or `zone`")
-        ] = None,
-        quantity: Annotated[list[Quantity] | None, Query(max_length=50)] = None,
+        zone: Zones = None,
+        source: Sources = None,
+        quantity: Quantities = None,
         width_s: Annotated[
             float | None, Query(ge=60, le=86_400, description="Bucket width; chosen if absent")
         ] = None,
@@ -177,17 +183,59 @@ def _series_of_numbers(web: Web) -> APIRouter:
     ) -> list[SeriesOut]:
         """Sums by bucket (empty ones left out: a gap is a gap), or every point with `raw`."""
         width = _stretch(start_s, end_s, width_s)
-        known = deps.series.keys()
-        wanted = [
-            key
-            for key in known
-            if (not zone or key.zone in zone)
-            and (not source or key.source in source)
-            and (not quantity or key.quantity in quantity)
-        ]
-        if not wanted:
-            raise HTTPException(404, "No series fits zone, source and quantity.")
-        return [_series(web, key, start_s, end_s, width, raw=raw) for key in sorted(wanted)]
+        wanted = _chosen(web, zone, source, quantity)
+        return [_series(web, key, start_s, end_s, width, raw=raw) for key in wanted]
+
+    return router
+
+
+def _chosen(
+    web: Web, zone: list[str] | None, source: list[str] | None, quantity: list[Quantity] | None
+) -> list[SeriesKey]:
+    """The stored series that are asked for; 404 where there is none."""
+    known = web.deps.series.keys()
+    wanted = [
+        key
+        for key in known
+        if (not zone or key.zone in zone)
+        and (not source or key.source in source)
+        and (not quantity or key.quantity in quantity)
+    ]
+    if not wanted:
+        raise HTTPException(404, "No series fits zone, source and quantity.")
+    return sorted(wanted)
+
+
+def _parquet(web: Web) -> APIRouter:
+    router = APIRouter(tags=["record"])
+
+    @router.get(
+        "/api/series.parquet",
+        operation_id="getSeriesParquet",
+        summary="Series of numbers as Parquet",
+        response_class=Response,
+        responses={
+            200: {"content": {PARQUET: {"schema": {"type": "string", "format": "binary"}}}},
+            **described(404, 422, 503),
+        },
+    )
+    def parquet_file(
+        start_s: Moment,
+        end_s: Moment,
+        zone: Zones = None,
+        source: Sources = None,
+        quantity: Quantities = None,
+    ) -> Response:
+        """Every point: a row for each time of a source, a column for each quantity, with its unit."""
+        _stretch(start_s, end_s, None)
+        slices, left = [], MOST_ROWS
+        for key in _chosen(web, zone, source, quantity):
+            found = web.deps.series.slice(key, start_s, end_s, left + 1)
+            left -= found.time_s.size
+            if left < 0:
+                raise HTTPException(422, f"More than {MOST_ROWS} points; ask for less at once.")
+            slices.append((key, found))
+        return attachment(parquet(slices), "dryshift-series.parquet", PARQUET)
 
     return router
 

@@ -1,9 +1,7 @@
 """The ledger as a person reads it: events, whether the chain holds, and the file to take away."""
 
-import csv
-import io
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -11,11 +9,14 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
 from monitor.alarms.states import AlarmState
+from monitor.history.declared_entries import declared_entry
+from monitor.history.entries import body_of
 from monitor.history.entry_words import plain_words
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind
 from monitor.store.contract import Verification
 from monitor.store.witnesses import read_witness, short_witness
+from monitor.web.frame.csv_files import csv_file
 from monitor.web.frame.look import state_words
 from monitor.web.frame.page import Web
 
@@ -49,14 +50,10 @@ def routes(web: Web) -> APIRouter:
 
     @router.get("/records.csv")
     def export(
-        kind: EventKind | None = None, subject: Annotated[str, Query(max_length=200)] = ""
+        request: Request, kind: EventKind | None = None, subject: Annotated[str, Query(max_length=200)] = ""
     ) -> Response:
         events = web.deps.ledger.events(kinds=_kinds(kind), subject=subject or None)
-        return Response(
-            to_csv(web, events),
-            media_type="text/csv; charset=utf-8",
-            headers={"content-disposition": 'attachment; filename="dryshift-records.csv"'},
-        )
+        return csv_file(web, request, "dryshift-records.csv", COLUMNS, event_rows(web, events))
 
     return router
 
@@ -108,24 +105,31 @@ def _what(web: Web) -> Callable[[Event], str]:
     return what
 
 
-def to_csv(web: Web, events: list[Event]) -> str:
+def event_rows(web: Web, events: Iterable[Event]) -> Iterator[list[str]]:
     """Every field of every event, with the hashes, so that the chain can be checked elsewhere."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
     what = _what(web)
     for e in events:
         local = web.show.local(e.time_s).isoformat(timespec="seconds")
         body = json.dumps(e.body, ensure_ascii=False, sort_keys=True)
-        row = [e.number, e.kind, e.subject, _utc(e.time_s), local, _utc(e.entered_s), e.who, e.why]
-        row += [body, e.key or "", e.previous_hash, e.hash, what(e)]
-        writer.writerow([_plain(str(value)) for value in row])
-    return out.getvalue()
+        row = [str(e.number), e.kind, e.subject, _utc(e.time_s), local, _utc(e.entered_s), e.who, e.why]
+        yield [*row, body, e.key or "", e.previous_hash, e.hash, what(e)]
 
 
-def _plain(text: str) -> str:
-    """Text that a spreadsheet does not take for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+def declared_row(web: Web, subject: str) -> list[str] | None:
+    """What the settings file tells of a thing, in the same columns; it is no event, so it has no number."""
+    declared = web.deps.declared
+    found = declared_entry(declared, subject)
+    if found is None:
+        return None
+    entry, time_s = found
+    times = (
+        ["", "", ""]
+        if time_s is None
+        else [_utc(time_s), web.show.local(time_s).isoformat(timespec="seconds"), ""]
+    )
+    body = json.dumps(body_of(entry), ensure_ascii=False, sort_keys=True)
+    said = web.deps.entry_words().said(entry)
+    return ["", entry.kind, subject, *times, "", "settings file", body, "", "", "", said]
 
 
 def _utc(time_s: float) -> str:

@@ -1,4 +1,4 @@
-"""Records to print or take away: the history of a package, lot, job or week, as a page, as CSV and as PDF."""
+"""Records to print or take away: the history of a package, lot, job or week: page, CSV files and PDF."""
 
 from datetime import timedelta
 from enum import StrEnum
@@ -7,8 +7,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.report.csv_text import csv_archive
 from monitor.report.paper import PaperSize
-from monitor.report.sheet import Sheet, csv_of
+from monitor.report.sheet import Sheet
+from monitor.web.frame.csv_files import attachment, csv_asked, csv_file
 from monitor.web.frame.page import Web
 
 
@@ -26,7 +28,7 @@ OfSite = Annotated[str, Query(max_length=48)]
 
 
 def routes(web: Web) -> APIRouter:
-    """Each sheet three times; the CSV holds the same tables, the PDF is for signing."""
+    """Each sheet three times; the CSV files hold the same tables, the PDF is for signing."""
     router = APIRouter(include_in_schema=False)
 
     @router.get("/sheets")
@@ -43,21 +45,20 @@ def routes(web: Web) -> APIRouter:
         )
 
     @router.get("/sheet/{kind}.csv")
-    def file(kind: SheetKind, of: Of, site: OfSite = "") -> Response:
-        return Response(
-            csv_of(_sheet(web, kind, of, site)),
-            media_type="text/csv; charset=utf-8",
-            headers={"content-disposition": f'attachment; filename="{_file(kind, of)}.csv"'},
-        )
+    def table(request: Request, kind: SheetKind, of: Of, table: Of, site: OfSite = "") -> Response:
+        section = _sheet(web, kind, of, site).section(table)
+        return csv_file(web, request, f"{_file(kind, of)}-{section.id}.csv", section.columns, section.rows)
+
+    @router.get("/sheet/{kind}.zip")
+    def tables(request: Request, kind: SheetKind, of: Of, site: OfSite = "") -> Response:
+        made = csv_archive(_sheet(web, kind, of, site), **csv_asked(web, request))
+        return attachment(made, f"{_file(kind, of)}.zip", "application/zip")
 
     @router.get("/sheet/{kind}.pdf")
     def paper(kind: SheetKind, of: Of, site: OfSite = "", size: PaperSize | None = None) -> Response:
         chosen = size or PaperSize(web.deps.settings.record.paper)
-        return Response(
-            web.deps.paper(kind, of, site or web.deps.settings.sites[0].id, chosen),
-            media_type="application/pdf",
-            headers={"content-disposition": f'attachment; filename="{_file(kind, of)}.pdf"'},
-        )
+        printed = web.deps.paper(kind, of, site or web.deps.settings.sites[0].id, chosen)
+        return attachment(printed, f"{_file(kind, of)}.pdf", "application/pdf")
 
     @router.get("/sheet/{kind}")
     def page(request: Request, kind: SheetKind, of: Of, site: OfSite = "") -> HTMLResponse:

@@ -13,6 +13,7 @@ from monitor.consumables.classes import ConsumableKind, consumable_classes
 from monitor.consumables.run_off import WIRES
 from monitor.consumables.spools import spool_data
 from monitor.gas.usual_practice import gas_use
+from monitor.history.declared_entries import declared_entry
 from monitor.history.entries import Moved, body_of
 from monitor.history.entry_words import plain_words
 from monitor.history.rack import KINDS, Thing
@@ -23,13 +24,14 @@ from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.thing import Cylinder
 from monitor.physics.gas_data import gas_data
 from monitor.settings.reference import load_toml
+from monitor.web.frame.csv_files import csv_file
 from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.pages.deeds import FIRST, MM, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
-from monitor.web.pages.records_page import to_csv
+from monitor.web.pages.records_page import COLUMNS, declared_row, event_rows
 from monitor.web.pages.thing_chart import ThingChart, axis_names, body_chart, hours_axis, package_chart
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,47}")
@@ -96,13 +98,11 @@ def _reading(web: Web) -> APIRouter:
         return _thing_page(web, request, name, done=done, before=before)
 
     @router.get("/thing/{name}/history.csv")
-    def history(name: str) -> Response:
+    def history(request: Request, name: str) -> Response:
         _check_name(name)
-        return Response(
-            to_csv(web, web.deps.ledger.events(subject=name)),
-            media_type="text/csv; charset=utf-8",
-            headers={"content-disposition": f'attachment; filename="{name}.csv"'},
-        )
+        declared = declared_row(web, name)
+        rows = event_rows(web, web.deps.ledger.events(subject=name))
+        return csv_file(web, request, f"{name}.csv", COLUMNS, [*([declared] if declared else []), *rows])
 
     return router
 
@@ -265,6 +265,7 @@ def _thing_page(
         events=sorted(page.events, key=lambda event: (event.time_s, event.number), reverse=True),
         earlier=(page.left_out, page.events[-1].number) if page.left_out else None,
         voided=taken_back(web.deps.ledger.events(subject=name)),
+        declared=_declared(web, name),
         done=next((event for event in page.events if event.number == done), None),
         faults=faults,
         doubted=doubted,
@@ -274,6 +275,12 @@ def _thing_page(
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
     )
+
+
+def _declared(web: Web, name: str) -> tuple[str, float | None] | None:
+    """What the settings file says of it in words, and since when."""
+    found = declared_entry(web.deps.declared, name)
+    return None if found is None else (_sentence(web.deps.entry_words().said(found[0])), found[1])
 
 
 def _chart(web: Web, thing: Thing) -> ThingChart | None:

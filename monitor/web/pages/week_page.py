@@ -1,10 +1,8 @@
 """The weekly chart: three sentences, the plots under one axis, a line a shift, the warnings."""
 
-import csv
-import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
@@ -31,11 +29,13 @@ from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_story import PlaceWeek, Story, WeekTold, story
 from monitor.settings.reference import load_toml
 from monitor.store.contract import Bucket
+from monitor.web.frame.csv_files import csv_file
 from monitor.web.frame.page import Web
 from monitor.web.pages import week_data as data
 from monitor.web.pages.status_events import StatusEvents
 from monitor.web.pages.week_panels import View, place_panels, yard_panels
 
+COLUMNS = ("zone", "source", "quantity", "start_utc", "start_local", "n", "minimum", "mean", "maximum")
 WEEK = re.compile(r"(19[7-9]\d|2\d{3})-W(0[1-9]|[1-4]\d|5[0-3])")
 MARKED = 12  # more marks than this hide the chart
 BARS = 8  # packages drawn; the rest is on the rack
@@ -92,14 +92,12 @@ def routes(web: Web) -> APIRouter:
         return web.page(request, "week.html", here="week", **_context(web, choice, status))
 
     @router.get("/week.csv")
-    def week_csv(week: Annotated[str, Query()] = "", zone: Annotated[str, Query()] = "") -> Response:
+    def week_csv(
+        request: Request, week: Annotated[str, Query()] = "", zone: Annotated[str, Query()] = ""
+    ) -> Response:
         choice = choose(web, week, zone)
         name = f"dryshift-{choice.week or 'last-7-days'}{'-' + zone if zone else ''}.csv"
-        return Response(
-            _csv(web, choice),
-            media_type="text/csv; charset=utf-8",
-            headers={"content-disposition": f'attachment; filename="{name}"'},
-        )
+        return csv_file(web, request, name, COLUMNS, _rows(web, choice))
 
     return router
 
@@ -359,15 +357,10 @@ def _ends(spreads: Sequence[tuple[float, float, float]]) -> tuple[float, float, 
     return min(s[0] for s in spreads), sum(means) / len(means), max(s[2] for s in spreads)
 
 
-def _csv(web: Web, choice: Choice) -> str:
+def _rows(web: Web, choice: Choice) -> Iterator[list[str]]:
     """Bucket by bucket, in inside units with the unit in every row; each unknown stretch with its hours."""
     deps, now_s = web.deps, web.deps.clock()
     keys = deps.series.keys()
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(
-        ["zone", "source", "quantity", "start_utc", "start_local", "n", "minimum", "mean", "maximum"]
-    )
     for zone in (*choice.zones, *choice.undrawn):
         series = stored.read_zone(deps.series, deps.settings, zone, choice.window, now_s, keys)
         named = [
@@ -382,5 +375,4 @@ def _csv(web: Web, choice: Choice) -> str:
                 local = datetime.fromtimestamp(b.start_s, choice.tz).isoformat()
                 utc = datetime.fromtimestamp(b.start_s, ZoneInfo("UTC")).strftime("%Y-%m-%dT%H:%M:%SZ")
                 numbers = [f"{value:.5g}" for value in (b.minimum, b.mean, b.maximum)]
-                writer.writerow([zone.id, source, quantity, utc, local, b.n, *numbers])
-    return out.getvalue()
+                yield [zone.id, source, quantity, utc, local, str(b.n), *numbers]
