@@ -95,7 +95,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "cli": (
         "model clock history outlook alarms settings store mqtt weather notify report web demo engine",
-        f"{PURE} click contextlib errno gc importlib json logging pathlib signal sys tempfile threading tqdm",
+        f"{PURE} click contextlib errno gc importlib json logging os pathlib signal sys tempfile "
+        "threading tqdm",
     ),
     "__main__": ("cli", ""),
 }

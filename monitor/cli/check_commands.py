@@ -1,6 +1,7 @@
 """`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -14,6 +15,8 @@ from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
+from monitor.settings.schema import Settings
+from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
 from monitor.web.frame.own_names import own_names
 
@@ -44,9 +47,32 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
+    for note in _series_server(settings):
+        click.echo(f"  {note}")
     kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
     counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
     click.echo(f"{settings_file}: in order. {counted}.")
+
+
+def _series_server(settings: Settings) -> Iterator[str]:
+    """What of the time-series server has to be made by hand, and whether it is there."""
+    section = settings.store.influxdb
+    if settings.store.series != "influxdb" or section is None:
+        return
+    yield (
+        f"series go to {section.url}: database {section.database} with retention policy "
+        f"{section.retention_policy} must be there, Dryshift makes none"
+    )
+    link = InfluxLink(section)
+    try:
+        link.look()
+        yield f"database {section.database} is there"
+    except InfluxMuteError:
+        yield "the server answers no questions, so only its writing can be used"
+    except InfluxUnavailableError as error:
+        yield f"looks odd: {error}"
+    finally:
+        link.close()
 
 
 def _counted(count: int, what: str) -> str:
