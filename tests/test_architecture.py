@@ -71,8 +71,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "notify": (
         "model clock wire alarms settings store",
-        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os pathlib "
-        "requests smtplib socket ssl threading urllib",
+        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac html json logging os "
+        "pathlib requests secrets smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables history sensors outlook alarms settings store",

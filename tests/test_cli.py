@@ -137,6 +137,42 @@ def test_check_says_which_names_the_pages_answer_to(tmp_path: Path) -> None:
     assert "pages answer to: IP addresses, dry.example.org, dry.lan, localhost" in said
 
 
+PHONES = """
+[[channels]]
+id = "phone"
+kind = "webhook"
+url = "https://phones.example.org"
+[[channels]]
+id = "mail"
+kind = "email"
+url = "smtps://mail.example.org"
+sender = "dry@example.org"
+to = ["lead@example.org"]
+[[channels]]
+id = "lamps"
+kind = "mqtt"
+"""
+
+
+@pytest.mark.parametrize(
+    ("web", "said"),
+    [
+        ("", "carry no link to answer by"),
+        ('[web]\npublic_url = "http://127.0.0.1:8480"\n', "lead to this machine alone"),
+        ('[web]\npublic_url = "dry.example.org"\n', "begin with no address"),
+        ('[web]\npublic_url = "https://dry.example.org"\n', ""),
+    ],
+)
+def test_check_names_every_channel_whose_messages_a_phone_could_not_answer(
+    tmp_path: Path, web: str, said: str
+) -> None:
+    result = run("check", str(write(tmp_path, SMALL + web + PHONES)))
+    assert result.exit_code == (1 if said else 0), result.output
+    for channel in ("phone", "mail"):
+        assert (f"channel {channel}: its messages {said}" in result.output) == bool(said)
+    assert "channel lamps" not in result.output  # what lamps read is not answered
+
+
 def test_check_lists_every_fault_and_exits_1(tmp_path: Path) -> None:
     result = run("check", str(write(tmp_path, SMALL + '[mqtt]\nport = 99999\n[web]\nport = "x"\n')))
     assert result.exit_code == 1

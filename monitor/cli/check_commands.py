@@ -9,16 +9,17 @@ import click
 
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
-from monitor.model.errors import InputError
+from monitor.model.errors import Fault, InputError
 from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.notify.people import personal
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
 from monitor.settings.schema import Settings
 from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
-from monitor.web.frame.own_names import own_names
+from monitor.web.frame.own_names import own_names, unreachable
 
 
 @click.command("check")
@@ -28,6 +29,7 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
     """Check a settings file: every fault at once, each with field, value and fix."""
     try:
         settings = load(settings_file, secrets, known_reference())
+        _refuse_without_way_back(settings)
         SensorCatalogue.from_settings(settings)
         build_shop(settings)
         refuse_ahead_of_now(settings.packages, SystemClock().now_s())
@@ -73,6 +75,19 @@ def _series_server(settings: Settings) -> Iterator[str]:
         yield f"looks odd: {error}"
     finally:
         link.close()
+
+
+def _refuse_without_way_back(settings: Settings) -> None:
+    """InputError for each channel whose messages carry no link that a phone can open."""
+    address = settings.web.public_url
+    why = "carry no link to answer by" if address is None else unreachable(address)
+    fix = f"its messages {why}; write the address at which phones reach the pages: https://dry.example.org"
+    channels = personal(settings) if why else ()
+    faults = [
+        Fault("web.public_url", address or "nothing", f"channel {channel}: {fix}") for channel in channels
+    ]
+    if faults:
+        raise InputError(faults)
 
 
 def _counted(count: int, what: str) -> str:
