@@ -39,6 +39,20 @@ class Mosquitto:
         self.file.write_text(f"user root\n{kept}listener {self.port} {host}\n{extra}", encoding="utf-8")
         self._process: subprocess.Popen[bytes] | None = None
 
+    @classmethod
+    def deployed(cls, folder: Path, conf: Path, installed: str) -> "Mosquitto":
+        """By a configuration of deploy/, but for its port and the folder that its files lie in.
+
+        What Debian's own mosquitto.conf says before it stands before it here.
+        """
+        broker = cls(folder)
+        text = conf.read_text(encoding="utf-8").replace(installed, str(folder))
+        before = f"user root\npersistence true\npersistence_location {folder}/\npid_file {folder}/pid\n"
+        listener = f"\nlistener {broker.port} {HOST}\n"
+        assert "\nlistener 8883\n" in text
+        broker.file.write_text(before + text.replace("\nlistener 8883\n", listener), encoding="utf-8")
+        return broker
+
     def start(self) -> None:
         """Start, and wait until it listens. It may stay root where the test is, to read the test's files."""
         with self.log.open("ab") as log:

@@ -62,7 +62,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "mqtt": (
         "model clock sensors settings store",
-        f"{PURE} iotcore json jsonpointer logging msgspec os paho pathlib random re selectors socket ssl "
+        f"{PURE} base64 binascii contextlib cryptography fcntl grp hashlib hmac iotcore ipaddress json "
+        "jsonpointer logging msgspec os paho pathlib random re secrets selectors signal socket ssl sys "
         "tempfile threading types",
     ),
     "weather": (
@@ -71,8 +72,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "notify": (
         "model clock wire alarms settings store",
-        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac html json logging os "
-        "pathlib requests secrets smtplib socket ssl threading urllib",
+        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os pathlib "
+        "requests smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables history sensors outlook alarms settings store",
@@ -95,8 +96,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "cli": (
         "model clock history outlook alarms settings store mqtt weather notify report web demo engine",
-        f"{PURE} click contextlib errno gc importlib json logging os pathlib signal sys tempfile "
-        "threading tqdm",
+        f"{PURE} base64 click contextlib errno gc importlib io json logging pathlib pydantic segno signal "
+        "ssl sys tempfile threading tomllib tqdm",
     ),
     "__main__": ("cli", ""),
 }

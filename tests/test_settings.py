@@ -41,7 +41,7 @@ def test_the_ferrymoor_settings_load_and_make_a_shop() -> None:
 
 
 def test_the_commented_example_loads_once_its_secrets_are_there(tmp_path: Path) -> None:
-    for name in ("broker-password", "mail-password"):
+    for name in ("broker-password", "broker-check-password", "mail-password"):
         (tmp_path / name).write_text("a secret of the shop, made up", encoding="utf-8")
     (tmp_path / "webhook-secret").write_text(WEBHOOK_SECRET, encoding="utf-8")
     settings = load(config_folder() / "shop.example.toml", tmp_path, known_reference())

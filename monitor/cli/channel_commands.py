@@ -1,7 +1,6 @@
 """`dryshift test-channel`: send one test message on a channel and say what became of it."""
 
 import sys
-import threading
 from pathlib import Path
 
 import click
@@ -10,7 +9,7 @@ from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import Fault, InputError
-from monitor.mqtt.client import make_client
+from monitor.mqtt.hearing import Asker, NotAskedError
 from monitor.notify.channels import make_sender
 from monitor.notify.lamps import Publish
 from monitor.notify.trial import try_channel, word
@@ -59,25 +58,13 @@ def _tried(settings: Settings, channel: Channel, who: str) -> bool:
 
 
 def _publisher(settings: MqttSection) -> Publish:
-    """Publishes once, under a name of its own, so that a running service keeps its connection."""
-    apart = settings.model_copy(
-        update={"client_id": f"{settings.client_id[:50]}-channel-test", "session_expiry_s": 0}
-    )
+    """Publishes once, with the commands' own log-in, so that a running service keeps its connection."""
 
     def publish(topic: str, payload: bytes) -> str | None:
-        connected = threading.Event()
-        client = make_client(apart, settings.host, settings.port)
-        client.will_clear()
-        client.on_connect = lambda _c, _u, _f, code, _p: None if code.is_failure else connected.set()
-        client.loop_start()
         try:
-            if not connected.wait(WAIT_S):
-                return f"no broker took the connection at {settings.host}:{settings.port}"
-            info = client.publish(topic, payload, qos=1, retain=True)
-            info.wait_for_publish(WAIT_S)
-            return None if info.is_published() else f"the broker did not answer within {WAIT_S:g} s"
-        finally:
-            client.disconnect()
-            client.loop_stop()
+            with Asker(settings, (settings.host, settings.port), WAIT_S) as asker:
+                return asker.publish(topic, payload)
+        except (NotAskedError, InputError) as error:
+            return str(error)
 
     return publish

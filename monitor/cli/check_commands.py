@@ -1,35 +1,36 @@
 """`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Sequence
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, NoReturn
 
 import click
 
+from monitor.cli.broker_questions import ask_broker
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
 from monitor.model.errors import Fault, InputError
 from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
-from monitor.notify.people import personal
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
-from monitor.settings.schema import Settings
-from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
-from monitor.web.frame.own_names import own_names, unreachable
+from monitor.web.frame.own_names import own_names
 
 
 @click.command("check")
 @click.argument("settings_file", type=click.Path(path_type=Path))
 @click.option("--secrets", type=click.Path(path_type=Path), help="Folder of secret files.")
-def check_command(settings_file: Path, secrets: Path | None) -> None:
-    """Check a settings file: every fault at once, each with field, value and fix."""
+@click.option("--no-broker", is_flag=True, help="Do not ask the running broker.")
+def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) -> None:
+    """Check a settings file: every fault at once, each with field, value and fix.
+
+    The running broker is asked whether the service hears every topic (10 s at most).
+    """
     try:
         settings = load(settings_file, secrets, known_reference())
-        _refuse_without_way_back(settings)
         SensorCatalogue.from_settings(settings)
         build_shop(settings)
         refuse_ahead_of_now(settings.packages, SystemClock().now_s())
@@ -39,55 +40,28 @@ def check_command(settings_file: Path, secrets: Path | None) -> None:
                 place = CalendarPlace(calendar.source, calendar.site, zones[calendar.site])
                 unrolled(place, calendar_file(place), SystemClock().now_s())
     except InputError as error:
-        for fault in error.faults:
-            click.echo(f"  {fault}", err=True)
-        if any(fault.field == SETTINGS_FILE for fault in error.faults):
-            sys.exit(2)  # there was nothing to check
-        count = len(error.faults)
-        click.echo(f"{settings_file}: {_counted(count, 'fault')}.", err=True)
-        sys.exit(1)
+        _end_with(settings_file, error.faults)
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
-    for note in _series_server(settings):
-        click.echo(f"  {note}")
+    if not no_broker:
+        answers = ask_broker(settings)
+        for note in answers.notes:
+            click.echo(f"  {note}")
+        if answers.faults:
+            _end_with(settings_file, answers.faults)
     kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
     counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
     click.echo(f"{settings_file}: in order. {counted}.")
 
 
-def _series_server(settings: Settings) -> Iterator[str]:
-    """What of the time-series server has to be made by hand, and whether it is there."""
-    section = settings.store.influxdb
-    if settings.store.series != "influxdb" or section is None:
-        return
-    yield (
-        f"series go to {section.url}: database {section.database} with retention policy "
-        f"{section.retention_policy} must be there, Dryshift makes none"
-    )
-    link = InfluxLink(section)
-    try:
-        link.look()
-        yield f"database {section.database} is there"
-    except InfluxMuteError:
-        yield "the server answers no questions, so only its writing can be used"
-    except InfluxUnavailableError as error:
-        yield f"looks odd: {error}"
-    finally:
-        link.close()
-
-
-def _refuse_without_way_back(settings: Settings) -> None:
-    """InputError for each channel whose messages carry no link that a phone can open."""
-    address = settings.web.public_url
-    why = "carry no link to answer by" if address is None else unreachable(address)
-    fix = f"its messages {why}; write the address at which phones reach the pages: https://dry.example.org"
-    channels = personal(settings) if why else ()
-    faults = [
-        Fault("web.public_url", address or "nothing", f"channel {channel}: {fix}") for channel in channels
-    ]
-    if faults:
-        raise InputError(faults)
+def _end_with(settings_file: Path, faults: Sequence[Fault]) -> NoReturn:
+    for fault in faults:
+        click.echo(f"  {fault}", err=True)
+    if any(fault.field == SETTINGS_FILE for fault in faults):
+        sys.exit(2)  # there was nothing to check
+    click.echo(f"{settings_file}: {_counted(len(faults), 'fault')}.", err=True)
+    sys.exit(1)
 
 
 def _counted(count: int, what: str) -> str:

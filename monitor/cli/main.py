@@ -14,6 +14,7 @@ COMMANDS = {
     "run": ("run_commands", "Run the service on a settings file."),
     "demo": ("run_commands", "Run Ferrymoor Slipway, an invented yard."),
     "check": ("check_commands", "Name every fault of a settings file at once."),
+    "enrol": ("enrol_command", "Make, print, renew, revoke and list log-ins of sensors at the broker."),
     "check-payload": ("check_commands", "Say what of a sensor's message is understood."),
     "record": ("replay_commands", "Write a store's readings to a recording."),
     "replay": ("replay_commands", "Judge a recording again and print its alarms."),
@@ -25,7 +26,6 @@ COMMANDS = {
     "restore": ("store_commands", "Put a backup back after checking it."),
     "move": ("store_commands", "Move the series between the embedded store and InfluxDB."),
     "resend": ("store_commands", "Queue once more what the InfluxDB server refused."),
-    "manual": ("manual_command", "Print the manual page."),
 }
 
 

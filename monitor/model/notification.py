@@ -18,4 +18,3 @@ class Notification:
     since_s: float
     action: str
     data: dict[str, object]
-    token: str = ""  # what its one link ends with; the ledger finds the message by it

@@ -18,6 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from monitor.clock import Clock, monotonic_s
 from monitor.model.back_off import BackOff
 from monitor.mqtt.client import make_client, publish_properties, state_payload, state_topic, subscribe
+from monitor.mqtt.hearing import AnswerRate, answer, answer_topic, question_in
 from monitor.mqtt.intake import Intake
 from monitor.mqtt.missing_messages import LostSession
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings, content_of
@@ -84,6 +85,7 @@ class BrokerLink:
         self._wake_w.setblocking(False)
         self._thread: threading.Thread | None = None
         self._said = "online"
+        self._answers = AnswerRate()
         self.state = LinkState(since_s=clock.now_s())
         self.lost_sessions: deque[LostSession] = deque(maxlen=LOST_REMEMBERED)
 
@@ -312,6 +314,10 @@ class BrokerLink:
         if self._leaving:
             return
         topic, payload, burst = _topic(message), bytes(message.payload), self._burst
+        asked = question_in(payload)
+        if asked is not None:
+            self._answer(message, topic, asked)
+            return
         delivery = None
         try:
             if message.qos:
@@ -332,6 +338,12 @@ class BrokerLink:
             )
         except Exception as error:  # noqa: BLE001 (loop border: one message must not stop the others)
             self._intake.unreadable(topic, payload, self._arrived_s, error, burst)
+
+    def _answer(self, message: mqtt.MQTTMessage, topic: str, asked: str) -> None:
+        """Say that the question of `dryshift check` came, and on which topic; it is no reading."""
+        self._client.ack(message.mid, message.qos)
+        if not message.retain and self._answers.allows(monotonic_s()):
+            self._client.publish(answer_topic(self._settings), answer(asked, topic), qos=1)
 
 
 def _topic(message: mqtt.MQTTMessage) -> str:

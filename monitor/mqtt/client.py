@@ -56,6 +56,31 @@ def make_probe(settings: MqttSection, told: Callable[[bool], None]) -> mqtt.Clie
     return client
 
 
+def make_asker(settings: MqttSection, address: tuple[str, int]) -> mqtt.Client:
+    """A client of the commands: no session, no will, and a log-in that is not the service's.
+
+    A broker that ties client ids to log-ins would give a second connection of the service's own log-in the
+    service's place, and with a clean start throw away what waits for it.
+    """
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=f"{settings.client_id[:50]}-check",
+        protocol=mqtt.MQTTv5 if settings.protocol == CURRENT_VERSION else mqtt.MQTTv311,
+        reconnect_on_failure=False,
+    )
+    client.connect_timeout = CONNECT_TIMEOUT_S
+    if settings.username is not None and settings.check_username is None:
+        fix = "is needed where the service has a log-in; `dryshift enrol service` makes one"
+        raise InputError([Fault("mqtt.check_username", "nothing", fix)])
+    if settings.check_username is not None:
+        password = settings.check_password
+        client.username_pw_set(settings.check_username, password.get_secret_value() if password else None)
+    if settings.ca_file is not None:
+        client.tls_set_context(_tls(settings))
+    client.connect_async(*address, keepalive=settings.keepalive_s)
+    return client
+
+
 def _log_in(client: mqtt.Client, settings: MqttSection) -> None:
     if settings.username is not None:
         password = settings.password.get_secret_value() if settings.password else None

@@ -70,13 +70,16 @@ def _paths_beside(settings: Settings, folder: Path) -> Settings:
     """Relative paths lie beside the settings file, wherever the service was started."""
     data_dir = (folder / settings.service.data_dir).resolve()
     service = settings.service.model_copy(update={"data_dir": data_dir})
+    mqtt = settings.mqtt
+    if mqtt.access_dir is not None:
+        mqtt = mqtt.model_copy(update={"access_dir": (folder / mqtt.access_dir).resolve()})
     calendars = tuple(
         one.model_copy(update={"source": str((folder / one.source).resolve())})
         if "://" not in one.source
         else one
         for one in settings.calendars
     )
-    return settings.model_copy(update={"service": service, "calendars": calendars})
+    return settings.model_copy(update={"service": service, "mqtt": mqtt, "calendars": calendars})
 
 
 def _with_secrets(value: Any, folder: Path, place: str, faults: list[Fault]) -> Any:

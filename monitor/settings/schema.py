@@ -58,6 +58,12 @@ class MqttSection(Section):
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "dryshift"
     username: str | None = None
     password: SecretStr | None = None
+    check_username: str | None = (
+        None  # the log-in of `dryshift check` and `test-channel`, never the service's
+    )
+    check_password: SecretStr | None = None
+    access_dir: Path | None = None  # the broker's password file, access list and certificates
+    sensors_dial: str | None = None  # this machine's name or address as sensors know it
     ca_file: Path | None = None
     cert_file: Path | None = None
     key_file: Path | None = None

@@ -4,7 +4,7 @@ import os
 import stat
 from pathlib import Path
 
-_FOLDER, _FILE = 0o700, 0o600
+_FOLDER, _FILE, _GROUPS = 0o700, 0o600, 0o640
 
 
 def private_folder(folder: Path) -> None:
@@ -27,12 +27,17 @@ def private_file(file: Path) -> None:
         os.close(handle)
 
 
-def write_private(file: Path, content: bytes) -> None:
-    """Write a file that is there whole and durable, or not at all; nobody else can read it at any moment."""
+def write_private(file: Path, content: bytes, group: int | None = None) -> None:
+    """Write a file that is there whole and durable, or not at all; nobody else can read it at any moment.
+
+    A `group` may read it besides: the other program that it is for.
+    """
     part = file.with_name(f"{file.name}.part")
     part.unlink(missing_ok=True)
     with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, _FILE), "wb") as stream:
-        os.fchmod(stream.fileno(), _FILE)
+        if group is not None:
+            os.fchown(stream.fileno(), -1, group)
+        os.fchmod(stream.fileno(), _FILE if group is None else _GROUPS)
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())

@@ -24,7 +24,6 @@ from monitor.web.frame.page import STATIC, Web, make_web
 from monitor.web.frame.problems import Problem, faults_of, problem_response
 from monitor.web.pages import (
     ahead_page,
-    air_page,
     alarm_care_page,
     alarms_page,
     api,
@@ -63,7 +62,6 @@ ROOMS = (
     wall_page,
     ahead_page,
     week_page,
-    air_page,
     alarm_care_page,
     alarms_page,
     one_tap_page,

@@ -18,8 +18,7 @@ from tests.web import sample
 PAGES = [
     "/", "/wall", "/week", "/week?zone=slip-bay", "/week?week=2026-W38", "/alarms", "/sensors", "/set-aside",
     "/records", "/numbers", "/safety", "/more", "/api", "/things", "/things/new",
-    "/thing/spool-12", "/labels", "/bead", "/gas", "/ahead", "/cause", "/cause?package=spool-7", "/week/air",
-    "/evidence",
+    "/thing/spool-12", "/labels", "/bead", "/gas", "/ahead", "/cause", "/cause?package=spool-7", "/evidence",
     "/service", "/sheets", "/alarms/performance", "/check/slip-1",
 ]  # fmt: skip
 
