@@ -72,8 +72,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "notify": (
         "model clock wire alarms settings store",
-        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac json logging os pathlib "
-        "requests smtplib socket ssl threading urllib",
+        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac html json logging os "
+        "pathlib requests secrets smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables history sensors outlook alarms settings store",
@@ -96,7 +96,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "cli": (
         "model clock history outlook alarms settings store mqtt weather notify report web demo engine",
-        f"{PURE} base64 click contextlib errno gc importlib io json logging pathlib pydantic segno signal "
+        f"{PURE} base64 click contextlib errno gc importlib io json logging os pathlib pydantic segno signal "
         "ssl sys tempfile threading tomllib tqdm",
     ),
     "__main__": ("cli", ""),

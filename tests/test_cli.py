@@ -1,8 +1,10 @@
 """The command line as a person meets it: help, exit codes, faults on standard error."""
 
 import json
+import logging
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -13,6 +15,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from monitor.cli.few_lines import JournalLines
 from monitor.cli.main import main
 from monitor.cli.run_commands import DEMO_START, message_lines
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
@@ -32,6 +35,59 @@ def test_help_names_every_command_and_defers_to_the_code() -> None:
     text = run("--help").output
     assert all(name in text for name in COMMANDS)
     assert "governing code" in " ".join(text.split())
+
+
+def test_the_manual_page_names_every_command_and_option_and_troff_finds_no_fault_with_it() -> None:
+    # Source: `mandoc -T lint` or `groff -ww` of Debian, where one of them is installed.
+    text = run("manual").output
+    for name in COMMANDS:
+        assert f"\\fB{name.replace('-', chr(92) + '-')}\\fR" in text, name
+    for said in ("\\-\\-secrets", "bash_source", "EXIT STATUS", "governing code"):
+        assert said in text, said
+    assert all(line for line in text.splitlines())
+    if (mandoc := shutil.which("mandoc")) is not None:
+        lint = [mandoc, "-T", "lint", "-W", "warning"]
+        checked = subprocess.run(lint, input=text, capture_output=True, text=True)
+        assert (checked.returncode, checked.stdout) == (0, "")
+    if (groff := shutil.which("groff")) is None:
+        pytest.skip("groff is not installed (apt: groff-base)")
+    shown = subprocess.run([groff, "-man", "-Tutf8", "-ww"], input=text, capture_output=True, text=True)
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert "dryshift" in shown.stdout
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_is_there_for_a_shell_and_as_the_readme_says(shell: str) -> None:
+    made = subprocess.run(
+        [Path(sys.executable).with_name("dryshift")],
+        env={**os.environ, "_DRYSHIFT_COMPLETE": f"{shell}_source"},
+        capture_output=True,
+        text=True,
+    )
+    assert "_DRYSHIFT_COMPLETE" in made.stdout
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    assert f"{shell}_source" in readme
+    assert f"{shell}_source" in run("manual").output
+
+
+def test_lines_for_the_journal_carry_its_priorities(tmp_path: Path) -> None:
+    # sd-daemon(3): "<4>" at the start of a line is a warning
+    lines = JournalLines("%(name)s: %(message)s")
+    record = logging.LogRecord("monitor.x", logging.WARNING, "x", 1, "first\nsecond", None, None)
+    assert lines.format(record) == "<4>monitor.x: first\n<4>second"
+    for level, number in ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.INFO, 6), (logging.DEBUG, 7)):
+        record.levelno = level
+        assert lines.format(record).startswith(f"<{number}>")
+    asked = "import logging\nfrom monitor.cli.few_lines import log_to_stderr\n"
+    asked += "log_to_stderr(30)\nlogging.error('x')"
+    for journal, begins in ((True, "<3>"), (False, "ERROR")):
+        with (tmp_path / "err").open("w+") as err:
+            found = os.fstat(err.fileno())
+            named = f"{found.st_dev}:{found.st_ino}" if journal else "1:1"
+            env = {**os.environ, "JOURNAL_STREAM": named}
+            subprocess.run([sys.executable, "-c", asked], stderr=err, env=env, check=True)
+            err.seek(0)
+            assert err.read().startswith(begins)
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -79,6 +135,42 @@ def test_check_says_which_names_the_pages_answer_to(tmp_path: Path) -> None:
     web = '[web]\npublic_url = "https://dry.example.org"\nhosts = ["dry.lan"]\n'
     said = run("check", str(write(tmp_path, SMALL + web))).output
     assert "pages answer to: IP addresses, dry.example.org, dry.lan, localhost" in said
+
+
+PHONES = """
+[[channels]]
+id = "phone"
+kind = "webhook"
+url = "https://phones.example.org"
+[[channels]]
+id = "mail"
+kind = "email"
+url = "smtps://mail.example.org"
+sender = "dry@example.org"
+to = ["lead@example.org"]
+[[channels]]
+id = "lamps"
+kind = "mqtt"
+"""
+
+
+@pytest.mark.parametrize(
+    ("web", "said"),
+    [
+        ("", "carry no link to answer by"),
+        ('[web]\npublic_url = "http://127.0.0.1:8480"\n', "lead to this machine alone"),
+        ('[web]\npublic_url = "dry.example.org"\n', "begin with no address"),
+        ('[web]\npublic_url = "https://dry.example.org"\n', ""),
+    ],
+)
+def test_check_names_every_channel_whose_messages_a_phone_could_not_answer(
+    tmp_path: Path, web: str, said: str
+) -> None:
+    result = run("check", str(write(tmp_path, SMALL + web + PHONES)))
+    assert result.exit_code == (1 if said else 0), result.output
+    for channel in ("phone", "mail"):
+        assert (f"channel {channel}: its messages {said}" in result.output) == bool(said)
+    assert "channel lamps" not in result.output  # what lamps read is not answered
 
 
 def test_check_lists_every_fault_and_exits_1(tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ AND_OTHERS = "{names} and {n} others"
 REST = "{n} more on the page."
 WHOLE_SITE = "the whole site"
 FOR = "For {who}: {title}"
+HEADLINE = "{title}: {what}"
 FRAME_TEXTS = (
     RISING,
     CLEARED,
@@ -39,6 +40,7 @@ FRAME_TEXTS = (
     REST,
     WHOLE_SITE,
     FOR,
+    HEADLINE,
 )
 
 
@@ -49,6 +51,7 @@ class Room(NamedTuple):
     length: int
 
 
+_IN_A_LIST = Room(2, 24)
 _ROOMS = tuple(Room(named, length) for length in _NAME_LENGTHS for named in _MOST_NAMED)
 
 
@@ -83,6 +86,7 @@ def compose(announcement: Announcement, wording: Wording) -> Notification:
         since_s=announcement.began_s,
         action="" if cleared else wording.text(_response(announcement, wording, kind)[1]),
         data={
+            "headline": _headline(announcement, wording, kind),
             "why": announcement.why,
             "site": announcement.site,
             "conditions": [member.condition_id for member in announcement.members],
@@ -112,8 +116,13 @@ def compose_for(delivery: NoticeTo, wording: Wording) -> Notification:
 def named(note: Notification, people: Sequence[str], wording: Wording) -> Notification:
     """The message on a channel that several people share, with whom it is for in its title."""
     who = ", ".join(people)
-    title = wording.text(FOR).format(who=who if len(who) <= _LONGEST_WHO else people[0], title=note.title)
-    return replace(note, title=title, data={**note.data, "person": "", "for": who})
+
+    def addressed(words: str) -> str:
+        return wording.text(FOR).format(who=who if len(who) <= _LONGEST_WHO else people[0], title=words)
+
+    headline = addressed(str(note.data.get("headline") or note.title))
+    data = {**note.data, "person": "", "for": who, "headline": headline}
+    return replace(note, title=addressed(note.title), data=data)
 
 
 def compose_answered(announcement: Announcement, who: str, wording: Wording) -> Notification:
@@ -139,7 +148,12 @@ def compose_answered(announcement: Announcement, who: str, wording: Wording) -> 
         zone=announcement.cause.zone,
         since_s=announcement.began_s,
         action="",
-        data={"why": "answered", "site": announcement.site, "who": who},
+        data={
+            "headline": _headline(announcement, wording, kind, ANSWERED_TITLE),
+            "why": "answered",
+            "site": announcement.site,
+            "who": who,
+        },
     )
 
 
@@ -192,6 +206,17 @@ def _title(announcement: Announcement, wording: Wording, kind: ConditionKind) ->
     if _several(announcement, kind) and not kind.says_many:
         return wording.text(wording.catalogue.families[announcement.family].title)
     return wording.text(kind.title)
+
+
+def _headline(announcement: Announcement, wording: Wording, kind: ConditionKind, lead: str = "") -> str:
+    """What and where in one line, as in a list of mails: "Wet: Mix 6, Gas Cage"."""
+    lead = lead or (CLEARED_TITLE if announcement.why is Why.CLEARED else "")
+    title = _title(announcement, wording, kind) if not lead else wording.text(lead)
+    rows = dict.fromkeys((tuple(announcement.subjects), tuple(announcement.zones)))
+    named = [_row(row, wording, _IN_A_LIST) for row in rows if row]
+    what = ", ".join(named) if announcement.cause.zone else wording.text(WHOLE_SITE)
+    said = plain(wording.text(HEADLINE).format(title=title, what=what))
+    return wording.text(RISING).format(text=said) if announcement.why is Why.RISING else said
 
 
 def _where(announcement: Announcement, wording: Wording, room: Room) -> str:

@@ -1,7 +1,7 @@
 """`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
@@ -14,10 +14,13 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
 from monitor.mqtt.sensor_topics import SensorCatalogue
+from monitor.notify.people import personal
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
+from monitor.settings.schema import Settings
+from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
-from monitor.web.frame.own_names import own_names
+from monitor.web.frame.own_names import own_names, unreachable
 
 
 @click.command("check")
@@ -31,6 +34,7 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
     """
     try:
         settings = load(settings_file, secrets, known_reference())
+        _refuse_without_way_back(settings)
         SensorCatalogue.from_settings(settings)
         build_shop(settings)
         refuse_ahead_of_now(settings.packages, SystemClock().now_s())
@@ -44,6 +48,8 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
+    for note in _series_server(settings):
+        click.echo(f"  {note}")
     if not no_broker:
         answers = ask_broker(settings)
         for note in answers.notes:
@@ -53,6 +59,40 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
     kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
     counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
     click.echo(f"{settings_file}: in order. {counted}.")
+
+
+def _series_server(settings: Settings) -> Iterator[str]:
+    """What of the time-series server has to be made by hand, and whether it is there."""
+    section = settings.store.influxdb
+    if settings.store.series != "influxdb" or section is None:
+        return
+    yield (
+        f"series go to {section.url}: database {section.database} with retention policy "
+        f"{section.retention_policy} must be there, Dryshift makes none"
+    )
+    link = InfluxLink(section)
+    try:
+        link.look()
+        yield f"database {section.database} is there"
+    except InfluxMuteError:
+        yield "the server answers no questions, so only its writing can be used"
+    except InfluxUnavailableError as error:
+        yield f"looks odd: {error}"
+    finally:
+        link.close()
+
+
+def _refuse_without_way_back(settings: Settings) -> None:
+    """InputError for each channel whose messages carry no link that a phone can open."""
+    address = settings.web.public_url
+    why = "carry no link to answer by" if address is None else unreachable(address)
+    fix = f"its messages {why}; write the address at which phones reach the pages: https://dry.example.org"
+    channels = personal(settings) if why else ()
+    faults = [
+        Fault("web.public_url", address or "nothing", f"channel {channel}: {fix}") for channel in channels
+    ]
+    if faults:
+        raise InputError(faults)
 
 
 def _end_with(settings_file: Path, faults: Sequence[Fault]) -> NoReturn:

@@ -1,11 +1,17 @@
-"""Keeps the log small whatever happens: so many lines of a kind in a minute, the rest counted."""
+"""Writes the log to standard error: so many lines of a kind in a minute, with the journal's levels."""
 
 import logging
+import os
 from dataclasses import dataclass
 
 MINUTE_S = 60.0
 MOST_OF_A_KIND = 20
 MOST_KINDS = 200
+STREAM = "JOURNAL_STREAM"
+STDERR = 2
+# Python's levels as syslog's (RFC 5424, 6.2.1), the highest first.
+PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
+DEBUG_PRIORITY = 7
 
 
 @dataclass
@@ -41,8 +47,25 @@ class FewLines(logging.Filter):
         return True
 
 
+class JournalLines(logging.Formatter):
+    """Each line with its priority in front, as sd-daemon(3) says, so that the journal knows a warning."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Every line of a record: the journal takes each for itself."""
+        priority = next((number for level, number in PRIORITIES if record.levelno >= level), DEBUG_PRIORITY)
+        return "\n".join(f"<{priority}>{line}" for line in super().format(record).splitlines())
+
+
 def log_to_stderr(level: int) -> None:
-    """Write to standard error from a level on, few lines."""
+    """Write to standard error from a level on, few lines; where that is the journal, with its priorities."""
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s")
     for handler in logging.getLogger().handlers:
         handler.addFilter(FewLines())
+        if is_journal(os.environ.get(STREAM, "")):
+            handler.setFormatter(JournalLines("%(name)s: %(message)s"))
+
+
+def is_journal(stream: str) -> bool:
+    """Whether standard error is the journal's, whose device and inode `stream` names (systemd.exec(5))."""
+    found = os.fstat(STDERR)
+    return stream == f"{found.st_dev}:{found.st_ino}"

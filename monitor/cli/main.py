@@ -26,6 +26,7 @@ COMMANDS = {
     "restore": ("store_commands", "Put a backup back after checking it."),
     "move": ("store_commands", "Move the series between the embedded store and InfluxDB."),
     "resend": ("store_commands", "Queue once more what the InfluxDB server refused."),
+    "manual": ("manual_command", "Print the manual page."),
 }
 
 

@@ -289,6 +289,6 @@ def message_lines(message: dict[str, object]) -> list[str]:
     lines = [f"[phone {moment:%a %H:%M}] {message['text']}"]
     data = message.get("data")
     links = data.get("links") if isinstance(data, dict) else None
-    if isinstance(links, dict) and "Acknowledge" in links:
-        lines.append(f"    answer it: {links['Acknowledge']}")
+    if isinstance(links, dict) and links:
+        lines.append(f"    answer it: {next(iter(links.values()))}")
     return lines

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from statistics import median
 
 from monitor.core import zone_air as air_stage
+from monitor.core.crossing import OpenLimits
 from monitor.core.early_belief import shown_by_another
 from monitor.core.late_readings import collected, is_late
 from monitor.core.shop import Shop
@@ -25,13 +26,17 @@ from monitor.sensors.track import DoubtReason, SensorTrack, new_track
 
 
 def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -> tuple[CoreState, Effects]:
-    """Judge readings in order; believed ones move the air of their zone, probes correct their body."""
+    """Judge readings in order; believed ones move the air of their zone, probes correct their body.
+
+    Where one crosses a limit, the rest of its moment is taken and no more: that is judged first.
+    """
     tracks = dict(state.tracks)
     marks: list[Mark] = []
     by_zone: dict[str, list[Reading]] = defaultdict(list)
     probes: list[Reading] = []
     late: dict[str, list[Reading]] = defaultdict(list)
-    for order, received in readings:
+    limits = OpenLimits(shop, state)
+    for order, received in limits.up_to_crossed(readings):
         sensor = shop.sensors.get(received.key.source)
         if sensor is None:  # no longer in the settings; its readings stay in the store
             continue
@@ -52,13 +57,20 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
             probes.append(reading)
         elif _speaks(track):
             by_zone[sensor.zone].append(reading)
+            limits.look(sensor.zone, track, reading)
     heard = dict(state.heard)
     for zone, believed in by_zone.items():
         heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone], shop.judged_to_c)
     kept = collected(state.late, late, shop.derived_every_s) if late else state.late
-    last = readings[-1]
     after = replace(
-        state, order=last.order, judged_s=last.reading.time_s, tracks=tracks, heard=heard, late=kept
+        state,
+        order=limits.last.order,
+        judged_s=limits.last.reading.time_s,
+        tracks=tracks,
+        heard=heard,
+        late=kept,
+        hurried_s=limits.hurried_s,
+        crossed=limits.crossed,
     )
     return _probed(shop, after, probes), Effects(marks=tuple(marks))
 

@@ -90,6 +90,8 @@ class CoreState:
     clouds: dict[str, Clouds] = field(default_factory=dict)  # by site, as last forecast
     store: int = 0  # which series store `order` counts in; 0: not known
     judged_s: float = 0.0  # the time that the last reading judged gives, so that its store is known again
+    hurried_s: float = 0.0  # when a crossed limit is judged ahead of the grid; past: none waits
+    crossed: tuple[str, ...] = ()  # conditions that have hurried since the grid's last moment
 
 
 if TYPE_CHECKING:
@@ -107,16 +109,20 @@ else:
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """Readings in order of arrival."""
+    """Readings in order of arrival; the step stops after the moment in which one crosses a limit.
+
+    `order` of the state then says how many were taken; the rest is given again after that has been judged.
+    """
 
     readings: tuple[StoredReading, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A moment of the grid; everything that arrived before it has been given."""
+    """A moment of the grid, or `hurried` ahead of it; everything that arrived before it has been given."""
 
     now_s: float
+    hurried: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,8 +105,8 @@ def step(shop: Shop, state: CoreState, given: Input) -> tuple[CoreState, Effects
     match given:
         case Arrived(readings):
             after = arrival.arrived(shop, state, readings)
-        case Tick(now_s):
-            after = tick.tick(shop, state, now_s)
+        case Tick(now_s, hurried):
+            after = tick.tick(shop, state, now_s, hurried=hurried)
         case Gap(now_s, why):
             after = _gap(shop, state, now_s, why)
         case Resume(now_s):

@@ -24,9 +24,9 @@ from monitor.physics.night_sky import NO_FORECAST
 from monitor.physics.placed_body import BodyFacts
 
 
-def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects]:
-    """The shop at a moment of the grid, and what follows from it."""
-    due = now_s - state.derived_s >= shop.derived_every_s
+def tick(shop: Shop, state: CoreState, now_s: float, *, hurried: bool = False) -> tuple[CoreState, Effects]:
+    """The shop at a moment, and what follows from it; what is kept for charts stays on the grid."""
+    due = not hurried and now_s - state.derived_s >= shop.derived_every_s
     state, events = health(shop, state, now_s, compare_now=due)
     state = _air(shop, state, now_s)
     state = _bodies(shop, state, now_s)
@@ -34,7 +34,7 @@ def tick(shop: Shop, state: CoreState, now_s: float) -> tuple[CoreState, Effects
     if due:
         state = _packages(shop, state, now_s)
         state, fills = late_readings.filled(shop, state, now_s)
-    state = replace(state, time_s=now_s)
+    state = replace(state, time_s=now_s, crossed=state.crossed if hurried else ())
     points = (*fills, *derived_points(shop, state, now_s)) if due else ()
     if due:
         state = replace(state, derived_s=now_s)

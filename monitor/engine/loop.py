@@ -15,6 +15,7 @@ import msgspec
 
 from monitor.clock import monotonic_s
 from monitor.consumables.package_facts import PackageFacts
+from monitor.core.crossing import next_tick
 from monitor.core.shop import StoreFacts, with_calibrations, with_things
 from monitor.core.state import NOT_RUNNING, Foreseen, Rederived
 from monitor.core.step import (
@@ -26,7 +27,6 @@ from monitor.core.step import (
     Input,
     Resume,
     Shop,
-    Tick,
     first_state,
     fitted,
     picture,
@@ -288,15 +288,17 @@ class CoreLoop:
     def _take(self, given: Sequence[StoredReading], now_s: float = math.inf) -> None:
         latest_s = now_s + self._shop.tick_s
         readings = [one if one.reading.arrived_s <= latest_s else _arrived_by(one, now_s) for one in given]
-        start = 0
-        for n, stored in enumerate(readings):
-            if stored.reading.arrived_s >= self._next_tick_s():
-                if n > start:
-                    self._arrived(readings[start:n])
-                start = n
-                self._tick_to(stored.reading.arrived_s)
-        if start < len(readings):
-            self._arrived(readings[start:])
+        n = 0
+        while n < len(readings):
+            next_s = next_tick(self._state, self._shop.tick_s).now_s
+            end = n
+            while end < len(readings) and readings[end].reading.arrived_s < next_s:
+                end += 1
+            if end == n:
+                self._tick_to(readings[n].reading.arrived_s)
+                continue
+            self._arrived(readings[n:end])
+            n += sum(one.order <= self._state.order for one in readings[n:end])  # to a crossed limit, or all
 
     def _arrived(self, readings: Sequence[StoredReading]) -> None:
         """Judge readings; one that meets a defect is marked and passed over, so that it holds up no other."""
@@ -318,15 +320,12 @@ class CoreLoop:
             self._series.mark([mark])
             self._state = replace(self._state, order=order, judged_s=readings[0].reading.time_s)
 
-    def _next_tick_s(self) -> float:
-        return (math.floor(self._state.time_s / self._shop.tick_s) + 1) * self._shop.tick_s
-
     def _tick_to(self, until_s: float) -> None:
-        """Every tick of the grid up to and including `until_s`."""
-        while (next_s := self._next_tick_s()) <= until_s:
+        """Every tick of the grid up to and including `until_s`, and those that a crossed limit hurries."""
+        while (following := next_tick(self._state, self._shop.tick_s)).now_s <= until_s:
             self._count_again()
-            before_s = self._state.time_s
-            self._apply(Tick(next_s))
+            before_s, next_s = self._state.time_s, following.now_s
+            self._apply(following)
             self._ticked_at = monotonic_s()
             self._count_again()
             self._look_due |= before_s // self._look_every_s != next_s // self._look_every_s

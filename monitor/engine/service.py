@@ -40,7 +40,7 @@ from monitor.mqtt.embedded_broker import EmbeddedBroker
 from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.mqtt.session import IngestSession
 from monitor.notify.alive import tell_init
-from monitor.notify.answers import with_links
+from monitor.notify.answers import with_link
 from monitor.notify.record_proof import with_proof
 from monitor.outlook.shifts import ShiftCalendar, upcoming
 from monitor.report.sources import Sources
@@ -336,7 +336,7 @@ class Service:
         base_url = self.settings.web.public_url
         if base_url is None and self.clock.simulated and self.server is not None:
             base_url = self.server.url  # a demo's phone is on the same machine as its pages
-        return with_proof(with_links(note, base_url, self.key), self.ledger.head)
+        return with_proof(with_link(note, base_url), self.ledger.head)
 
     def _web_deps(self) -> WebDeps:
         assert self.delivering is not None

@@ -18,3 +18,4 @@ class Notification:
     since_s: float
     action: str
     data: dict[str, object]
+    token: str = ""  # what its one link ends with; the ledger finds the message by it

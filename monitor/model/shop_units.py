@@ -12,6 +12,7 @@ PSI_PER_BAR = 14.503774
 FT_PER_M = 1.0 / 0.3048
 IN_PER_MM = 1.0 / 25.4
 LB_PER_KG = 1.0 / 0.45359237
+GRAINS_PER_G = 7.0  # of water in a pound, or a kilogram, of dry air: 7000 grains are a pound
 F_PER_K = 1.8
 F_AT_0_C = 32.0
 

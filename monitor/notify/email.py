@@ -3,16 +3,19 @@
 import hashlib
 import smtplib
 import socket
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.utils import format_datetime, formataddr, getaddresses
+from html import escape
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from monitor.alarms.grouping import GROUP_SIGN
 from monitor.model.notification import Notification
+from monitor.notify.answers import ANSWER, link_of
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry, said_of
 from monitor.settings.schema import Channel
@@ -24,15 +27,19 @@ MOST_BYTES = 64 * 1024  # of a mail server's answers, together
 
 
 def compose(notification: Notification, server: Channel, now_s: float) -> EmailMessage:
-    """The mail: the subject is what a phone's lock screen shows."""
+    """The mail: its subject says what and where, and the mails of one warning hang together."""
     mail = EmailMessage()
-    mail["Subject"] = titled(notification, now_s)
+    # a line of a mail's head is one line
+    headline = " ".join(str(notification.data.get("headline") or "").split())
+    mail["Subject"] = titled(notification, now_s, headline)
     mail["From"] = server.sender
     mail["To"] = ", ".join(recipients(notification, server))
     mail["Date"] = format_datetime(datetime.fromtimestamp(notification.created_s, UTC))
-    domain = str(server.sender).rpartition("@")[2].strip("> ") or "localhost"
     # The same message has the same id, so that a mail system drops a repeat.
-    mail["Message-ID"] = f"<{hashlib.sha256(notification.key.encode()).hexdigest()[:32]}@{domain}>"
+    mail["Message-ID"] = _message_id(notification.key, server)
+    if notification.subject.startswith(GROUP_SIGN):
+        # RFC 5322 3.6.4: all of a warning's mails answer one id of its own, which never was sent
+        mail["In-Reply-To"] = mail["References"] = _message_id(notification.subject, server)
     mail["Auto-Submitted"] = "auto-generated"
     if notification.priority == "high":
         mail["Importance"] = "high"
@@ -42,17 +49,38 @@ def compose(notification: Notification, server: Channel, now_s: float) -> EmailM
     more = notification.data.get("lines")
     if isinstance(more, list):
         lines += ["", *(str(line) for line in more)]
-    links = notification.data.get("links")
-    if isinstance(links, dict):
-        lines += ["", *(f"{name}: {url}" for name, url in links.items())]
     attached = notification.data.get("attachment")
     content = None if attached is None else _attachment(Path(str(attached)))
     if attached is not None and content is None:
         lines += ["", f"The file cannot be attached: {attached} is not there, or is too large to mail."]
-    mail.set_content("\n".join(lines) + "\n")
+    link = link_of(notification)
+    mail.set_content("\n".join([*lines, *(["", f"{ANSWER}: {link}"] if link else [])]) + "\n")
+    if link:
+        mail.add_alternative(_as_html(lines, link), subtype="html")
     if content is not None:
         mail.add_attachment(content, "application", "pdf", filename=Path(str(attached)).name)
     return mail
+
+
+def _message_id(of: str, server: Channel) -> str:
+    domain = str(server.sender).rpartition("@")[2].strip("> ") or "localhost"
+    return f"<{hashlib.sha256(of.encode()).hexdigest()[:32]}@{domain}>"
+
+
+def _as_html(lines: Sequence[str], link: str) -> str:
+    """The same words, with a button to press; nothing in it is fetched from anywhere."""
+    first, *rest = (escape(line) for line in lines)
+    button = (
+        "display:inline-block;padding:16px 32px;border-radius:8px;background:#12324a;color:#ffffff;"
+        "font-weight:bold;text-decoration:none"
+    )
+    return (
+        '<!doctype html>\n<html><body style="font:18px/1.4 sans-serif">\n'
+        f"<p><b>{first}</b></p>\n"
+        f'<p><a href="{escape(link)}" style="{button}">{ANSWER}</a></p>\n'
+        f"<p>{'<br>'.join(rest)}</p>\n"
+        f"<p>{escape(link)}</p>\n</body></html>\n"
+    )
 
 
 def _attachment(file: Path) -> bytes | None:

@@ -5,9 +5,10 @@ from monitor.model.notification import Notification
 LATE_S = 600.0
 
 
-def titled(notification: Notification, now_s: float) -> str:
-    """The title, with the shop's time of the message where it is sent long after it was made."""
+def titled(notification: Notification, now_s: float, title: str = "") -> str:
+    """A title, else its own, with the shop's time of the message where it is sent long after it was made."""
+    title = title or notification.title
     at = str(notification.data.get("at") or "")
     if not at or now_s - notification.created_s <= LATE_S:
-        return notification.title
-    return f"[{at}] {notification.title}"
+        return title
+    return f"[{at}] {title}"

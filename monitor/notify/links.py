@@ -1,18 +1,30 @@
-"""Signs and reads one-tap links: one action on one condition, until a given moment, for one person."""
+"""Links in messages: short ones that the ledger knows, and signed ones, which messages carried before.
+
+Either is for one warning and one person, until a given moment.
+"""
 
 import base64
 import binascii
 import hashlib
 import hmac
 import json
+import secrets
 from dataclasses import dataclass
 
 from monitor.model.errors import DryshiftError
+from monitor.model.notification import Notification
 
 _PURPOSE = b"dryshift one-tap link, version 1"
 _MAC_BYTES = 16  # 128 bits; keeps the link short enough for a text message
 _LONGEST_TOKEN = 1_024
+# no sign among them that a phone leaves out of a link's end
+_SIGNS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789"
+_TOKEN_SIGNS = 11  # 65 bits: cannot be guessed within a link's day, and keeps the link short
 PATH = "/a/"
+GOOD_FOR_S = 24 * 3600.0
+
+
+_TOO_OLD = "This link is too old to be acted on. Use the alarm page."
 
 
 class LinkError(DryshiftError):
@@ -27,8 +39,8 @@ class LinkError(DryshiftError):
 class Link:
     """What a one-tap link allows.
 
-    `since_s` names the occurrence of the condition that the message was about, so that an old
-    message cannot answer a later warning; None allows whichever stands.
+    `action` is empty where the page asks which answer. `since_s` names the occurrence of the condition that
+    the message was about, so that an old message cannot answer a later warning; None allows whichever stands.
     """
 
     action: str
@@ -38,27 +50,29 @@ class Link:
     since_s: float | None = None
 
 
-def make_link(
-    base_url: str,
-    key: bytes,
-    action: str,
-    condition_id: str,
-    expires_s: float,
-    *,
-    who: str = "",
-    since_s: float | None = None,
-) -> str:
-    """The address that lets `who` do `action` to `condition_id` until `expires_s` (epoch seconds UTC)."""
-    link = Link(action, condition_id, expires_s, who, since_s)
-    return base_url.rstrip("/") + PATH + sign(key, link)
+def new_token() -> str:
+    """The end of a short link, by chance; who has it holds the message that it was made for."""
+    return "".join(secrets.choice(_SIGNS) for _ in range(_TOKEN_SIGNS))
 
 
-def sign(key: bytes, link: Link) -> str:
-    """A token of letters, digits, `-`, `_` and one dot."""
-    since_ms = None if link.since_s is None else round(link.since_s * 1000)
-    fields = [link.action, link.condition, round(link.expires_s), link.who, since_ms]
-    content = json.dumps(fields, separators=(",", ":"), ensure_ascii=False).encode()
-    return f"{_text(content)}.{_text(_mac(key, content))}"
+def is_short(token: str) -> bool:
+    """Whether it is looked up in the ledger; a signed one has a dot, and says all by itself."""
+    return "." not in token
+
+
+def short_link(base_url: str, token: str) -> str:
+    """The address that a message carries."""
+    return base_url.rstrip("/") + PATH + token
+
+
+def opened(message: Notification | None, now_s: float) -> Link:
+    """What the message whose token it is allows, or a LinkError where there is none or it is too old."""
+    if message is None:
+        raise LinkError("unknown", "This link is not complete or not known. Open it again from the message.")
+    expires_s = message.created_s + GOOD_FOR_S
+    if now_s >= expires_s:
+        raise LinkError("expired", _TOO_OLD)
+    return Link("", message.subject, expires_s, str(message.data.get("person") or ""))
 
 
 def read(key: bytes, token: str, now_s: float) -> Link:
@@ -74,7 +88,7 @@ def read(key: bytes, token: str, now_s: float) -> Link:
         raise LinkError("forged", "This link was not made by this service, or was changed on its way.")
     action, condition, expires_s, who, since_ms = json.loads(content)
     if now_s >= expires_s:
-        raise LinkError("expired", "This link is too old to be acted on. Use the alarm page.")
+        raise LinkError("expired", _TOO_OLD)
     return Link(action, condition, float(expires_s), who, None if since_ms is None else since_ms / 1000)
 
 

@@ -1,6 +1,7 @@
 """Sends through a push, SMS or chat service by way of a general notification library."""
 
 from monitor.model.notification import Notification
+from monitor.notify.answers import link_of
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Refused, Retry
 from monitor.wire.apart import ApartError, ask_apart
@@ -19,12 +20,12 @@ class PushSender:
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once."""
-        links = notification.data.get("links")
-        answers = [f"{name}: {url}" for name, url in links.items()] if isinstance(links, dict) else []
+        # Short, for it may go out as text messages: the page behind the link has all there is to do.
+        more = link_of(notification) or notification.action
         question = {
             "url": self._url,
             "title": titled(notification, now_s),
-            "body": "\n".join(line for line in (notification.text, notification.action, *answers) if line),
+            "body": "\n".join(line for line in (notification.text, more) if line),
             "priority": notification.priority,
         }
         try:

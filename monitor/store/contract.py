@@ -285,6 +285,9 @@ class Ledger(Protocol):
     def outbox(self, *, states: Sequence[str] = (), channel: str | None = None) -> list[OutboxItem]:
         """Every item, the newest first, of one channel or of all."""
 
+    def message_of(self, token: str) -> Notification | None:
+        """The message that was given this token; None where none was."""
+
     def backup(self, target_dir: Path) -> Path:
         """A checked copy in `target_dir`, made while the service runs; returns the file."""
 

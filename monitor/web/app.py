@@ -24,6 +24,7 @@ from monitor.web.frame.page import STATIC, Web, make_web
 from monitor.web.frame.problems import Problem, faults_of, problem_response
 from monitor.web.pages import (
     ahead_page,
+    air_page,
     alarm_care_page,
     alarms_page,
     api,
@@ -62,6 +63,7 @@ ROOMS = (
     wall_page,
     ahead_page,
     week_page,
+    air_page,
     alarm_care_page,
     alarms_page,
     one_tap_page,

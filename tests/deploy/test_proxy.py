@@ -171,7 +171,7 @@ def test_a_form_is_taken_on_any_port(proxied: Proxied) -> None:
 def test_a_one_tap_page_comes_with_its_style_and_no_log_in_of_a_stranger(proxied: Proxied) -> None:
     wait_until(lambda: any(links_in(one) for one in proxied.phone.messages), "a warning on the phone")
     link = next(filter(None, map(links_in, proxied.phone.messages)))
-    path = urlsplit(link["Acknowledge"]).path
+    path = urlsplit(link["Answer"]).path
     # Who claims to be somebody on a page without log-in is nobody.
     page = proxied.browser().get(
         f"{proxied.url}{path}",

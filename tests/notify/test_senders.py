@@ -31,7 +31,7 @@ NOTE = Notification(
     zone="slip-bay",
     since_s=NOW_S - 60,
     action="Keep the doors shut until the plate is clear.",
-    data={"margin_k": -1.2, "links": {"Acknowledge": "http://127.0.0.1/a/x"}},
+    data={"margin_k": -1.2, "links": {"Answer": "http://127.0.0.1/a/x"}},
 )
 
 
@@ -127,10 +127,10 @@ def test_mail_arrives_with_title_as_subject_and_says_what_to_do() -> None:
         first, second = (email.message_from_bytes(m.content, policy=email.policy.default) for m in box.mails)
     assert first["Subject"] == NOTE.title
     assert first["Message-ID"] == second["Message-ID"]  # a repeat is recognised
-    text = first.get_content()
+    text = first.get_body(("plain",)).get_content()
     assert NOTE.text in " ".join(text.split())
     assert NOTE.action in text
-    assert "Acknowledge: http://127.0.0.1/a/x" in text
+    assert "Answer: http://127.0.0.1/a/x" in text
 
 
 def test_a_message_that_comes_late_says_so_where_it_would_be_taken_for_new() -> None:
@@ -199,7 +199,7 @@ def test_push_service_gets_title_and_text() -> None:
         assert isinstance(PushSender(address, 10.0).send(NOTE, NOW_S), Retry)
         assert receiver.messages[0]["title"] == NOTE.title
         # a phone answers from here
-        assert receiver.messages[0]["message"].splitlines()[-1] == "Acknowledge: http://127.0.0.1/a/x"
+        assert receiver.messages[0]["message"].splitlines()[-1] == "http://127.0.0.1/a/x"
 
 
 def test_push_address_of_no_known_service_is_refused() -> None:

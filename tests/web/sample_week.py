@@ -8,6 +8,8 @@ from monitor.engine.foretold import scored_event
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
+from monitor.physics.moist_air import humidity_ratio_kgkg
+from monitor.physics.saturation import vapour_pressure_pa
 from monitor.settings.schema import Settings
 from monitor.store.contract import SetAside
 from monitor.store.ledger.sql_ledger import SqlLedger
@@ -21,6 +23,7 @@ TRIGGERS = {
     "normal": "condition_clears",
 }
 EVERY_S = 300.0
+PRESSURE_PA = 101_325.0
 OUTAGES = ((START_S + 55.1 * 3_600, START_S + 66 * 3_600), (NOW_S - 2_040, NOW_S))
 
 
@@ -112,6 +115,7 @@ def _write_zone(
             (Quantity.AIR_TEMPERATURE, air_c),
             (Quantity.RELATIVE_HUMIDITY, wet),
             (Quantity.DEW_POINT, dew_c),
+            (Quantity.HUMIDITY_RATIO, humidity_ratio_kgkg(vapour_pressure_pa(air_c, wet), PRESSURE_PA)),
         )
         for t, v in zip(times, values, strict=True)
     ]
@@ -121,6 +125,8 @@ def _write_zone(
         margin = np.maximum(late_c - air_c, -2.0) + air_c - dew_c + _BODY_LAG[body.id] + 1.6
         key = SeriesKey(zone, body.id, Quantity.MARGIN)
         points += [Point(key, float(t), float(v)) for t, v in zip(times, margin, strict=True)]
+        skin = SeriesKey(zone, body.id, Quantity.SKIN_TEMPERATURE)
+        points += [Point(skin, float(t), float(v)) for t, v in zip(times, margin + dew_c, strict=True)]
     store.write_points(points)
 
 

@@ -8,10 +8,13 @@ import pytest
 import requests
 
 from monitor.alarms.states import UNANSWERED, AlarmState, CommandKind
+from monitor.model.notification import Notification
 from monitor.model.picture import WarningNow
-from monitor.notify.links import make_link
+from monitor.notify.answers import link_of, with_link
+from monitor.notify.links import GOOD_FOR_S
 from monitor.web.frame.look import ALARM_STATES
 from monitor.web.server import Server
+from tests.signed_links import make_link
 from tests.web import sample
 
 CONDITION = "body_wet.mix-1"
@@ -206,6 +209,34 @@ def test_a_tap_answers_exactly_what_its_page_listed(
     assert all(asked.began_s is not None for asked in shop.asked)
 
 
+def test_a_short_link_asks_which_answer_and_gives_each_once(
+    own: sample.Shop, site: Server, browser_session: requests.Session
+) -> None:
+    name, wet = "warning:ferrymoor.damp_air.phone@1", tuple(f"body_wet.mix-{n}" for n in (1, 2))
+    told = WarningNow(
+        name, "ferrymoor", "high", "Wet", "Mix 1: wet.", "", "gas-cage", sample.NOW_S - 60.0, wet, ()
+    )
+    own.picture = replace(own.picture, warnings=(told,))
+    data: dict[str, object] = {"person": sample.LEAD}
+    note = Notification("k", sample.NOW_S, sample.NOW_S, "high", "", "", name, "", 0.0, "", data)
+    note = with_link(note, site.url)
+    own.ledger.commit([], entered_s=1.0, outbox=[("phone", note)])
+    page = browser_session.get(link_of(note), timeout=10).text
+    assert f"Acknowledge as {sample.LEAD}" in page
+    assert f"Shelve as {sample.LEAD}" in page
+    form = [*dict.fromkeys(fields(browser_session, link_of(note)))]
+    given = [one for one in form if one[0] != "action"]
+    shelve = [*given, ("action", "shelve"), ("hours", "4")]
+    assert browser_session.post(link_of(note), data=shelve, timeout=10).status_code == 422  # no reason
+    for answer in ([("action", "acknowledge")], [*shelve[-2:], ("reason", "paint")]):
+        done = browser_session.post(link_of(note), data=[*given, *answer], timeout=10)
+        assert (done.status_code, "Done" in done.text) == (200, True)
+    assert [str(one.kind) for one in own.asked] == ["acknowledge"] * 2 + ["shelve"] * 2
+    assert {actor.name for actor in own.actors} == {sample.LEAD}
+    own.now_s += GOOD_FOR_S
+    assert browser_session.get(link_of(note), timeout=10).status_code == 410
+
+
 @pytest.mark.parametrize("alarms", [[], ["1.0 storage_humid.wire-store"]])
 def test_a_link_to_a_warning_answers_nothing_that_is_not_in_it(
     shop: sample.Shop, server: Server, browser_session: requests.Session, alarms: list[str]
@@ -259,6 +290,7 @@ def test_a_mail_scanner_that_posts_without_the_form_changes_nothing(
         (link(expires_s=sample.NOW_S), 410, "too old"),
         (link()[:-3] + "AAA", 404, "was not made by this service"),
         ("/a/nothing", 404, "not complete"),
+        ("/a/n%21.x", 404, "not complete"),
     ],
 )
 def test_a_link_that_does_not_hold_is_explained(

@@ -14,7 +14,7 @@ from tests.web.browsing import PHONE, WALL, WITH_CHROMIUM, opened
 PATHS = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/numbers",
          "/safety", "/more", "/api", "/things", "/things/new", "/things/new?kind=plate", "/thing/spool-12",
          "/thing/mix-1", "/thing/rod-oven", "/labels", "/bead", "/gas", "/ahead",
-         "/cause?package=spool-7", "/evidence", "/service", "/alarms/performance",
+         "/cause?package=spool-7", "/week/air", "/evidence", "/service", "/alarms/performance",
          "/ahead?door=shut&until_s=1789736400&zone=slip-bay"]  # fmt: skip
 CONTRAST = (Path(__file__).parent / "contrast.js").read_text(encoding="utf-8")
 

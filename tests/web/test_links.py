@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.notify.links import Link, LinkError, make_link, read, sign
+from monitor.notify.links import Link, LinkError, read
+from tests.signed_links import make_link, sign
 
 KEY = b"0123456789abcdef0123456789abcdef"
 LINK = Link("acknowledge", "humidity-wire-store", 2_000.0, "Morgan Reyd", 1_234.567)

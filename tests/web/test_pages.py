@@ -18,7 +18,8 @@ from tests.web import sample
 PAGES = [
     "/", "/wall", "/week", "/week?zone=slip-bay", "/week?week=2026-W38", "/alarms", "/sensors", "/set-aside",
     "/records", "/numbers", "/safety", "/more", "/api", "/things", "/things/new",
-    "/thing/spool-12", "/labels", "/bead", "/gas", "/ahead", "/cause", "/cause?package=spool-7", "/evidence",
+    "/thing/spool-12", "/labels", "/bead", "/gas", "/ahead", "/cause", "/cause?package=spool-7", "/week/air",
+    "/evidence",
     "/service", "/sheets", "/alarms/performance", "/check/slip-1",
 ]  # fmt: skip
 

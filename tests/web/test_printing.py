@@ -41,7 +41,8 @@ SMALL = {  # the most sheets for an ordinary week of a small shop
     "/sheet/job?of=Gantry%203": 2,
 }
 YARD = ["/", "/week", "/week?zone=slip-bay", "/alarms", "/sensors", "/set-aside", "/records", "/things/new",
-        "/things", "/thing/spool-7", "/bead", "/gas", "/ahead", "/cause?package=spool-7", "/evidence",
+        "/things", "/thing/spool-7", "/bead", "/gas", "/ahead", "/cause?package=spool-7", "/week/air",
+    "/evidence",
         "/service", "/check/slip-1", "/more", "/api"]  # fmt: skip
 
 

@@ -9,8 +9,8 @@ import pytest
 from playwright.sync_api import Browser, Page, Route
 
 from monitor.model.event import EventKind
-from monitor.notify.links import make_link
 from monitor.web.server import Server
+from tests.signed_links import make_link
 from tests.web import sample
 from tests.web.browsing import CHROMIUM, FLAGS, PHONE, WITH_CHROMIUM, opened
 

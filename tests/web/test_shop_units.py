@@ -16,7 +16,18 @@ PACKAGE = Path(__file__).parents[2] / "monitor"
 FIXED = [(-40.0, -40.0), (-5.0, 23.0), (0.0, 32.0), (37.0, 98.6), (100.0, 212.0)]
 # Reads "32" or "1.8" that is a conversion of temperature: what sensors send is decoded, not shown.
 DECODING = {"mqtt/units.py", "weather/recordings.py", "model/shop_units.py"}
-PAGES = ["/", "/more", "/ahead", "/alarms", "/alarms/performance", "/gas", "/bead", "/cause", "/evidence"]
+PAGES = [
+    "/",
+    "/more",
+    "/ahead",
+    "/alarms",
+    "/alarms/performance",
+    "/gas",
+    "/bead",
+    "/cause",
+    "/week/air",
+    "/evidence",
+]
 PAGES += ["/things", "/thing/spool-7", "/thing/spool-12", "/thing/rods-3", "/thing/mix-1", "/thing/deck-12"]
 PAGES += [
     "/check/slip-1",

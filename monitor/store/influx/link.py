@@ -123,6 +123,17 @@ class InfluxLink:
             except (HTTPError, OSError, ValueError, OverflowError) as error:
                 raise InfluxUnavailableError(_away_text(self._url, ration.spent or _root(error))) from error
 
+    def look(self) -> None:
+        """Ask whether database and policy are there; InfluxUnavailableError says what to do."""
+        name = self._section.database.replace("\\", "\\\\").replace('"', '\\"')
+        policy = self._section.retention_policy
+        found = {
+            str(row[0]) for one in self.ask(f'SHOW RETENTION POLICIES ON "{name}"', "") for row in one.values
+        }
+        if policy not in found:
+            words = f"retention policy not found: {policy}"
+            raise InfluxUnavailableError(_missing_text(f"{self._url}/query", words))
+
     def ask(self, question: str, table: str) -> list[ServerAnswer]:
         """The answer to one InfluxQL question about one measurement, times in milliseconds."""
         section = self._section
@@ -145,7 +156,7 @@ class InfluxLink:
         if "error" in result:
             raise InfluxUnavailableError(_missing_text(f"{self._url}/query", str(result["error"])[:1000]))
         series = result.get("series", [])
-        if any(one.get("name") != table for one in series):
+        if any(one.get("name", "") != table for one in series):
             raise InfluxMuteError(f"{self._url}/query: the server answers no InfluxQL; it only takes writes")
         return [_answer(one) for one in series]
 
@@ -184,7 +195,7 @@ def _denied_text(url: str, words: str) -> str:
 
 
 def _missing_text(url: str, words: str) -> str:
-    fix = "; make the database and its retention policy, or correct their names"
+    fix = "; make the database and its retention policy (CREATE DATABASE), or correct their names"
     return f"{url}: {words}{fix if 'not found' in words else ''}"
 
 

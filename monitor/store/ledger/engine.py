@@ -1,5 +1,6 @@
 """Opens the ledger's database, brings its tables up to date, and names every failure."""
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -52,6 +53,17 @@ def open_engine(url: str, busy_timeout_s: float = 5.0) -> Engine:
         engine.dispose()
         raise
     return engine
+
+
+def file_of(engine: Engine) -> tuple[int, int] | None:
+    """Which file an SQLite ledger lies in, whatever its name; None where there is none."""
+    if engine.dialect.name != "sqlite":
+        return None
+    try:
+        found = os.stat(str(engine.url.database))
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _parsed(url: str) -> URL:

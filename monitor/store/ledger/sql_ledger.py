@@ -26,7 +26,7 @@ from monitor.store.contract import (
     Verification,
     Witness,
 )
-from monitor.store.ledger.engine import CHAIN_LOCK, insert_of, open_engine, reading, writing
+from monitor.store.ledger.engine import CHAIN_LOCK, file_of, insert_of, open_engine, reading, writing
 from monitor.store.ledger.hold import LedgerHold
 from monitor.store.ledger.tables import CHAIN_HEAD, CHECKPOINT, EVENT, OUTBOX
 from monitor.store.sqlite_file import copy_whole, explain
@@ -41,24 +41,13 @@ def open_ledger(url: str, *, busy_timeout_s: float = 5.0) -> "SqlLedger":
     return SqlLedger(open_engine(url, busy_timeout_s))
 
 
-def _file_of(engine: Engine) -> tuple[int, int] | None:
-    """Which file an SQLite ledger lies in, whatever its name; None where there is none."""
-    if engine.dialect.name != "sqlite":
-        return None
-    try:
-        found = os.stat(str(engine.url.database))
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino
-
-
 class SqlLedger:
     """Implements Ledger; safe from several threads and, on one database, from several processes."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._hold: LedgerHold | None = None
-        self._file = _file_of(engine)
+        self._file = file_of(engine)
         self._insert: Any = insert_of(engine)
 
     def commit(
@@ -70,7 +59,7 @@ class SqlLedger:
         checkpoint: Checkpoint | None = None,
     ) -> list[Event]:
         """Write all or nothing; events and outbox items whose key is already there change nothing."""
-        if _file_of(self._engine) != self._file:  # what is written to a file without a name is lost
+        if file_of(self._engine) != self._file:  # what is written to a file without a name is lost
             raise StoreUnavailableError(
                 f"{self._engine.url.database}: the ledger's file was removed or replaced while in use; "
                 "put the right one back and restart"
@@ -281,6 +270,13 @@ class SqlLedger:
         with reading(self._engine) as db:
             return [_item(row) for row in db.execute(query).mappings()]
 
+    def message_of(self, token: str) -> Notification | None:
+        """The message that was given this token; None where none was."""
+        query = select(OUTBOX).where(OUTBOX.c.token == token).limit(1)
+        with reading(self._engine) as db:
+            row = db.execute(query).mappings().first()
+        return None if row is None else _item(row).notification
+
     def backup(self, target_dir: Path) -> Path:
         """A checked copy in `target_dir`, made while the service runs; PostgreSQL by its own pg_dump."""
         if self._engine.dialect.name == "postgresql":
@@ -381,6 +377,7 @@ def _message_row(channel: str, notification: Notification) -> dict[str, object]:
         "next_try_s": notification.created_s,
         "state": "waiting",
         "last_error": "",
+        "token": notification.token or None,
     }
 
 

@@ -58,8 +58,10 @@ OUTBOX = Table(
     Column("state", String(20), nullable=False),
     Column("last_error", Text, nullable=False),
     Column("settled_s", Double),
+    Column("token", String(40)),  # what the message's link ends with
     UniqueConstraint("channel", "key", name="outbox_channel_key"),
     Index("outbox_due", "state", "next_try_s"),
+    Index("outbox_token", "token"),
 )
 
 CHECKPOINT = Table(

@@ -56,3 +56,19 @@ def _is_address(name: str) -> bool:
     except ValueError:
         return False
     return version == (6 if bare != name else 4)
+
+
+def unreachable(address: str) -> str:
+    """Why a phone cannot open what begins with this; empty where nothing speaks against it."""
+    try:
+        parts = urlsplit(address)
+        host = parts.hostname or ""
+    except ValueError:
+        return "begin with no address"
+    if parts.scheme not in ("http", "https") or not host:
+        return "begin with no address"
+    try:
+        inside = ip_address(host).is_loopback
+    except ValueError:
+        inside = host == "localhost" or host.endswith(".localhost")
+    return "lead to this machine alone" if inside else ""

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.odds import odds_text
 from monitor.model.reading import Quantity
-from monitor.model.shop_units import degrees, in_shop_units, span
+from monitor.model.shop_units import GRAINS_PER_G, degrees, in_shop_units, span
 from monitor.report.local_days import DAYS, MONTHS, day_and_clock
 from monitor.settings.schema import Settings
 
@@ -65,6 +65,15 @@ class Show:
         if abs(self.spread(value_k)) < 0.05:
             return "at the dew point"
         return f"{self.difference(value_k)} {'above' if value_k > 0 else 'below'} dew point"
+
+    def water(self, ratio_kgkg: float) -> str:
+        """Water in dry air, such as "8.5", in the unit of `water_unit`."""
+        return f"{(GRAINS_PER_G if self.us else 1.0) * 1_000.0 * ratio_kgkg:.{0 if self.us else 1}f}"
+
+    @property
+    def water_unit(self) -> str:
+        """The unit of water in dry air."""
+        return "gr/lb dry air" if self.us else "g/kg dry air"
 
     def humidity(self, value_frac: float | None) -> str:
         """Such as "82 %RH"."""

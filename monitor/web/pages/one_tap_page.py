@@ -1,10 +1,11 @@
-"""One-tap links from messages: opening shows, only sending the form acts (mail scanners open links).
+"""A message's link: opening it shows, only sending a form acts (mail scanners open links).
 
 The form of a whole warning names what the page listed, and answers that and nothing else.
 """
 
 import hashlib
-from typing import Annotated
+from dataclasses import replace
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -17,13 +18,14 @@ from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import EventKind
 from monitor.model.picture import AlarmNow, Picture
-from monitor.notify.links import Link, LinkError, read
+from monitor.notify.links import Link, LinkError, is_short, opened, read
 from monitor.web.frame.alarm_groups import acts
 from monitor.web.frame.forms import Ago, FormRefusedError, TapId, read_form
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import acting
 from monitor.web.pages.alarms_page import AnswerForm, operate
 
+ANSWERS = ("acknowledge", "shelve")
 MOST_LISTED = 200  # one form answers at most so many
 
 
@@ -31,6 +33,7 @@ class TapForm(BaseModel):
     """What a link's form adds to the link itself; `alarms` are those that the page listed, as on its form."""
 
     alarms: Annotated[tuple[str, ...], Field(max_length=MOST_LISTED)] = ()
+    action: Literal["acknowledge", "shelve"] = "acknowledge"  # where the link itself names none
     who: str = Field(default="", max_length=80)  # asked where the link was sent to several
     hours: float | None = Field(default=None, gt=0, le=168)
     reason: str = Field(default="", max_length=400)
@@ -45,7 +48,7 @@ def routes(web: Web) -> APIRouter:
     @router.get("/a/{token}")
     def look(request: Request, token: str) -> HTMLResponse:
         try:
-            link = read(web.deps.key, token, web.deps.clock())
+            link = _link(web, token)
         except LinkError as error:
             return _page(web, request, status=410 if error.reason == "expired" else 404, refused=str(error))
         return _page(web, request, link=link)
@@ -53,7 +56,7 @@ def routes(web: Web) -> APIRouter:
     @router.post("/a/{token}")
     async def act(request: Request, token: str) -> HTMLResponse:
         try:
-            link = read(web.deps.key, token, web.deps.clock())
+            link = await run_in_threadpool(_link, web, token)
         except LinkError as error:
             status = 410 if error.reason == "expired" else 404
             return await run_in_threadpool(_page, web, request, status=status, refused=str(error))
@@ -62,7 +65,8 @@ def routes(web: Web) -> APIRouter:
             if not (link.who or tap.who.strip()):
                 raise FormRefusedError([Fault("who", "nothing", "say who you are")])
             actor = acting(web.deps.settings, request, tap.who, link)
-            form = await run_in_threadpool(_answer, web, link, tap, actor, token)
+            named = replace(link, action=link.action or tap.action)
+            form = await run_in_threadpool(_answer, web, named, tap, actor, token)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, status=422, link=link, faults=refusal.faults)
         result = await run_in_threadpool(operate, web, form, actor)
@@ -72,6 +76,15 @@ def routes(web: Web) -> APIRouter:
         )
 
     return router
+
+
+def _link(web: Web, token: str) -> Link:
+    now_s = web.deps.clock()
+    return (
+        opened(web.deps.ledger.message_of(token), now_s)
+        if is_short(token)
+        else read(web.deps.key, token, now_s)
+    )
 
 
 def _answer(web: Web, link: Link, tap: TapForm, actor: Actor, token: str) -> AnswerForm:
@@ -115,10 +128,13 @@ def _conditions(warning: str, now: Picture) -> frozenset[str]:
     return frozenset(name for one in now.warnings if one.id == warning for name in one.conditions)
 
 
-def _listed(link: Link, now: Picture) -> list[AlarmNow]:
-    """What an answer to a whole warning covers, the most urgent first, as the page lists it."""
+def _answers(link: Link, now: Picture) -> list[tuple[str, list[AlarmNow]]]:
+    """Each answer that the link allows, with the alarms that it would cover, the most urgent first."""
     names = _conditions(link.condition, now)
-    return [one for one in now.alarms if one.condition in names and link.action in acts(one)]
+    return [
+        (action, [one for one in now.alarms if one.condition in names and action in acts(one)])
+        for action in ([link.action] if link.action else ANSWERS)
+    ]
 
 
 def _meant(name: str, now: Picture) -> AlarmNow | None:
@@ -152,11 +168,11 @@ def _page(
     faults: tuple[Fault, ...] = (),
 ) -> HTMLResponse:
     alarm: AlarmNow | None = None
-    listed: list[AlarmNow] = []
+    answers: list[tuple[str, list[AlarmNow]]] = []
     over = False
     if link is not None:
         now = web.deps.snapshot()
-        alarm, listed = _meant(link.condition, now), _listed(link, now)
+        alarm, answers = _meant(link.condition, now), _answers(link, now)
         over = alarm is None or (link.since_s is not None and abs(alarm.since_s - link.since_s) > 1.0)
     return web.page(
         request,
@@ -166,8 +182,8 @@ def _page(
         link=link,
         alarm=alarm,
         whole=link is not None and link.condition.startswith(GROUP_SIGN),
-        listed=listed[:MOST_LISTED],
-        left=len(listed[MOST_LISTED:]),
+        answers=answers,
+        most=MOST_LISTED,
         over=over,
         refused=refused,
         result=result,

@@ -140,24 +140,22 @@ def nearer(choice: Choice, from_s: float | None, to_s: float | None) -> Choice:
     return replace(choice, near=Window(start_s, end_s, width_s))
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What people call the things of the shop, and what sort of body each is."""
+def _view(web: Web, choice: Choice) -> View:
+    """What is drawn, with what people call the things of the shop and what sort of body each is."""
+    bodies = [one.history for one in web.deps.history().bodies.values() if one.history is not None]
+    now = {body.id: body for body in web.deps.snapshot().bodies}
+    kinds = {body.id: body.kind for body in bodies} | {name: body.kind for name, body in now.items()}
+    return View(choice.drawn, choice.drawn_s, body_names(web), kinds)
 
-    names: Mapping[str, str]
-    kinds: Mapping[str, str]
 
-
-def _told(web: Web) -> Told:
+def body_names(web: Web) -> Mapping[str, str]:
+    """What people call every thing of the shop, by id."""
     told = web.deps.history()
     bodies = [one.history for one in told.bodies.values() if one.history is not None]
     packages = [one.history for one in told.packages.values() if one.history is not None]
     names = {one.id: one.name for one in bodies} | {one.id: one.name for one in packages}
-    now = {body.id: body for body in web.deps.snapshot().bodies}
-    return Told(
-        dict(web.words.names) | names | {name: body.name for name, body in now.items()},
-        {body.id: body.kind for body in bodies} | {name: body.kind for name, body in now.items()},
-    )
+    now = {body.id: body.name for body in web.deps.snapshot().bodies}
+    return dict(web.words.names) | names | now
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +167,9 @@ class WeekSeen:
     lines: tuple[ShiftLine, ...]
 
 
-def _seen(web: Web, choice: Choice, told: Told, now_s: float) -> WeekSeen:
+def _seen(web: Web, choice: Choice, names: Mapping[str, str], now_s: float) -> WeekSeen:
     """Every site's week as its record has it, and what else is drawn."""
-    words = AlarmWords(web.words.catalogue, told.names)
+    words = AlarmWords(web.words.catalogue, names)
     only = choice.one.id if choice.one else ""
     asked = (*choice.zones, *choice.undrawn)
     sites = list(dict.fromkeys(zone.site for zone in asked))
@@ -192,8 +190,8 @@ def _seen(web: Web, choice: Choice, told: Told, now_s: float) -> WeekSeen:
 
 def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
     deps, now_s, drawn = web.deps, web.deps.clock(), choice.drawn
-    told = _told(web)
-    seen = _seen(web, choice, told, now_s)
+    view = _view(web, choice)
+    seen = _seen(web, choice, view.names, now_s)
     shown = [one for one in seen.read if one.zone in choice.zones]
     days = data.days_of(choice.window, choice.tz)
     sums = [
@@ -205,11 +203,10 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
     edges = [start for start, _ in days]
     groups = by_day(seen.lives, [])
     site = (choice.one or choice.zones[0]).site if choice.zones else ""
-    view = View(drawn, choice.drawn_s, told.names, told.kinds)
     return {
         "choice": choice,
         "window": drawn,
-        "told": told,
+        "names": view.names,
         "stored": any(series.dew_point or series.humidity for series in shown),
         "panels": place_panels(web, shown[0], view, choice.window)
         if choice.one
@@ -221,16 +218,13 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
         "groups": [(group, by_day(group.lives, edges)) for group in sorted(groups, key=_urgency)],
         "warned": len(seen.lives),
         "lines": seen.lines,
-        "story": _story(web, choice, WeekTold(_places(sums), seen.lines, seen.lives, bars, *_both(told))),
+        "story": _story(
+            web, choice, WeekTold(_places(sums), seen.lines, seen.lives, bars, view.names, view.kinds)
+        ),
         "bars": bars[:BARS],
         "bars_left_out": max(0, len(bars) - BARS),
         "scored": data.scored(deps, seen.lines, site),
-        "doors": door_lanes(
-            deps.series, deps.series.keys(), [z.id for z in choice.zones], choice.window, now_s
-        ),
-        "told_words": told_words,
-        "came_within": data.came_within(deps, shown[0], choice.window) if choice.one else (0, 0),
-        "told_lead_h": f"{telling_from(load_toml('outlook.toml')).charted_lead_h:g}",
+        **_beside(web, choice, shown, now_s),
         "lanes": _lanes(
             shown, troubles(deps.settings, status.within(choice.window), choice.window, now_s), drawn
         ),
@@ -243,8 +237,15 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
     }
 
 
-def _both(told: Told) -> tuple[Mapping[str, str], Mapping[str, str]]:
-    return told.names, told.kinds
+def _beside(web: Web, choice: Choice, shown: Sequence[stored.ZoneSeries], now_s: float) -> dict[str, Any]:
+    """Doors, and what had been told."""
+    deps, zones = web.deps, [zone.id for zone in choice.zones]
+    return {
+        "doors": door_lanes(deps.series, deps.series.keys(), zones, choice.window, now_s),
+        "told_words": told_words,
+        "came_within": data.came_within(deps, shown[0], choice.window) if choice.one else (0, 0),
+        "told_lead_h": f"{telling_from(load_toml('outlook.toml')).charted_lead_h:g}",
+    }
 
 
 def _lanes(shown: Sequence[stored.ZoneSeries], doubted: Sequence[Trouble], drawn: Window) -> list[Lane]:
