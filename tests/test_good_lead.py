@@ -43,6 +43,19 @@ def test_a_warning_is_answered_after_a_while_and_each_occurrence_once() -> None:
     ]
 
 
+def test_what_asks_again_in_the_morning_is_answered_again() -> None:
+    """What was quiet overnight asks again with the moment at which it began."""
+    yard = Yard(WET)
+    yard.later(ANSWERS_AFTER_S["high"])
+    yard.picture = replace(yard.picture, alarms=(replace(WET, state="suppressed_by_design"),))
+    yard.later(2 * ANSWERS_AFTER_S["high"])
+    yard.picture = replace(yard.picture, alarms=(WET,))
+    yard.later(ANSWERS_AFTER_S["high"] + 60.0)
+    assert len(yard.answered) == 1
+    yard.later(2 * ANSWERS_AFTER_S["high"])
+    assert [one.condition_id for one in yard.answered] == ["body_wet.m-1"] * 2
+
+
 def test_what_began_last_is_left_and_nothing_is_answered_that_is_not_judged() -> None:
     late = Yard(replace(WET, since_s=sample.NOW_S + 2.0))
     late.later(7_200.0)

@@ -9,10 +9,10 @@ from monitor.model.picture import ActionNow, ShiftNow
 
 # Message ids.
 ONE_TITLE = "Humid shift {start}"
-ONE = "Humid {name} shift {start}, odds {odds}"
+ONE = "Humid {name} shift {start}, chance {odds}"
 SPELL_TITLE = "Humid until {end}"
-SPELL = "Humid spell {start} to {end}, {n} shifts, odds up to {odds}"
-LONGER = "Humid spell lasts to {end}, odds up to {odds}"
+SPELL = "Humid spell {start} to {end}, {n} shifts, chance up to {odds}"
+LONGER = "Humid spell lasts to {end}, chance up to {odds}"
 ALSO = "Then {start} to {end}."
 BY = "By {by}: {do}"
 OFF_TITLE = "Humid shift called off"
@@ -87,9 +87,13 @@ def _fitted(head: str, reason: str, do: str, later: str) -> str:
 
 
 def _shorter(reason: str) -> Iterator[str]:
-    """A reason, then without its last clause, then only what stands after its colon."""
+    """A reason, then without when it is worst, then only what stands after its colon.
+
+    How near steel is to its dew point stays beside its temperature, which alone would say nothing.
+    """
     if not reason:
         return
     clauses = reason.split(", ")
-    bare = clauses[0].rpartition(": ")[2]
-    yield from dict.fromkeys((reason, clauses[0], bare))
+    told = ", ".join(clauses[:-1]) if len(clauses) > 1 else reason
+    humid = [clauses[0].rpartition(": ")[2]] if "%" in clauses[0] else []
+    yield from dict.fromkeys((reason, told, told.rpartition(": ")[2], *humid))

@@ -242,7 +242,7 @@ def _lead(service: Service, fast_until_s: float) -> GoodLead:
     actor = Actor(person.name, KnownBy.CHOSEN, (person.role,))
 
     def answer(command: Command) -> None:
-        key = f"demo/{command.condition_id}/{command.began_s}"
+        key = f"demo/{command.condition_id}/{service.loop.state.time_s}"
         with _said():
             service.operate(Answering(command, actor, key))
 

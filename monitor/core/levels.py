@@ -171,7 +171,7 @@ def of_body(now: Figures | None, shop: Shop, *, air_known: bool) -> Judged:
     level, reason = margin_level(now, shop.limits.margin_caution_k)
     odds = now.wet_probability_frac
     if level is Level.SAFE and not odds <= shop.supposed.wet_odds_frac:
-        level, reason = Level.CAUTION, f"may be wet, odds {odds * 100.0:.0f} %"
+        level, reason = Level.CAUTION, f"may be wet, chance {odds * 100.0:.0f} %"
     evidence = Grounds.SUPPOSED if now.supposed else Grounds.MEASURED
     return Judged(level, reason, evidence, now.supposed)
 

@@ -19,6 +19,8 @@ LEFT_OPEN = "package_left_open."
 class GoodLead:
     """A thread that answers what stands, by the time that was judged; what began last is left.
 
+    What asks again, as what was quiet overnight does in the morning, is answered again.
+
     `answer` takes a command, `enter` a package with what was done to it; both say nothing back.
     """
 
@@ -34,7 +36,7 @@ class GoodLead:
         self._who, self._leaves_from_s = who, leaves_from_s
         classes = consumable_classes(load_toml("consumables.toml"))
         self._wires = {one for one, known in classes.items() if known.kind in WIRES}
-        self._done: set[tuple[str, float]] = set()
+        self._tried: dict[str, float] = {}  # when each was answered last
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="demo-lead", daemon=True)
 
@@ -52,24 +54,24 @@ class GoodLead:
             self.look()
 
     def look(self) -> None:
-        """Answer everything whose time has come, each occurrence once."""
+        """Answer everything whose time has come."""
         picture = self._picture()
         if picture.not_judged:
             return
         for alarm in picture.alarms:
             if self._due(alarm, picture.time_s):
-                self._done.add((alarm.condition, alarm.since_s))
+                self._tried[alarm.condition] = picture.time_s
                 self._answer(
                     Command(CommandKind.ACKNOWLEDGE, alarm.condition, self._who, began_s=alarm.since_s)
                 )
                 self._put_away(alarm, picture)
 
     def _due(self, alarm: AlarmNow, now_s: float) -> bool:
+        asked_s = max(alarm.since_s, self._tried.get(alarm.condition, alarm.since_s))
         return (
             alarm.state in UNANSWERED
             and alarm.since_s < self._leaves_from_s
-            and now_s - alarm.since_s >= ANSWERS_AFTER_S[alarm.priority]
-            and (alarm.condition, alarm.since_s) not in self._done
+            and now_s - asked_s >= ANSWERS_AFTER_S[alarm.priority]
         )
 
     def _put_away(self, alarm: AlarmNow, picture: Picture) -> None:

@@ -13,6 +13,7 @@ from monitor.model.picture import Part
 PAUSE_S = 120.0  # real seconds without a look
 STEP_S = 60.0  # the clock went so much further, or back, than the seconds that really passed
 IN_STEP_S = 2.0
+SIMULATED_S = 60.0  # real seconds: a demo's clock runs hundreds of times faster than its machine can look
 FEW_LOOKS_S = 6.0  # real seconds: the core looks every second, and ticks may be shorter than that
 
 
@@ -74,7 +75,8 @@ class Proof:
 
     def allowed_s(self) -> float:
         """Real seconds for which a picture stands without a tick."""
-        return max(self._clock.real_seconds(GAP_TICKS * self._loop.shop.tick_s), FEW_LOOKS_S)
+        least_s = SIMULATED_S if self._clock.simulated else FEW_LOOKS_S
+        return max(self._clock.real_seconds(GAP_TICKS * self._loop.shop.tick_s), least_s)
 
     def still_s(self) -> float | None:
         """How old what is known is where it is not judged now (infinite before the first tick); else None."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime, tzinfo
 from gettext import NullTranslations
 
+from monitor.alarms.wording import WEEKDAYS
 from monitor.model.notification import Notification
 from monitor.notify.outcome import Delivered, Partly, Sender
 from monitor.store.contract import Ledger, StoreUnavailableError
@@ -24,14 +25,14 @@ def stands_still(
 ) -> Notification:
     """The word that nothing is judged any more."""
     said = words.gettext("Not judging since {time}. Treat air, steel and rods as unknown: go and look. {why}")
-    text = said.format(time=f"{datetime.fromtimestamp(since_s, zone):%d.%m. %H:%M}", why=_short(why))
+    text = said.format(time=_moment(since_s, now_s, zone, words), why=_short(why))
     return _note("still", since_s, now_s, words.gettext("The watch stands still"), text)
 
 
 def goes_on(since_s: float, now_s: float, zone: tzinfo, words: NullTranslations) -> Notification:
     """The word that judging goes on."""
     said = words.gettext("Judging again. From {time} until now nobody watched: look at the page.")
-    text = said.format(time=f"{datetime.fromtimestamp(since_s, zone):%d.%m. %H:%M}")
+    text = said.format(time=_moment(since_s, now_s, zone, words))
     return _note("on", since_s, now_s, words.gettext("The watch goes on"), text)
 
 
@@ -41,6 +42,16 @@ def not_started(now_s: float, why: str, words: NullTranslations) -> Notification
     return _note(
         "start", now_s, now_s, words.gettext("The watch does not start"), said.format(why=_short(why))
     )
+
+
+def _moment(time_s: float, now_s: float, zone: tzinfo, words: NullTranslations) -> str:
+    """A moment on the shop's clock, with the weekday where it is not today, with the date where long ago."""
+    moment, now = (datetime.fromtimestamp(one, zone) for one in (time_s, now_s))
+    days = (now.date() - moment.date()).days
+    if days == 0:
+        return f"{moment:%H:%M}"
+    day = words.gettext(WEEKDAYS[moment.weekday()]) if days < len(WEEKDAYS) else f"{moment:%Y-%m-%d}"
+    return f"{day} {moment:%H:%M}"
 
 
 def _short(why: str) -> str:

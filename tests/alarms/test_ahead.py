@@ -40,7 +40,7 @@ def test_one_humid_shift_as_a_lead_reads_it() -> None:
     )
     assert words == Phrases(
         "Humid shift Tue 06:00",
-        "Humid early shift Tue 06:00, odds 90%: dew point 8 C over Mixed gas 1 at 9 C. "
+        "Humid early shift Tue 06:00, chance 90%: dew point 8 C over Mixed gas 1 at 9 C. "
         "Heat Panel Hall to 15 C from Tue 04:00.",
     )
 
@@ -49,19 +49,19 @@ def test_a_spell_is_one_warning_that_names_its_end() -> None:
     words = say_ahead(shifts(3), [DOOR], wording(), NOW_S)
     assert words == Phrases(
         "Humid until Wed 14:00",
-        "Humid spell Tue 06:00 to Wed 14:00, 3 shifts, odds up to 90%: dew point 13 C over CO2 6 at 14 C. "
+        "Humid spell Tue 06:00 to Wed 14:00, 3 shifts, chance up to 90%: dew point 13 C over CO2 6 at 14 C. "
         "By Tue 07:00: Keep the Slip Bay door shut until Tue 21:00.",
     )
 
 
 def test_a_spell_that_lasts_longer_says_only_until_when() -> None:
     words = say_ahead(shifts(2), [], wording(), NOW_S, longer=True)
-    assert words.text.startswith("Humid spell lasts to Tue 22:00, odds up to 90%: wet air from outside")
+    assert words.text.startswith("Humid spell lasts to Tue 22:00, chance up to 90%: wet air from outside")
 
 
 def test_what_lies_ahead_is_never_certain_and_unknown_odds_are_not_made_up() -> None:
-    assert "odds >99%" in say_ahead(shifts(1, 1.0), [], wording(), NOW_S).text
-    assert "odds ?" in say_ahead(shifts(1, None), [], wording(), NOW_S).text
+    assert "chance >99%" in say_ahead(shifts(1, 1.0), [], wording(), NOW_S).text
+    assert "chance ?" in say_ahead(shifts(1, None), [], wording(), NOW_S).text
 
 
 def test_a_deed_whose_time_has_passed_is_not_asked_for() -> None:
@@ -73,7 +73,7 @@ def test_a_deed_whose_time_has_passed_is_not_asked_for() -> None:
 def test_a_later_spell_is_named_where_there_is_room() -> None:
     also = [(TUE_S + 60 * HOUR_S, TUE_S + 68 * HOUR_S)]
     assert say_ahead(shifts(1, reason=""), [HEAT], wording(), NOW_S, also=also).text == (
-        "Humid early shift Tue 06:00, odds 90%. Heat Panel Hall to 15 C from Tue 04:00. "
+        "Humid early shift Tue 06:00, chance 90%. Heat Panel Hall to 15 C from Tue 04:00. "
         "Then Thu 18:00 to Fri 02:00."
     )
 
@@ -122,7 +122,7 @@ def test_what_stands_comes_first_and_what_is_minor_goes_where_the_proof_needs_th
     assert say_day(day, wording()) == Phrases(
         "Open: 2",
         "Open at 09:06: Wet: 18; Store is humid: Wire Store. All 16 sensors report. "
-        "Next humid shift: late 14:06, odds 80%.",
+        "Next humid shift: late 14:06, chance 80%.",
     )
 
 
@@ -131,7 +131,7 @@ def test_what_is_not_known_and_the_humid_shift_outlast_that_all_sensors_report()
     day = WELL._replace(stands=("Close to sweating: 6",), unknown=3, sight=Sight.HUMID, humid=humid)
     assert say_day(day, wording()).text == (
         "Open at 09:06: Close to sweating: 6. Not known: 3, see the page. "
-        "Next humid shift: early 14:06, odds 65%."
+        "Next humid shift: early 14:06, chance 65%."
     )
 
 

@@ -159,7 +159,7 @@ def test_an_alarm_that_is_over_says_so_on_the_page() -> None:
 def test_the_odds_of_a_shift_are_never_certain_and_its_first_deed_has_its_own_time() -> None:
     cause = announced(watched("humid_shift_ahead", "early", "")).cause
     text = say(replace(cause, value=1.0), wording(), START_S).text
-    assert "odds >99%" in text
+    assert "chance >99%" in text
     assert text.endswith("First thing to do by 12:23.")
 
 

@@ -69,7 +69,7 @@ def test_a_mean_margin_that_is_clear_is_not_safe_where_water_is_too_likely() -> 
     dry, reason = levels.shown(levels.of_body(seen(4.0, 0.04), SHOP, air_known=True), None, 0.0)
     assert (dry, reason) == (Level.SAFE, "dry")
     wide, reason = levels.shown(levels.of_body(seen(4.0, 0.0912), SHOP, air_known=True), None, 0.0)
-    assert (wide, reason) == (Level.CAUTION, "may be wet, odds 9 %")
+    assert (wide, reason) == (Level.CAUTION, "may be wet, chance 9 %")
     no_number, _ = levels.shown(levels.of_body(seen(4.0, math.nan), SHOP, air_known=True), None, 0.0)
     assert no_number is Level.CAUTION
 

@@ -270,7 +270,7 @@ def test_a_humid_spell_ahead_is_one_message_with_its_plan_and_is_called_off_once
     (told,) = warnings(yard.goes_on(5, evening_minute=0.0))
     note = told[1]
     assert note.title.startswith("Humid until ")
-    assert "2 shifts, odds up to 90%: dew point 13 C over Keel plate at 11 C. By" in note.text
+    assert "2 shifts, chance up to 90%: dew point 13 C over Keel plate at 11 C. By" in note.text
     assert "Bring Keel plate into Slip Bay" in note.action
     assert len(note.data["conditions"]) == 2
     # a warning of the second by itself is no news
