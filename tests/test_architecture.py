@@ -94,10 +94,14 @@ ROOMS: dict[str, tuple[str, str]] = {
         "weather notify report web demo",
         f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
     ),
+    "fleet": (
+        "model clock settings store web engine",
+        f"{PURE} logging multiprocessing os pathlib pydantic random signal",
+    ),
     "cli": (
-        "model clock history outlook alarms settings store mqtt weather notify report web demo engine",
+        "model clock history outlook alarms settings store mqtt weather notify report web demo engine fleet",
         f"{PURE} base64 click contextlib errno gc importlib io json logging os pathlib pydantic segno signal "
-        "ssl sys tempfile threading tomllib tqdm",
+        "socket ssl sys tempfile threading tomllib tqdm",
     ),
     "__main__": ("cli", ""),
 }

@@ -12,6 +12,7 @@ from monitor.model.errors import DryshiftError, InputError
 # all of them together take seconds to load and help needs none of them.
 COMMANDS = {
     "run": ("run_commands", "Run the service on a settings file."),
+    "fleet": ("fleet_command", "Run a share of many shops on one database."),
     "demo": ("run_commands", "Run Ferrymoor Slipway, an invented yard."),
     "check": ("check_commands", "Name every fault of a settings file at once."),
     "enrol": ("enrol_command", "Make, print, renew, revoke and list log-ins of sensors at the broker."),

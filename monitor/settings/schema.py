@@ -102,6 +102,7 @@ class InfluxSection(Section):
     retention_policy: str = "autogen"
     batch_count: Annotated[int, Field(ge=1, le=50_000)] = 5_000
     timeout_s: PositiveS = 10.0
+    acknowledge: Literal["here", "sent"] = "here"  # what the broker is told once it is on this disk, or there
 
 
 class StoreSection(Section):

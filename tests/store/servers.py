@@ -91,11 +91,13 @@ def postgresql_or_skip() -> Iterator[str]:
         yield server
 
 
-def emptied(server: str) -> str:
-    """The URL of a server's database, with nothing left in it."""
+def emptied(server: str, *schemas: str) -> str:
+    """The URL of a server's database, with nothing left in it, nor of these schemas."""
     with psycopg.connect(f"postgresql://{server}/postgres", autocommit=True) as db:
         db.execute("DROP SCHEMA public CASCADE")
         db.execute("CREATE SCHEMA public")
+        for name in schemas:
+            db.execute(f"DROP SCHEMA IF EXISTS {name} CASCADE")
     return f"postgresql+psycopg://{server}/postgres"
 
 

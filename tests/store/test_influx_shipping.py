@@ -462,3 +462,31 @@ def test_points_and_readings_share_no_series(opened):
     store.append(batch(0, 1))
     with pytest.raises(InputError, match="holds readings"):
         store.write_points([Point(AIR, T0, 1.0)])
+
+
+def test_where_only_what_is_sent_is_acknowledged_a_reading_waits_for_the_server(opened, influx_server):
+    store = opened(acknowledge="sent")
+    store.shipper.start()
+    assert store.append(batch(0, 10)).stored == 10
+    there = store.archive.readings(AIR, 0, round((T0 + DAY) * 1000))
+    assert len(list(there)) == 10  # at once, with no wait: it was there before the call came back
+
+
+def test_where_the_server_is_away_nothing_is_acknowledged_and_what_comes_again_is_not_doubled(
+    opened, influx_server, monkeypatch
+):
+    store = opened(acknowledge="sent")
+    store.shipper.start()
+    store.append(batch(0, 5))
+    monkeypatch.setattr("monitor.store.influx.influx_series.CONFIRM_S", 0.3)
+    influx_server.stop()
+    try:
+        with pytest.raises(StoreUnavailableError, match="does not have the readings yet"):
+            store.append(batch(5, 5))
+    finally:
+        influx_server.start()
+    monkeypatch.setattr("monitor.store.influx.influx_series.CONFIRM_S", 60.0)
+    again = store.append(batch(5, 5))  # the broker sends it again
+    assert (again.stored, again.repeated) == (0, 5)
+    there = store.archive.readings(AIR, 0, round((T0 + DAY) * 1000))
+    assert len(list(there)) == 10

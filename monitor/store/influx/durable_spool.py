@@ -107,6 +107,12 @@ class Spool:
                 write_number(db, "local_floor_ms", max(next_hour_ms, self.floor_ms(db)))
             write_number(db, "acquainted", 1)
 
+    def is_sent(self, order: int) -> bool:
+        """Whether no reading up to an order of arrival waits to be sent."""
+        query = "SELECT 1 FROM reading WHERE arrival_order > ? AND arrival_order <= ? LIMIT 1"
+        with self.local.file.read() as db:
+            return db.execute(query, (read_number(db, "shipped_order"), order)).fetchone() is None
+
     def next_readings(self, limit: int) -> Waiting:
         """Readings not yet sent, in order of arrival."""
         with self.local.file.read() as db:

@@ -34,6 +34,7 @@ from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore, rising_ms, whole_ms, whole_width_ms
 
 LOCAL_DAYS = 14  # kept here beside the server: longer than its outage, a week's page and most clocks ask for
+CONFIRM_S = 15.0  # for a batch to reach the server where it is acknowledged only then
 _ALL = 2**31
 
 
@@ -68,14 +69,23 @@ class InfluxSeriesStore:
         set_aside: AsideBound | None = None,
     ) -> None:
         self._retention = retention or Retention()
+        self._acknowledge = section.acknowledge
         self.local = SqliteSeriesStore(spool_file, retention=self._retention, set_aside=set_aside)
         self.spool = Spool(self.local)
         self.archive = InfluxArchive(section)
         self.shipper = Shipper(self.spool, self.archive, section.batch_count, now_s)
 
     def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
-        """Store a batch in one local transaction; it is sent on in the background."""
-        return self.local.append(readings, set_aside)
+        """Store a batch in one local transaction; it is sent on in the background.
+
+        Where the settings ask for it, this waits until the server has it too; StoreUnavailableError where it
+        has not in time: nothing is acknowledged then, and what comes again is found here and counted as
+        repeated.
+        """
+        result = self.local.append(readings, set_aside)
+        if self._acknowledge == "sent":
+            self.shipper.wait_for(result.last_order, CONFIRM_S)
+        return result
 
     def readings_after(self, order: int, limit: int) -> list[StoredReading]:
         """Readings in order of arrival, for the core to work through."""

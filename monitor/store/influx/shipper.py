@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Callable
 from dataclasses import replace
-from threading import Event, Lock, Thread
+from threading import Condition, Event, Lock, Thread
 
 from monitor.model.back_off import BackOff
 from monitor.store.contract import Shipping, StoreUnavailableError
@@ -29,6 +29,8 @@ class Shipper:
         self._now_s = now_s
         self._stopping = Event()
         self._lock = Lock()
+        self._wake = Event()
+        self._stepped = Condition()
         self._state = Shipping("up_to_date", 0, None, 0, "", None, None)
         self._failures = 0
         self._acquainted = False
@@ -42,8 +44,18 @@ class Shipper:
     def stop(self) -> None:
         """End after the batch in hand."""
         self._stopping.set()
+        self._wake.set()
         if self._thread is not None:
             self._thread.join()
+
+    def wait_for(self, order: int, most_s: float) -> None:
+        """Wait until the server has all up to an order; StoreUnavailableError where that takes longer."""
+        self._wake.set()
+        with self._stepped:
+            if self._stepped.wait_for(lambda: self._spool.is_sent(order), most_s):
+                return
+        why = self._state.last_error or f"nothing came back within {most_s:g} s"
+        raise StoreUnavailableError(f"the server does not have the readings yet: {why}")
 
     def shipping(self) -> Shipping:
         """How far behind the server is."""
@@ -131,7 +143,11 @@ class Shipper:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._stopping.wait(self._step())
+            wait_s = self._step()
+            with self._stepped:
+                self._stepped.notify_all()
+            self._wake.wait(wait_s)
+            self._wake.clear()
 
     def _step(self) -> float:
         """One step of the thread; returns how long to wait before the next."""

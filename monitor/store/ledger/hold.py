@@ -8,10 +8,11 @@ from sqlalchemy.exc import DBAPIError
 
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
-from monitor.store.ledger.engine import named_failures, writing
+from monitor.store.ledger.engine import OF_THIS_LEDGER, named_failures, writing
 from monitor.store.ledger.tables import OWNER
 
 SERVICE_LOCK = 0x44525903  # an advisory lock of the session: it ends with the connection, so with the process
+_LOCK = f"SELECT pg_try_advisory_lock({SERVICE_LOCK}, {OF_THIS_LEDGER})"
 ATTEMPTS, WAIT_S = 20, 0.5  # a service that was killed a moment ago may still be seen as connected
 
 
@@ -62,7 +63,7 @@ class LedgerHold:
         with named_failures(self._engine):
             link = self._engine.connect()
             try:
-                held = bool(link.exec_driver_sql(f"SELECT pg_try_advisory_lock({SERVICE_LOCK})").scalar())
+                held = bool(link.exec_driver_sql(_LOCK).scalar())
                 link.rollback()  # the lock is the session's, and no transaction stays open
             except DBAPIError:
                 link.close()

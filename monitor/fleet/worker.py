@@ -1,0 +1,158 @@
+"""A worker: runs its share of the shops, each in a process, and takes over what a worker that is gone had.
+
+A shop belongs to whichever process holds its ledger's lock, and to nobody else: two never judge one. Workers
+agree on nothing but how many they are; each takes free shops up to its share, and gives one up where it has
+more than that.
+"""
+
+import logging
+import math
+import random
+from collections.abc import Callable, Mapping
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+from monitor.clock import SystemClock, monotonic_s
+from monitor.fleet.shop_process import STOP, run_shop
+from monitor.model.back_off import BackOff
+from monitor.model.level import Level
+from monitor.store.contract import StoreUnavailableError
+from monitor.store.fleet_book import FleetBook, ShopStanding
+
+ROUND_S = 2.0
+LOST_AFTER_S = 12.0  # a worker that was not seen for so long has no share any more
+STARTS_A_ROUND = 4  # each takes half a second of processor time
+AGAIN = BackOff(first_s=2.0, most_s=60.0)
+_NEVER = (0.0, 0)
+STOP_S = 25.0  # for all shops together; what does not end by then is killed
+log = logging.getLogger(__name__)
+
+
+class Running:
+    """A shop's process, and what it said last."""
+
+    def __init__(self, process: BaseProcess, link: Connection, begun_s: float) -> None:
+        self.process = process
+        self.begun_s = begun_s
+        self.ends_by_s: float | None = None  # by the monotonic clock, once it was told to stop
+        self.said: ShopStanding | None = None
+        self._link = link
+
+    def listen(self) -> None:
+        """Take in what it has said since."""
+        try:
+            while self._link.poll():
+                said = self._link.recv()
+                assert isinstance(said, ShopStanding)
+                self.said = said
+        except (EOFError, OSError):
+            return  # it has ended
+
+    def tell_to_stop(self) -> None:
+        """Ask it to finish what is here and end."""
+        self.ends_by_s = monotonic_s() + STOP_S
+        try:
+            self._link.send(STOP)
+        except OSError:
+            return  # it has ended
+
+
+class FleetWorker:
+    """Runs shops by name from their settings files; `round` is called every few seconds."""
+
+    def __init__(self, name: str, shops: Mapping[str, Path], secrets: Path | None, book: FleetBook) -> None:
+        self.name = name
+        self.address = "127.0.0.1"
+        self._shops = dict(shops)
+        self._secrets = secrets
+        self._book = book
+        self._clock = SystemClock()
+        self._context = get_context("forkserver")
+        self._context.set_forkserver_preload(["monitor.fleet.shop_process"])
+        self._running: dict[str, Running] = {}
+        self._wait: dict[str, tuple[float, int]] = {}  # shops that ended by themselves: until when, how often
+
+    def round(self) -> None:
+        """Look after what runs, say how it stands, then take or give up what the share asks for."""
+        ended = self._reap()
+        self._book.seen(self.name, [*self._standings(), *ended])
+        workers = self._book.workers(LOST_AFTER_S)
+        share = math.ceil(len(self._shops) / max(len(workers), 1))
+        kept = [shop for shop, running in self._running.items() if running.ends_by_s is None]
+        if len(kept) > share:  # the one that was begun last has the least in hand
+            shop = max(kept, key=lambda one: self._running[one].begun_s)
+            log.warning("shop %s: given up, the other workers have room for it", shop)
+            self._running[shop].tell_to_stop()
+        wanted = min(share - len(kept), STARTS_A_ROUND)
+        if wanted > 0:
+            now_s = self._clock.now_s()
+            held = self._book.held(list(self._shops)) | set(self._running)
+            free = [s for s in self._shops if s not in held and self._wait.get(s, _NEVER)[0] <= now_s]
+            for shop in random.sample(free, min(wanted, len(free))):  # two that look at once rarely meet
+                self._start(shop)
+
+    def run(self, stopped: Callable[[float], bool]) -> None:
+        """Rounds until `stopped(seconds)`, which waits so long, says so; then ends all shops."""
+        try:
+            while True:
+                try:
+                    self.round()
+                except StoreUnavailableError as error:
+                    log.warning("the shops' database is away; what runs goes on: %s", error)
+                if stopped(ROUND_S):
+                    return
+        finally:
+            self.stop()
+
+    def stop(self) -> None:
+        """End every shop, and leave the others' share to them."""
+        for running in self._running.values():
+            running.tell_to_stop()
+        for running in self._running.values():
+            running.process.join(max((running.ends_by_s or 0.0) - monotonic_s(), 0.0))
+            running.process.kill()
+        self._running.clear()
+        try:
+            self._book.gone(self.name)
+        except StoreUnavailableError as error:
+            log.warning("the shops' database is away: %s", error)
+
+    def _start(self, shop: str) -> None:
+        ours, theirs = self._context.Pipe()
+        arguments = (shop, self._shops[shop], self._secrets, self._book.ledger_url(shop), theirs)
+        process = self._context.Process(target=run_shop, args=arguments, name=shop)
+        process.start()
+        theirs.close()
+        self._running[shop] = Running(process, ours, self._clock.now_s())
+
+    def _reap(self) -> list[ShopStanding]:
+        """Take what has ended off the list; it waits before it is tried again, longer each time."""
+        now_s = self._clock.now_s()
+        for running in self._running.values():
+            if running.ends_by_s is not None and running.ends_by_s < monotonic_s():
+                running.process.kill()
+        ended = [shop for shop, running in self._running.items() if not running.process.is_alive()]
+        told: list[ShopStanding] = []
+        for shop in ended:
+            running = self._running.pop(shop)
+            running.listen()
+            if running.ends_by_s is not None:
+                continue
+            failures = self._wait.get(shop, _NEVER)[1] + 1
+            self._wait[shop] = (now_s + AGAIN.wait_s(failures), failures)
+            why = running.said.headline if running.said and not running.said.url else "ended by itself"
+            log.error("shop %s: %s; it is tried again", shop, why)
+            told.append(ShopStanding(shop, self.name, "", Level.UNKNOWN, why))
+        return told
+
+    def _standings(self) -> list[ShopStanding]:
+        found = []
+        for shop, running in self._running.items():
+            running.listen()
+            if running.said is not None and running.said.url and running.ends_by_s is None:
+                self._wait.pop(shop, None)
+                url = f"http://{self.address}:{running.said.url}"
+                found.append(running.said._replace(worker=self.name, url=url))
+        return found
