@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from monitor.model.level import Level
@@ -14,6 +15,7 @@ from monitor.web import live
 from monitor.web.frame import look
 from monitor.web.frame.guard import Guard
 from monitor.web.frame.own_names import own_names
+from monitor.web.frame.page import STATIC
 
 SPEAKS_S = 15.0  # what a shop's process said longer ago is no word of now
 NOBODY = "judged by nobody"
@@ -60,6 +62,7 @@ def create_fleet_app(
     def away(_: Request, error: Exception) -> JSONResponse:
         return JSONResponse({"ok": False, "why": str(error)}, status_code=503)
 
+    app.mount("/static", StaticFiles(directory=STATIC))
     app.add_middleware(Guard, names=own_names(section))
     return app
 
