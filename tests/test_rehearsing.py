@@ -16,8 +16,9 @@ from monitor.cli.main import main
 from monitor.core.derived_series import ZONE
 from monitor.demo.year import yard_air
 from monitor.engine.build import build_shop
+from monitor.engine.hours_beside import said_hours
 from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, site_foreseen, typical
-from monitor.engine.zone_hours import door_hours, learnt_so_far, shift_was_humid, site_histories
+from monitor.engine.zone_hours import learnt_so_far, shift_was_humid, site_histories
 from monitor.model.errors import InputError
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
 from monitor.model.shift_span import ShiftSpan
@@ -321,11 +322,11 @@ def test_a_doors_sensor_that_speaks_only_of_changes_tells_how_long_it_stood_open
     store.append(
         [Reading(door, begins_s + h * 3600.0, begins_s + h * 3600.0, value, None, True) for h, value in said]
     )
-    found = door_hours(store, "slip-bay", begins_s + 3600.0, 31)
+    found = said_hours(store, [door], begins_s + 3600.0, 31)
     assert found is not None
     np.testing.assert_allclose(found[:6], [0.0, 0.25, 0.0, 1.0, 0.5, 0.0])
     assert np.isnan(found[17:30]).all()  # it has said nothing for twelve hours
-    assert door_hours(store, "mast", begins_s, 31) is None
+    assert said_hours(store, [door._replace(zone="mast")], begins_s, 31) is None
     store.close()
 
 

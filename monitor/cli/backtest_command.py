@@ -35,6 +35,7 @@ from monitor.outlook.backtest import (
     replay,
     too_short,
 )
+from monitor.outlook.beside import trial_from_mapping
 from monitor.outlook.early import rooms_known
 from monitor.outlook.hourly import DAY_H
 from monitor.outlook.season import SeasonResult, odds_table, season_table
@@ -99,7 +100,7 @@ def backtest_command(
     seen = [_foreseen(one, weather or "typical", n) for n, one in enumerate(found)]
     told = [site_foreseen(site, weather) for site in sites]
     sites = [_with_lead(site, lead_h) for site, _ in told]
-    rooms = rooms_known(load_toml("rooms_known.toml"))
+    rooms, trial = rooms_known(load_toml("rooms_known.toml")), trial_from_mapping(load_toml("outlook.toml"))
     zones = len(seen) + sum(len(site.recordings) for site in sites)
     with tqdm(total=zones, unit="zone", desc="Backtest", disable=None) as bar:
         scores = list(backtest(seen, lambda _: _turn(bar), rooms=rooms))
@@ -108,7 +109,7 @@ def backtest_command(
             made = {}
             for name, recording in site.recordings.items():
                 _turn(bar)
-                made[name] = replay(recording, rooms)
+                made[name] = replay(recording, rooms, trial)
                 scores += parts(made[name])
             replays.append(made)
     _weather_words(weather or "typical" if seen else None, {site.site: used for site, used in told})

@@ -13,6 +13,7 @@ from monitor.core.step import CoreState, Shop
 from monitor.core.watch import shifts_standing
 from monitor.engine.build import warning_rules
 from monitor.engine.foretold import foretold_points, scored_event
+from monitor.engine.hours_beside import sun_hours
 from monitor.engine.learner import Learner
 from monitor.engine.zone_hours import (
     NOT_FORETOLD,
@@ -26,6 +27,7 @@ from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import ActionNow, Part, ShiftNow
 from monitor.model.place import Site
 from monitor.outlook.action import Action, PlanInputs
+from monitor.outlook.beside import Trial, trial_from_mapping
 from monitor.outlook.early import known_to, rooms_known
 from monitor.outlook.forecast import ZoneForecast
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
@@ -54,6 +56,7 @@ from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import WeatherProvider, WeatherReply, WeatherState
+from monitor.weather.radiation import with_sun
 from monitor.weather.site import outdoor_air, provider_for
 from monitor.web.frame.deps import SiteAhead
 
@@ -91,6 +94,7 @@ class Foreseer:
         self._archive = archive
         self._practice = practice_from_mapping(load_toml("outlook.toml"))
         self._rooms = rooms_known(load_toml("rooms_known.toml"))
+        self._trial = trial_from_mapping(load_toml("outlook.toml"))
         self._learner = learner
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
@@ -141,7 +145,7 @@ class Foreseer:
     def _explained(self, zones: Iterable[str], clock: tzinfo) -> dict[str, str]:
         models = {zone: model for zone in zones if (model := self._learner.known(zone)) is not None}
         found = {zone: explain(model, clock) for zone, model in models.items()}
-        return {zone: said.text for zone, said in found.items() if said is not None}
+        return {zone: said for zone, said in found.items() if said}
 
     def _view(self, shop: Shop, state: CoreState, site: Site, now_s: float, *, decides: bool) -> SiteAhead:
         spans = upcoming(shop.shifts, now_s, HORIZON_S)
@@ -153,13 +157,16 @@ class Foreseer:
         seen = SiteAhead(site=site.id, looked_s=now_s, weather=said, forecast_good=good)
         rows = HISTORY_DAYS * 24 + 1
         begin_s = hour_floor(now_s) - (rows - 1) * HOUR_S
-        histories = site_histories(self._series, shop, site.id, begin_s, rows)
+        histories = site_histories(self._series, shop, site.id, begin_s, rows, self._trial)
         notes = tuple(learnt_so_far(self._series, shop, site.id, begin_s, rows, histories))
         if not histories:
             return replace(seen, notes=notes)
         start_s, rows = _common(histories)
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
+        if outdoor is not None:
+            sun = sun_hours(self._series, shop, site.id, start_s, rows)
+            outdoor = with_sun(outdoor, site, start_s, sun, self._archive, reply.forecast)
         forecasts = self._forecasts(histories, outdoor, now_s, decides=decides)
         first = self._learner.first_fits
         notes += tuple(
@@ -202,14 +209,22 @@ class Foreseer:
         """Of every zone that has a model; the others are being learnt."""
         found = {}
         for zone, history in histories.items():
-            due = partial(self._fit, zone, histories, outdoor)
+            first = not self._learner.at_once and self._learner.known(zone) is None
+            due = partial(self._fit, zone, histories, outdoor, None if first else self._trial)
             model = self._learner.model(zone, now_s, due, decides=decides)
             if model is not None:
                 found[zone] = forecast(model, history, outdoor)
         return found
 
-    def _fit(self, zone: str, histories: Mapping[str, AirHistory], outdoor: OutdoorAir | None) -> ZoneModel:
-        return fit(histories[zone], outdoor, known_to(zone, histories, outdoor, self._rooms))
+    def _fit(
+        self,
+        zone: str,
+        histories: Mapping[str, AirHistory],
+        outdoor: OutdoorAir | None,
+        trial: Trial | None,
+    ) -> ZoneModel:
+        """What a shop has added is tried once the zone has a model, so that nobody waits for it."""
+        return fit(histories[zone], outdoor, known_to(zone, histories, outdoor, self._rooms), trial)
 
     def has_news(self) -> bool:
         """Whether zones were learnt for the first time since the last picture."""

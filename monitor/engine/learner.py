@@ -20,7 +20,7 @@ class Learner:
     """
 
     def __init__(self, *, at_once: bool) -> None:
-        self._at_once = at_once
+        self.at_once = at_once
         self._lock = threading.Lock()
         self._models: dict[str, ZoneModel] = {}
         self._waiting: dict[str, Fit] = {}
@@ -36,9 +36,9 @@ class Learner:
         what is wrong is said and no warning is called off for want of it.
         """
         found = self._models.get(zone)
-        if found is not None and now_s - found.fitted_s < REFIT_S:
+        if found is not None and found.tried and now_s - found.fitted_s < REFIT_S:
             return found
-        if self._at_once or (decides and found is None and zone in self._failed):
+        if self.at_once or (decides and found is None and zone in self._failed):
             self._models[zone] = fit()
             self._failed.discard(zone)
             return self._models[zone]

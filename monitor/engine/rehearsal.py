@@ -12,16 +12,18 @@ from monitor.core.step import Shop
 from monitor.demo.year import ZONES, yard_air
 from monitor.engine.build import build_shop, known_reference, plate_facts, warning_rules
 from monitor.engine.calendars import Calendars
+from monitor.engine.hours_beside import sun_hours
 from monitor.engine.zone_hours import measured_outdoor, site_histories, zone_ahead
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
 from monitor.model.thing import Plate
 from monitor.outlook.backtest import Recording, Replay
+from monitor.outlook.beside import trial_from_mapping
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, hour_floor
 from monitor.outlook.scene import PlanPhrases, Scene, ZoneAhead
 from monitor.outlook.season import Season, SeasonResult, replay_season
 from monitor.outlook.shifts import ShiftPlan, WeeklyShift
-from monitor.outlook.skill import degraded, draws_needed, skill_from_mapping, with_site_sensor
+from monitor.outlook.skill import degraded, degraded_sun, draws_needed, skill_from_mapping, with_site_sensor
 from monitor.outlook.telling import telling_from
 from monitor.outlook.warning import WarningRules
 from monitor.physics.bodies import body_data
@@ -31,6 +33,7 @@ from monitor.settings.reference import config_folder, load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.radiation import with_sun
 from monitor.weather.recordings import airport_weather
 from monitor.weather.site import outdoor_air
 
@@ -60,10 +63,10 @@ def own_store(
 ) -> list[Rehearsal]:
     """What the shop's own store holds of each site, up to now; raises InputError where it is nothing."""
     shop, found = build_shop(settings, Calendars(settings).read(now_s)), []
-    rows = LONGEST_DAYS * DAY_H
+    rows, trial = LONGEST_DAYS * DAY_H, trial_from_mapping(load_toml("outlook.toml"))
     start_s = hour_floor(now_s) - (rows - 1) * HOUR_S
     for site in settings.sites:
-        histories = site_histories(series, shop, site.id, start_s, rows)
+        histories = site_histories(series, shop, site.id, start_s, rows, trial)
         if not histories:
             continue
         one = next(iter(histories.values()))
@@ -71,7 +74,8 @@ def own_store(
         known = measured is not None and bool(np.isfinite(measured[1]).any())
         outdoor = OutdoorAir(*measured) if measured is not None and known else None
         recordings = {name: Recording(shop.zones[name].name, h, outdoor) for name, h in histories.items()}
-        told = _told(site.id, one, measured, archive)
+        sun_wm2 = sun_hours(series, shop, site.id, one.start_s, one.temperature_c.size)
+        told = _told(site, one, measured, sun_wm2, archive)
         found.append(replace(_rehearsal(settings, shop, site, site.tz, recordings), told=told))
     if not found:
         folder = str(settings.service.data_dir)
@@ -80,16 +84,18 @@ def own_store(
 
 
 def _told(
-    site: str,
+    site: Site,
     one: AirHistory,
     measured: tuple[FloatArray, FloatArray] | None,
+    sun_wm2: FloatArray | None,
     archive: ForecastArchive | None,
 ) -> OutdoorAir | None:
     """Outdoor air with what was issued for it, hours without an issue as wrong as usual."""
     rows = one.temperature_c.size
-    if archive is None or not np.isfinite(archive.issued(site, one.start_s, rows)[0]).any():
+    if archive is None or not np.isfinite(archive.issued(site.id, one.start_s, rows)[0]).any():
         return None
-    return outdoor_air(site, one.start_s, rows, measured, archive, None)
+    told = outdoor_air(site.id, one.start_s, rows, measured, archive, None)
+    return None if told is None else with_sun(told, site, one.start_s, sun_wm2, archive, None)
 
 
 def demo_year(airport: str) -> Rehearsal:
@@ -154,8 +160,12 @@ def attic_shop(recording: Recording, humid: Humid) -> Rehearsal:
 def typical(outdoor: OutdoorAir, rows: int, seed: int) -> OutdoorAir:
     """The same weather, as wrong as forecasts usually are, moved by the site's outdoor sensor."""
     skill = skill_from_mapping(load_toml("outlook.toml"))
-    draws = np.random.default_rng(seed).standard_normal(draws_needed(rows, skill))
-    return with_site_sensor(degraded(outdoor, rows, skill, draws))
+    rng = np.random.default_rng(seed)
+    told = with_site_sensor(degraded(outdoor, rows, skill, rng.standard_normal(draws_needed(rows, skill))))
+    if outdoor.sun_wm2 is None:
+        return told
+    sun = degraded_sun(outdoor.sun_wm2, rows, skill, rng.standard_normal(draws_needed(rows, skill)[1:]))
+    return replace(told, sun_wm2=outdoor.sun_wm2, issued_sun_wm2=sun)
 
 
 def foreseen(outdoor: OutdoorAir | None, rows: int, weather: Weather, seed: int) -> OutdoorAir | None:

@@ -7,15 +7,16 @@ import numpy as np
 from monitor.core.derived_series import ZONE
 from monitor.core.shop import GONE, ZoneFacts
 from monitor.core.step import Shop
+from monitor.engine.hours_beside import beside_hours
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
+from monitor.outlook.beside import Trial
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
 from monitor.outlook.season import LEAST_KNOWN_FRAC
 from monitor.outlook.shifts import hours_of_shift
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
-from monitor.report.door_lanes import open_share
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 
@@ -35,7 +36,7 @@ def hours_of(series: SeriesStore, zone: str, quantity: Quantity, start_s: float,
 
 
 def site_histories(
-    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int
+    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int, trial: Trial | None = None
 ) -> dict[str, AirHistory]:
     """Every zone of a site on the same rows, from the first hour known; zones too young to learn left out."""
     zones = [z for z in shop.zones.values() if z.site == site and z.kind not in NOT_FORETOLD]
@@ -51,8 +52,8 @@ def site_histories(
             start_s=float(start_s + first * HOUR_S),
             temperature_c=warm[name][first:],
             vapour_pressure_pa=damp[name][first:],
-            door_open_frac=door_hours(series, name, start_s + first * HOUR_S, rows - first),
             neighbour_pressure_pa=_mean([damp[other][first:] for other in known if other != name]),
+            beside=beside_hours(series, shop, name, start_s + first * HOUR_S, rows - first, trial),
         )
         for name in known
     }
@@ -81,17 +82,6 @@ def _learnt(series: SeriesStore, zone: ZoneFacts, start_s: float, rows: int) -> 
         f"{zone.name} is being learnt: {known} of {LEAST_HOURS} hours are known; it is foretold after "
         f"{LEAST_HOURS - known} more"
     )
-
-
-def door_hours(series: SeriesStore, zone: str, start_s: float, rows: int) -> FloatArray | None:
-    """How much of each hour that ends on a row a door of the zone stood open; None where no sensor tells."""
-    known = series.keys()
-    edges = np.asarray(start_s + np.arange(-1, rows) * HOUR_S)
-    found = np.full(rows, np.nan)
-    for key in known:
-        if key.zone == zone and key.quantity is Quantity.DOOR_OPEN:
-            found = np.fmax(found, open_share(series, key, edges))
-    return found if np.isfinite(found).any() else None
 
 
 def measured_outdoor(

@@ -8,8 +8,10 @@ import numpy as np
 
 from monitor.outlook.bands import Bands, bands_of, coverage
 from monitor.outlook.bank import BASELINES, Track, track
+from monitor.outlook.beside import Trial
 from monitor.outlook.early import NOTHING_KNOWN, YOUNG_DAYS, RoomsKnown, quantity_name
 from monitor.outlook.experts import KNOTS_H
+from monitor.outlook.helped import combined, tried
 from monitor.outlook.hourly import DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir
 from monitor.outlook.ridge import day_of
 from monitor.physics.moist_air import relative_humidity_frac
@@ -105,13 +107,20 @@ class Replay:
 Progress = Callable[[str], None]
 
 
-def replay(recording: Recording, rooms: RoomsKnown = NOTHING_KNOWN) -> Replay:
-    """Forecast every hour of the record by models fitted on the days before it, and by rooms known before."""
+def replay(recording: Recording, rooms: RoomsKnown = NOTHING_KNOWN, trial: Trial | None = None) -> Replay:
+    """Forecast every hour of the record by models fitted on the days before it, and by rooms known before.
+
+    With a `trial`, what was measured beside the air speaks from the morning on at which it has earned it.
+    """
     sighted = recording.outdoor is not None
     rooms = NOTHING_KNOWN if recording.tuned_on else rooms
     tracks, bands = [], []
     for temperature in (False, True):
-        tracks.append(track(recording.history, recording.outdoor, temperature=temperature, known=rooms))
+        found = track(recording.history, recording.outdoor, temperature=temperature, known=rooms)
+        if trial is not None:
+            sets = tried(found, recording.history, recording.outdoor, rooms, trial, temperature=temperature)
+            found = combined(found, sets)
+        tracks.append(found)
         shape = rooms.shape(quantity_name(temperature=temperature, sighted=sighted))
         bands.append(bands_of(tracks[-1], shape))
     return Replay(recording, tracks[0], tracks[1], bands[0], bands[1])
@@ -122,12 +131,13 @@ def backtest(
     progress: Progress,
     split_frac: float = 2 / 3,
     rooms: RoomsKnown = NOTHING_KNOWN,
+    trial: Trial | None = None,
 ) -> tuple[ZoneBacktest, ...]:
     """Every recording with its parts."""
     found: list[ZoneBacktest] = []
     for recording in recordings:
         progress(recording.name)
-        found += parts(replay(recording, rooms), split_frac)
+        found += parts(replay(recording, rooms, trial), split_frac)
     return tuple(found)
 
 

@@ -7,14 +7,13 @@ import numpy as np
 from monitor.outlook.balance import BalanceTrack, balance_track
 from monitor.outlook.early import (
     NOTHING_KNOWN,
-    EarlyTrack,
     RoomsKnown,
     early_share,
     quantity_name,
     replay_rooms,
     young_mornings,
 )
-from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert, experts_for
+from monitor.outlook.experts import AIR_EXPERT, KNOTS_H, Expert, experts_for, looking_at
 from monitor.outlook.hourly import AHEAD_H, DAY_H, AirHistory, BoolArray, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Drivers, Space, drivers, same_hour_lag_h, to_dew_point
 from monitor.outlook.learning import Fitted, replay_experts
@@ -73,14 +72,22 @@ class Track:
 
 
 def track(
-    history: AirHistory, outdoor: OutdoorAir | None, *, temperature: bool, known: RoomsKnown = NOTHING_KNOWN
+    history: AirHistory,
+    outdoor: OutdoorAir | None,
+    *,
+    temperature: bool,
+    known: RoomsKnown = NOTHING_KNOWN,
+    added: tuple[str, ...] = (),
 ) -> Track:
-    """Replay the whole record with a fit for each day; the newest day's fit is the one to forecast with."""
-    experts = experts_for(temperature, outdoor is not None)
+    """Replay the whole record with a fit for each day; the newest day's fit is the one to forecast with.
+
+    `added` names what the models look at beside the air and the weather.
+    """
+    experts = experts_for(temperature, outdoor is not None, added)
     spaces = {expert.space: drivers(history, outdoor, expert.space) for expert in experts}
     air: Fitted | None = None
     if outdoor is not None and not temperature:
-        spaces, air = _with_foreseen_air(spaces, drivers(history, outdoor, Space.TEMPERATURE))
+        spaces, air = _with_foreseen_air(spaces, drivers(history, outdoor, Space.TEMPERATURE), added)
     judged = spaces[Space.TEMPERATURE if temperature else Space.DEW_POINT]
     balance_space = Space.TEMPERATURE if temperature else Space.VAPOUR
     balance = balance_track(spaces.get(balance_space) or drivers(history, outdoor, balance_space), KNOTS_H)
@@ -93,9 +100,10 @@ def track(
     weight = _expert_weights(voices, target)
     candidates = np.concatenate([_mix(voices, weight)[None], baseline])
     young = young_mornings(judged.zone)
-    early = _early(judged, known, young, temperature=temperature, sighted=outdoor is not None)
-    candidates = np.concatenate([candidates, early.value])
-    share = _shares(candidates, target, young, early.unsure, sighted=outdoor is not None)
+    early, rooms = _early(judged, known, young, temperature=temperature, sighted=outdoor is not None)
+    candidates = np.concatenate([candidates, early])
+    unsure = np.array([not room.anywhere for room in known.rooms], dtype=np.bool_)
+    share = _shares(candidates, target, young, unsure, sighted=outdoor is not None)
     value = within_reach(_mix(candidates, share), judged.zone[:, None], reach[day])
     value = np.where(np.isfinite(value), value, baseline[0])
     return Track(
@@ -103,7 +111,7 @@ def track(
         fitted,
         air,
         weight[-1],
-        early.fitted if young[-1] else (),
+        rooms if young[-1] else (),
         share[-1] if young[-1] else share[-1, : 1 + len(BASELINES)],
         young,
         balance,
@@ -117,16 +125,16 @@ def track(
 
 def _early(
     d: Drivers, known: RoomsKnown, young: BoolArray, *, temperature: bool, sighted: bool
-) -> EarlyTrack:
+) -> tuple[FloatArray, tuple[Fitted, ...]]:
     """What rooms known before would have foretold in the zone's first weeks; nothing after them."""
     name, rows = quantity_name(temperature=temperature, sighted=sighted), d.zone.size
     if young[-1]:
         return replay_rooms(d, known.rooms, name, sighted=sighted)
     first = (rows - 1) % DAY_H
     last = min(first + DAY_H * int(young.sum()) + 1, rows)  # days are then counted as in the whole
-    found = replay_rooms(d.first(last), known.rooms, name, sighted=sighted)
+    found, fitted = replay_rooms(d.first(last), known.rooms, name, sighted=sighted)
     rest = np.full((len(known.rooms), rows - last, len(KNOTS_H)), np.nan)
-    return replace(found, value=np.concatenate([found.value, rest], axis=1))
+    return np.concatenate([found, rest], axis=1), fitted
 
 
 def _shares(
@@ -152,8 +160,10 @@ def _shares(
     return found
 
 
-def _with_foreseen_air(spaces: dict[Space, Drivers], air: Drivers) -> tuple[dict[Space, Drivers], Fitted]:
-    values, fitted = replay_experts((AIR_EXPERT,), {Space.TEMPERATURE: air})
+def _with_foreseen_air(
+    spaces: dict[Space, Drivers], air: Drivers, added: tuple[str, ...]
+) -> tuple[dict[Space, Drivers], Fitted]:
+    values, fitted = replay_experts((looking_at(AIR_EXPERT, added),), {Space.TEMPERATURE: air})
     foreseen = foreseen_air(values[0], air.zone)
     return {space: replace(d, foreseen_air_c=foreseen) for space, d in spaces.items()}, fitted[0]
 

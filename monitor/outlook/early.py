@@ -71,26 +71,22 @@ def quantity_name(*, temperature: bool, sighted: bool) -> str:
     return f"{'temperature' if temperature else 'dew_point'}_{'weather' if sighted else 'blind'}"
 
 
-@dataclass(frozen=True, slots=True)
-class EarlyTrack:
-    """What rooms known before would have foretold (rooms, rows, knots), and their newest slopes."""
-
-    value: FloatArray
-    fitted: tuple[Fitted, ...]
-    unsure: BoolArray  # (rooms,)
-
-
 def groups_of(*, sighted: bool) -> tuple[str, ...]:
     """What such a model looks at."""
     return SIGHTED if sighted else BLIND
 
 
-def replay_rooms(d: Drivers, rooms: Sequence[KnownRoom], name: str, *, sighted: bool) -> EarlyTrack:
-    """Each room's answer, carried day by day towards what the zone itself does."""
+def replay_rooms(
+    d: Drivers, rooms: Sequence[KnownRoom], name: str, *, sighted: bool
+) -> tuple[FloatArray, tuple[Fitted, ...]]:
+    """What each room would have foretold (rooms, rows, knots), and its newest slopes.
+
+    Its answer is carried day by day towards what the zone itself does.
+    """
     rows, found, day = d.zone.size, Found(), day_of(d.zone.size)
     value = np.full((len(rooms), rows, len(KNOTS_H)), np.nan)
     if not rooms:
-        return EarlyTrack(value, (), np.zeros(0, dtype=np.bool_))
+        return value, ()
     slopes: list[list[FloatArray]] = [[] for _ in rooms]
     levels = np.zeros((len(rooms), len(KNOTS_H)))
     for k, h in enumerate(KNOTS_H):
@@ -101,8 +97,7 @@ def replay_rooms(d: Drivers, rooms: Sequence[KnownRoom], name: str, *, sighted: 
             value[n, :, k] = to_dew_point(fits.predict(inputs, day) + d.zone, d.space)
             slopes[n].append(fits.slope[-1])
             levels[n, k] = fits.level[-1]
-    fitted = tuple(Fitted(tuple(slopes[n]), levels[n]) for n in range(len(rooms)))
-    return EarlyTrack(value, fitted, np.array([not room.anywhere for room in rooms], dtype=np.bool_))
+    return value, tuple(Fitted(tuple(slopes[n]), levels[n]) for n in range(len(rooms)))
 
 
 def newest_of_rooms(d: Drivers, fitted: Sequence[Fitted], *, sighted: bool) -> FloatArray:
@@ -127,7 +122,7 @@ def room_of(history: AirHistory, outdoor: OutdoorAir | None, known: RoomsKnown) 
         for space in (Space.DEW_POINT, Space.TEMPERATURE):
             name = quantity_name(temperature=space is Space.TEMPERATURE, sighted=sighted)
             d = drivers(history, outdoor if sighted else None, space)
-            slope[name] = np.array(replay_rooms(d, known.rooms[:1], name, sighted=sighted).fitted[0].slope)
+            slope[name] = np.array(replay_rooms(d, known.rooms[:1], name, sighted=sighted)[1][0].slope)
     return KnownRoom(history.zone, anywhere=False, slope=slope)
 
 

@@ -1,6 +1,6 @@
 """The small models of a zone that the bank combines: what each looks at, over how many days, how stiff."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.outlook.inputs import Space
 
@@ -88,8 +88,16 @@ BLIND_TEMPERATURE_EXPERTS = (
 )
 
 
-def experts_for(temperature: bool, has_outdoor: bool) -> tuple[Expert, ...]:
-    """The bank for a quantity, with or without weather."""
+def experts_for(temperature: bool, has_outdoor: bool, added: tuple[str, ...] = ()) -> tuple[Expert, ...]:
+    """The bank for a quantity, with or without weather, with what was `added` to each one's inputs."""
+    bank: tuple[Expert, ...]
     if temperature:
-        return TEMPERATURE_EXPERTS if has_outdoor else BLIND_TEMPERATURE_EXPERTS
-    return VAPOUR_EXPERTS if has_outdoor else BLIND_VAPOUR_EXPERTS
+        bank = TEMPERATURE_EXPERTS if has_outdoor else BLIND_TEMPERATURE_EXPERTS
+    else:
+        bank = VAPOUR_EXPERTS if has_outdoor else BLIND_VAPOUR_EXPERTS
+    return tuple(looking_at(expert, added) for expert in bank)
+
+
+def looking_at(expert: Expert, added: tuple[str, ...]) -> Expert:
+    """An expert that looks at some inputs more."""
+    return replace(expert, groups=(*expert.groups, *added))

@@ -1,11 +1,13 @@
 """Puts irregular readings on the hourly grid that the outlook works on, and fills only short gaps."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from monitor.model.errors import RangeError
+from monitor.model.reading import Quantity
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -20,16 +22,16 @@ LONGEST_GAP_H = 3  # a longer hole stays a hole: it teaches nothing and is not i
 class AirHistory:
     """One zone's air hour by hour; row k is the hour that ends at start_s + k hours; NaN is missing.
 
-    `door_open_frac` says how much of each hour the zone's door stood open. `neighbour_pressure_pa` is the
-    mean vapour pressure of the site's other zones: what is next door now is often here later.
+    `neighbour_pressure_pa` is the mean vapour pressure of the site's other zones: what is next door now is
+    often here later. `beside` is what else is measured there: contacts, carbon dioxide, people, power, parts.
     """
 
     zone: str
     start_s: float
     temperature_c: FloatArray
     vapour_pressure_pa: FloatArray
-    door_open_frac: FloatArray | None = None
     neighbour_pressure_pa: FloatArray | None = None
+    beside: Mapping[Quantity, FloatArray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _same_length(self, self.temperature_c.size)
@@ -53,6 +55,8 @@ class OutdoorAir:
     vapour_pressure_pa: FloatArray
     issued_temperature_c: FloatArray | None = None
     issued_pressure_pa: FloatArray | None = None
+    sun_wm2: FloatArray | None = None  # on a level surface, as the air
+    issued_sun_wm2: FloatArray | None = None
 
     def __post_init__(self) -> None:
         if self.temperature_c.size != self.vapour_pressure_pa.size:
@@ -60,8 +64,12 @@ class OutdoorAir:
 
 
 def _same_length(history: AirHistory, rows: int) -> None:
-    for name in ("vapour_pressure_pa", "door_open_frac", "neighbour_pressure_pa"):
-        column = getattr(history, name)
+    columns: dict[str, FloatArray | None] = {
+        "vapour_pressure_pa": history.vapour_pressure_pa,
+        "neighbour_pressure_pa": history.neighbour_pressure_pa,
+    }
+    columns |= {str(name): column for name, column in history.beside.items()}
+    for name, column in columns.items():
         if column is not None and column.size != rows:
             raise RangeError(name, column.size, f"{rows} hours, as many as temperature_c has")
 

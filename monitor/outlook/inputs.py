@@ -1,11 +1,14 @@
 """The physical inputs of the forecaster: what drives a zone's air from now to an hour ahead."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 
+from monitor.model.reading import CONTACTS, Quantity
+from monitor.outlook.beside import SOURCES, SUN, contact_columns, source_columns, sun_columns
 from monitor.outlook.hourly import (
     AHEAD_H,
     DAY_H,
@@ -23,6 +26,7 @@ LEAST_PRESSURE_PA = 1.0
 HARMONICS, FINER_HARMONICS = 2, 4  # of the day
 MILD_C = 10.0
 RESPONSE_TIMES_H = (2.0, 8.0, 30.0)  # air change of a leaky bay, of a tight hall, moisture held by walls
+_NO_COLUMNS = ("space", "sighted", "beside")
 WEEK_H = 7 * DAY_H
 CAP_DAYS, CAP_QUANTILE = 14, 0.95
 
@@ -55,6 +59,10 @@ class Drivers:
     neighbour: FloatArray | None = None
     foreseen_air_c: FloatArray | None = None
     humidity_frac: FloatArray | None = None
+    sun_wm2: FloatArray | None = None
+    sun_ahead_wm2: FloatArray | None = None
+    beside: Mapping[Quantity, FloatArray] = field(default_factory=dict)
+    sighted: bool = True  # False: nothing is told of the outdoor air
     space: Space = Space.TEMPERATURE
 
     def last(self, rows: int) -> "Drivers":
@@ -66,8 +74,9 @@ class Drivers:
         return self._rows(slice(rows))
 
     def _rows(self, rows: slice) -> "Drivers":
-        held = {name: getattr(self, name) for name in self.__slots__ if name != "space"}
-        return replace(self, **{name: column[rows] for name, column in held.items() if column is not None})
+        held = {name: getattr(self, name) for name in self.__slots__ if name not in _NO_COLUMNS}
+        part = {name: column[rows] for name, column in held.items() if column is not None}
+        return replace(self, **part, beside={name: column[rows] for name, column in self.beside.items()})
 
 
 def to_space(pressure_pa: FloatArray, space: Space) -> FloatArray:
@@ -85,29 +94,37 @@ def to_dew_point(value: FloatArray, space: Space) -> FloatArray:
 
 def drivers(history: AirHistory, outdoor: OutdoorAir | None, space: Space) -> Drivers:
     """Collect what a space's models look at; without outdoor air its inputs are all missing."""
-    rows = history.temperature_c.size
+    rows, sighted = history.temperature_c.size, outdoor is not None
     if outdoor is None:
         nothing = np.full(rows, np.nan)
         outdoor = OutdoorAir(nothing, nothing)
     hour = (history.start_s / HOUR_S + np.arange(rows, dtype=np.float64)) % DAY_H
     air_ahead = _issued_or_actual(outdoor.temperature_c, outdoor.issued_temperature_c, rows)
-    outdoor_air = outdoor.temperature_c[:rows]
+    outdoor_air, sun = outdoor.temperature_c[:rows], outdoor.sun_wm2
+    told = outdoor.issued_sun_wm2  # where none was told, nothing is learnt of it
+    sun_ahead = ahead(sun, rows) if sun is not None and told is None else told
+    air = (history.temperature_c, outdoor_air, air_ahead)
+    warm = Drivers(
+        hour,
+        *air,
+        *air,
+        sun_wm2=None if sun is None else sun[:rows],
+        sun_ahead_wm2=sun_ahead,
+        beside=history.beside,
+        sighted=sighted,
+    )
     if space is Space.TEMPERATURE:
-        air = history.temperature_c
-        return Drivers(hour, air, outdoor_air, air_ahead, air, outdoor_air, air_ahead)
+        return warm
     pressure_ahead = _issued_or_actual(outdoor.vapour_pressure_pa, outdoor.issued_pressure_pa, rows)
     neighbour, saturation_pa = (
         history.neighbour_pressure_pa,
         saturation_pressure_water_pa(history.temperature_c),
     )
-    return Drivers(
-        hour=hour,
+    return replace(
+        warm,
         zone=to_space(history.vapour_pressure_pa, space),
         outdoor=to_space(outdoor.vapour_pressure_pa[:rows], space),
         outdoor_ahead=to_space(pressure_ahead, space),
-        air_c=history.temperature_c,
-        outdoor_air_c=outdoor_air,
-        outdoor_air_ahead_c=air_ahead,
         saturated=to_space(saturation_pa, space),
         neighbour=None if neighbour is None else to_space(neighbour, space),
         humidity_frac=history.vapour_pressure_pa / saturation_pa,
@@ -276,6 +293,29 @@ def _finer_hours(d: Drivers, h: int) -> list[FloatArray]:
     return harmonics(d.hour, h, first=HARMONICS + 1, last=FINER_HARMONICS)
 
 
+def _beside(d: Drivers, quantity: Quantity) -> FloatArray:
+    """What was added, not known where it is not measured any more: a model may still look for it."""
+    return d.beside.get(quantity, np.full(d.zone.size, np.nan))
+
+
+def _contact(quantity: Quantity, d: Drivers, h: int) -> list[FloatArray]:
+    if not d.sighted:
+        return contact_columns(_beside(d, quantity), None, None, h)
+    drive = d.outdoor_ahead[:, :h].mean(axis=1) - d.zone
+    return contact_columns(_beside(d, quantity), d.outdoor - d.zone, drive, h)
+
+
+def _source(quantity: Quantity, d: Drivers, h: int) -> list[FloatArray]:
+    return source_columns(_beside(d, quantity), h)
+
+
+def _sun(d: Drivers, h: int) -> list[FloatArray]:
+    rows = d.zone.size
+    sun = np.full(rows, np.nan) if d.sun_wm2 is None else d.sun_wm2
+    ahead_wm2 = np.full((rows, AHEAD_H), np.nan) if d.sun_ahead_wm2 is None else d.sun_ahead_wm2
+    return sun_columns(sun, ahead_wm2, h, RESPONSE_TIMES_H[1])
+
+
 GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
     "same hour": _same_hour,
     "exchange": _exchange,
@@ -300,6 +340,9 @@ GROUPS: dict[str, Callable[[Drivers, int], list[FloatArray]]] = {
     "daily profile": _daily_profile,
     "neighbour": _neighbour,
     "finer hours": _finer_hours,
+    SUN: _sun,
+    **{quantity: partial(_contact, quantity) for quantity in CONTACTS},
+    **{quantity: partial(_source, quantity) for quantity in SOURCES},
 }
 ANY_HORIZON = frozenset(
     {"past day", "past day outdoor", "trend", "trend outdoor", "warming", "saturation", "past week"}

@@ -19,7 +19,8 @@ class ForecastSkill:
     """Error of a forecast at one place by lead time, as standard deviations.
 
     `memory_h` is how long an error lasts within one forecast; `carried_frac` how much of it the next
-    issue repeats; `joint_frac` the correlation of temperature and dew-point errors.
+    issue repeats; `joint_frac` the correlation of temperature and dew-point errors; `sun_std_frac` the error
+    of an hour's radiation over what came.
     """
 
     lead_h: FloatArray
@@ -29,6 +30,7 @@ class ForecastSkill:
     carried_frac: float
     joint_frac: float
     issue_every_h: int
+    sun_std_frac: float
 
 
 def skill_from_mapping(data: Mapping[str, Any]) -> ForecastSkill:
@@ -46,10 +48,11 @@ def skill_from_mapping(data: Mapping[str, Any]) -> ForecastSkill:
         float(number["carried_frac"]),
         float(number["joint_frac"]),
         int(number["issue_every_h"]),
+        float(number["sun_std_frac"]),
     )
 
 
-_NUMBERS = ("memory_h", "carried_frac", "joint_frac", "issue_every_h")
+_NUMBERS = ("memory_h", "carried_frac", "joint_frac", "issue_every_h", "sun_std_frac")
 
 
 def draws_needed(rows: int, skill: ForecastSkill) -> tuple[int, int, int]:
@@ -87,6 +90,17 @@ def degraded(
     return OutdoorAir(
         outdoor.temperature_c, outdoor.vapour_pressure_pa, air, saturation_pressure_water_pa(dew)
     )
+
+
+def degraded_sun(sun_wm2: FloatArray, rows: int, skill: ForecastSkill, draws: FloatArray) -> FloatArray:
+    """Radiation as forecasts would have told it (rows, 48), by draws for one quantity."""
+    field = _error_fields(draws, skill)
+    row = np.arange(rows)
+    issue = row // skill.issue_every_h
+    lead = (row - issue * skill.issue_every_h)[:, None] + np.arange(1, AHEAD_H + 1)
+    missed = 1.0 + skill.sun_std_frac * field[issue[:, None], lead]
+    told: FloatArray = np.maximum(ahead(sun_wm2, rows) * missed, 0.0)
+    return told
 
 
 def _error_fields(draw: FloatArray, skill: ForecastSkill) -> FloatArray:

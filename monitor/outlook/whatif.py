@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.model.reading import Quantity
 from monitor.outlook.courses import ZoneCourse
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, BoolArray, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Space, drivers, harmonics
@@ -78,7 +79,7 @@ def zone_answer(
 
 def door_factors(history: AirHistory, outdoor: OutdoorAir) -> tuple[float, float] | None:
     """Exchange with the door shut and open over the usual one, by regressing hourly changes on the door."""
-    door = history.door_open_frac
+    door = history.beside.get(Quantity.DOOR_OPEN)
     if door is None:
         return None
     d = drivers(history, outdoor, Space.VAPOUR)

@@ -50,15 +50,21 @@ class OutdoorForecast:
 
     def on(self, first_s: float, hours: int) -> tuple[FloatArray, FloatArray]:
         """Temperature and vapour pressure at whole hours from `first_s`; NaN where it does not reach."""
+        air, damp = (
+            self._at(column, first_s, hours) for column in (self.temperature_c, self.vapour_pressure_pa)
+        )
+        return air, damp
+
+    def cover_on(self, first_s: float, hours: int) -> FloatArray:
+        """Cloud cover at whole hours from `first_s`; NaN where it is not told."""
+        told = np.full(self.times_s.size, np.nan) if self.cloud_frac is None else self.cloud_frac
+        return self._at(told, first_s, hours)
+
+    def _at(self, column: FloatArray, first_s: float, hours: int) -> FloatArray:
         wanted = first_s + np.arange(hours) * HOUR_S
         row = np.rint((wanted - self.times_s[0]) / HOUR_S).astype(int)
         known = (row >= 0) & (row < self.times_s.size)
-        at = row.clip(0, self.times_s.size - 1)
-        blank = np.nan
-        return (
-            np.where(known, self.temperature_c[at], blank),
-            np.where(known, self.vapour_pressure_pa[at], blank),
-        )
+        return np.where(known, column[row.clip(0, self.times_s.size - 1)], np.nan)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,34 @@
 """What a shop adds for the outlook's sake: contacts, carbon dioxide, people, power, parts, sun."""
 
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
 from monitor.engine.build import build_shop
+from monitor.engine.hours_beside import beside_hours, sun_hours
+from monitor.model.reading import Mark, Quantity, Reading, SeriesKey
+from monitor.model.sensor import SensorStatus
+from monitor.outlook.beside import trial_from_mapping
+from monitor.settings.reference import load_toml
+from monitor.settings.schema import Settings
+from monitor.store.contract import SeriesStore
+from monitor.store.opener import open_series_store
 from tests.mqtt.yard import sensor, settings_with
 
 DOOR = {"quantity": "door_open_frac", "unit": "/"}
 SLOW = {"interval_s": 3600.0, "stale_after_s": 21_600.0}
+START_S = 1_788_739_200.0
+ROWS = 30
+TRIAL = trial_from_mapping(load_toml("outlook.toml"))
+ADDED = {
+    "door_open_frac": "/",
+    "carbon_dioxide_ppmv": "ppm",
+    "people_n": "count",
+    "heater_power_w": "W",
+    "solar_radiation_wm2": "W/m2",
+}
 
 
 def test_a_contact_that_speaks_seldom_keeps_no_air_fresh() -> None:
@@ -12,3 +36,65 @@ def test_a_contact_that_speaks_seldom_keeps_no_air_fresh() -> None:
     alone = build_shop(settings_with(air))
     beside = build_shop(settings_with(air, sensor("door", measures=[DOOR], **SLOW)))
     assert beside.fresh_s == alone.fresh_s == {"slip-bay": 300.0}
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    measures = [{"quantity": name, "unit": unit} for name, unit in ADDED.items()]
+    found = settings_with(sensor("one", measures=measures), sensor("two", measures=measures))
+    return found.model_copy(update={"service": found.service.model_copy(update={"data_dir": tmp_path})})
+
+
+@pytest.fixture
+def store(settings: Settings) -> Iterator[SeriesStore]:
+    opened = open_series_store(settings)
+    yield opened
+    opened.close()
+
+
+def send(store: SeriesStore, name: str, quantity: Quantity, values: Sequence[float]) -> None:
+    """One value in the middle of each hour; NaN: nothing."""
+    key = SeriesKey("slip-bay", name, quantity)
+    store.append(
+        [
+            Reading(key, START_S + (n - 0.5) * 3600.0, START_S + (n - 0.5) * 3600.0, value, None, True)
+            for n, value in enumerate(values)
+            if np.isfinite(value)
+        ]
+    )
+
+
+def test_sensors_of_one_quantity_speak_together_and_a_missing_part_is_no_sum(
+    settings: Settings, store: SeriesStore
+) -> None:
+    shop, gap = build_shop(settings), [np.nan] * 3
+    for quantity in (Quantity.CARBON_DIOXIDE, Quantity.HEATER_POWER, Quantity.SOLAR_RADIATION):
+        send(store, "one", quantity, [500.0] * ROWS)
+        send(store, "two", quantity, [*[700.0] * (ROWS - 3), *gap])
+    send(store, "one", Quantity.DOOR_OPEN, [0.0] * ROWS)
+    send(store, "two", Quantity.DOOR_OPEN, [1.0] * ROWS)
+    found = beside_hours(store, shop, "slip-bay", START_S, ROWS, None)
+    assert set(found) == {Quantity.CARBON_DIOXIDE, Quantity.HEATER_POWER, Quantity.DOOR_OPEN}
+    assert found[Quantity.CARBON_DIOXIDE].tolist() == [600.0] * (ROWS - 3) + [500.0] * 3
+    assert found[Quantity.HEATER_POWER][: ROWS - 3].tolist() == [1200.0] * (ROWS - 3)
+    assert np.isnan(found[Quantity.HEATER_POWER][ROWS - 3 :]).all()
+    assert (found[Quantity.DOOR_OPEN][1:] == 1.0).all()
+    sun = sun_hours(store, shop, settings.sites[0].id, START_S, ROWS)
+    assert sun is not None
+    assert sun[0] == 600.0
+
+
+def test_a_doubtful_reading_and_a_dead_contact_are_not_believed(
+    settings: Settings, store: SeriesStore
+) -> None:
+    shop = build_shop(settings)
+    send(store, "one", Quantity.CARBON_DIOXIDE, [500.0 + n for n in range(ROWS)])
+    last = store.readings_after(0, 1000)[-1]
+    store.mark([Mark(last.order, SensorStatus.FAILURE, "a test")])
+    send(store, "one", Quantity.DOOR_OPEN, [0.0, 1.0, 0.0, *[1.0] * (ROWS - 3)])
+    found = beside_hours(store, shop, "slip-bay", START_S, ROWS, TRIAL)
+    assert np.isnan(found[Quantity.CARBON_DIOXIDE][-1])
+    assert found[Quantity.CARBON_DIOXIDE][-2] == 528.0
+    stood = found[Quantity.DOOR_OPEN]
+    assert np.isfinite(stood[5:26]).all()
+    assert np.isnan(stood[-1])  # the same for more than a day

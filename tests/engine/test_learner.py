@@ -1,6 +1,7 @@
 """Models are fitted beside the loop, one at a time; nobody waits for them who only looks."""
 
 import threading
+from dataclasses import replace
 
 import pytest
 
@@ -93,3 +94,13 @@ def test_a_zone_that_cannot_be_learnt_leaves_the_others_to_be_learnt(model: Zone
     assert learner.model("hall", 0.0, lambda: model, decides=False) is None
     wait_until(lambda: learner.known("hall") is model, "the sound zone")
     assert learner.known("bay") is None
+
+
+def test_what_a_shop_has_added_is_tried_once_a_zone_has_its_first_model(model: ZoneModel) -> None:
+    learner = Learner(at_once=False)
+    quick = replace(model, tried=False)
+    assert learner.model("bay", model.fitted_s, lambda: quick, decides=True) is None
+    wait_until(lambda: not learner.first_fits, "the first model")
+    assert learner.model("bay", model.fitted_s, lambda: model, decides=True) is quick
+    wait_until(lambda: learner.known("bay") is model, "the one with what was added")
+    assert learner.model("bay", model.fitted_s, lambda: quick, decides=True) is model

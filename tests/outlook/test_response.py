@@ -189,11 +189,15 @@ def test_a_model_trained_on_poor_forecasts_trusts_them_less() -> None:
 def test_the_explanation_names_lag_and_gain_in_words() -> None:
     outdoor = weather(ROWS)
     zone = room(outdoor, ROWS, exchange_h=0.3, lag_h=12.0, gain_pa_h=60.0)
-    said = explain(fit(zone, outdoor))
-    assert said is not None
-    assert said.exchange_lag_h == pytest.approx(1 / 0.3, rel=0.6)
-    assert 5 <= said.wettest_hour <= 14
-    assert "Moisture follows the outdoor air with a lag of" in said.text
+    model = fit(zone, outdoor)
+    assert model.sighted is not None
+    balance = model.sighted[0].balance.newest
+    assert balance is not None
+    assert balance.lag_h == pytest.approx(1 / 0.3, rel=0.6)
+    wettest = int(np.argmax(balance.gain_by_hour))
+    assert 5 <= wettest <= 14
+    assert explain(model).startswith("Moisture follows the outdoor air with a lag of 4 h, temperature")
+    assert explain(model).endswith(f"comes in around {wettest:02d}:00.")
 
 
 @needs_open_data

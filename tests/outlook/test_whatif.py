@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.model.reading import Quantity
 from monitor.outlook.courses import zone_course
 from monitor.outlook.hourly import AirHistory
 from monitor.outlook.whatif import Control, ZoneAnswer, controlled, door_factors
@@ -71,10 +72,10 @@ def test_the_doors_effect_is_learnt_from_its_sensor() -> None:
         rate = 0.2 + 0.8 * door[n]
         value = np.exp(-rate) * value + (1 - np.exp(-rate)) * outdoor.vapour_pressure_pa[n]
         pressure[n] = value
-    history = AirHistory("bay", START_S, np.full(rows, 15.0), pressure, door)
+    history = AirHistory("bay", START_S, np.full(rows, 15.0), pressure, beside={Quantity.DOOR_OPEN: door})
     found = door_factors(history, outdoor)
     assert found is not None
     shut, opened = found
     assert opened / shut == pytest.approx((1 - np.exp(-1.0)) / (1 - np.exp(-0.2)), rel=0.15)
-    assert door_factors(replace(history, door_open_frac=None), outdoor) is None
-    assert door_factors(replace(history, door_open_frac=np.zeros(rows)), outdoor) is None
+    assert door_factors(replace(history, beside={}), outdoor) is None
+    assert door_factors(replace(history, beside={Quantity.DOOR_OPEN: np.zeros(rows)}), outdoor) is None

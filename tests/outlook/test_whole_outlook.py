@@ -92,7 +92,7 @@ def outlook() -> Looked:
     known = {z: answer for z, answer in answers.items() if answer is not None}
     outdoor_pa = near.vapour_pressure_pa[RECENT_H - 1 :][:49]
     inputs = PlanInputs(scene, ahead, spans, known, outdoor_pa, practice())
-    said = {z: text.text for z, m in models.items() if (text := explain(m))}
+    said = {z: text for z, m in models.items() if (text := explain(m))}
     return Looked(outlooks, plan(inputs, outlooks), inputs, said)
 
 

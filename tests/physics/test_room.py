@@ -23,12 +23,12 @@ PARTS = ("Arguments", "Returns", "Raises", "Reference")
 KERNEL_FIRST = "maths"
 
 UNIT = re.compile(
-    r"(^|_)(c|k|k2|pa|frac|s|h|hours|days|minutes|min|m|mm|m2|m3|l|g|kg|w|kgkg|gm3|mgm3|kgm3|kgm|gm2|gm2s|ppmv|mms|ms|mmin"
+    r"(^|_)(c|k|k2|pa|frac|deg|s|h|hours|days|minutes|min|m|mm|m2|m3|l|g|kg|w|kgkg|gm3|mgm3|kgm3|kgm|gm2|gm2s|ppmv|mms|ms|mmin"
     r"|wm2|wm2k|wmk|wk|wpa|jk|jkg|jg|jkgk|jmol|jmolk|jm2k|m3kg|molm3|kgmol|lmin|gh|m2s|mspa|kh)$"
 )
 # Pure numbers, shapes and counts, which have no unit to name.
 PURE = re.compile(
-    r"^(correlation|gain_error|gain_std|unknown_gain_std|deviations|rayleigh|prandtl|reynolds|\w*nusselt\w*"
+    r"^(correlation|\w+_sine|gain_error|gain_std|unknown_gain_std|deviations|rayleigh|prandtl|reynolds|\w*nusselt\w*"
     r"|slenderness|\w*emissivity|exposure_weight|\w+_exponent|\w+_factor|\w+_ratio2?|\w+_number|\w+_pitch"
     r"|purge_volumes|wraps|layers|cost|rigid|exchange_log|exchange_var|plus_minus)$"
 )

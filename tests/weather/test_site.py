@@ -1,5 +1,6 @@
 """Outdoor air for the outlook: what was issued is kept, and the site's own sensor takes out the bias."""
 
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -7,12 +8,14 @@ import numpy as np
 import pytest
 
 from monitor.model.errors import InputError
+from monitor.model.place import Site
 from monitor.outlook.skill import corrected, nearest_issue
 from monitor.physics.saturation import dew_point_c, saturation_pressure_water_pa
 from monitor.weather.calendar_source import CalendarPlace, read_calendar
 from monitor.weather.fetch import Fetcher
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import OutdoorForecast
+from monitor.weather.radiation import with_sun
 from monitor.weather.site import outdoor_air
 from tests.weather.station import Answer, running
 
@@ -42,6 +45,44 @@ def test_the_archive_gives_what_people_had_at_each_hour(tmp_path: Path) -> None:
     assert (air[7:19] == 12.0).all()
     assert np.isnan(air[19]).all()  # older than twelve hours
     assert pressure[7] == pytest.approx(saturation_pressure_water_pa(8.0), rel=1e-6)
+
+
+def cloudy(first_s: float, cover_frac: float) -> OutdoorForecast:
+    plain = made(first_s, 10.0)
+    return replace(plain, cloud_frac=np.full(plain.times_s.size, cover_frac))
+
+
+def test_the_sun_is_what_the_forecast_of_cloud_lets_through_and_what_was_measured(tmp_path: Path) -> None:
+    archive, rows = ForecastArchive(tmp_path / "issued.db"), 24 * 3
+    site = Site(id="yard", name="Yard", timezone="Europe/London", latitude_deg=54.0, longitude_deg=-3.0)
+    for hour in range(24, rows, 6):  # on the first day nothing was told of cloud
+        archive.keep("yard", START_S + hour * H, cloudy(START_S + hour * H, 1.0))
+    archive.keep("yard", START_S, made(START_S, 10.0))
+    newest = cloudy(START_S + rows * H, 0.0)
+    air = outdoor_air("yard", START_S, rows, None, archive, newest)
+    assert air is not None
+    told = with_sun(air, site, START_S, None, archive, newest)
+    measured = np.full(rows, 123.0)
+    known = with_sun(air, site, START_S, measured, archive, newest)
+    nowhere = with_sun(air, replace_place(site), START_S, None, archive, newest)
+    archive.close()
+    assert told.sun_wm2 is not None
+    assert told.issued_sun_wm2 is not None
+    assert np.isnan(told.issued_sun_wm2[:24]).all()  # what was not told teaches nothing
+    assert np.isnan(told.sun_wm2[:24]).all()
+    day = told.sun_wm2.reshape(-1, 24)
+    assert (day[2:, :4] == 0.0).all()  # nights in September
+    assert day[3].max() == pytest.approx(4.0 * day[2].max(), rel=0.05)  # full cloud leaves a quarter
+    assert 550.0 < day[3].max() < 700.0
+    assert known.sun_wm2 is not None
+    assert (known.sun_wm2[:rows] == 123.0).all()
+    np.testing.assert_array_equal(known.sun_wm2[rows:], told.sun_wm2[rows:])
+    assert nowhere.sun_wm2 is None
+
+
+def replace_place(site: Site) -> Site:
+    """The same, its place not entered."""
+    return site.model_copy(update={"latitude_deg": None})
 
 
 def test_old_issues_are_dropped(tmp_path: Path) -> None:
