@@ -54,6 +54,10 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} base64 binascii difflib gettext io ipaddress json pathlib polib pydantic pydantic_settings "
         "re tomllib",
     ),
+    "access": (
+        "model wire alarms settings store",
+        f"{PURE} argon2 contextlib hashlib hmac pathlib secrets sqlite3 threading unicodedata zxcvbn",
+    ),
     "store": (
         "model clock wire settings",
         f"{PURE} alembic contextlib fcntl hashlib influxdb_client json logging os pathlib queue re "
@@ -80,7 +84,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} csv html importlib io json pyarrow re zipfile",
     ),
     "web": (
-        "model physics consumables beads gas history sensors outlook alarms settings store notify report",
+        "model physics consumables beads gas history sensors outlook alarms settings store access notify "
+        "report",
         f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http io ipaddress jinja2 json "
         "markupsafe pathlib platform prometheus_client pydantic re resource secrets segno shutil socket "
         "starlette threading urllib uvicorn",
@@ -90,8 +95,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} contextlib heapq http json os paho pathlib shutil tempfile threading",
     ),
     "engine": (
-        "model clock physics consumables beads history sensors outlook alarms core settings store mqtt "
-        "weather notify report web demo",
+        "model clock physics consumables beads history sensors outlook alarms core settings store access "
+        "mqtt weather notify report web demo",
         f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
     ),
     "fleet": (
@@ -99,7 +104,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} logging multiprocessing os pathlib pydantic random signal",
     ),
     "cli": (
-        "model clock history outlook alarms settings store mqtt weather notify report web demo engine fleet",
+        "model clock history outlook alarms settings store access mqtt weather notify report web demo "
+        "engine fleet",
         f"{PURE} base64 click contextlib errno gc importlib io json logging os pathlib pydantic segno signal "
         "socket ssl sys tempfile threading tomllib tqdm",
     ),

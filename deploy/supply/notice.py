@@ -51,7 +51,8 @@ def licences(component: dict[str, Any]) -> str:
 
 def clean(component: dict[str, Any]) -> dict[str, Any]:
     """Only what says what it is; addresses change without the library."""
-    kept = {name: component[name] for name in ("type", "bom-ref", "name", "version", "purl", "description")}
+    told = ("type", "bom-ref", "name", "version", "purl", "description")  # the last not by every library
+    kept = {name: component[name] for name in told if name in component}
     return kept | {"licenses": [{"expression": licences(component)}]}
 
 

@@ -7,6 +7,7 @@ from typing import BinaryIO, NoReturn
 
 import click
 
+from monitor.alarms.authority import KEEP_ACCOUNTS, authority_from
 from monitor.cli.broker_questions import ask_broker
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
@@ -17,6 +18,7 @@ from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.notify.people import personal
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
+from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
@@ -56,6 +58,7 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
             click.echo(f"  {note}")
         if answers.faults:
             _end_with(settings_file, answers.faults)
+    click.echo(f"  {_who_logs_in(settings)}")
     kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
     counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
     click.echo(f"{settings_file}: in order. {counted}.")
@@ -102,6 +105,17 @@ def _end_with(settings_file: Path, faults: Sequence[Fault]) -> NoReturn:
         sys.exit(2)  # there was nothing to check
     click.echo(f"{settings_file}: {_counted(len(faults), 'fault')}.", err=True)
     sys.exit(1)
+
+
+def _who_logs_in(settings: Settings) -> str:
+    if not settings.web.has_accounts:
+        how = "is logged in by the proxy" if settings.web.user_header else "is believed by name"
+        return f"whoever answers or enters {how}"
+    keeps = authority_from(load_toml("alarm_authority.toml"))[KEEP_ACCOUNTS]
+    named = ", ".join(one.name for one in settings.people if one.role in keeps)
+    if not named:
+        return "looks odd: people: nobody is a lead or keeper, so nobody can make the first account or log in"
+    return f"people log in; accounts are kept by: {named}"
 
 
 def _counted(count: int, what: str) -> str:

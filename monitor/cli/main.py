@@ -23,6 +23,8 @@ COMMANDS = {
     "test-channel": ("channel_commands", "Send a test message on a channel."),
     "verify": ("verify_command", "Walk the record's chain and look for what was changed."),
     "sheet": ("sheet_command", "Write a record as a PDF to sign."),
+    "invite": ("account_commands", "Print a one-time link for an account or a new password."),
+    "accounts": ("account_commands", "List accounts; log people out, close, revoke."),
     "backup": ("store_commands", "Copy readings, ledger and forecasts, checked."),
     "restore": ("store_commands", "Put a backup back after checking it."),
     "move": ("store_commands", "Move the series between the embedded store and InfluxDB."),

@@ -124,12 +124,28 @@ def _run(settings: Settings, stop: threading.Event) -> None:
         settle_heap()
         assert service.server is not None
         click.echo(f"Dryshift is running. Pages: {service.server.url}")
+        _say_first_link(service)
         if service.broker is not None:
             click.echo(_sensors_publish_to(service.broker, settings))
         stop.wait()
         click.echo("Stopping: saving what is here.")
     finally:
         service.stop()
+
+
+def _say_first_link(service: Service) -> None:
+    """How the first account is made, while there is none; nobody is told but who reads this."""
+    desk = service.desk
+    if desk is None or desk.book.has_accounts():
+        return
+    token = desk.first_link()
+    if token is None:
+        click.echo("Nobody can log in, so nothing can be entered: name a lead or keeper in [[people]].")
+        return
+    assert service.server is not None
+    base = (service.settings.web.public_url or service.server.url).rstrip("/")
+    hours = round(desk.rules.first_link / 3600.0)
+    click.echo(f"No account yet. The first is made here, once, within {hours} h: {base}/join/{token}")
 
 
 def _sensors_publish_to(broker: EmbeddedBroker, settings: Settings) -> str:
@@ -150,8 +166,15 @@ def _sensors_publish_to(broker: EmbeddedBroker, settings: Settings) -> str:
 @click.option("--port", type=int, help="Port of the pages. [default: 8480, or a free one if taken]")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address the pages listen on.")
 @click.option("--stop-after-days", is_flag=True, help="Stop when the fast days are over.")
+@click.option("--accounts", is_flag=True, help="With log-in, as in a real shop: prints the first link.")
 def demo_command(
-    days: float, minutes: float, seed: int, port: int | None, host: str, stop_after_days: bool
+    days: float,
+    minutes: float,
+    seed: int,
+    port: int | None,
+    host: str,
+    stop_after_days: bool,
+    accounts: bool,
 ) -> None:
     """Run Ferrymoor Slipway, an invented yard: a humid week in minutes, then at live speed."""
     log_to_stderr(logging.ERROR)
@@ -161,6 +184,9 @@ def demo_command(
     phone = Phone(_show_message)
     with demo_folder() as folder:
         settings = demo_settings(folder, phone.url, host, port)
+        if accounts:
+            web = settings.web.model_copy(update={"log_in": "accounts"})
+            settings = settings.model_copy(update={"web": web})
         click.echo("Preparing Ferrymoor Slipway (an invented yard; every number in it is made up) …")
         world = make_world(seed, start_s, days + LIVE_DAYS, BEFORE_DAYS)
         stream = messages(world, settings, seed, fast_until_s)
@@ -213,6 +239,7 @@ def _play(
         assert service.server is not None
         assert service.broker is not None
         click.echo(f"Pages: {service.server.url}   (open it on a phone or a wall screen; Ctrl-C stops)")
+        _say_first_link(service)
         click.echo(
             "The embedded broker keeps its queue in memory; a real shop runs Mosquitto (deploy/mosquitto)."
         )

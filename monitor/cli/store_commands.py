@@ -7,6 +7,7 @@ from tqdm import tqdm
 
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
+from monitor.engine.front_desk import open_book
 from monitor.model.errors import Fault, InputError
 from monitor.settings.file import load
 from monitor.settings.schema import InfluxSection, Settings
@@ -31,9 +32,11 @@ def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep
     settings = load(settings_file, secrets, known_reference())
     series, ledger = open_series_store(settings), open_ledger_for(settings)
     archive = ForecastArchive(settings.service.data_dir / FILE)
+    accounts = open_book(settings)
     try:
-        folder = back_up(series, ledger, target, SystemClock().now_s(), beside=[archive], keep=keep)
+        folder = back_up(series, ledger, target, SystemClock().now_s(), beside=[archive, accounts], keep=keep)
     finally:
+        accounts.close()
         archive.close()
         series.close()
         ledger.close()

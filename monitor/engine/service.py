@@ -19,6 +19,7 @@ from monitor.engine.calendars import Calendars
 from monitor.engine.delivery import Delivering
 from monitor.engine.derivation import Deriver
 from monitor.engine.forecaster import Foreseer, weather_providers
+from monitor.engine.front_desk import open_desk
 from monitor.engine.judging_watch import Watch
 from monitor.engine.learner import Learner
 from monitor.engine.link_key import link_key
@@ -81,6 +82,7 @@ class Service:
         except DryshiftError:
             self.series.close()
             raise
+        self.desk = open_desk(settings, self.key, self._tell_access) if settings.web.has_accounts else None
         self.broker: EmbeddedBroker | None = None
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
@@ -190,6 +192,8 @@ class Service:
             self.series.close()
             self.ledger.close()
             self.archive.close()
+            if self.desk is not None:
+                self.desk.book.close()
 
     def snapshot(self) -> Picture:
         """The picture of now, with how the service itself is doing."""
@@ -303,7 +307,8 @@ class Service:
             broker.start()
 
     def _back_up(self, target: Path) -> None:
-        back_up(self.series, self.ledger, target, self.clock.now_s(), beside=[self.archive])
+        accounts = [] if self.desk is None else [self.desk.book]
+        back_up(self.series, self.ledger, target, self.clock.now_s(), beside=[self.archive, *accounts])
 
     def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
         """Periodic work that waits for its next turn when the store or a far end is away."""
@@ -364,7 +369,12 @@ class Service:
             run_off=self.keeper.run_off,
             oven_doubts=self.keeper.oven_doubts,
             witnesses=self.record_watch.witnesses,
+            desk=self.desk,
         )
+
+    def _tell_access(self, event: NewEvent) -> None:
+        now_s = self._page_time_s()
+        self.ledger.commit([replace(event, time_s=now_s)], entered_s=now_s)
 
     def _sources(self) -> Sources:
         now_s = self._page_time_s()

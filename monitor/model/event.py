@@ -30,6 +30,7 @@ class EventKind(StrEnum):
     SEAL = "seal"
     RECORD = "record"
     BROKER_SESSION = "broker_session"
+    ACCOUNT = "account"
 
 
 @dataclass(frozen=True, slots=True)

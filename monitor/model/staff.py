@@ -21,7 +21,7 @@ class Shift(Section):
     end: time
 
 
-Role = Literal["lead", "inspector", "reviewer", "engineer"]
+Role = Literal["lead", "inspector", "reviewer", "engineer", "welder", "keeper"]
 
 
 class Person(Section):

@@ -111,6 +111,12 @@ def odd(tree: Tree) -> Iterator[str]:
                 f"zones[{n}].kind: outdoor, of a zone called {zone.get('name')!r}: outdoor air is never "
                 f"judged humid; if it is a {indoors}, say so"
             )
+    web = _section(tree, "web")
+    if web.get("log_in") == "names" and web.get("user_header") is None:
+        yield (
+            'web.log_in: "names": whoever reaches the pages answers warnings and makes entries in anybody\'s '
+            "name; only a demo wants that. Leave it out, and people log in"
+        )
     for n, site in _rows(tree, "sites"):
         if site.get("timezone", "UTC") == "UTC" and abs(_number(site.get("longitude_deg")) or 0.0) > 30.0:
             yield f"sites[{n}].timezone: UTC, far from Greenwich: shifts and quiet hours are read in UTC"

@@ -134,11 +134,24 @@ class WebSection(Section):
     hosts: tuple[str, ...] = ()  # names the pages answer to besides localhost and that of public_url
     proxies: tuple[IPvAnyAddress, ...] = (IPv4Address("127.0.0.1"), IPv6Address("::1"))
     user_header: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]+$")] | None = None  # believed of proxies alone
+    log_in: Literal["accounts", "names"] = "accounts"  # "names": a name is believed as it is given
+    readers: Literal["people", "network"] = "people"  # who may read, once there is an account
+    logged_in_days: Annotated[int, Field(ge=1, le=400)] = 180  # a shop's season
     temperature_unit: Literal["C", "F"] = "C"
     units: Literal["metric", "us"] = "metric"
     language: str = "en"
     csv_decimal: Literal["point", "comma"] = "point"  # comma: with semicolons between cells
     csv_mark: bool = False  # files begin with UTF-8's mark, which some spreadsheets need
+
+    @property
+    def has_accounts(self) -> bool:
+        """Whether people log in here themselves."""
+        return self.log_in == "accounts" and self.user_header is None
+
+    @property
+    def believes_names(self) -> bool:
+        """Whether a chosen name is all that says who somebody is."""
+        return self.log_in == "names" and self.user_header is None
 
 
 class Program(Section):

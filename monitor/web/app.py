@@ -18,11 +18,13 @@ from monitor.report.parquet_file import ParquetUnavailableError
 from monitor.store.contract import StoreUnavailableError
 from monitor.web import live
 from monitor.web.frame.deps import WebDeps
+from monitor.web.frame.gate import Gate
 from monitor.web.frame.guard import Guard
 from monitor.web.frame.own_names import own_names
 from monitor.web.frame.page import STATIC, Web, make_web
 from monitor.web.frame.problems import Problem, faults_of, problem_response
 from monitor.web.pages import (
+    account_page,
     ahead_page,
     air_page,
     alarm_care_page,
@@ -33,10 +35,13 @@ from monitor.web.pages import (
     cause_page,
     evidence_page,
     gas_page,
+    join_page,
     labels_page,
+    log_in_page,
     now_page,
     numbers_page,
     one_tap_page,
+    people_page,
     records_page,
     safety_page,
     sensor_check_page,
@@ -83,6 +88,7 @@ ROOMS = (
     api,
     api_entries,
 )
+_OF_ACCOUNTS = (log_in_page, join_page, account_page, people_page)
 _PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 
 
@@ -106,13 +112,15 @@ def create_app(deps: WebDeps) -> FastAPI:
     web = make_web(deps)
     app.state.stopping = stopping
     app.state.proxies = frozenset(str(one) for one in deps.settings.web.proxies)
-    for room in ROOMS:
+    for room in (*ROOMS, *(_OF_ACCOUNTS if deps.desk is not None else ())):
         app.include_router(room.routes(web))
     app.include_router(live.routes(web, stopping))
     app.mount("/static", _Static(directory=STATIC))
     _describe(app, web)
     _handle_errors(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=2_000)
+    if deps.desk is not None:
+        app.add_middleware(Gate, desk=deps.desk, settings=deps.settings)
     app.add_middleware(Guard, names=own_names(deps.settings.web))
     return app
 

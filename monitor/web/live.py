@@ -3,7 +3,7 @@
 import asyncio
 import json
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from functools import partial
 from secrets import token_hex
@@ -116,8 +116,13 @@ def routes(web: Web, stopping: Stopping) -> APIRouter:
             raise HTTPException(404, "No such page to follow.")
         token = form_token(web.deps.key, session_of(request))
         who = who_of(web.deps.settings, request)
+        still: Still = getattr(request.state, "still", _anybody)
         follower = followers.enter(address_of(request.client))
-        return _LiveResponse(followers, follower, _stream(drawings, page, token, who, stopping, follower))
+
+        def look() -> dict[str, str] | None:
+            return drawings.of(page, who) if still() else None
+
+        return _LiveResponse(followers, follower, _stream(drawings, look, token, stopping, follower))
 
     return router
 
@@ -151,14 +156,27 @@ class Drawings:
         return html.replace(self._token, token)
 
 
+Still = Callable[[], bool]  # whether this browser may still read: its session may be revoked meanwhile
+
+
+def _anybody() -> bool:
+    return True
+
+
 async def _stream(
-    drawings: Drawings, page: str, token: str, who: str, stopping: Stopping, follower: Follower
+    drawings: Drawings,
+    look: Callable[[], dict[str, str] | None],
+    token: str,
+    stopping: Stopping,
+    follower: Follower,
 ) -> AsyncIterator[str]:
     sent: dict[str, str] = {}
     quiet_s = BEAT_EVERY_S
     yield "retry: 3000\n\n"
     while not (stopping.event.is_set() or follower.ended):
-        pieces = await run_in_threadpool(drawings.of, page, who)
+        pieces = await run_in_threadpool(look)
+        if pieces is None:
+            return
         changed = {} if pieces is sent else {n: html for n, html in pieces.items() if sent.get(n) != html}
         sent = pieces
         if changed:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from monitor.access.desk import AccessDesk
 from monitor.alarms.states import Command
 from monitor.consumables.classes import Place
 from monitor.consumables.run_off import RunOffGuide
@@ -100,7 +101,7 @@ class WebDeps:
     `sheet` makes the record of a package, lot, job or week (kind, which one, site), `paper` its PDF,
     `run_off` says how to run off a package's outer wraps where that is called for, `oven_doubts` what speaks
     against putting a package into an oven now (package, place, zone), `witnesses` the ledger's ends
-    that were kept outside of it, in rising number.
+    that were kept outside of it, in rising number, `desk` lets people in where they have accounts here.
     """
 
     settings: Settings
@@ -124,6 +125,7 @@ class WebDeps:
     run_off: Callable[[str], RunOffGuide | None] = lambda _: None
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
     witnesses: Callable[[], Sequence[Witness]] = tuple
+    desk: AccessDesk | None = None
 
     def entry_words(self) -> EntryWords:
         """How entries are worded here."""

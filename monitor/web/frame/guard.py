@@ -15,6 +15,7 @@ from monitor.web.frame.own_names import OwnNames
 from monitor.web.frame.problems import problem_response
 
 COOKIE = "dryshift_session"
+HOST_ONLY = "__Host-"  # a browser takes such a cookie by https from this host alone (RFC 6265bis)
 TOKEN_FIELD = "form_token"
 LONGEST_BODY = 1_000_000
 TOKEN_PATH = "/taps/token"  # where a tap that waited asks for the token of its browser's session
@@ -23,6 +24,7 @@ GOTO_HEADER = "dryshift-goto"
 _TAP = re.compile(r"[0-9a-f]{32}")
 KEPT_BELOW = "/static/"
 NEVER_ENDS = "/live/"
+_KEPT_A_YEAR = "Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000"
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -73,11 +75,12 @@ class Guard:
         if len(hosts) != 1 or not self._names.hold(hosts[0]):
             await _misdirected(hosts, self._names)(scope, receive, send)
             return
-        session = _session_in(headers.get("cookie", ""))
+        https = scope["scheme"] == "https"
+        session = _session_in(headers.get("cookie", ""), https=https)
         given = session or secrets.token_urlsafe(18)
         scope.setdefault("state", {})["session"] = given
-        secure = "; Secure" if scope["scheme"] == "https" else ""
-        cookie = f"{COOKIE}={given}; Path=/; HttpOnly; SameSite=Lax; Max-Age=31536000{secure}"
+        secure = "; Secure" if https else ""
+        cookie = f"{cookie_name(COOKIE, https=https)}={given}; {_KEPT_A_YEAR}{secure}"
         tap = headers.get(TAP_HEADER, "")
 
         async def send_guarded(message: Message) -> None:
@@ -142,8 +145,13 @@ def _refusal(headers: Headers) -> Response | None:
     return None
 
 
-def _session_in(cookie_header: str) -> str:
-    value = cookie_parser(cookie_header).get(COOKIE, "")
+def cookie_name(name: str, *, https: bool) -> str:
+    """By https no neighbour under the same domain can set or read it."""
+    return f"{HOST_ONLY}{name}" if https else name
+
+
+def _session_in(cookie_header: str, *, https: bool) -> str:
+    value = cookie_parser(cookie_header).get(cookie_name(COOKIE, https=https), "")
     return value if 16 <= len(value) <= 64 and value.isascii() else ""
 
 

@@ -15,7 +15,6 @@ from monitor.alarms.catalogue import catalogue_from
 from monitor.model.level import Level
 from monitor.model.picture import Picture
 from monitor.model.sensor import SensorStatus
-from monitor.model.staff import person_named
 from monitor.report.chart import place, spread_labels
 from monitor.report.condition_words import AlarmWords
 from monitor.report.paper import HOW_TO_GET_IT, can_print
@@ -25,7 +24,7 @@ from monitor.web.frame import look, now_view
 from monitor.web.frame.alarm_groups import AlarmGroup, acts, groups
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import form_token, session_of
-from monitor.web.frame.person import LONGEST_NAME, user_of
+from monitor.web.frame.person import LONGEST_NAME, person_of, session_in
 from monitor.web.frame.show import Show
 from monitor.web.frame.ticks import ActionTick, ticked, ticks
 
@@ -121,6 +120,8 @@ class Web:
             path=request.url.path,
             token=form_token(self.deps.key, session),
             who=who_of(self.deps.settings, request),
+            me=session_in(request),
+            reads=getattr(request.state, "reads", True),
             **context,
         )
         return HTMLResponse(html, status_code=status, headers={"cache-control": "no-cache"})
@@ -167,6 +168,7 @@ def make_web(deps: WebDeps) -> Web:
         spread_labels=spread_labels,
         at_height=place,
         people=[person.name for person in deps.settings.people],
+        accounts=deps.settings.web.has_accounts,
     )
     return Web(deps, show, words, env)
 
@@ -180,10 +182,13 @@ def _names(settings: Settings) -> dict[str, str]:
 
 
 def who_of(settings: Settings, request: Request) -> str:
-    """Who answered from this browser before; empty when nobody did, or nobody whom the shop still names."""
-    who = user_of(settings, request) or unquote(request.cookies.get(WHO_COOKIE, ""))[:LONGEST_NAME]
-    person = person_named(settings.people, who)
-    return person.name if person is not None else "" if settings.people else who
+    """Whose name the forms of this browser carry."""
+    return person_of(settings, request, name_before(request))
+
+
+def name_before(request: Request) -> str:
+    """The name that this browser gave before."""
+    return unquote(request.cookies.get(WHO_COOKIE, ""))[:LONGEST_NAME]
 
 
 def notes(show: Show, snapshot: Picture, now_s: float) -> list[Note]:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Header, HTTPException, Path, Request, Re
 from fastapi.security import HTTPBearer
 from pydantic import BaseModel, Field, WithJsonSchema, create_model
 
+from monitor.alarms.authority import ENTER
 from monitor.history.entries import JUDGED, Entry, Moved, body_of, entry_of
 from monitor.history.entry_schemas import WORKED_OUT, schemas
 from monitor.history.rack import KINDS, Thing
@@ -16,7 +17,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.sensors.salt_check import SaltReading
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 from monitor.web.frame.problems import described, problem_response
 from monitor.web.frame.ticks import DONE, OPEN, ticks
 from monitor.web.pages.sensor_check_page import known_checks, sensor_named, write_check
@@ -158,7 +159,7 @@ def _ticks(web: Web) -> APIRouter:
     @router.post("/api/ticks", operation_id="tickAction", summary="Tick off an action", responses=errors)
     def tick(request: Request, given: Ticking) -> Event:
         """As the to-do list does; what stands already as it is asked for stays."""
-        actor = acting(web.deps.settings, request, given.who)
+        actor = allowed(web.deps.settings, request, given.who, ENTER)
         now_s = web.deps.clock()
         before = ticks(web.deps.ledger, now_s).get(given.action)
         if before is not None and before.done == (given.entry == DONE):
@@ -175,7 +176,7 @@ def _ticks(web: Web) -> APIRouter:
     )
     def take_back(request: Request, number: Annotated[int, Path(ge=1, le=10**15)], given: SpokenFor) -> Event:
         """A correction is an entry of its own; nothing is removed, and a second time changes nothing."""
-        actor = acting(web.deps.settings, request, given.who)
+        actor = allowed(web.deps.settings, request, given.who, ENTER)
         subject = _event(web, number).subject
         body: dict[str, object] = {"of": number, "void": True}
         why, key = given.why.strip() or "taken back", f"web/undo/{subject}/{number}"
@@ -200,7 +201,7 @@ def _written() -> dict[str, Any]:
 
 def _told(web: Web, request: Request, given: SpokenFor, key: str, event: NewEvent) -> NewEvent:
     """The event with who says so, when and why, under a key that is the sender's own."""
-    actor: Actor = acting(web.deps.settings, request, given.who)
+    actor: Actor = allowed(web.deps.settings, request, given.who, ENTER)
     time_s = web.deps.clock() if given.time_s is None else given.time_s
     sent = key.strip('"')  # a string of RFC 8941, as the header's draft writes it, or bare
     return replace(

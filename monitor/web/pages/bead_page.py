@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field, ValidationError, model_validator
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.authority import ENTER
 from monitor.beads.acceptance import Bead, BeadVerdict, Pore, judge_bead
 from monitor.beads.acceptance_rules import INCH_MM, Acceptance, PoreKind, Weld, acceptances
 from monitor.history.bead_records import is_sound, judged
@@ -25,7 +26,7 @@ from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import SeenAsk
 from monitor.web.frame.forms import Ago, read_form, remember, remember_who
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 from monitor.web.frame.problems import faults_of
 
 MM = 1_000.0
@@ -108,8 +109,10 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, BeadForm)
             made = bead_of(form, unit_mm(web))
             verdict = judge_bead(made, _acceptance(form.rule))
-            person = acting(web.deps.settings, request, form.who)
-            recorded = await run_in_threadpool(_record, web, form, made, person) if form.record else ""
+            recorded = ""
+            if form.record:
+                person = allowed(web.deps.settings, request, form.who, ENTER)
+                recorded = await run_in_threadpool(_record, web, form, made, person)
         except InputError as refusal:
             return await run_in_threadpool(
                 _page, web, request, values=values, faults=refusal.faults, status=422

@@ -69,10 +69,15 @@ def wanted(known: dict[str, Thing], ids: str, kind: str, new: int) -> list[str]:
 
 
 def label(base: str, name: str, thing: Thing | None) -> Label:
-    """One label with its code (error correction M: a scratch or a smear of grease does no harm)."""
+    """One label with its code."""
     address = f"{base.rstrip('/')}/thing/{name}"
+    shown = name.replace("-", " ").capitalize() if thing is None else thing.name
+    return Label(name, shown, "" if thing is None else thing.what, address, qr_code(address))
+
+
+def qr_code(address: str) -> Markup:
+    """A code to scan (error correction M: a scratch or a smear of grease does no harm)."""
     code = segno.make_qr(address, error="m").svg_inline(
         omitsize=True, border=2, svgclass=None, lineclass=None
     )
-    shown = name.replace("-", " ").capitalize() if thing is None else thing.name
-    return Label(name, shown, "" if thing is None else thing.what, address, Markup(code))
+    return Markup(code)

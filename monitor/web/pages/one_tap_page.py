@@ -22,7 +22,7 @@ from monitor.notify.links import Link, LinkError, is_short, opened, read
 from monitor.web.frame.alarm_groups import acts
 from monitor.web.frame.forms import Ago, FormRefusedError, TapId, read_form
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import acting, session_in
 from monitor.web.pages.alarms_page import AnswerForm, operate
 
 ANSWERS = ("acknowledge", "shelve")
@@ -62,7 +62,7 @@ def routes(web: Web) -> APIRouter:
             return await run_in_threadpool(_page, web, request, status=status, refused=str(error))
         try:
             tap = await read_form(web, request, TapForm)
-            if not (link.who or tap.who.strip()):
+            if not (link.who or tap.who.strip() or session_in(request)):
                 raise FormRefusedError([Fault("who", "nothing", "say who you are")])
             actor = acting(web.deps.settings, request, tap.who, link)
             named = replace(link, action=link.action or tap.action)

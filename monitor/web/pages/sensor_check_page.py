@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.authority import ENTER
 from monitor.model.actor import Actor
 from monitor.model.device import Measure, Sensor
 from monitor.model.errors import Fault, InputError
@@ -37,7 +38,7 @@ from monitor.store.contract import SeriesStore
 from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.local_time import Turn, moment_of
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 from monitor.web.pages.deeds import celsius
 from monitor.web.pages.things_page import UndoForm
 
@@ -130,7 +131,7 @@ def routes(web: Web) -> APIRouter:
         values = {field: str(value) for field, value in sent.items()}
         try:
             form = await read_form(web, request, CheckForm)
-            person = acting(web.deps.settings, request, form.who)
+            person = allowed(web.deps.settings, request, form.who, ENTER)
             written = await run_in_threadpool(record_check, web, sensor, known, form, person)
         except InputError as refusal:
             return await run_in_threadpool(
@@ -144,7 +145,7 @@ def routes(web: Web) -> APIRouter:
     async def undo(request: Request, name: str) -> Response:
         sensor = sensor_named(web, name)
         form = await read_form(web, request, UndoForm)
-        person = acting(web.deps.settings, request, form.who)
+        person = allowed(web.deps.settings, request, form.who, ENTER)
         body: dict[str, object] = {"of": form.of, "void": True}
         key, note = f"web/undo/{sensor.id}/{form.of}", form.note.strip()
         time_s = web.deps.clock() - form.ago

@@ -7,12 +7,13 @@ from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.authority import TRY_CHANNEL
 from monitor.model.errors import Fault, InputError
 from monitor.notify.outcome import Outcome
 from monitor.notify.trial import word
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 
 PIECES = {"health": "piece/health.html"}
 HISTORY = 20
@@ -38,7 +39,7 @@ def routes(web: Web) -> APIRouter:
     async def test(request: Request) -> Response:
         try:
             form = await read_form(web, request, TestForm)
-            person = acting(web.deps.settings, request, form.who)
+            person = allowed(web.deps.settings, request, form.who, TRY_CHANNEL)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, faults=refusal.faults)
         tried = await run_in_threadpool(web.deps.try_channel, form.channel, person)

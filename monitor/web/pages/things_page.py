@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.authority import ENTER
 from monitor.consumables.classes import ConsumableKind, consumable_classes
 from monitor.consumables.run_off import WIRES
 from monitor.consumables.spools import spool_data
@@ -29,7 +30,7 @@ from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.local_time import moment_of
 from monitor.web.frame.look import RISK
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 from monitor.web.pages.deeds import FIRST, MM, DeedForm, DoubtedError, deed_named, deeds_for, strict_turn
 from monitor.web.pages.records_page import COLUMNS, declared_row, event_rows
 from monitor.web.pages.thing_chart import ThingChart, axis_names, body_chart, hours_axis, package_chart
@@ -115,7 +116,7 @@ def _entering(web: Web) -> APIRouter:
         _check_name(name)
         try:
             form = await read_form(web, request, DeedForm)
-            person = acting(web.deps.settings, request, form.who)
+            person = allowed(web.deps.settings, request, form.who, ENTER)
             written = await run_in_threadpool(record_deed, web, name, kind, form, person)
         except DoubtedError as doubt:
             return await run_in_threadpool(_doubted, web, request, name, doubt)
@@ -130,7 +131,7 @@ def _entering(web: Web) -> APIRouter:
         _check_name(name)
         try:
             form = await read_form(web, request, UndoForm)
-            person = acting(web.deps.settings, request, form.who)
+            person = allowed(web.deps.settings, request, form.who, ENTER)
             await run_in_threadpool(_undo, web, name, form, person)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, name, "", refusal.faults)

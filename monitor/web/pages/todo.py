@@ -7,12 +7,13 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from monitor.alarms.authority import ENTER
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.web.frame.forms import Ago, read_form, remember_who
 from monitor.web.frame.page import Web
-from monitor.web.frame.person import acting
+from monitor.web.frame.person import allowed
 from monitor.web.frame.ticks import ENTRIES, ticks
 
 BACK = {"ahead": "/ahead#todo"}
@@ -34,7 +35,7 @@ def routes(web: Web) -> APIRouter:
     async def tick(request: Request) -> Response:
         try:
             form = await read_form(web, request, TickForm)
-            person = acting(web.deps.settings, request, form.who)
+            person = allowed(web.deps.settings, request, form.who, ENTER)
             await run_in_threadpool(record_tick, web, form.tick, web.deps.clock() - form.ago, person)
         except InputError as refusal:
             return await run_in_threadpool(_refused, web, request, refusal)

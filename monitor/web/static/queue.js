@@ -80,6 +80,7 @@
   // What became of a tap; true where the person has seen that it was refused.
   function heard(item, outcome) {
     const form = mine?.number === item.number ? mine.form : null;
+    if (form && outcome.status === 401) location.assign("/log-in"); // it waits, and goes out as whoever taps logs in
     if (form) mine = null;
     if (outcome.state === "taken" && (form || here(item))) answer = outcome;
     // A piece that follows the shop is drawn anew at any moment: there the refusal stays in the note above.

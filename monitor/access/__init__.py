@@ -1,0 +1,1 @@
+"""Who is let in: accounts, sessions, one-time links, shared tablets and wall screens."""
