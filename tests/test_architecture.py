@@ -37,8 +37,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "clock": ("", "threading time typing"),
     "wire": (
         "model clock",
-        f"{PURE} contextlib contextvars email http ipaddress json logging pathlib re requests resource "
-        "signal socket ssl subprocess sys threading types urllib urllib3",
+        f"{PURE} contextlib contextvars email fcntl http ipaddress json logging pathlib re requests resource "
+        "signal socket ssl struct subprocess sys threading types urllib urllib3",
     ),
     "physics": ("model", PURE),
     "consumables": ("model physics", PURE),
@@ -104,10 +104,10 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} logging multiprocessing os pathlib pydantic random signal",
     ),
     "cli": (
-        "model clock history outlook alarms settings store access mqtt weather notify report web demo "
+        "model clock wire history outlook alarms settings store access mqtt weather notify report web demo "
         "engine fleet",
-        f"{PURE} base64 click contextlib errno gc importlib io json logging os pathlib pydantic segno signal "
-        "socket ssl sys tempfile threading tomllib tqdm",
+        f"{PURE} base64 click contextlib errno gc grp importlib io json logging os pathlib pydantic re "
+        "secrets segno signal socket ssl subprocess sys tempfile threading tomllib tqdm urllib",
     ),
     "__main__": ("cli", ""),
 }

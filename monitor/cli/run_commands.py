@@ -16,6 +16,7 @@ from tqdm import tqdm
 from monitor.alarms.states import Command
 from monitor.cli.few_lines import log_to_stderr
 from monitor.cli.heap import settle_heap
+from monitor.cli.reachable import say_pages
 from monitor.clock import Clock, FastClock, SystemClock
 from monitor.demo.demo_folder import demo_folder
 from monitor.demo.good_lead import GoodLead
@@ -123,7 +124,8 @@ def _run(settings: Settings, stop: threading.Event) -> None:
         service.start()
         settle_heap()
         assert service.server is not None
-        click.echo(f"Dryshift is running. Pages: {service.server.url}")
+        click.echo("Dryshift is running. ", nl=False)
+        say_pages(service.server.host, service.server.port, settings.web.public_url)
         _say_first_link(service)
         if service.broker is not None:
             click.echo(_sensors_publish_to(service.broker, settings))
@@ -164,7 +166,12 @@ def _sensors_publish_to(broker: EmbeddedBroker, settings: Settings) -> str:
 @click.option("--minutes", default=2.0, show_default=True, help="Real minutes those days take.")
 @click.option("--seed", default=1, show_default=True, help="The same seed gives the same week.")
 @click.option("--port", type=int, help="Port of the pages. [default: 8480, or a free one if taken]")
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address the pages listen on.")
+@click.option(
+    "--host",
+    default="0.0.0.0",
+    show_default=True,
+    help="Address the pages listen on; 127.0.0.1: for this machine alone.",
+)
 @click.option("--stop-after-days", is_flag=True, help="Stop when the fast days are over.")
 @click.option("--accounts", is_flag=True, help="With log-in, as in a real shop: prints the first link.")
 def demo_command(
@@ -238,7 +245,8 @@ def _play(
         service.start()
         assert service.server is not None
         assert service.broker is not None
-        click.echo(f"Pages: {service.server.url}   (open it on a phone or a wall screen; Ctrl-C stops)")
+        say_pages(service.server.host, service.server.port)
+        click.echo("Open it on a phone or a wall screen; Ctrl-C stops.")
         _say_first_link(service)
         click.echo(
             "The embedded broker keeps its queue in memory; a real shop runs Mosquitto (deploy/mosquitto)."

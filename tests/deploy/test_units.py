@@ -59,3 +59,13 @@ def test_every_secret_that_the_example_names_reaches_the_service() -> None:
 @pytest.mark.parametrize("unit", [SERVICE, WATCHER], ids=lambda unit: unit.name)
 def test_a_unit_bounds_its_log(unit: Path) -> None:
     assert {"LogRateLimitIntervalSec", "LogRateLimitBurst"} <= {name for name, _ in lines(unit)}
+
+
+def test_the_package_has_the_unit_and_every_script_that_it_needs() -> None:
+    """Installed, upgraded, taken back, removed and purged by hand: sh tests/roots/package.sh SUITE."""
+    build = (DEPLOY / "package" / "build.sh").read_text(encoding="utf-8")
+    assert "deploy/systemd/dryshift.service" in build
+    for name in ("preinst", "postinst", "prerm", "postrm", "dryshift-shop", "build.sh"):
+        script = DEPLOY / "package" / name
+        assert script.read_text(encoding="utf-8").startswith("#!/bin/sh\n")
+        assert subprocess.run(["sh", "-n", str(script)]).returncode == 0
