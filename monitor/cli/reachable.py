@@ -3,7 +3,6 @@
 import io
 import sys
 from typing import Any
-from urllib.parse import urlsplit
 
 import click
 import segno
@@ -22,20 +21,23 @@ def addresses_of(host: str, port: int) -> list[str]:
     return [f"http://{one}:{port}" for one in (*own_addresses(), *([name] if name else []))]
 
 
+def pages_at(host: str, port: int, public_url: str | None = None) -> list[str]:
+    """Where the pages can be opened, what a phone can open first; at least one address."""
+    public = [public_url.rstrip("/")] if public_url is not None and not unreachable(public_url) else []
+    return list(dict.fromkeys([*public, *addresses_of(host, port), _here(host, port)]))
+
+
 def say_pages(host: str, port: int, public_url: str | None = None) -> None:
     """Print the addresses, and a QR code of the best one where somebody looks."""
-    found = addresses_of(host, port)
-    if public_url is not None and not unreachable(public_url):
-        found = list(dict.fromkeys([public_url.rstrip("/"), *found]))
-    here = f"http://127.0.0.1:{port}" if host in EVERYWHERE else _served(host, port)
-    if not found:
-        click.echo(f'Pages: {here}   (this machine alone; a phone needs host = "0.0.0.0")')
+    *others, here = pages_at(host, port, public_url)
+    if not others:
+        alone = '   (this machine alone; a phone needs host = "0.0.0.0")' if unreachable(here) else ""
+        click.echo(f"Pages: {here}{alone}")
         return
-    click.echo(f"Pages: {'   or '.join(found)}")
-    if urlsplit(found[0]).hostname != urlsplit(here).hostname:
-        click.echo(f"  on this machine: {here}")
+    click.echo(f"Pages: {'   or '.join(others)}")
+    click.echo(f"  on this machine: {here}")
     if sys.stdout.isatty():
-        click.echo(as_code(found[0]))
+        click.echo(as_code(others[0]))
 
 
 def as_code(text: str) -> str:
@@ -44,6 +46,10 @@ def as_code(text: str) -> str:
     code: Any = segno.make_qr(text, error="l")
     code.terminal(out=drawn, compact=True, border=2)
     return drawn.getvalue()
+
+
+def _here(host: str, port: int) -> str:
+    return _served("127.0.0.1" if host in EVERYWHERE else host, port)
 
 
 def _served(host: str, port: int) -> str:

@@ -16,7 +16,7 @@ from tqdm import tqdm
 from monitor.alarms.states import Command
 from monitor.cli.few_lines import log_to_stderr
 from monitor.cli.heap import settle_heap
-from monitor.cli.reachable import say_pages
+from monitor.cli.reachable import pages_at, say_pages
 from monitor.clock import Clock, FastClock, SystemClock
 from monitor.demo.demo_folder import demo_folder
 from monitor.demo.good_lead import GoodLead
@@ -145,7 +145,8 @@ def _say_first_link(service: Service) -> None:
         click.echo("Nobody can log in, so nothing can be entered: name a lead or keeper in [[people]].")
         return
     assert service.server is not None
-    base = (service.settings.web.public_url or service.server.url).rstrip("/")
+    server = service.server
+    base = pages_at(server.host, server.port, service.settings.web.public_url)[0]
     hours = round(desk.rules.first_link / 3600.0)
     click.echo(f"No account yet. The first is made here, once, within {hours} h: {base}/join/{token}")
 

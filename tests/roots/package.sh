@@ -50,7 +50,7 @@ if [ ! -d "$roots/base-$suite" ]; then sh "$here/tests/roots/run.sh" "$suite" ro
 cp -a "$roots/base-$suite/." "$shop"
 cp -L /etc/resolv.conf /etc/hosts "$shop/etc/"
 apt-config dump Acquire >"$shop/etc/apt/apt.conf.d/90host"
-cp "$shop.debs/old.deb" "$shop.debs/new.deb" "$shop/root/"
+cp "$shop.debs/old.deb" "$shop.debs/new.deb" "$shop/srv/"
 began=$(seconds)
 chroot "$shop" sh -eu -c '
   export DEBIAN_FRONTEND=noninteractive
@@ -60,7 +60,7 @@ chroot "$shop" sh -eu -c '
   rm /usr/sbin/policy-rc.d'
 say "a fresh $suite with an init system in $(($(seconds) - began)) s"
 began=$(seconds)
-chroot "$shop" sh -c 'DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends /root/old.deb' |
+chroot "$shop" sh -c 'DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends /srv/old.deb' |
   grep '^dryshift:' || :
 say "package installed in $(($(seconds) - began)) s"
 rm -f "$shop/etc/apt/apt.conf.d/90host"

@@ -1,5 +1,5 @@
 # Runs inside a booted root on which the package was installed (package.sh): checks it step by step.
-# Arguments: the installed version, and that of /root/new.deb.
+# Arguments: the installed version, and that of /srv/new.deb.
 version=$1 next=$2
 step() { printf 'packaged.sh: %s\n' "$1"; }
 fail() { printf 'packaged.sh: FAILED: %s\n' "$1" >&2; systemctl status --no-pager dryshift >&2 || :; journalctl -u dryshift -n 40 --no-pager >&2; exit 1; }
@@ -17,7 +17,7 @@ until_ready() {
 count() {
   /usr/lib/dryshift/bin/python3 -c 'import sqlite3; print(sqlite3.connect("file:/var/lib/dryshift/ledger.sqlite?mode=ro", uri=True).execute("select count(*) from event").fetchone()[0])'
 }
-install_deb() { DEBIAN_FRONTEND=noninteractive dpkg -i "$1" >/root/dpkg.log 2>&1 || { cat /root/dpkg.log >&2; fail "dpkg -i $1"; }; }
+install_deb() { DEBIAN_FRONTEND=noninteractive dpkg -i "$1" >/srv/dpkg.log 2>&1 || { cat /srv/dpkg.log >&2; fail "dpkg -i $1"; }; }
 
 step "user, folders and unit are there, and nothing runs before there are settings"
 id dryshift >/dev/null
@@ -65,8 +65,8 @@ unit = "%RH"
 TOML
 chgrp dryshift /etc/dryshift/shop.toml
 chmod 640 /etc/dryshift/shop.toml
-! dryshift-shop check >/root/said 2>&1 || fail "check passed without the secret"
-grep -q 'link-key' /root/said || fail "check does not name the missing secret: $(cat /root/said)"
+! dryshift-shop check >/srv/said 2>&1 || fail "check passed without the secret"
+grep -q 'link-key' /srv/said || fail "check does not name the missing secret: $(cat /srv/said)"
 (umask 077 && openssl rand -hex 32 >/etc/dryshift/secrets/link-key)
 dryshift-shop check || fail "check as the service sees it"
 systemctl start dryshift || fail "start"
@@ -108,14 +108,14 @@ sleep 6
 until_ready
 
 step "an upgrade keeps the data, and a copy of it from before"
-install_deb /root/new.deb
+install_deb /srv/new.deb
 until_ready
 [ "$(count)" -ge "$before" ] || fail "events lost by the upgrade"
 ls /var/backups/dryshift/before-upgrade
 dryshift-shop verify | tail -n 1
 
 step "back one version: it says what it cannot read, and takes the copy from before"
-install_deb /root/old.deb
+install_deb /srv/old.deb
 journalctl -u dryshift --no-pager | grep -q 'written by a newer version' || fail "it does not say that the ledger is newer"
 systemctl stop dryshift
 copy=$(ls -d /var/backups/dryshift/before-upgrade/dryshift-* | head -n 1)
@@ -131,14 +131,14 @@ dpkg -r dryshift >/dev/null 2>&1 || fail "remove"
 is "unit active" "$(systemctl is-active dryshift || :)" inactive
 [ ! -e /usr/bin/dryshift ] && [ ! -e /usr/lib/dryshift ] || fail "files left"
 [ -f /etc/dryshift/shop.toml ] && [ -f /var/lib/dryshift/ledger.sqlite ] || fail "settings or data gone"
-install_deb /root/old.deb
+install_deb /srv/old.deb
 until_ready
 
 step "purged, settings and secrets are gone and the record stays until somebody means it"
-dpkg -P dryshift >/root/said 2>&1 || fail "purge: $(cat /root/said)"
+dpkg -P dryshift >/srv/said 2>&1 || fail "purge: $(cat /srv/said)"
 [ ! -e /etc/dryshift ] || fail "settings left"
 [ -f /var/lib/dryshift/ledger.sqlite ] || fail "record gone"
-grep 'the record stays' /root/said || fail "nobody says that the record stays"
+grep 'the record stays' /srv/said || fail "nobody says that the record stays"
 systemctl is-enabled dryshift 2>/dev/null && fail "still enabled"
 rm -r /var/lib/dryshift /var/backups/dryshift
 step "done"
