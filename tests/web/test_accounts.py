@@ -12,10 +12,11 @@ from fastapi.routing import APIRoute
 
 from monitor.access.desk import AccessDesk
 from monitor.model.event import EventKind
-from monitor.notify.links import make_link
+from monitor.notify.links import PATH, Link
 from monitor.web.app import create_app
 from monitor.web.frame.gate import OPEN_TO_ALL
 from tests.access.desks import LEAD, OTHER, PIN, RULES, WORDS
+from tests.signed_links import sign
 from tests.web import sample
 from tests.web.sample_shop import BOARD_TOKEN
 from tests.web.signed_in import Browser, Doors, doors, handed
@@ -217,7 +218,7 @@ def test_a_session_answers_nothing_below_api(yard: Doors) -> None:
 
 def test_a_one_tap_link_works_without_log_in_for_the_one_person_it_was_sent_to(yard: Doors) -> None:
     alarm = yard.shop.picture.alarms[0]
-    link = make_link("", sample.KEY, "acknowledge", alarm.condition, sample.NOW_S + 60, who=sample.LEAD)
+    link = PATH + sign(sample.KEY, Link("acknowledge", alarm.condition, sample.NOW_S + 60, sample.LEAD))
     reviewer = yard.logged_in(REVIEWER, OTHER)
     assert reviewer.fill(link, who=REVIEWER).status_code == 422
     anybody = yard.browser()
@@ -229,7 +230,7 @@ def test_a_one_tap_link_works_without_log_in_for_the_one_person_it_was_sent_to(y
 
 def test_a_link_that_several_were_sent_wants_a_log_in(yard: Doors) -> None:
     alarm = yard.shop.picture.alarms[0]
-    link = make_link("", sample.KEY, "acknowledge", alarm.condition, sample.NOW_S + 60)
+    link = PATH + sign(sample.KEY, Link("acknowledge", alarm.condition, sample.NOW_S + 60))
     assert yard.browser().fill(link, who=sample.LEAD).status_code == 401
     assert yard.logged_in().fill(link, who=sample.LEAD).status_code == 200
     assert [str(one.known_by) for one in yard.shop.actors] == ["log_in"]
