@@ -17,16 +17,27 @@ from monitor.core.derived_series import ZONE
 from monitor.demo.year import yard_air
 from monitor.engine.build import build_shop
 from monitor.engine.hours_beside import said_hours
-from monitor.engine.rehearsal import AIRPORT_ZONE, own_store, rehearse, site_foreseen, typical
+from monitor.engine.rehearsal import (
+    AIRPORT_ZONE,
+    Humid,
+    attic_shop,
+    own_store,
+    rehearse,
+    site_foreseen,
+    typical,
+)
 from monitor.engine.zone_hours import learnt_so_far, shift_was_humid, site_histories
 from monitor.model.errors import InputError
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey
 from monitor.model.shift_span import ShiftSpan
-from monitor.outlook.backtest import replay
+from monitor.outlook.backtest import Recording, replay
+from monitor.outlook.beside import trial_from_mapping
 from monitor.outlook.hourly import AirHistory, OutdoorAir
 from monitor.outlook.season import SeasonResult, odds_table, season_table
 from monitor.outlook.warning import WarningOutcome
+from monitor.outlook.warning_skill import warning_skill
 from monitor.settings.file import load
+from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 from monitor.store.opener import open_series_store
@@ -300,6 +311,27 @@ def test_the_yard_in_a_measured_year_follows_its_weather() -> None:
     assert np.isfinite(joined.vapour_pressure_pa).all()
     assert np.corrcoef(leaky, joined.vapour_pressure_pa)[0, 1] > 0.98
     assert np.abs(np.diff(tight)).mean() < 0.6 * np.abs(np.diff(leaky)).mean()
+    door = air["slip-bay"].beside[Quantity.DOOR_OPEN][1:].reshape(-1)
+    same_hour = [np.corrcoef(door[:-24], door[24:])[0, 1], np.corrcoef(door[:-168], door[168:])[0, 1]]
+    assert 0.1 < door.mean() < 0.5
+    assert max(same_hour) < 0.6  # no timetable opens it
+
+
+def test_in_the_yard_with_doors_that_nobody_schedules_most_humid_shifts_are_told() -> None:
+    """A smoke test: the yard is of the family that is fitted, so what it finds is not published."""
+    start_s, outdoor = airport_weather("EWR")
+    days = slice(24 * 150, 24 * 202)
+    part = OutdoorAir(outdoor.temperature_c[days], outdoor.vapour_pressure_pa[days])
+    joined, air = yard_air(start_s + days.start * 3600.0, part, AIRPORT_ZONE)
+    bay = Recording("Slip Bay", air["slip-bay"], typical(joined, joined.temperature_c.size, 1), 0.8)
+    shop = attic_shop(bay, Humid("80 %RH", 0.8, None))
+    trial = trial_from_mapping(load_toml("outlook.toml"))
+    found = rehearse(shop, {"slip-bay": replay(bay, trial=trial)}, lambda _: None)
+    told = warning_skill(found, shop.rules.probability, shop.rules)
+    assert told.ours.humid >= 10
+    assert told.ours.hit_frac is not None
+    assert told.ours.hit_frac > 0.8
+    assert told.brier < told.brier_base
 
 
 def test_typical_weather_is_wrong_by_the_published_skill() -> None:

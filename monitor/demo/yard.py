@@ -68,11 +68,31 @@ def working(hours: FloatArray) -> FloatArray:
     return np.asarray(weekday | saturday, dtype=np.float64)
 
 
-def zone_air(building: Building, outside: Outdoor) -> YardAir:
-    """Follow the outdoor air through walls, doors, heater and dryer, one minute at a time."""
+def unscheduled_doors(hours: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """1 while a door stands open that no timetable opens: some times a day, for minutes or for hours.
+
+    At night and on Sundays it is seldom opened, and now and then left open.
+    """
+    found = np.zeros(hours.size)
+    opened = rng.random(hours.size) < np.where(working(hours) > 0.0, 1.0 / 60.0, 1.0 / 3000.0)
+    minutes = rng.lognormal(3.4, 1.2, hours.size).astype(np.int64) + 1
+    until = 0
+    for n in np.flatnonzero(opened).tolist():
+        if n >= until:
+            until = n + int(minutes[n])
+            found[n:until] = 1.0
+    return found
+
+
+def zone_air(building: Building, outside: Outdoor, doors: FloatArray | None = None) -> YardAir:
+    """Follow the outdoor air through walls, doors, heater and dryer, one minute at a time.
+
+    `doors` says how far they stand open, minute by minute; absent: all through the working hours.
+    """
     if building.fabric_share == 0.0:
         return YardAir(outside.temperature_c, outside.vapour_pressure_pa)
-    open_doors = working(outside.hours)
+    at_work = working(outside.hours)
+    open_doors = at_work if doors is None else doors
     exchange_h = building.air_changes_h + building.door_air_changes_h * open_doors
     follow = 1.0 - np.exp(-exchange_h * STEP_S / 3600.0)
     fabric_follow = 1.0 - np.exp(-STEP_S / (building.fabric_lag_h * 3600.0))
@@ -89,7 +109,7 @@ def zone_air(building: Building, outside: Outdoor) -> YardAir:
             aim = max(aim, building.heat_to_c)
         air_c += 0.05 * (aim - air_c)
         vapour += float(follow[n]) * (float(outside.vapour_pressure_pa[n]) - vapour)
-        vapour += building.vapour_gain_pa_h * float(open_doors[n]) * STEP_S / 3600.0
+        vapour += building.vapour_gain_pa_h * float(at_work[n]) * STEP_S / 3600.0
         limit = 0.995 if building.dry_to_frac is None or fails[n] else building.dry_to_frac
         vapour = min(vapour, limit * float(saturation_pressure_water_pa(air_c)))
         temperature[n], vapours[n] = air_c, vapour
