@@ -38,6 +38,7 @@ _PLAIN = str.maketrans(
         "…": "..",
         "\N{NO-BREAK SPACE}": " ",
     }
+    | dict(zip("ÁÍÓÚáíóúÀÈÌÒÙÂÊÎÔÛâêîôûç", "AIOUaiouAEIOUAEIOUaeiouc", strict=True))
     | dict(zip("‘’“”", "''\"\"", strict=True))
 )
 

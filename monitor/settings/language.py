@@ -13,9 +13,9 @@ ENGLISH = "en"
 DOMAIN = "dryshift"
 
 
-def catalogue_file(language: str) -> Path:
-    """Where a language's catalogue lies."""
-    return shared_folder() / "locale" / language / "LC_MESSAGES" / f"{DOMAIN}.po"
+def catalogue_file(language: str, domain: str = DOMAIN) -> Path:
+    """Where a language's catalogue lies; that of messages where no domain is named."""
+    return shared_folder() / "locale" / language / "LC_MESSAGES" / f"{domain}.po"
 
 
 def languages() -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from monitor.alarms.grouping import Announcement, GroupBook, Why, regroup
 from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import LONGEST, compose, compose_answered, say
 from monitor.alarms.states import AlarmState
-from monitor.alarms.wording import Wording
+from monitor.alarms.wording import Wording, plain
 from monitor.model.errors import InputError
 from monitor.settings.language import catalogue_file, languages, translator
 from tests.alarms.catalogue_files import template, template_file
@@ -82,7 +82,7 @@ WARNINGS = every_warning()
 def says_what_to_do(text: str, spoken: Wording) -> bool:
     """Whether one of the responses stands in it, whole."""
     responses = catalogue().responses.values()
-    return any(spoken.text(short) in text for r in responses for short in (r.short, r.many) if short)
+    return any(plain(spoken.text(short)) in text for r in responses for short in (r.short, r.many) if short)
 
 
 def german(**changes: object) -> Wording:

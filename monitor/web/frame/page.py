@@ -20,10 +20,12 @@ from monitor.report.condition_words import AlarmWords
 from monitor.report.paper import HOW_TO_GET_IT, can_print
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
+from monitor.settings.sentences import sentences
 from monitor.web.frame import look, now_view
 from monitor.web.frame.alarm_groups import AlarmGroup, acts, groups
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.guard import form_token, session_of
+from monitor.web.frame.page_language import speak
 from monitor.web.frame.person import LONGEST_NAME, person_of, session_in
 from monitor.web.frame.show import Show
 from monitor.web.frame.ticks import ActionTick, ticked, ticks
@@ -148,6 +150,7 @@ def make_web(deps: WebDeps) -> Web:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    speak(env, sentences(deps.settings.web.language))
     show = Show(deps.settings)
     words = AlarmWords(catalogue_from(load_toml("conditions.toml")), _names(deps.settings))
     sites = deps.settings.sites
