@@ -9,6 +9,7 @@ import click
 
 from monitor.alarms.authority import KEEP_ACCOUNTS, authority_from
 from monitor.cli.broker_questions import ask_broker
+from monitor.cli.file_questions import unusable_files
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
 from monitor.model.errors import Fault, InputError
@@ -32,6 +33,7 @@ from monitor.web.frame.own_names import own_names, unreachable
 def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) -> None:
     """Check a settings file: every fault at once, each with field, value and fix.
 
+    Files and folders are looked at as this user may use them; `dryshift-shop check` asks as the service.
     The running broker is asked whether the service hears every topic (10 s at most).
     """
     try:
@@ -47,6 +49,9 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
                 unrolled(place, calendar_file(place), SystemClock().now_s())
     except InputError as error:
         _end_with(settings_file, error.faults)
+    unusable = list(unusable_files(settings))
+    if unusable:
+        _end_with(settings_file, unusable)
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")

@@ -2,6 +2,7 @@
 
 import grp
 import os
+import re
 import subprocess
 import tempfile
 import tomllib
@@ -31,6 +32,7 @@ SERVICE = "dryshift"  # its unit, user and group
 BROKER_FILE = "dryshift.conf"
 BROKER_SETTINGS = Path("/etc/mosquitto/conf.d")
 DEPLOYED = (Path("/usr/share/dryshift"), shared_folder().parent / "deploy")
+LOG_S = 30
 START_S = 400  # the unit gives the service 300 until it is ready
 INIT_RUNS = Path("/run/systemd/system")
 
@@ -65,6 +67,8 @@ def setup_command(
     if start:
         _start(answers["broker"] == "mosquitto")
     _say_address(answers["address"])
+    if start:
+        _say_first_link(answers["address"])
     if answers["broker"] == "mosquitto":
         click.echo(f"For each sensor, its settings to flash: dryshift enrol sensor {file} SENSOR")
     if start:
@@ -240,6 +244,17 @@ def _start(broker: bool) -> None:
             click.echo(f"  {unit} did not start: journalctl -u {unit} says why", err=True)
         else:
             click.echo(f"Started: {unit}")
+
+
+def _say_first_link(address: str) -> None:
+    """The service wrote it into its log, which root alone reads."""
+    if not INIT_RUNS.is_dir():
+        return
+    command = ["journalctl", "--unit", SERVICE, "--boot", "--output", "cat", "--lines", "50", "--no-pager"]
+    said = subprocess.run(command, check=False, capture_output=True, text=True, timeout=LOG_S).stdout
+    links = re.findall(rf"{re.escape(address)}/join/\S+", said)
+    if links:
+        click.echo(f"Your own password is chosen here, once: {links[-1]}\n{as_code(links[-1])}")
 
 
 def _say_address(address: str) -> None:

@@ -1,12 +1,15 @@
 #!/bin/sh
 # The Debian package on a fresh minimal root, as a shop meets it: built, installed, started by its init system, upgraded,
 # taken back one version, removed, installed again, purged. Says what each step took.
-# Usage, as root: sh tests/roots/package.sh SUITE        bookworm or trixie
+# Usage, as root: sh tests/roots/package.sh SUITE [WHAT]
+#   SUITE  bookworm or trixie
+#   WHAT   package (as above), or lead: a lead's way from the installed package to the first warning, with its seconds
 # Needs debootstrap, cgroup v2 and a way to Debian's packages and the package index, as run.sh does. With DEBS naming
 # a folder, its packages are installed instead of built.
 set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/../.." && pwd)
 suite=${1:?name a suite, bookworm or trixie}
+what=${2:-package}
 roots=${DRYSHIFT_ROOTS:-/var/tmp/dryshift-roots}
 version=$(sed -n 's/^version = "\(.*\)"/\1/p' "$here/pyproject.toml")
 mkdir -p "$roots"
@@ -52,11 +55,13 @@ cp -L /etc/resolv.conf /etc/hosts "$shop/etc/"
 apt-config dump Acquire >"$shop/etc/apt/apt.conf.d/90host"
 cp "$shop.debs/old.deb" "$shop.debs/new.deb" "$shop/srv/"
 began=$(seconds)
-chroot "$shop" sh -eu -c '
+broker=
+[ "$what" != lead ] || broker=mosquitto
+BROKER=$broker chroot "$shop" sh -eu -c '
   export DEBIAN_FRONTEND=noninteractive
   printf "#!/bin/sh\nexit 101\n" >/usr/sbin/policy-rc.d; chmod 755 /usr/sbin/policy-rc.d
   apt-get update -qq
-  apt-get install -y -qq --no-install-recommends systemd-sysv dbus curl >/dev/null 2>&1
+  apt-get install -y -qq --no-install-recommends systemd-sysv dbus curl iproute2 $BROKER >/dev/null 2>&1
   rm /usr/sbin/policy-rc.d'
 say "a fresh $suite with an init system in $(($(seconds) - began)) s"
 began=$(seconds)
@@ -65,5 +70,9 @@ chroot "$shop" sh -c 'DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no
 say "package installed in $(($(seconds) - began)) s"
 rm -f "$shop/etc/apt/apt.conf.d/90host"
 
-sh "$here/tests/roots/boot.sh" "$shop" "$here/tests/roots/packaged.sh" "$version" "$next"
+if [ "$what" = lead ]; then
+  sh "$here/tests/roots/boot.sh" "$shop" "$here/tests/roots/lead.sh"
+else
+  sh "$here/tests/roots/boot.sh" "$shop" "$here/tests/roots/packaged.sh" "$version" "$next"
+fi
 say "all of it holds on $suite"
