@@ -37,6 +37,7 @@ EVERYWHERE = {
     "clock": "piece/clock.html",
     "notes": "piece/notes.html",
     "badge": "piece/badge.html",
+    "dangers": "piece/dangers.html",
 }
 NAV = (
     ("/", "Now", "now"),

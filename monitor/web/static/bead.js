@@ -61,18 +61,30 @@ function startBead() {
     });
   }
 
-  sketch.addEventListener("pointerdown", (event) => {
-    const box = sketch.getBoundingClientRect();
-    const share = Math.min(1, Math.max(0, (event.clientX - box.left) / box.width));
-    const at = Math.min(Math.round(millimetres() * share), millimetres());
+  const place = document.getElementById("bead-place");
+  function far() {
+    place.max = String(Math.round(millimetres()));
+    place.setAttribute("aria-valuetext", shown(Number(place.value)));
+  }
+
+  function put(at) {
     const kind = chosen("_kind");
     pores.push({ at, diameter: Number(chosen("_size")), length: kind === "wormhole" ? WORMHOLE_MM : 0, depth: 0, kind });
     document.querySelector("input[name=none_seen]").checked = false;
     tell();
     draw();
+  }
+
+  sketch.addEventListener("pointerdown", (event) => {
+    const box = sketch.getBoundingClientRect();
+    const share = Math.min(1, Math.max(0, (event.clientX - box.left) / box.width));
+    put(Math.min(Math.round(millimetres() * share), millimetres()));
   });
+  place.addEventListener("input", far);
+  document.getElementById("bead-put").addEventListener("click", () => put(Number(place.value)));
   document.getElementById("bead-back").addEventListener("click", () => { pores.pop(); tell(); draw(); });
-  length.addEventListener("input", draw);
+  length.addEventListener("input", () => { far(); draw(); });
+  far();
   tell();
   draw();
 }

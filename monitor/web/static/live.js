@@ -44,11 +44,22 @@
     },
   };
 
+  const dangers = () => [...document.querySelectorAll("#piece-dangers li")];
+  const announced = document.getElementById("announced");
+
+  // Only what was no danger before is said aloud, and not again while it lasts.
+  function announce(before) {
+    const fresh = dangers().filter((one) => !before.has(one.id)).map((one) => one.textContent);
+    if (fresh.length > 0) announced.textContent = announced.dataset.new.replace("{what}", fresh.join("; "));
+  }
+
   function show(pieces) {
+    const before = new Set(dangers().map((one) => one.id));
     for (const [name, html] of Object.entries(pieces)) {
       const place = document.getElementById(`piece-${name}`);
       if (place) Idiomorph.morph(place, html, options);
     }
+    announce(before);
     const words = document.getElementById("answer-words");
     if (words) document.title = document.title.replace(/^[^–]*/, `${words.textContent} `);
     document.dispatchEvent(new Event("pieces"));
