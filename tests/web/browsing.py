@@ -15,6 +15,7 @@ FLAGS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+NO_WORKER = "Service Worker registration blocked by Playwright"  # as `opened` asks it to
 WITH_CHROMIUM = pytest.mark.skipif(
     not CHROMIUM,
     reason="no Chromium here: install it, or name it in DRYSHIFT_CHROMIUM",
@@ -33,11 +34,12 @@ class Watched:
         self.page.on("request", lambda r: None if r.url.startswith(home) else self.foreign.append(r.url))
 
     def _console(self, message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning"):
+        if message.type in ("error", "warning") and message.text != NO_WORKER:
             self.complaints.append(message.text)
 
 
 def opened(chromium: Browser, server: Server, path: str, size: dict[str, int], **more: object) -> Watched:
+    more = {"service_workers": "block", **more}  # a test that wants the worker allows it
     context = chromium.new_context(viewport=size, has_touch=size is PHONE, **more)  # type: ignore[arg-type]
     watched = Watched(context, server.url)
     watched.page.goto(server.url + path)

@@ -19,7 +19,18 @@ from monitor.web.frame.problems import problem_response
 LOGIN_COOKIE = "dryshift_login"
 SCREEN_COOKIE = "dryshift_screen"
 # Watchers have no log-in and are told nothing of people; the others let people in, or carry their own proof.
-OPEN_TO_ALL = ("/healthz", "/readyz", "/metrics", "/log-in", "/join/", "/screen/", "/a/", TOKEN_PATH)
+OPEN_TO_ALL = (
+    "/healthz",
+    "/readyz",
+    "/metrics",
+    "/log-in",
+    "/join/",
+    "/screen/",
+    "/a/",
+    TOKEN_PATH,
+    "/manifest.webmanifest",
+    "/worker.js",
+)
 OF_A_WALL = ("/wall", "/live/wall")
 
 

@@ -163,7 +163,7 @@ def make_web(deps: WebDeps) -> Web:
         SensorStatus=SensorStatus,
         settings=deps.settings,
         nav=NAV,
-        static=_static_address,
+        static=static_address,
         shop=sites[0].name if len(sites) == 1 else f"{sites[0].name} and {len(sites) - 1} more",
         words=words,
         acts=acts,
@@ -206,7 +206,7 @@ def notes(show: Show, snapshot: Picture, now_s: float) -> list[Note]:
 
 
 @lru_cache
-def _static_address(name: str) -> str:
+def static_address(name: str) -> str:
     """Where a file of ours lies; the mark changes with its content, so browsers may keep it for long."""
     mark = sha256((STATIC / name).read_bytes()).hexdigest()[:10]
     return f"/static/{name}?v={mark}"

@@ -2,6 +2,7 @@
 "use strict";
 (() => {
   const SILENT_MS = 25000; // two beats missed
+  const KEEP_EVERY_MS = 300000;
   const address = document.documentElement.dataset.live;
   const lost = document.getElementById("lost");
   let heard = Date.now();
@@ -20,6 +21,14 @@
     document.getElementById("lost-since").textContent = clock(since);
     lost.hidden = false;
     document.documentElement.dataset.lost = "yes";
+  }
+
+  // The first page as it is now, for a time without network.
+  let kept = Date.now();
+  function keepFirst() {
+    if (document.hidden || Date.now() - kept < KEEP_EVERY_MS) return;
+    kept = Date.now();
+    navigator.serviceWorker?.controller?.postMessage("keep");
   }
 
   function isHeard() {
@@ -65,11 +74,31 @@
     document.dispatchEvent(new Event("pieces"));
   }
 
+  // A page that the service worker kept: how old it is, and the true one as soon as it can be had.
+  const old = Number(document.documentElement.dataset.old ?? NaN);
+  if (!Number.isNaN(old)) {
+    const age = () => {
+      const minutes = Math.max(0, Math.round((Date.now() - old) / 60000));
+      const [days, hours] = [Math.floor(minutes / 1440), Math.floor(minutes / 60) % 24];
+      document.getElementById("old-age").textContent = [days && `${days} d`, hours && `${hours} h`, !days && `${minutes % 60} min`].filter(Boolean).join(" ");
+    };
+    document.title = document.querySelector(".old-page h1").textContent;
+    age();
+    setInterval(age, 15000);
+    setInterval(async () => {
+      const answer = await fetch("/taps/token", { cache: "no-store" }).catch(() => null);
+      if (answer?.ok && !document.activeElement?.matches("input, textarea, select")) location.reload();
+    }, 5000);
+  }
+
+  navigator.serviceWorker?.register("/worker.js");
+
   if (address && window.EventSource) {
     const source = new EventSource(address);
     source.addEventListener("pieces", (event) => {
       isHeard();
       show(JSON.parse(event.data));
+      keepFirst();
     });
     source.addEventListener("beat", isHeard);
     source.addEventListener("error", isLost);

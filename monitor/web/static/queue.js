@@ -11,6 +11,7 @@
   const drawn = (html) => new DOMParser().parseFromString(`<main>${html}</main>`, "text/html").querySelector("main");
   const tapped = new WeakMap(); // by form: what was tapped last
   let mine = null; // the tap whose answer the person waits for
+  let shut = false; // the service asks for a log-in before it takes what waits
   let answer = null; // what this page shows of it, once nothing more can go out
 
   // Why, in the words of the page that the service answered with.
@@ -40,6 +41,11 @@
     const refused = items.filter((one) => one.refused !== undefined && one.number !== mine?.number);
     const rows = refused.map((one) => line(`${said(says.refused, one)} ${reason(one)}`, one, true));
     rows.push(...waits.map((one) => line(said(says.waits, one), one, false)));
+    if (shut && waits.length > 0) {
+      const door = document.createElement("a");
+      [door.href, door.textContent, door.className] = ["/log-in", says.shut, "button plain"];
+      rows.push(door);
+    }
     note.replaceChildren(...rows);
     note.hidden = rows.length === 0;
   }
@@ -83,6 +89,7 @@
     if (form && outcome.status === 401) location.assign("/log-in"); // it waits, and goes out as whoever taps logs in
     if (form) mine = null;
     if (outcome.state === "taken" && (form || here(item))) answer = outcome;
+    shut = outcome.status === 401;
     // A piece that follows the shop is drawn anew at any moment: there the refusal stays in the note above.
     if (outcome.state !== "refused" || !form || form.closest("[id^=piece-]")) return false;
     refusedHere(form, outcome.html);
@@ -160,7 +167,7 @@
     const submitter = event.submitter;
     if (submitter.classList.contains("sent")) return; // its tap is on its way
     submitter.classList.add("sent");
-    const onlyNow = form.dataset.queue === "no" || submitter.dataset.queue === "no" || form.querySelector("input[type=password]");
+    const onlyNow = form.dataset.queue === "no" || submitter.dataset.queue === "no" || form.matches(".log-in, :has(input[type=password])");
     try {
       await (onlyNow ? asked(form, submitter) : kept(form, submitter));
     } catch (error) {
