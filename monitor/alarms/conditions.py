@@ -1,6 +1,6 @@
 """What is watched: one condition per thing and trouble, and what was observed of it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import isfinite
 from typing import NamedTuple
 
@@ -64,8 +64,10 @@ class Condition:
         return value - than if self.direction is Direction.ABOVE else than - value
 
 
-@dataclass(frozen=True, slots=True)
-class Observation:
+NO_NUMBERS: dict[str, float] = {}
+
+
+class Observation(NamedTuple):
     """What is known of a condition at a time; no value means unknown, and unknown is never safe.
 
     `facts` are the truths that may put the condition out of play (see `Condition.not_when`).
@@ -77,7 +79,7 @@ class Observation:
     time_s: float
     unknown_reason: str = ""
     facts: tuple[str, ...] = ()
-    numbers: dict[str, float] = field(default_factory=dict)
+    numbers: dict[str, float] = NO_NUMBERS
 
 
 class Tuning(NamedTuple):

@@ -44,12 +44,7 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
     unknown keeps its state: unknown neither clears an alarm nor counts as safe.
     """
     book = set_back(book, now_s)
-    by_condition: dict[str, list[Observation]] = {}
-    given = list(observations)
-    if any(observation.time_s != now_s for observation in given):
-        given.sort(key=lambda o: o.time_s)
-    for observation in given:
-        by_condition.setdefault(observation.condition_id, []).append(observation)
+    by_condition = _by_condition(list(observations))
     alarms = dict(book.alarms)
     transitions: list[Transition] = []
     for name, condition in book.conditions.items():
@@ -75,6 +70,16 @@ def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) 
             transitions += step.transitions
     transitions.sort(key=lambda t: t.condition_id)
     return AlarmBook(now_s, book.conditions, alarms), tuple(transitions)
+
+
+def _by_condition(given: list[Observation]) -> dict[str, tuple[Observation, ...]]:
+    """The observations of each condition in order of time; at a tick there is one of each."""
+    found: dict[str, tuple[Observation, ...]] = {one.condition_id: (one,) for one in given}
+    if len(found) < len(given):
+        found = {}
+        for one in sorted(given, key=lambda o: o.time_s):
+            found[one.condition_id] = (*found.get(one.condition_id, ()), one)
+    return found
 
 
 def watched_again(book: AlarmBook) -> AlarmBook:
@@ -230,7 +235,8 @@ def _known(condition: Condition, alarm: Alarm, observation: Observation, crossin
 
 
 def _puts_out_of_play(condition: Condition, observation: Observation) -> bool:
-    return bool(condition.not_when) and any(fact in condition.not_when for fact in observation.facts)
+    not_when, facts = condition.not_when, observation.facts
+    return bool(not_when and facts) and any(fact in not_when for fact in facts)
 
 
 def _in_or_out_of_play(step: Step, condition: Condition, observation: Observation, now_s: float) -> Step:

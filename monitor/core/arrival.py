@@ -57,7 +57,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
             probes.append(reading)
         elif _speaks(track):
             by_zone[sensor.zone].append(reading)
-            limits.look(sensor.zone, track, reading)
+            limits.look(sensor.zone, before, track, reading)
     heard = dict(state.heard)
     for zone, believed in by_zone.items():
         heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone], shop.judged_to_c)

@@ -19,9 +19,9 @@ from monitor.physics.saturation import (
     WATER_RANGE_C,
     dew_point_c,
     saturation_pressure_pa,
-    saturation_pressure_water_pa,
     vapour_of,
 )
+from monitor.sensors.judge import first
 from monitor.sensors.track import NEVER_S, SensorTrack
 
 WHOLE_MS_S = 0.001  # arrivals are stamped so: by then all of one message, and of its moment, is in
@@ -30,6 +30,9 @@ COLD = frozenset({"storage_below_minimum", "quiver_below_minimum"})
 DEW = "zone_dew_point_high"
 WET = "body_wet"
 SKIN = frozenset({WET, "body_margin_low"})
+HURRY = HUMID | COLD | SKIN | {DEW}
+WARMTH, HUMIDITY = Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY
+UNHEARD = first(NEVER_S, math.nan)
 
 
 def next_tick(state: CoreState, tick_s: float) -> Tick:
@@ -51,38 +54,36 @@ class OpenLimits:
         self._state = state
         self._fresh_s = shop.fresh_s
         self._judged_to_c = shop.judged_to_c
+        self._damp: dict[str, float] = {}
         self._skins_c: dict[str, float] = {}
         self._conditions: dict[str, list[Condition]] = defaultdict(list)
-        # of each zone: the humidity above which, the vapour above which, the temperature below which to look
+        # of each zone: humidity and dew point above which, and temperature below which, to look closer
         self._bounds: dict[str, tuple[float, float, float]] = {}
+        alarms, waiting = state.book.alarms, state.crossed
         for name, condition in state.book.conditions.items():
-            kind = condition.kind
-            if not (kind in SKIN or kind in HUMID or kind in COLD or kind == DEW) or name in state.crossed:
+            if condition.kind not in HURRY or name in waiting:
                 continue
-            alarm = state.book.alarms[name]
-            if alarm.active or alarm.out_of_play or alarm.crossing_since_s or alarm.state in SET_ASIDE:
-                continue
-            self._watch(condition)
+            alarm = alarms[name]
+            if not (alarm.active or alarm.out_of_play or alarm.crossing_since_s or alarm.state in SET_ASIDE):
+                self._watch(condition)
 
     def _watch(self, condition: Condition) -> None:
-        humid, damp_pa, cold_c = self._bounds.get(condition.zone, (math.inf, math.inf, -math.inf))
+        humid, damp_c, cold_c = self._bounds.get(condition.zone, (math.inf, math.inf, -math.inf))
         kind, limit = condition.kind, condition.limit
         if kind in HUMID:
             humid = min(humid, limit)
         elif kind in COLD:
             cold_c = max(cold_c, limit)
         elif kind == DEW:
-            damp_pa = min(damp_pa, saturation_pressure_water_pa(limit))
+            damp_c = min(damp_c, limit)
         else:
             figures = self._state.figures.get(condition.subject)
             if figures is None:
                 return
             skin_c = self._skins_c[condition.id] = _skin_c(kind, figures)
-            if not WATER_RANGE_C[0] < skin_c - limit < WATER_RANGE_C[1]:
-                return
-            damp_pa = min(damp_pa, saturation_pressure_pa(skin_c - limit))
+            damp_c = min(damp_c, skin_c - limit)
         self._conditions[condition.zone].append(condition)
-        self._bounds[condition.zone] = (humid, damp_pa, cold_c)
+        self._bounds[condition.zone] = (humid, damp_c, cold_c)
 
     def up_to_crossed(self, readings: Sequence[StoredReading]) -> Iterator[StoredReading]:
         """In order; once one has crossed a limit, to the end of the moment in which it arrived."""
@@ -92,42 +93,64 @@ class OpenLimits:
             self.last = stored
             yield stored
 
-    def look(self, zone: str, track: SensorTrack, reading: Reading) -> None:
-        """Whether a sensor's newest believed values cross a limit; `track` holds the reading that came."""
+    def look(self, zone: str, before: SensorTrack, track: SensorTrack, reading: Reading) -> None:
+        """Whether a sensor's newest believed values cross a limit; `track` holds the reading that came.
+
+        Of a sensor that tells both numbers at once it is asked once both are in: with the first of a message
+        alone, and the other from the message before, it would be of no air that was.
+        """
         bounds = self._bounds.get(zone)
         if bounds is None:
             return
-        celsius, humidity = (self._now(zone, track, quantity, reading) for quantity in _AIR)
-        humidity, vapour_pa = min(max(humidity, 0.0), 1.0), math.nan
-        if celsius <= self._judged_to_c and humidity == humidity:
-            vapour_pa = vapour_of(celsius, humidity)
-        if not (humidity > bounds[0] or vapour_pa > bounds[1] or celsius < bounds[2]):
+        warm, damp = track.channels.get(WARMTH, UNHEARD), track.channels.get(HUMIDITY, UNHEARD)
+        if warm.believed_time_s != damp.believed_time_s and _at_once(before):
             return
-        over = [one.id for one in self._conditions[zone] if self._beyond(one, celsius, humidity, vapour_pa)]
-        if new := [name for name in over if name not in self.crossed]:
-            self.crossed = (*self.crossed, *new)
-            self._stop_s = reading.arrived_s
-            self.hurried_s = round(reading.arrived_s + WHOLE_MS_S, 3)
+        oldest_s = reading.time_s - self._fresh_s[zone]
+        celsius = warm.believed_value if warm.believed_time_s >= oldest_s else math.nan
+        humidity = damp.believed_value if damp.believed_time_s >= oldest_s else math.nan
+        vapour_pa = math.nan
+        if humidity > 0.0 and celsius <= self._judged_to_c:
+            humidity = min(humidity, 1.0)
+            vapour_pa = vapour_of(celsius, humidity)
+        if humidity > bounds[0] or vapour_pa > self._damp_pa(zone, bounds[1]) or celsius < bounds[2]:
+            over = [
+                one.id for one in self._conditions[zone] if self._beyond(one, celsius, humidity, vapour_pa)
+            ]
+            self._hurry([name for name in over if name not in self.crossed], reading.arrived_s)
 
-    def _now(self, zone: str, track: SensorTrack, quantity: Quantity, reading: Reading) -> float:
-        """What a sensor says now; NaN where it says nothing."""
-        channel = track.channels.get(quantity)
-        if channel is None or channel.believed_time_s == NEVER_S:
-            return math.nan
-        fresh = reading.time_s - channel.believed_time_s <= self._fresh_s[zone]
-        return channel.believed_value if fresh else math.nan
+    def _hurry(self, over: list[str], arrived_s: float) -> None:
+        if over:
+            self.crossed = (*self.crossed, *over)
+            self._stop_s = arrived_s
+            self.hurried_s = round(arrived_s + WHOLE_MS_S, 3)
+
+    def _damp_pa(self, zone: str, damp_c: float) -> float:
+        """The vapour above which to look, worked out once a zone."""
+        known = self._damp.get(zone)
+        if known is None:
+            known = math.inf
+            if damp_c < WATER_RANGE_C[1]:
+                known = saturation_pressure_pa(max(damp_c, WATER_RANGE_C[0]))
+            self._damp[zone] = known
+        return known
 
     def _beyond(self, condition: Condition, celsius: float, humidity: float, vapour_pa: float) -> bool:
         kind = condition.kind
         if kind in COLD:
             return condition.beyond(celsius)  # no number is beyond no limit
-        if not vapour_pa > 0.0:
-            return False
         if kind in HUMID:
             return condition.beyond(humidity)
+        if not vapour_pa > 0.0:
+            return False
         if kind == DEW:
             return condition.beyond(dew_point_c(vapour_pa))
         return condition.beyond(surface_margin_k(self._skins_c[condition.id], vapour_pa)[0])
+
+
+def _at_once(track: SensorTrack) -> bool:
+    """Whether a sensor's last message told both temperature and humidity."""
+    warm, damp = track.channels.get(WARMTH, UNHEARD), track.channels.get(HUMIDITY, UNHEARD)
+    return warm.believed_time_s == damp.believed_time_s
 
 
 def _skin_c(kind: str, figures: Figures) -> float:
@@ -136,6 +159,3 @@ def _skin_c(kind: str, figures: Figures) -> float:
     if not doubtful or figures.kinder_margin_k is None:
         return figures.skin_c
     return figures.skin_c + figures.kinder_margin_k - figures.margin_k
-
-
-_AIR = (Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY)

@@ -168,7 +168,7 @@ def observations(
         for kind, value in watch.of_body(figures):
             one = watch.seen(kind, body.id, value, now_s, truths)
             supposed = figures is not None and value is None
-            yield replace(one, unknown_reason=SUPPOSED) if supposed else one
+            yield one._replace(unknown_reason=SUPPOSED) if supposed else one
     for name, use in state.uses.items():
         zone = shop.zones[shop.packages[name].zone]
         zone_truths = facts[zone.id]

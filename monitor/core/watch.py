@@ -2,7 +2,14 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from monitor.alarms.conditions import Condition, ConditionSubject, Observation, condition, condition_id
+from monitor.alarms.conditions import (
+    NO_NUMBERS,
+    Condition,
+    ConditionSubject,
+    Observation,
+    condition,
+    condition_id,
+)
 from monitor.alarms.escalation import nobody_answers
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shift_condition
 from monitor.alarms.states import AlarmBook
@@ -180,4 +187,4 @@ def seen(
 ) -> Observation:
     """One observation, with the reason where there is no value."""
     reason = "" if value is not None else "no believable reading"
-    return Observation(condition_id(kind, subject), value, now_s, reason, facts, numbers or {})
+    return Observation(condition_id(kind, subject), value, now_s, reason, facts, numbers or NO_NUMBERS)

@@ -21,6 +21,7 @@ PAIR_S = 90.0  # temperature and humidity this close in time belong together
 KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
 UNSTATED_STD_K = 1.0  # of a dew point from sensors of which no accuracy is known
 DRIEST_FRAC = 0.001  # the dew point of no water at all is not a number
+_WARMTH, _HUMIDITY = Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY  # named once, for the inner loop
 
 
 class Sample(NamedTuple):
@@ -106,12 +107,13 @@ class _Mixing:
 
 def _with(before: Heard, reading: Reading) -> Heard | None:
     """What a sensor has said with this reading; None where it says nothing of the air."""
-    if reading.key.quantity is Quantity.AIR_TEMPERATURE:
-        return Heard(reading.time_s, reading.value, before.humidity_time_s, before.humidity_frac)
-    if reading.key.quantity is Quantity.RELATIVE_HUMIDITY:
+    quantity = reading.key.quantity
+    warm_s, celsius, damp_s, humidity, _ = before
+    if quantity is _WARMTH:
+        return Heard(reading.time_s, reading.value, damp_s, humidity)
+    if quantity is _HUMIDITY:
         # Wet sensors read past saturation; the air itself does not go there.
-        humidity = min(max(reading.value, 0.0), 1.0)
-        return Heard(before.temperature_time_s, before.temperature_c, reading.time_s, humidity)
+        return Heard(warm_s, celsius, reading.time_s, min(max(reading.value, 0.0), 1.0))
     return None
 
 
@@ -127,8 +129,8 @@ def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float, judged_to_
     fresh = _fresh(heard, now_s, fresh_s)
     if not fresh:
         return None
-    humidity = max([one.humidity_frac for one in fresh])
-    if max([one.temperature_c for one in fresh]) > judged_to_c:
+    humidity = max([one[3] for one in fresh])
+    if max([one[1] for one in fresh]) > judged_to_c:
         return Sample(now_s, min(one.temperature_c for one in fresh), humidity)
     wettest = max(fresh, key=_vapour_pa)
     if wettest.humidity_frac == humidity:
@@ -137,22 +139,19 @@ def assumed(heard: Mapping[str, Heard], now_s: float, fresh_s: float, judged_to_
 
 
 def _fresh(heard: Mapping[str, Heard], now_s: float, fresh_s: float) -> list[Heard]:
-    return [
-        one
-        for one in heard.values()
-        if now_s - one.temperature_time_s <= fresh_s and now_s - one.humidity_time_s <= fresh_s
-    ]
+    return [one for one in heard.values() if now_s - one[0] <= fresh_s and now_s - one[2] <= fresh_s]
 
 
 def _vapour_pa(one: Heard) -> float:
-    known = one.vapour_pa
-    return known if known == known else vapour_of(one.temperature_c, max(one.humidity_frac, DRIEST_FRAC))
+    _, celsius, _, humidity, known = one
+    return known if known == known else vapour_of(celsius, max(humidity, DRIEST_FRAC))
 
 
 def _remember_vapour(heard: dict[str, Heard], sensor: str, judged_to_c: float) -> None:
-    one = heard[sensor]
-    if one.temperature_c <= judged_to_c:  # in hotter air nobody asks for it
-        heard[sensor] = one._replace(vapour_pa=_vapour_pa(one))
+    warm_s, celsius, damp_s, humidity, known = heard[sensor]
+    if celsius <= judged_to_c and known != known:  # in hotter air nobody asks for it
+        vapour_pa = vapour_of(celsius, max(humidity, DRIEST_FRAC))
+        heard[sensor] = Heard(warm_s, celsius, damp_s, humidity, vapour_pa)
 
 
 def forget(air: ZoneAir, sensor: str, fresh_s: float, judged_to_c: float) -> ZoneAir:

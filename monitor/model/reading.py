@@ -43,6 +43,8 @@ class Quantity(StrEnum):
     EXPOSURE_USED = "exposure_used_h"
     EXPOSURE_FRACTION = "exposure_used_frac"
     UPTAKE = "uptake_frac"
+
+    __hash__ = str.__hash__  # without a call: it is the key of much that every reading meets
     # what was foretold of an hour when there was still time to act: the middle, and where nine in ten lay
     DEW_POINT_TOLD = "dew_point_told_c"
     DEW_POINT_TOLD_LOW = "dew_point_told_low_c"

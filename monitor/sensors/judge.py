@@ -61,7 +61,7 @@ def judge(
     if not usable or unlikely:
         channel, verdict = _unusable(channel, time_s, value, limits, unlikely)
     elif channel is None:
-        channel, verdict = _first(time_s, value), BELIEVED
+        channel, verdict = first(time_s, value), BELIEVED
     else:
         channel, verdict = _usable(channel, time_s, value, limits, rules, vouched=vouched)
         if verdict is BELIEVED and track.reason is DoubtReason.ODD_ONE_OUT:
@@ -129,7 +129,8 @@ def _out_of_range(limits: ChannelRules, value: float, *, current: bool) -> Verdi
     return _doubt(SensorStatus.FAILURE, DoubtReason.OUT_OF_RANGE, words, current=current)
 
 
-def _first(time_s: float, value: float) -> ChannelTrack:
+def first(time_s: float, value: float) -> ChannelTrack:
+    """A channel after its first reading."""
     return ChannelTrack(
         last_time_s=time_s,
         last_value=value,
@@ -162,7 +163,7 @@ def _unusable(
     channel: ChannelTrack | None, time_s: float, value: float, limits: ChannelRules, unlikely: str
 ) -> tuple[ChannelTrack, Verdict]:
     if channel is None:
-        channel = _first(time_s, 0.0)._replace(believed_time_s=NEVER_S, still_n=0)
+        channel = first(time_s, 0.0)._replace(believed_time_s=NEVER_S, still_n=0)
     channel = channel._replace(
         last_time_s=time_s,
         bad_n=channel.bad_n + 1,
