@@ -80,7 +80,7 @@ ROOMS: dict[str, tuple[str, str]] = {
         "pathlib requests secrets smtplib socket ssl threading urllib",
     ),
     "report": (
-        "model physics consumables history sensors outlook alarms settings store",
+        "model physics consumables beads history sensors outlook alarms settings store",
         f"{PURE} csv html importlib io json pyarrow re zipfile",
     ),
     "web": (

@@ -9,6 +9,7 @@ from monitor.engine.recall import Recall
 from monitor.engine.record_watch import not_accepted
 from monitor.history.shop_history import TOLD, declared_things
 from monitor.model.shift_span import ShiftSpan
+from monitor.report.bead_plane import packages_of, plane_of, plane_svg
 from monitor.report.paper import Paper, PaperSize, pdf_of
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
@@ -49,15 +50,18 @@ def on_paper(sources: Sources, wanted: Wanted, size: PaperSize) -> bytes:
     """A record as a PDF; InputError where there is none, PaperUnavailableError without the typesetter."""
     settings = sources.settings
     site = wanted.site or settings.sites[0].id
-    chart = ""
+    chart, beads = "", ""
     undrawn: tuple[str, ...] = ()
     if wanted.kind == "week":
         record = week_record(sources, site, wanted.of)
         made, chart, undrawn = record.sheet, record.chart, record.undrawn
     else:
         made = sheet(sources, wanted.kind, wanted.of, site)
+        writing = sources.writing(next(one for one in settings.sites if one.id == site))
+        plane = plane_of(sources.ledger, packages_of(made), writing)
+        beads = "" if plane is None else plane_svg(plane, writing)
     shop = _shop(settings, made, site)
-    return pdf_of(Paper(made, shop, size, chart, undrawn, settings.web.language), sources.now_s)
+    return pdf_of(Paper(made, shop, size, chart, undrawn, beads, settings.web.language), sources.now_s)
 
 
 def _shop(settings: Settings, made: Sheet, site: str) -> str:

@@ -71,6 +71,7 @@ class Paper:
     size: PaperSize = PaperSize.A4
     chart: str = ""
     undrawn: tuple[str, ...] = ()  # places that the chart leaves out
+    beads: str = ""  # beads on open hours and dew point as SVG, where some of the sheet have both
     language: str = "en"
 
 
@@ -90,6 +91,8 @@ def pdf_of(paper: Paper, made_s: float) -> bytes:
     }
     if paper.chart:
         parts["chart.svg"] = paper.chart.encode()
+    if paper.beads:
+        parts["beads.svg"] = paper.beads.encode()
     made: bytes = typst.compile(parts, format="pdf", pdf_standards=[STANDARD], timestamp=int(made_s))
     return made
 
@@ -109,6 +112,10 @@ def _data(paper: Paper) -> dict[str, Any]:
         "holds": sheet.record_holds,
         "record": sheet.record_text,
         "chart": bool(paper.chart),
+        "beads": bool(paper.beads),
+        "beads_alt": "Beads on open hours and dew point; the table of test beads holds the numbers.",
+        "beads_legend": "Circle: sound; cross: porous. Bold: of this record; thin: the shop's other beads. "
+        "Dashed: the fit's chance of pores, an association and not a cause.",
         "alt": f"Chart of {sheet.title}: coldest surface, humidity and dew point by place; the tables hold "
         "the numbers.",
         "legend": f"{LEGEND} Not drawn: {', '.join(paper.undrawn)}." if paper.undrawn else LEGEND,

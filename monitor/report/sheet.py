@@ -86,6 +86,14 @@ class Writing:
             return NOTHING
         return f"{degrees(temperature_c, fahrenheit=self.fahrenheit):.1f}"
 
+    def degrees(self, temperature_c: float) -> float:
+        """A temperature in the shop's unit."""
+        return degrees(temperature_c, fahrenheit=self.fahrenheit)
+
+    def spread(self, difference_k: float) -> float:
+        """A difference of temperatures in the shop's unit."""
+        return span(difference_k, fahrenheit=self.fahrenheit)
+
     @property
     def degree(self) -> str:
         """The unit of temperatures."""

@@ -18,6 +18,7 @@ from monitor.report.chart import (
     panel,
     spread_labels,
 )
+from monitor.report.sheet import Writing
 from monitor.report.zone_series import ZoneSeries, coarser, worst_margin
 from monitor.store.contract import Bucket
 
@@ -31,15 +32,6 @@ LABEL_APART = 0.145
 NAME_LETTERS = 18  # more do not fit beside the plot; the tables have them whole
 LAST_PANEL = "dew"
 INK, SHIFT_INK, GRID_INK, DAY_INK = "#101418", "#e6e9ec", "#cfd4d9", "#8a929b"
-
-
-@dataclass(frozen=True, slots=True)
-class ChartUnits:
-    """How temperatures and differences are shown."""
-
-    degree: str
-    degrees: Callable[[float], float]
-    spread: Callable[[float], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +52,7 @@ def drawn_zones(zones: Sequence[ZoneSeries]) -> list[ZoneSeries]:
     return [one for one in stored if one.zone.id in chosen]
 
 
-def week_chart(zones: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: ChartUnits) -> str:
+def week_chart(zones: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: Writing) -> str:
     """Coldest surface, humidity and dew point, zone by zone; empty where nothing is stored."""
     drawn = drawn_zones(zones)
     if not drawn:
@@ -73,14 +65,14 @@ def week_chart(zones: Sequence[ZoneSeries], window: Window, setting: ChartSettin
     ]
     for n, one in enumerate(panels):
         top = HEAD + n * (HEAD + PANEL)
-        parts.append(_text(LEFT, top - 5.0, f"{one.title}, {one.unit}", weight="bold"))
+        parts.append(svg_text(LEFT, top - 5.0, f"{one.title}, {one.unit}", weight="bold"))
         parts += _plot(one, drawn, Frame(window, top), setting)
     parts.append("</svg>")
     return "".join(parts)
 
 
 def _panels(
-    drawn: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: ChartUnits
+    drawn: Sequence[ZoneSeries], window: Window, setting: ChartSetting, units: Writing
 ) -> list[Panel]:
     def trace(n: int, buckets: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
         shown = [
@@ -144,14 +136,14 @@ def _plot(one: Panel, drawn: Sequence[ZoneSeries], frame: Frame, setting: ChartS
         left = frame.x(shift.start_s)
         yield _box(left, frame.top, frame.x(shift.end_s) - left, frame.high, SHIFT_INK)
     for tick in one.ticks:
-        yield _rule(LEFT, frame.y(tick.y), right, frame.y(tick.y), GRID_INK)
-        yield _text(LEFT - 4.0, frame.y(tick.y) + 3.5, tick.label, "end")
+        yield svg_rule(LEFT, frame.y(tick.y), right, frame.y(tick.y), GRID_INK)
+        yield svg_text(LEFT - 4.0, frame.y(tick.y) + 3.5, tick.label, "end")
     for start_s, name in setting.days:
-        yield _rule(frame.x(start_s), frame.top, frame.x(start_s), bottom, DAY_INK)
+        yield svg_rule(frame.x(start_s), frame.top, frame.x(start_s), bottom, DAY_INK)
         if one.id == LAST_PANEL:
-            yield _text(frame.x(start_s) + 3.0, bottom + 12.0, name)
+            yield svg_text(frame.x(start_s) + 3.0, bottom + 12.0, name)
     for limit in one.limits:
-        yield _rule(LEFT, frame.y(limit.y), right, frame.y(limit.y), INK, "2 3")
+        yield svg_rule(LEFT, frame.y(limit.y), right, frame.y(limit.y), INK, "2 3")
     for line in one.lines:
         dash = f' stroke-dasharray="{DASHES[line.style]}"' if DASHES[line.style] else ""
         yield (
@@ -171,19 +163,21 @@ def _ends(one: Panel, frame: Frame) -> Iterator[str]:
     ended += [(limit.y, limit.label, INK) for limit in one.limits]
     places = spread_labels([y for y, _, _ in ended], LABEL_APART)
     for (_, label, ink), y in zip(ended, places, strict=True):
-        yield _text(WIDTH - RIGHT + 5.0, frame.y(y) + 3.5, label[:NAME_LETTERS], ink=ink)
+        yield svg_text(WIDTH - RIGHT + 5.0, frame.y(y) + 3.5, label[:NAME_LETTERS], ink=ink)
 
 
-def _text(
+def svg_text(
     x: float, y: float, words: str, anchor: str = "start", ink: str = INK, weight: str = "normal"
 ) -> str:
+    """Words on paper."""
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{ink}" font-weight="{weight}">'
         f"{escape(words)}</text>"
     )
 
 
-def _rule(x1: float, y1: float, x2: float, y2: float, ink: str, dash: str = "") -> str:
+def svg_rule(x1: float, y1: float, x2: float, y2: float, ink: str, dash: str = "") -> str:
+    """A thin line on paper."""
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
     return (
         f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{ink}" '

@@ -5,12 +5,10 @@ Its numbers are those that the page and the sheet of the week derive; the sheet 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.model.errors import Fault, InputError
 from monitor.model.place import Site
-from monitor.model.shop_units import degrees, span
 from monitor.report.bead_sheet import beads_section
 from monitor.report.chart import Window
 from monitor.report.condition_words import AlarmWords
@@ -25,7 +23,7 @@ from monitor.report.site_week import site_week
 from monitor.report.sources import Sources
 from monitor.report.told_outlook import told_words
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day
-from monitor.report.week_chart import ChartSetting, ChartUnits, drawn_zones, week_chart
+from monitor.report.week_chart import ChartSetting, drawn_zones, week_chart
 from monitor.report.week_sheet import open_in_week, site_named, week_edges
 from monitor.report.zone_series import WIDTH_S, ZoneSeries
 from monitor.settings.reference import load_toml
@@ -119,18 +117,13 @@ def _read(sources: Sources, site: Site, week: str, catalogue: Catalogue) -> Week
 
 def _chart(sources: Sources, read: WeekRead) -> str:
     writing = sources.writing(read.site)
-    units = ChartUnits(
-        writing.degree,
-        partial(degrees, fahrenheit=writing.fahrenheit),
-        partial(span, fahrenheit=writing.fahrenheit),
-    )
     setting = ChartSetting(
         [line.shift for line in read.lines],
         [(edge, writing.short(edge).rpartition(" ")[0]) for edge in read.edges_s[:-1]],
         sorted(set(read.limits.values())),
         sources.settings.limits.margin_caution_k,
     )
-    return week_chart(read.zones, Window(read.edges_s[0], read.edges_s[-1], WIDTH_S), setting, units)
+    return week_chart(read.zones, Window(read.edges_s[0], read.edges_s[-1], WIDTH_S), setting, writing)
 
 
 def shifts_section(read: WeekRead, writing: Writing) -> SheetSection:

@@ -9,6 +9,7 @@ from monitor.model.odds import odds_text
 from monitor.model.reading import Quantity
 from monitor.model.shop_units import GRAINS_PER_G, degrees, in_shop_units, span
 from monitor.report.local_days import DAYS, MONTHS, day_and_clock
+from monitor.report.sheet import Writing
 from monitor.settings.schema import Settings
 
 NOTHING = "–"
@@ -65,6 +66,10 @@ class Show:
         if abs(self.spread(value_k)) < 0.05:
             return "at the dew point"
         return f"{self.difference(value_k)} {'above' if value_k > 0 else 'below'} dew point"
+
+    def writing(self) -> Writing:
+        """The same for what the record writes too."""
+        return Writing(self.zone_of(), self.fahrenheit)
 
     def water(self, ratio_kgkg: float) -> str:
         """Water in dry air, such as "8.5", in the unit of `water_unit`."""

@@ -1,9 +1,8 @@
 """The shop's own beads as evidence: sound and porous against exposure and dew point, with the fit's doubt."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from statistics import median
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from fastapi import APIRouter, Query, Request
@@ -11,38 +10,13 @@ from fastapi.responses import HTMLResponse
 
 from monitor.beads.evidence import BeadEvidence, BeadPoint, bead_evidence, evidence_rules
 from monitor.history.bead_records import BeadMade, bead_points, beads_made
-from monitor.model.event import EventKind
 from monitor.model.shop_units import celsius
-from monitor.report.chart import X_FULL, Y_FULL, AxisTick, place
+from monitor.report.bead_plane import TOLD, bead_plane
+from monitor.report.chart import X_FULL, Y_FULL, place
 from monitor.settings.reference import load_toml
 from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page import Web
 from monitor.web.frame.show import Show
-
-STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
-
-
-@dataclass(frozen=True, slots=True)
-class BeadMark:
-    """One bead on the plot, as SVG reads it."""
-
-    x: str
-    y: str
-    sound: bool
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Plot:
-    """Beads over hours and dew point, and the fitted chance over hours at one dew point."""
-
-    x_ticks: tuple[AxisTick, ...]
-    dew_ticks: tuple[AxisTick, ...]
-    marks: tuple[BeadMark, ...]
-    curve: str = ""
-    band: str = ""
-    dew_line: str = ""
-    limit_x: str = ""
 
 
 def routes(web: Web) -> APIRouter:
@@ -68,7 +42,7 @@ def routes(web: Web) -> APIRouter:
             "evidence.html",
             here="things",
             found=found,
-            plot=plot(web.show, points, found, dew_c) if points else None,
+            **_drawn(web, [one for one in beads if chosen is None or one.package in chosen], found, dew_c),
             dew_c=dew_c,
             consumable=consumable,
             consumables=sorted(set(kinds.values())),
@@ -84,8 +58,7 @@ def routes(web: Web) -> APIRouter:
 
 def made(deps: WebDeps) -> list[BeadMade]:
     """Every bead of the record, after corrections."""
-    kinds = (EventKind.BEAD, EventKind.PACKAGE, EventKind.CORRECTION)
-    return beads_made(deps.ledger.events(kinds=kinds))
+    return beads_made(deps.ledger.events(kinds=TOLD))
 
 
 def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint], usual_c: float) -> float:
@@ -95,35 +68,17 @@ def _dew_c(show: Show, asked: float | None, points: Sequence[BeadPoint], usual_c
     return min(60.0, max(-60.0, asked_c))
 
 
-def plot(show: Show, points: Sequence[BeadPoint], found: BeadEvidence, dew_c: float) -> Plot:
-    """The geometry; hours to the right, dew point upwards."""
-    hours = [point.open_s / 3_600.0 for point in points]
-    dews = [show.degrees(point.dew_point_c) for point in points]
-    x_ends, y_ends = _ends([0.0, *hours]), _ends([*dews, show.degrees(dew_c)])
-
-    def x(value: float) -> float:
-        return (value - x_ends[0]) / (x_ends[1] - x_ends[0])
-
-    def y(value: float) -> float:
-        return (y_ends[1] - value) / (y_ends[1] - y_ends[0])
-
-    marks = tuple(
-        BeadMark(
-            f"{100 * x(hour):.2f}%",
-            place(y(dew)),
-            point.sound,
-            f"{_word(point)}, {show.hours(hour)} open, {show.temperature(point.dew_point_c)}",
-        )
-        for point, hour, dew in zip(points, hours, dews, strict=True)
-    )
-    curve, band = _curve(found, dew_c, x_ends[1])
-    limit = "" if found.limit_h is None else f"{100 * x(found.limit_h):.2f}%"
-    dew_line = place(y(show.degrees(dew_c)))
-    return Plot(_ticks(x_ends, x), _ticks(y_ends, y), marks, curve, band, dew_line, limit)
-
-
-def _word(point: BeadPoint) -> str:
-    return "sound" if point.sound else "porous"
+def _drawn(web: Web, beads: Sequence[BeadMade], found: BeadEvidence, dew_c: float) -> dict[str, Any]:
+    """The plane of beads, and the fitted chance over hours at one dew point; nothing without a bead."""
+    if not any(one.point is not None for one in beads):
+        return {"plane": None}
+    rules, show = evidence_rules(load_toml("evidence.toml")), web.show
+    plane = bead_plane(beads, lambda _: True, found, rules, show.writing())
+    curve, band = _curve(found, dew_c, plane.hour_ends[1])
+    longest_h = plane.hour_ends[1]
+    limit_x = "" if found.limit_h is None else f"{100 * found.limit_h / longest_h:.2f}%"
+    dew_y = place(plane.down(show.degrees(dew_c)))
+    return {"plane": plane, "curve": curve, "band": band, "limit_x": limit_x, "dew_y": dew_y}
 
 
 def _curve(found: BeadEvidence, dew_c: float, longest_h: float) -> tuple[str, str]:
@@ -141,17 +96,3 @@ def _curve(found: BeadEvidence, dew_c: float, longest_h: float) -> tuple[str, st
 
     band = f"M{path(high.tolist())}L{path(low.tolist(), back=True)}Z"
     return f"M{path(likely.tolist())}", band
-
-
-def _ends(values: Sequence[float]) -> tuple[float, float, float]:
-    """Round ends that hold every value, and the step between ticks."""
-    low, high = min(values), max(values)
-    step = next((one for one in STEPS if max(high - low, 1.0) / one <= 6.0), STEPS[-1])
-    low, high = step * np.floor(low / step), step * np.ceil(high / step)
-    return float(low), float(high if high > low else low + step), step
-
-
-def _ticks(ends: tuple[float, float, float], at: Callable[[float], float]) -> tuple[AxisTick, ...]:
-    low, high, step = ends
-    values = [low + n * step for n in range(round((high - low) / step) + 1)]
-    return tuple(AxisTick(f"{value:g}".replace("-", "−"), at(value)) for value in values)

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from monitor.report.bead_plane import packages_of, plane_of
 from monitor.report.csv_text import csv_archive
 from monitor.report.paper import PaperSize
 from monitor.report.sheet import Sheet
@@ -63,7 +64,12 @@ def routes(web: Web) -> APIRouter:
     @router.get("/sheet/{kind}")
     def page(request: Request, kind: SheetKind, of: Of, site: OfSite = "") -> HTMLResponse:
         sheet = _sheet(web, kind, of, site)
-        return web.page(request, "sheet.html", here="more", sheet=sheet, kind=kind, of=of, site=site)
+        plane = None
+        if kind is not SheetKind.WEEK:
+            plane = plane_of(web.deps.ledger, packages_of(sheet), web.show.writing())
+        return web.page(
+            request, "sheet.html", here="more", sheet=sheet, kind=kind, of=of, site=site, plane=plane
+        )
 
     return router
 

@@ -24,6 +24,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.thing import Cylinder
 from monitor.physics.gas_data import gas_data
+from monitor.report.bead_plane import plane_of
 from monitor.settings.reference import load_toml
 from monitor.web.frame.csv_files import csv_file
 from monitor.web.frame.forms import Ago, read_form, remember_who
@@ -273,6 +274,7 @@ def _thing_page(
         chart=_chart(web, thing),
         chart_title="Hours open" if thing.kind == "package" else "Yesterday and tomorrow",
         chart_zone=web.show.zone_of(thing.zone),
+        plane=plane_of(web.deps.ledger, {name}, web.show.writing()) if thing.kind == "package" else None,
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
     )
