@@ -1,5 +1,6 @@
 """Stamps arrivals, and tells a repeated message from a new one where the device has no clock."""
 
+import math
 from collections import OrderedDict
 from collections.abc import Iterable
 
@@ -9,6 +10,9 @@ from monitor.mqtt.device_times import whole_ms
 
 BACK_AT_MOST_S = 60.0  # an earlier time further ahead than this came from a clock that was wrong
 SEQUENCES_KEPT = 64  # a sensor
+# A message that was first sent without a time, and with one once the device's clock was set, was measured
+# just before it first arrived.
+SAME_MOMENT_S = 60.0
 # What a broker repeats it repeats in one go; a device whose sequence stands still, wraps early or begins anew
 # in steady air comes at its own pace.
 APART_S = 0.5
@@ -43,7 +47,8 @@ class RepeatGuard:
 
     def __init__(self) -> None:
         self._last_s: dict[SeriesKey, float] = {}
-        self._seen: dict[str, OrderedDict[tuple[SeriesKey, int], float]] = {}
+        # By sensor: value and time of what came without a time.
+        self._seen: dict[str, OrderedDict[tuple[SeriesKey, int], tuple[float, float]]] = {}
         self._came_s: dict[str, float] = {}
         self._paced: dict[str, int] = {}  # by sensor: repeats in a row at its own pace
 
@@ -56,7 +61,7 @@ class RepeatGuard:
     def admit(self, readings: list[Reading]) -> list[Reading]:
         """The readings of one message as they are to be stored; none when it is a repeat."""
         if all(reading.time_from_device for reading in readings):
-            return readings
+            return [] if all(self._came_undated(reading) for reading in readings) else readings
         if self._is_repeated(readings):
             return []
         return [reading if reading.time_from_device else self._apart(reading) for reading in readings]
@@ -80,8 +85,16 @@ class RepeatGuard:
     def _is_repeat(self, reading: Reading) -> bool:
         if reading.time_from_device or reading.sequence is None:
             return False
-        seen = self._seen.get(reading.key.source)
-        return seen is not None and seen.get((reading.key, reading.sequence)) == reading.value
+        seen = self._seen.get(reading.key.source, {}).get((reading.key, reading.sequence))
+        return seen is not None and seen[0] == reading.value
+
+    def _came_undated(self, reading: Reading) -> bool:
+        """Whether a reading with a time is one that came before without it."""
+        sensor = self._seen.get(reading.key.source)
+        if sensor is None or reading.sequence is None:
+            return False
+        value, time_s = sensor.get((reading.key, reading.sequence), (math.nan, 0.0))
+        return value == reading.value and abs(reading.time_s - time_s) <= SAME_MOMENT_S
 
     def _apart(self, reading: Reading) -> Reading:
         last_s = self._last_s.get(reading.key)
@@ -96,7 +109,7 @@ class RepeatGuard:
             self._last_s[reading.key] = reading.time_s
         if reading.sequence is not None:
             seen = self._seen.setdefault(reading.key.source, OrderedDict())
-            seen[reading.key, reading.sequence] = reading.value
+            seen[reading.key, reading.sequence] = (reading.value, reading.time_s)
             seen.move_to_end((reading.key, reading.sequence))
             while len(seen) > SEQUENCES_KEPT:
                 seen.popitem(last=False)

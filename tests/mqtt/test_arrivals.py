@@ -82,6 +82,19 @@ def test_readings_with_a_device_time_are_left_to_the_store() -> None:
         assert guard.admit([at(NOW_S, 17.4, 7, NOW_S - 60)]) == [at(NOW_S, 17.4, 7, NOW_S - 60)]
 
 
+def test_what_came_without_a_time_is_known_when_its_device_sends_it_again_with_one() -> None:
+    guard = RepeatGuard()
+    guard.admit([at(NOW_S, sequence=7)])
+    assert guard.admit([at(NOW_S + 600, sequence=7, time_s=NOW_S - 2)]) == []
+    for other in (
+        at(NOW_S + 600, 17.5, 7, NOW_S - 2),  # another value
+        at(NOW_S + 600, 17.4, 8, NOW_S - 2),  # another number
+        at(NOW_S + 600, 17.4, 7, NOW_S - 120),  # a counter that began anew in steady air
+        at(NOW_S + 600, 17.4, None, NOW_S - 2),
+    ):
+        assert guard.admit([other]) == [other]
+
+
 def test_relative_times_of_the_past_are_not_pushed_on() -> None:
     guard = RepeatGuard()
     guard.admit([at(NOW_S)])
