@@ -1,6 +1,5 @@
 """Stamps arrivals, and tells a repeated message from a new one where the device has no clock."""
 
-import math
 from collections import OrderedDict
 from collections.abc import Iterable
 
@@ -85,16 +84,17 @@ class RepeatGuard:
     def _is_repeat(self, reading: Reading) -> bool:
         if reading.time_from_device or reading.sequence is None:
             return False
-        seen = self._seen.get(reading.key.source, {}).get((reading.key, reading.sequence))
-        return seen is not None and seen[0] == reading.value
+        seen = self._seen.get(reading.key.source)
+        came = None if seen is None else seen.get((reading.key, reading.sequence))
+        return came is not None and came[0] == reading.value
 
     def _came_undated(self, reading: Reading) -> bool:
         """Whether a reading with a time is one that came before without it."""
-        sensor = self._seen.get(reading.key.source)
-        if sensor is None or reading.sequence is None:
+        if reading.sequence is None:
             return False
-        value, time_s = sensor.get((reading.key, reading.sequence), (math.nan, 0.0))
-        return value == reading.value and abs(reading.time_s - time_s) <= SAME_MOMENT_S
+        seen = self._seen.get(reading.key.source)
+        came = None if seen is None else seen.get((reading.key, reading.sequence))
+        return came is not None and came[0] == reading.value and abs(reading.time_s - came[1]) <= SAME_MOMENT_S
 
     def _apart(self, reading: Reading) -> Reading:
         last_s = self._last_s.get(reading.key)
