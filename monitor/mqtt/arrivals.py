@@ -94,7 +94,9 @@ class RepeatGuard:
             return False
         seen = self._seen.get(reading.key.source)
         came = None if seen is None else seen.get((reading.key, reading.sequence))
-        return came is not None and came[0] == reading.value and abs(reading.time_s - came[1]) <= SAME_MOMENT_S
+        return (
+            came is not None and came[0] == reading.value and abs(reading.time_s - came[1]) <= SAME_MOMENT_S
+        )
 
     def _apart(self, reading: Reading) -> Reading:
         last_s = self._last_s.get(reading.key)
