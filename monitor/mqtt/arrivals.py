@@ -82,21 +82,25 @@ class RepeatGuard:
         return paced <= REPEATS_BORNE
 
     def _is_repeat(self, reading: Reading) -> bool:
-        if reading.time_from_device or reading.sequence is None:
+        if reading.time_from_device:
             return False
-        seen = self._seen.get(reading.key.source)
-        came = None if seen is None else seen.get((reading.key, reading.sequence))
+        came = self._came(reading)
         return came is not None and came[0] == reading.value
 
     def _came_undated(self, reading: Reading) -> bool:
         """Whether a reading with a time is one that came before without it."""
-        if reading.sequence is None:
+        came = self._came(reading)
+        if came is None:
             return False
+        value, time_s = came
+        return value == reading.value and abs(reading.time_s - time_s) <= SAME_MOMENT_S
+
+    def _came(self, reading: Reading) -> tuple[float, float] | None:
+        """Value and time of what came without a time under the reading's sequence."""
         seen = self._seen.get(reading.key.source)
-        came = None if seen is None else seen.get((reading.key, reading.sequence))
-        return (
-            came is not None and came[0] == reading.value and abs(reading.time_s - came[1]) <= SAME_MOMENT_S
-        )
+        if seen is None or reading.sequence is None:
+            return None
+        return seen.get((reading.key, reading.sequence))
 
     def _apart(self, reading: Reading) -> Reading:
         last_s = self._last_s.get(reading.key)
