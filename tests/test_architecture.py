@@ -86,9 +86,9 @@ ROOMS: dict[str, tuple[str, str]] = {
     "web": (
         "model physics consumables beads gas history sensors outlook alarms settings store access notify "
         "report",
-        f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http io ipaddress jinja2 json "
-        "markupsafe pathlib platform prometheus_client pydantic re resource secrets segno shutil socket "
-        "starlette threading urllib uvicorn",
+        f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http icalendar io ipaddress "
+        "jinja2 json markupsafe pathlib platform prometheus_client pydantic re resource secrets segno shutil "
+        "socket starlette threading urllib uvicorn",
     ),
     "demo": (
         "model clock physics consumables history outlook alarms core settings store mqtt weather",

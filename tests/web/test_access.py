@@ -20,7 +20,16 @@ from tests.web.test_browser import PATHS
 STYLE = (Path(__file__).parents[2] / "monitor/web/static/site.css").read_text(encoding="utf-8")
 NARROW = {"width": 320, "height": 640}  # WCAG 2.2, 1.4.10: 1280 px at 400 %
 LINK = make_link("", sample.KEY, "acknowledge", "body_wet.mix-1", sample.NOW_S + 60.0, who=sample.LEAD)
-EVERY = [*PATHS, "/sheets", "/sheet/week?of=2026-W38", "/wall", "/check/cage-1", "/nothing", LINK]
+EVERY = [
+    *PATHS,
+    "/sheets",
+    "/calendar",
+    "/sheet/week?of=2026-W38",
+    "/wall",
+    "/check/cage-1",
+    "/nothing",
+    LINK,
+]
 AXE = {"rules": {"label-content-name-mismatch": {"enabled": True}}}  # WCAG 2.5.3; not among axe's usual ones
 
 

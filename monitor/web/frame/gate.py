@@ -30,6 +30,7 @@ OPEN_TO_ALL = (
     TOKEN_PATH,
     "/manifest.webmanifest",
     "/worker.js",
+    "/calendar.ics",
 )
 OF_A_WALL = ("/wall", "/live/wall")
 
