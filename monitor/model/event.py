@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 KNOWN_BY = "known_by"  # in a body: how the person of the event was known
+ON_BEHALF_OF = "on_behalf_of"  # in a body: who did it, where the person of the event only enters it
 
 
 class EventKind(StrEnum):
@@ -39,7 +40,8 @@ class NewEvent:
 
     `subject` is the id of the thing concerned; `key` makes the write idempotent: a second event
     with the same key changes nothing. `body` holds plain JSON values only. `known_by` says how the person
-    was known and is written into the body; empty where the service itself acts.
+    was known and is written into the body; empty where the service itself acts. `on_behalf_of` is whoever did
+    what somebody else enters: a name as it was typed, which proves nothing.
     """
 
     kind: EventKind
@@ -50,10 +52,13 @@ class NewEvent:
     why: str = ""
     key: str | None = None
     known_by: str = ""
+    on_behalf_of: str = ""
 
     def written(self) -> dict[str, object]:
         """The body as it goes on record."""
-        return {**self.body, KNOWN_BY: self.known_by} if self.known_by else self.body
+        added = {KNOWN_BY: self.known_by, ON_BEHALF_OF: self.on_behalf_of.strip()}
+        said = {name: text for name, text in added.items() if text}
+        return {**self.body, **said} if said else self.body
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,3 +79,9 @@ class Event:
     key: str | None = None
     previous_hash: str = ""
     hash: str = ""
+
+    @property
+    def by(self) -> str:
+        """Who entered it, and for whom, as pages and sheets say it."""
+        other = self.body.get(ON_BEHALF_OF)
+        return f"{self.who} for {other}" if other else self.who

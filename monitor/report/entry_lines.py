@@ -22,7 +22,7 @@ def entries_section(
             writing.time(event.time_s),
             writing.time(event.entered_s),
             event.subject,
-            event.who,
+            event.by,
             words.what(event),
             event.why,
             states[event.number],

@@ -8,11 +8,12 @@ from tests.bookkeeper.yard import Yard
 
 
 def deps_of(yard: Yard, clock: Callable[[], float] | None = None, **more: Any) -> WebDeps:
-    """Without a clock the pages keep to what was judged."""
+    """Without a clock the pages keep to what was judged; people choose their names, as in the demo."""
+    web = yard.settings.web.model_copy(update={"log_in": "names"})
     now_s = clock or (lambda: yard.loop.state.time_s)
     fields: dict[str, Any] = {"shift_spans": lambda *_: (), **more}
     return WebDeps(
-        settings=yard.settings,
+        settings=yard.settings.model_copy(update={"web": web}),
         declared=yard.keeper.deriver.declared,
         history=yard.keeper.things,
         series=yard.series,

@@ -52,6 +52,7 @@ class SpokenFor(BaseModel):
     who: Annotated[str, Field(max_length=80, description="One of the shop's people")] = ""
     time_s: Annotated[float, Field(ge=0, le=4e9, description="Epoch seconds, UTC")] | None = None
     why: Annotated[str, Field(max_length=400)] = ""
+    on_behalf_of: Annotated[str, Field(max_length=80, description="Who did it, if not `who`")] = ""
 
 
 class Entering(SpokenFor):
@@ -211,6 +212,7 @@ def _told(web: Web, request: Request, given: SpokenFor, key: str, event: NewEven
         why=given.why.strip(),
         key=f"api/{actor.through or actor.name}/{event.subject}/{sent}",
         known_by=actor.proof,
+        on_behalf_of=given.on_behalf_of,
     )
 
 

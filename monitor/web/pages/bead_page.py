@@ -72,6 +72,7 @@ class BeadForm(BaseModel):
     none_seen: Annotated[str, Field(max_length=3)] = ""
     sketch: Annotated[str, Field(max_length=100_000)] = "[]"
     counts: Annotated[str, Field(max_length=400)] = ""  # "1.5x3, 1/16x1": sizes counted without places
+    on_behalf_of: Annotated[str, Field(max_length=80)] = ""
     package: Annotated[str, Field(max_length=48)] = ""
     cylinder: Annotated[str, Field(max_length=48)] = ""
     plate: Annotated[str, Field(max_length=48)] = ""
@@ -186,7 +187,7 @@ def _acceptance(rule: str) -> Acceptance:
 
 def _record(web: Web, form: BeadForm, made: Bead, person: Actor) -> str:
     """The bead with its pores and verdict, and with its package whether it was sound; gives its label."""
-    if not form.who.strip():
+    if not person.name:
         raise InputError([Fault("who", "nothing", "say who you are")])
     time_s, note = web.deps.clock() - form.ago, form.note.strip()
     bead_id = f"bead-{form.key.lower()}".replace("_", "-")[:48]
@@ -207,13 +208,13 @@ def _record(web: Web, form: BeadForm, made: Bead, person: Actor) -> str:
     seen = web.deps.seen(SeenAsk(time_s, package=form.package, cylinder=form.cylinder, plate=form.plate))
     entry = judged(entry, acceptances(load_toml("bead_acceptance.toml")), seen)
     key = f"web/{form.key}/bead"
-    who, proof = person.name, person.proof
-    web.deps.record(NewEvent(EventKind.BEAD, bead_id, time_s, who, body_of(entry), note, key, proof))
+    who, proof, other = person.name, person.proof, form.on_behalf_of
+    web.deps.record(NewEvent(EventKind.BEAD, bead_id, time_s, who, body_of(entry), note, key, proof, other))
     sound = is_sound(entry)
     if form.package and sound is not None:
         told = TestBead(sound=sound, bead=bead_id, seen=seen)
         key = f"web/{form.key}/{form.package}/bead"
-        event = NewEvent(EventKind.PACKAGE, form.package, time_s, who, body_of(told), note, key, proof)
+        event = NewEvent(EventKind.PACKAGE, form.package, time_s, who, body_of(told), note, key, proof, other)
         web.deps.record(event)
     return bead_id
 

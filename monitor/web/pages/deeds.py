@@ -35,6 +35,7 @@ class DeedForm(BaseModel):
     zone: Annotated[str, Field(max_length=48)] = ""
     turn: Turn | None = None  # which of the two, where that time came twice
     note: Annotated[str, Field(max_length=400)] = ""
+    on_behalf_of: Annotated[str, Field(max_length=80)] = ""
     name: Annotated[str, Field(max_length=60)] = ""
     consumable: Annotated[str, Field(max_length=48)] = ""
     gas: Annotated[str, Field(max_length=48)] = ""

@@ -66,7 +66,7 @@ def routes(web: Web) -> APIRouter:
             return await run_in_threadpool(_page, web, request, "", 422, refusal.faults)
         browser, tablet = browser_of(request), tablet_of(request)
         check = partial(desk_of(web).log_in, form.who, form.password, browser, tablet)
-        return await _entered(web, request, check, form.then)
+        return await _entered(web, request, check, form.then, form.who)
 
     @router.post("/log-in/pin")
     async def pin(request: Request) -> Response:
@@ -95,13 +95,13 @@ def routes(web: Web) -> APIRouter:
 
 
 async def _entered(
-    web: Web, request: Request, check: Callable[[], tuple[str, Person]], then: str
+    web: Web, request: Request, check: Callable[[], tuple[str, Person]], then: str, typed: str = ""
 ) -> Response:
     """The page to go on to, with the browser's new session; or why not, and when again."""
     try:
         token, person = await run_in_threadpool(check)
     except REFUSALS as refusal:
-        return await run_in_threadpool(_refused, web, request, then, refusal)
+        return await run_in_threadpool(_refused, web, request, then, typed, refusal)
     before = session_in(request)
     if before is not None:
         await run_in_threadpool(desk_of(web).log_out, before)
@@ -111,8 +111,8 @@ async def _entered(
     return response
 
 
-def _refused(web: Web, request: Request, then: str, refusal: Exception) -> HTMLResponse:
-    page = _page(web, request, then, *why_not(refusal))
+def _refused(web: Web, request: Request, then: str, typed: str, refusal: Exception) -> HTMLResponse:
+    page = _page(web, request, then, *why_not(refusal), typed=typed)
     if not isinstance(refusal, InputError):
         page.headers["retry-after"] = str(max(int(getattr(refusal, "wait_s", SOON_S)), 1))
     return page
@@ -125,7 +125,12 @@ def _came_from(request: Request) -> str:
 
 
 def _page(
-    web: Web, request: Request, then: str, status: int = 200, faults: tuple[Fault, ...] = ()
+    web: Web,
+    request: Request,
+    then: str,
+    status: int = 200,
+    faults: tuple[Fault, ...] = (),
+    typed: str = "",
 ) -> HTMLResponse:
     desk, tablet = desk_of(web), tablet_of(request)
     offered = desk.with_pin() if tablet is not None else []
@@ -137,7 +142,7 @@ def _page(
         then=local(then),
         offered=offered,
         tablet=tablet,
-        named=name_before(request),
+        named=typed or ("" if tablet is not None else name_before(request)),
         none_yet=not desk.book.has_accounts(),
         faults=faults,
     )

@@ -130,6 +130,7 @@ def _page(
         accounts_by_id=desk.book.accounts(),
         invited=desk.book.invited(desk.now_s()),
         screens=desk.book.screens(),
+        real_now_s=desk.now_s(),
         days=round(desk.rules.invitation / 86_400.0),
         handed=handed,
         faults=faults,

@@ -178,6 +178,7 @@ def record_deed(web: Web, name: str, kind: str, form: DeedForm, person: Actor) -
         why=form.note.strip(),
         key=f"web/{form.key}/{name}/{deed.id}",
         known_by=person.proof,
+        on_behalf_of=form.on_behalf_of,
     )
     return web.deps.record(event)
 
