@@ -13,11 +13,12 @@ from monitor.core.shop import ZoneFacts
 from monitor.core.zone_air import Sample
 from monitor.model.air import AirState
 from monitor.model.picture import Wait
+from monitor.physics.air_course import FEW, air_point
 from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, ClearingTimes, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import BodyState, advance, surface_margin_k
-from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
+from monitor.physics.lag import BodyState, advance, advance_through, surface_margin_k
+from monitor.physics.night_sky import NO_FORECAST, ROOFED, Clouds, Sky
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.physics.uncertainty import wet_probability_frac
 
@@ -84,6 +85,10 @@ def carry(
     later = [s for s in samples if s.time_s > state.time_s]
     if not later:
         return state
+    sky = Sky(zone.sky_view_frac, clouds) if zone.sky_view_frac else ROOFED
+    if len(later) <= FEW:
+        air = [air_point(*sample[:3]) for sample in later]
+        return advance_through(body, state, air, (zone.pressure_pa, zone.draught_ms), sky)
     return advance(
         body,
         state,
@@ -92,7 +97,7 @@ def carry(
         [s.relative_humidity_frac for s in later],
         pressure_pa=zone.pressure_pa,
         draught_ms=zone.draught_ms,
-        sky=Sky(zone.sky_view_frac, clouds),
+        sky=sky,
     )
 
 
@@ -120,16 +125,8 @@ def _ahead(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> Body
     if now_s <= state.time_s:
         return state
     air, zone = place.air, place.zone
-    return advance(
-        body,
-        state,
-        [now_s],
-        [air.temperature_c],
-        [air.relative_humidity_frac],
-        pressure_pa=zone.pressure_pa,
-        draught_ms=zone.draught_ms,
-        sky=place.sky,
-    )
+    last = air_point(now_s, air.temperature_c, air.relative_humidity_frac)
+    return advance_through(body, state, [last], (zone.pressure_pa, zone.draught_ms), place.sky)
 
 
 @lru_cache(maxsize=REMEMBERED)

@@ -13,9 +13,10 @@ from monitor.core.body_figures import carry
 from monitor.core.shop import Shop, Suppositions, ZoneFacts
 from monitor.core.zone_air import Sample
 from monitor.model.errors import Fault, InputError
+from monitor.physics.air_course import AIR_RANGE_C
 from monitor.physics.bodies import Body
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import AIR_RANGE_C, BODY_RANGE_C, BodyState, start_state
+from monitor.physics.lag import BODY_RANGE_C, BodyState, start_state
 from monitor.physics.night_sky import NO_FORECAST, Clouds
 from monitor.physics.placed_body import BodyFacts
 from monitor.physics.saturation import saturation_pressure_water_pa, vapour_pressure_pa

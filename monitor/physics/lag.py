@@ -3,31 +3,30 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
-from monitor.model.errors import RangeError
+from monitor.physics.air_course import (
+    Floats,
+    between_points,
+    check_rising,
+    sampled_air,
+    under,
+    without_fog,
+)
 from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.exchange import Surroundings, surroundings
-from monitor.physics.night_sky import ROOFED, Sky, seen
-from monitor.physics.saturation import frost_point_c, frost_point_of, vapour_of, vapour_pressure_pa
+from monitor.physics.night_sky import ROOFED, Sky
+from monitor.physics.saturation import frost_point_c, frost_point_of
 from monitor.physics.spread import Spread
 from monitor.physics.stepping import AirPoint, Moment, follow, moment
 
 BODY_RANGE_C = (-60.0, 90.0)
-AIR_RANGE_C = (-60.0, 80.0)
 _LEAST_VAPOUR_PA = 1e-3
 _AT_START_STD_K = 1.0
-_LONG_GAP_S = 600.0  # samples farther apart, in time and in temperature,
-_WIDE_STEP_K = 3.0  # may have a straight line between them that is above saturation
-_FOG_PARTS = 8
 _FILL = 4  # parts into which a step is divided when crossings are read off
-_FEW = 12  # samples up to which plain floats are faster than arrays
-
-Floats = Sequence[float] | FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,12 +143,28 @@ def advance(
         Lumped capacitance (Incropera et al., chapter 5) with the exchange of `exchange` and the step of
         `follow`; uncertainty by the linearised (extended) Kalman prediction.
     """
-    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
-    if len(air) < 2:
-        return state
-    around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
+    air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
+    return _advanced(body, state, air, sky, (pressure_pa, draught_ms)) if len(air) > 1 else state
+
+
+def advance_through(
+    body: Body, state: BodyState, later: list[AirPoint], place: tuple[float, float], sky: Sky = ROOFED
+) -> BodyState:
+    """As `advance`, through points of air that are all later than the state, as `air_point` makes them.
+
+    `place` is the station pressure, Pa, and the air speed at the body, m/s.
+    """
+    check_rising(later)
+    return _advanced(body, state, [_air_now(state, (), later), *later], sky, place)
+
+
+def _advanced(
+    body: Body, state: BodyState, air: list[AirPoint], sky: Sky, place: tuple[float, float]
+) -> BodyState:
+    air = under(sky, body.sky_doubt, air)
+    around = surroundings(body, air[0].temperature_c, *place, state.exchange_factor)
     spread = Spread(body, air, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
-    end = follow(body, around, _at_start(body, state, around, air[0]), _without_fog(air), spread.visit)
+    end = follow(body, around, _at_start(body, state, around, air[0]), without_fog(air), spread.visit)
     return BodyState(
         end.air.time_s,
         end.skin_c,
@@ -196,7 +211,7 @@ def trajectory(
     Reference:
         As `advance`.
     """
-    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
+    air = under(sky, body.sky_doubt, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
 
@@ -204,7 +219,7 @@ def trajectory(
         if len(moments) < len(air) and after.air.time_s == air[len(moments)].time_s:
             moments.append(after)
 
-    follow(body, around, moments[0], _without_fog(air), keep_samples)
+    follow(body, around, moments[0], without_fog(air), keep_samples)
     return _trajectory(_table(moments))
 
 
@@ -237,10 +252,10 @@ def path_through(
     Reference:
         As `advance`; between steps the cubic through both ends' temperatures and rates (Hermite).
     """
-    air = _under(sky, body, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
+    air = under(sky, body.sky_doubt, _air_points(state, times_s, air_temperature_c, relative_humidity_frac))
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
-    follow(body, around, moments[0], _without_fog(air), lambda _, after: moments.append(after))
+    follow(body, around, moments[0], without_fog(air), lambda _, after: moments.append(after))
     return _filled_in(body, moments)
 
 
@@ -313,72 +328,9 @@ def _air_points(
     state: BodyState, times_s: Floats, air_temperature_c: Floats, relative_humidity_frac: Floats
 ) -> list[AirPoint]:
     """The air at the state's own time, then at each later sample."""
-    count = len(times_s)
-    if not count or count != len(air_temperature_c) or count != len(relative_humidity_frac):
-        lengths = f"{count}, {len(air_temperature_c)}, {len(relative_humidity_frac)} samples"
-        raise RangeError("times_s, air_temperature_c, relative_humidity_frac", lengths, "equal, at least one")
-    if count <= _FEW:
-        for celsius in air_temperature_c:
-            check_range("air_temperature_c", celsius, *AIR_RANGE_C, "degC")
-        pairs = zip(air_temperature_c, relative_humidity_frac, strict=True)
-        vapour = [vapour_of(float(celsius), float(humidity)) for celsius, humidity in pairs]
-    else:
-        celsius_array = np.asarray(air_temperature_c, dtype=np.float64)
-        check_range("air_temperature_c", celsius_array, *AIR_RANGE_C, "degC")
-        vapour = vapour_pressure_pa(celsius_array, np.asarray(relative_humidity_frac)).tolist()
-    samples = [
-        AirPoint(float(time), float(celsius), pressure)
-        for time, celsius, pressure in zip(times_s, air_temperature_c, vapour, strict=True)
-    ]
-    _check_samples(samples)
-    now_s = state.time_s
-    later = [sample for sample in samples if sample[0] > now_s]
-    return [_air_now(state, samples[: count - len(later)], later), *later]
-
-
-def _under(sky: Sky, body: Body, air: list[AirPoint]) -> list[AirPoint]:
-    """The air with what the sky above it takes."""
-    if not sky.view_frac:
-        return air
-    times_s, temperature_c, vapour_pa = np.array([point[:3] for point in air]).T
-    loss_wm2, std_wm2 = seen(sky, body.sky_doubt, (times_s, temperature_c, vapour_pa))
-    return [
-        point._replace(sky_loss_wm2=loss, sky_std_wm2=std)
-        for point, loss, std in zip(air, loss_wm2.tolist(), std_wm2.tolist(), strict=True)
-    ]
-
-
-def _without_fog(air: list[AirPoint]) -> list[AirPoint]:
-    """The air after its first point; where the line between far samples would be fog, points on its edge."""
-    held: list[AirPoint] = []
-    for earlier, later in pairwise(air):
-        gap_s = later.time_s - earlier.time_s
-        if gap_s > _LONG_GAP_S and abs(later.temperature_c - earlier.temperature_c) > _WIDE_STEP_K:
-            between = [_between(earlier, later, n / _FOG_PARTS) for n in range(1, _FOG_PARTS)]
-            ceilings = [vapour_of(point.temperature_c, 1.0) for point in between]
-            if any(point.vapour_pressure_pa > top for point, top in zip(between, ceilings, strict=True)):
-                held += [
-                    point._replace(vapour_pressure_pa=min(point.vapour_pressure_pa, top))
-                    for point, top in zip(between, ceilings, strict=True)
-                ]
-        held.append(later)
-    return held
-
-
-def _between(earlier: AirPoint, later: AirPoint, share: float) -> AirPoint:
-    return AirPoint(*(first + share * (last - first) for first, last in zip(earlier, later, strict=True)))
-
-
-def _check_samples(samples: Sequence[AirPoint]) -> None:
-    before_s = -math.inf
-    for sample in samples:
-        time_s, celsius, vapour_pa, *_ = sample
-        if not (math.isfinite(time_s) and math.isfinite(celsius) and math.isfinite(vapour_pa)):
-            raise RangeError("air sample", tuple(sample), "time, temperature and humidity as numbers")
-    for sample in samples:
-        if sample.time_s <= before_s:
-            raise RangeError("times_s", sample.time_s, f"rising, so above {before_s}")
-        before_s = sample.time_s
+    samples = sampled_air(times_s, air_temperature_c, relative_humidity_frac)
+    later = [sample for sample in samples if sample.time_s > state.time_s]
+    return [_air_now(state, samples[: len(samples) - len(later)], later), *later]
 
 
 def _air_now(state: BodyState, past: Sequence[AirPoint], later: Sequence[AirPoint]) -> AirPoint:
@@ -389,4 +341,4 @@ def _air_now(state: BodyState, past: Sequence[AirPoint], later: Sequence[AirPoin
     if last is None or not later:
         return (last or later[0])._replace(time_s=state.time_s)
     share = (state.time_s - last.time_s) / (later[0].time_s - last.time_s)
-    return _between(last, later[0], share)._replace(time_s=state.time_s)
+    return between_points(last, later[0], share)._replace(time_s=state.time_s)

@@ -7,11 +7,13 @@ threaded loop, json.loads, acknowledged on receipt, nothing stored) and for the 
 (decoded, unit-checked, committed with full sync to SQLite, acknowledged after the commit), and lets
 each drain them. Two readings a message. With `--how whole` ours is done only when the core in the same
 process has judged all of it, too, with its ledger. A second table is live: a publisher writes as fast as the
-broker takes while the subscriber reads, so that publisher, broker and subscriber share the machine.
+broker takes while the subscriber reads, so that publisher, broker and subscriber share the machine. What is
+read is believed: what jumps about or was stamped an hour ago is doubted, which is another path.
 """
 
 import argparse
 import json
+import math
 import socket
 import statistics
 import subprocess
@@ -42,6 +44,7 @@ from tests.brokers import HOST, Mosquitto
 
 SENSORS = 50
 TOPIC = "dryshift/yard/hall/s{n}"
+SAMPLED_S = 0.05  # between two readings of a sensor, by its own clock
 WINDOW = 2_000
 BROKER = "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 2000\nset_tcp_nodelay true\n"
 
@@ -62,12 +65,17 @@ def shop(protocol: str, port: int, client_id: str) -> Settings:
 
 
 def packets(messages: int) -> bytes:
-    """PUBLISH packets (MQTT 3.1.1, QoS 1), every reading new."""
-    now = time.time()
+    """PUBLISH packets (MQTT 3.1.1, QoS 1), every reading new, of the last moments, and to be believed."""
+    began_s = time.time() - messages / SENSORS * SAMPLED_S
     out = bytearray()
     for k in range(messages):
-        values = {Quantity.AIR_TEMPERATURE: 18 + k % 70 / 10, Quantity.RELATIVE_HUMIDITY: 0.5 + k % 40 / 100}
-        payload = encode_own(now - 3600 + k // SENSORS * 0.05, values, k)
+        celsius = 18.0 + 3.0 * math.sin(k / 9_000.0) + 0.05 * math.sin(k * 7.0)
+        humidity = 0.5 + 0.1 * math.sin(k / 7_000.0) + 0.003 * math.sin(k * 11.0)
+        values = {
+            Quantity.AIR_TEMPERATURE: round(celsius, 2),
+            Quantity.RELATIVE_HUMIDITY: round(humidity, 4),
+        }
+        payload = encode_own(began_s + k // SENSORS * SAMPLED_S, values, k)
         topic = TOPIC.format(n=k % SENSORS).encode()
         body = len(topic).to_bytes(2, "big") + topic + (k % 65_535 + 1).to_bytes(2, "big") + payload
         out += bytes([0x32, len(body) % 128 | 128, len(body) // 128]) + body
