@@ -1,7 +1,7 @@
 """`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
@@ -38,20 +38,11 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
     """
     try:
         settings = load(settings_file, secrets, known_reference())
-        _refuse_without_way_back(settings)
-        SensorCatalogue.from_settings(settings)
-        build_shop(settings)
-        refuse_ahead_of_now(settings.packages, SystemClock().now_s())
-        zones = {site.id: site.tz for site in settings.sites}
-        for calendar in settings.calendars:
-            if not calendar.source.startswith(REMOTE):
-                place = CalendarPlace(calendar.source, calendar.site, zones[calendar.site])
-                unrolled(place, calendar_file(place), SystemClock().now_s())
     except InputError as error:
         _end_with(settings_file, error.faults)
-    unusable = list(unusable_files(settings))
-    if unusable:
-        _end_with(settings_file, unusable)
+    faults = [*_faults_of(settings), *unusable_files(settings)]
+    if faults:
+        _end_with(settings_file, faults)
     for note in odd(settings.model_dump()):
         click.echo(f"  looks odd: {note}")
     click.echo(f"  pages answer to: {own_names(settings.web).said()}; [web] hosts adds names")
@@ -67,6 +58,31 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
     kinds = ("zone", "sensor", "cylinder", "plate", "package", "channel")
     counted = ", ".join(_counted(len(getattr(settings, f"{kind}s")), kind) for kind in kinds)
     click.echo(f"{settings_file}: in order. {counted}.")
+
+
+def _faults_of(settings: Settings) -> Iterator[Fault]:
+    """What a look at each part on its own finds, so that no fault hides another."""
+    now_s = SystemClock().now_s()
+    looks: tuple[Callable[[], object], ...] = (
+        lambda: _refuse_without_way_back(settings),
+        lambda: SensorCatalogue.from_settings(settings),
+        lambda: build_shop(settings),
+        lambda: refuse_ahead_of_now(settings.packages, now_s),
+        lambda: _read_calendars(settings, now_s),
+    )
+    for look in looks:
+        try:
+            look()
+        except InputError as error:
+            yield from error.faults
+
+
+def _read_calendars(settings: Settings, now_s: float) -> None:
+    zones = {site.id: site.tz for site in settings.sites}
+    for calendar in settings.calendars:
+        if not calendar.source.startswith(REMOTE):
+            place = CalendarPlace(calendar.source, calendar.site, zones[calendar.site])
+            unrolled(place, calendar_file(place), now_s)
 
 
 def _series_server(settings: Settings) -> Iterator[str]:
