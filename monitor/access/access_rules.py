@@ -11,7 +11,9 @@ _UNITS = {"memory": "KiB"} | dict.fromkeys(
     (
         "from_one_address_pause",
         "strangers_on_one_name_pause",
+        "all_strangers_pause",
         "known_device_pause",
+        "once_more_pause",
         "pin_on_one_device_pause",
         "pin_idle",
         "pin_session",
@@ -40,8 +42,12 @@ class AccessRules:
     from_one_address_pause: int
     strangers_on_one_name: int
     strangers_on_one_name_pause: int
+    all_strangers: int
+    all_strangers_pause: int
     known_device: int
     known_device_pause: int
+    once_more: int
+    once_more_pause: int
     pin_on_one_device: int
     pin_on_one_device_pause: int
     pin_wrong_in_a_row: int

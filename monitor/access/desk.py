@@ -210,7 +210,7 @@ class AccessDesk:
     def confirm(self, session: Session, password: str) -> None:
         """Refuse (InputError) unless the password is that of whoever is logged in: for what is grave."""
         account = self.book.account(session.person)
-        bucket = (f"sure {session.id}", self.rules.known_device, self.rules.known_device_pause)
+        bucket = (f"sure {session.id}", self.rules.once_more, self.rules.once_more_pause)
         self._checked(
             [bucket],
             lambda: self._passwords.hold(None if account is None else account.password, password, "known"),
@@ -299,6 +299,7 @@ class AccessDesk:
         return [
             (f"from {browser.address}", rules.from_one_address, rules.from_one_address_pause),
             (f"name {digest}", rules.strangers_on_one_name, rules.strangers_on_one_name_pause),
+            ("strangers", rules.all_strangers, rules.all_strangers_pause),
         ]
 
     def _begin(self, person: Person, known_by: KnownBy, browser: Browser, tablet: str) -> str:

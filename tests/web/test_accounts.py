@@ -341,6 +341,11 @@ def test_a_form_of_another_site_logs_nobody_in_or_out(yard: Doors) -> None:
     assert phone.see("/alarms").status_code == 200
 
 
+@pytest.mark.parametrize("path", ["/log-in", "/account", "/people", "/join/none"])
+def test_a_page_of_accounts_is_kept_by_no_browser(yard: Doors, path: str) -> None:
+    assert yard.logged_in().see(path).headers["cache-control"] == "no-store"
+
+
 def test_logging_out_ends_the_session_and_not_only_the_cookie(yard: Doors) -> None:
     phone = yard.logged_in()
     kept = phone.cookies["dryshift_login"]

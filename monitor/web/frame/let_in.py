@@ -3,7 +3,7 @@
 from urllib.parse import quote
 
 from fastapi import Request
-from fastapi.responses import Response
+from fastapi.responses import HTMLResponse, Response
 
 from monitor.access.account_book import TABLET, Screen
 from monitor.access.desk import AccessDesk, Browser, TooManyTriesError
@@ -79,6 +79,12 @@ def let_out(request: Request, response: Response) -> None:
 def mark_screen(request: Request, response: Response, token: str) -> None:
     """This browser is the shop's: a shared tablet or a wall screen, until it is revoked."""
     _keep(request, response, SCREEN_COOKIE, token, _YEAR_S)
+
+
+def unkept(page: HTMLResponse) -> HTMLResponse:
+    """A page of a log-in or of accounts: no browser keeps it to be shown again."""
+    page.headers["cache-control"] = "no-store"
+    return page
 
 
 def local(address: str) -> str:

@@ -11,7 +11,7 @@ from monitor.access.account_book import Session
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault
 from monitor.web.frame.forms import read_form
-from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, let_out, why_not
+from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, let_out, unkept, why_not
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import session_in
 
@@ -110,7 +110,7 @@ def _page(
 ) -> HTMLResponse:
     desk, me = desk_of(web), logged_in(request)
     account = desk.book.account(me.person)
-    return web.page(
+    page = web.page(
         request,
         "account.html",
         status,
@@ -123,3 +123,4 @@ def _page(
         done=DONE.get(done, "").format(days=web.deps.settings.web.logged_in_days),
         faults=faults,
     )
+    return unkept(page)

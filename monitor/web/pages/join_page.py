@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from monitor.model.errors import Fault
 from monitor.web.frame.forms import read_form, remember_who
-from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, why_not
+from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, unkept, why_not
 from monitor.web.frame.page import Web
 
 GONE = 410
@@ -53,7 +53,7 @@ def _page(
     desk = desk_of(web)
     found = desk.invitation(token)
     person = None if found is None or not found.person else desk.person(found.person)
-    return web.page(
+    page = web.page(
         request,
         "join.html",
         GONE if found is None else status,
@@ -65,3 +65,4 @@ def _page(
         longest=desk.rules.password_longest,
         faults=faults,
     )
+    return unkept(page)

@@ -22,6 +22,7 @@ from monitor.web.frame.let_in import (
     let_out,
     local,
     tablet_of,
+    unkept,
     why_not,
 )
 from monitor.web.frame.page import Web, name_before
@@ -134,7 +135,7 @@ def _page(
 ) -> HTMLResponse:
     desk, tablet = desk_of(web), tablet_of(request)
     offered = desk.with_pin() if tablet is not None else []
-    return web.page(
+    page = web.page(
         request,
         "log_in.html",
         status,
@@ -146,3 +147,4 @@ def _page(
         none_yet=not desk.book.has_accounts(),
         faults=faults,
     )
+    return unkept(page)

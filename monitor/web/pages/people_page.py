@@ -12,7 +12,7 @@ from monitor.alarms.authority import KEEP_ACCOUNTS
 from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.web.frame.forms import read_form
-from monitor.web.frame.let_in import REFUSALS, desk_of, let_out, mark_screen, why_not
+from monitor.web.frame.let_in import REFUSALS, desk_of, let_out, mark_screen, unkept, why_not
 from monitor.web.frame.page import Web
 from monitor.web.frame.person import allowed
 from monitor.web.pages.account_page import Secret, logged_in
@@ -121,7 +121,7 @@ def _page(
     handed: Label | None = None,
 ) -> HTMLResponse:
     desk = desk_of(web)
-    return web.page(
+    page = web.page(
         request,
         "people.html",
         status,
@@ -135,3 +135,4 @@ def _page(
         handed=handed,
         faults=faults,
     )
+    return unkept(page)
