@@ -1,4 +1,4 @@
-"""What wrong log-ins cost a running yard: `python -m tests.bench.log_in_bench [HOW_MANY]`; asserts nothing."""
+"""What wrong log-ins cost a running yard: `python -m tests.bench.log_in_bench [HOW_MANY]`."""
 
 import resource
 import sys
@@ -39,9 +39,11 @@ def main(count: int) -> None:
         known = phone.log_in(sample.LEAD, WORDS).status_code
         own_s, grown = time.monotonic() - began, size() - on_disk
     print(f"{count} wrong log-ins from one address: {dict(statuses)}")
-    print(f"  {took:.1f} s, {used:.1f} processor seconds with the guesser's own, {1e3 * used / count:.1f} ms each")
+    print(
+        f"  {took:.1f} s, {used:.1f} processor seconds with the guesser's, {1e3 * used / count:.1f} ms each"
+    )
     print(f"  the data folder grew by {grown / 1024:.0f} KiB")
-    print(f"  a logged-in phone's page meanwhile {1e3 * page_s:.0f} ms; the owner's log-in {known} in {own_s:.2f} s")
+    print(f"  a known phone's page {1e3 * page_s:.0f} ms, its log-in {known} in {own_s:.2f} s")
 
 
 if __name__ == "__main__":
