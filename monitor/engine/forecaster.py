@@ -165,7 +165,7 @@ class Foreseer:
         measured = measured_outdoor(self._settings, self._series, site.id, start_s, rows)
         outdoor = outdoor_air(site.id, start_s, rows, measured, self._archive, reply.forecast)
         if outdoor is not None:
-            sun = sun_hours(self._series, shop, site.id, start_s, rows)
+            sun = sun_hours(self._series, shop, site.id, start_s, rows, self._trial)
             outdoor = with_sun(outdoor, site, start_s, sun, self._archive, reply.forecast)
         forecasts = self._forecasts(histories, outdoor, now_s, decides=decides)
         first = self._learner.first_fits

@@ -56,14 +56,17 @@ def said_hours(
     return np.asarray(each.sum(axis=0))
 
 
-def sun_hours(series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int) -> FloatArray | None:
-    """Radiation on a level surface as measured anywhere on the site."""
+def sun_hours(
+    series: SeriesStore, shop: Shop, site: str, start_s: float, rows: int, trial: Trial
+) -> FloatArray | None:
+    """Radiation on a level surface as measured anywhere on the site, and believed."""
     keys = [
         SeriesKey(sensor.zone, sensor.id, Quantity.SOLAR_RADIATION)
         for sensor in shop.sensors.values()
         if Quantity.SOLAR_RADIATION in sensor.channels and shop.zones[sensor.zone].site == site
     ]
-    return said_hours(series, sorted(keys), start_s, rows)
+    said = said_hours(series, sorted(keys), start_s, rows)
+    return None if said is None else believed(said, trial)
 
 
 def _hours(series: SeriesStore, key: SeriesKey, start_s: float, rows: int) -> FloatArray:

@@ -74,7 +74,7 @@ def own_store(
         known = measured is not None and bool(np.isfinite(measured[1]).any())
         outdoor = OutdoorAir(*measured) if measured is not None and known else None
         recordings = {name: Recording(shop.zones[name].name, h, outdoor) for name, h in histories.items()}
-        sun_wm2 = sun_hours(series, shop, site.id, one.start_s, one.temperature_c.size)
+        sun_wm2 = sun_hours(series, shop, site.id, one.start_s, one.temperature_c.size, trial)
         told = _told(site, one, measured, sun_wm2, archive)
         found.append(replace(_rehearsal(settings, shop, site, site.tz, recordings), told=told))
     if not found:

@@ -1,5 +1,6 @@
 """Combines several small models of a zone by their own recent errors, and guards against a bad one."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -7,6 +8,7 @@ import numpy as np
 from monitor.outlook.balance import BalanceTrack, balance_track
 from monitor.outlook.early import (
     NOTHING_KNOWN,
+    KnownRoom,
     RoomsKnown,
     early_share,
     quantity_name,
@@ -100,9 +102,10 @@ def track(
     weight = _expert_weights(voices, target)
     candidates = np.concatenate([_mix(voices, weight)[None], baseline])
     young = young_mornings(judged.zone)
-    early, rooms = _early(judged, known, young, temperature=temperature, sighted=outdoor is not None)
+    name = quantity_name(temperature=temperature, sighted=outdoor is not None)
+    early, rooms = _early(judged, known.of(name), young, name, sighted=outdoor is not None)
     candidates = np.concatenate([candidates, early])
-    unsure = np.array([not room.anywhere for room in known.rooms], dtype=np.bool_)
+    unsure = np.array([not room.anywhere for room in known.of(name)], dtype=np.bool_)
     share = _shares(candidates, target, young, unsure, sighted=outdoor is not None)
     value = within_reach(_mix(candidates, share), judged.zone[:, None], reach[day])
     value = np.where(np.isfinite(value), value, baseline[0])
@@ -124,16 +127,16 @@ def track(
 
 
 def _early(
-    d: Drivers, known: RoomsKnown, young: BoolArray, *, temperature: bool, sighted: bool
+    d: Drivers, known: Sequence[KnownRoom], young: BoolArray, name: str, *, sighted: bool
 ) -> tuple[FloatArray, tuple[Fitted, ...]]:
     """What rooms known before would have foretold in the zone's first weeks; nothing after them."""
-    name, rows = quantity_name(temperature=temperature, sighted=sighted), d.zone.size
+    rows = d.zone.size
     if young[-1]:
-        return replay_rooms(d, known.rooms, name, sighted=sighted)
+        return replay_rooms(d, known, name, sighted=sighted)
     first = (rows - 1) % DAY_H
     last = min(first + DAY_H * int(young.sum()) + 1, rows)  # days are then counted as in the whole
-    found, fitted = replay_rooms(d.first(last), known.rooms, name, sighted=sighted)
-    rest = np.full((len(known.rooms), rows - last, len(KNOTS_H)), np.nan)
+    found, fitted = replay_rooms(d.first(last), known, name, sighted=sighted)
+    rest = np.full((len(known), rows - last, len(KNOTS_H)), np.nan)
     return np.concatenate([found, rest], axis=1), fitted
 
 

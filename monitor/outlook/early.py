@@ -24,9 +24,10 @@ UNJUDGED = 24  # a candidate that may be far off has no voice before so many jud
 
 @dataclass(frozen=True, slots=True)
 class KnownRoom:
-    """How a room known before answered: slopes by quantity ("temperature blind", …), each (knots, inputs).
+    """How a room known before answered: slopes by quantity ("temperature_blind", …), each (knots, inputs).
 
-    `anywhere`: may be believed in a new zone before anything was judged there.
+    It says nothing of a quantity that it has no slopes of. `anywhere`: may be believed in a new zone before
+    anything was judged there.
     """
 
     name: str
@@ -47,6 +48,10 @@ class RoomsKnown:
     def shape(self, name: str) -> FloatArray | None:
         """That of one quantity, None where nothing is known."""
         return None if self.error_shape is None else self.error_shape[name]
+
+    def of(self, name: str) -> tuple[KnownRoom, ...]:
+        """The rooms that say something of one quantity."""
+        return tuple(room for room in self.rooms if name in room.slope)
 
 
 NOTHING_KNOWN = RoomsKnown()

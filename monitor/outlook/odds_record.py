@@ -7,7 +7,7 @@ import numpy as np
 
 from monitor.outlook.hourly import FloatArray
 
-LEAST_SHIFTS, LEAST_OF_EACH = 40, 10  # a thinner record, or one with hardly a humid shift, moves nothing
+LEAST_SHIFTS = 40  # a thinner record moves nothing
 HELD = 10.0  # shifts that speak for the odds as they are
 STEEPNESS_HELD = 4.0  # as often for their steepness
 NEAR_SURE = 0.008  # no record of some hundred shifts tells odds nearer to none or to all
@@ -34,8 +34,7 @@ AS_SAID = Calibration()
 
 def calibration_of(record: Sequence[tuple[float, bool]]) -> Calibration:
     """What a record of odds said and shifts that came (humid or not) teaches; newest last."""
-    humid = sum(came for _, came in record)
-    if len(record) < LEAST_SHIFTS or min(humid, len(record) - humid) < LEAST_OF_EACH:
+    if len(record) < LEAST_SHIFTS:
         return AS_SAID
     x = _log_odds(np.array([said for said, _ in record]))
     y = np.array([float(came) for _, came in record])

@@ -201,7 +201,15 @@ def _values(
     rows = recent.temperature_c.size + np.array(KNOTS_H) - 1
     told = np.isfinite(outdoor.vapour_pressure_pa[rows.clip(max=outdoor.vapour_pressure_pa.size - 1)])
     seen = np.isfinite(value) & told & (rows < outdoor.vapour_pressure_pa.size)
-    return np.where(seen, value, blind), balance, seen, spread if seen.any() else blind_spread
+    return np.where(seen, value, blind), balance, seen, _with_blind_hours(spread, blind_spread, seen)
+
+
+def _with_blind_hours(spread: ForecastSpread, blind: ForecastSpread, seen: BoolArray) -> ForecastSpread:
+    """Where the weather is not known, no band is narrower than that of a forecast without it."""
+    if not seen.any():
+        return blind
+    half = np.where(seen, spread.half, np.maximum(spread.half, blind.half))
+    return replace(spread, half=half, stretch=spread.stretch * half / np.maximum(spread.half, 1e-9))
 
 
 def _with_help(
@@ -232,7 +240,7 @@ def _not_heard(model: ZoneModel, seen: BoolArray, used: tuple[ForecastSpread, Fo
         called(model.helped[n - 1].added)
         for model, spread in zip(pair, used, strict=True)
         for n in {*model.choice.tolist()} - {0}
-        if spread is model.spread
+        if spread.past_error is model.spread.past_error
     }
     return [f"{one} not known now: forecast as without" for one in sorted(missed)]
 

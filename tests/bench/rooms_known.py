@@ -18,7 +18,7 @@ from monitor.engine.rehearsal import Weather, foreseen
 from monitor.outlook.backtest import Recording
 from monitor.outlook.bands import bands_of
 from monitor.outlook.bank import Track, track
-from monitor.outlook.early import KnownRoom, RoomsKnown, groups_of, quantity_name
+from monitor.outlook.early import SIGHTED, KnownRoom, RoomsKnown, groups_of, quantity_name
 from monitor.outlook.experts import KNOTS_H
 from monitor.outlook.hourly import DAY_H, HOUR_S, AirHistory, FloatArray, OutdoorAir, shifted
 from monitor.outlook.inputs import Found, Space, drivers, group_columns
@@ -26,11 +26,18 @@ from monitor.outlook.ridge import day_of
 from monitor.weather.recordings import open_recordings
 
 SHRINK = 0.05
+AS_YESTERDAY = "a place as far from the outdoor air as yesterday"
+# The inputs of one horizon with weather, in the order of `early.SIGHTED`; some groups have two or three.
+ORDER = [name for name in SIGHTED for _ in range({"trend": 2, "coming": 2, "exchange": 3}.get(name, 1))]
 LEVELS = (np.arange(20) + 0.5) / 20
 FIRST_DAYS, EVERY_DAYS, MOST_STARTS = 26, 17, 10
 SOURCE = (
     "learnt here from hourly records of {0}: Candanedo, Feldheim, Deramaix, Energy and Buildings 140 (2017) "
     "81-97 (UCI, CC BY 4.0) and the TRH database (CC BY 4.0) with Finnish Meteorological Institute open data"
+)
+COMMON_STATUS = 'status = "common practice"'
+COMMON_SOURCE = (
+    'source = "slopes of one, by construction; chosen because it held the open attic in its first weeks"'
 )
 HEAD = """# How rooms known before answered the hour, the past day and the weather, by horizon; what a zone is
 # foretold with until its own models have had their days. Slopes by quantity are tables of horizons (rows: 1,
@@ -94,7 +101,16 @@ def learn_rooms(recordings: Sequence[Recording]) -> tuple[KnownRoom, ...]:
                 means = [np.mean(found, axis=0) for found in by_building.values()]
                 slope[quantity_name(temperature=temperature, sighted=sighted)] = np.mean(means, axis=0)
         rooms.append(KnownRoom(name, not attic, slope))
-    return tuple(rooms)
+    return (*rooms, as_yesterday())
+
+
+def as_yesterday() -> KnownRoom:
+    """A place that stands as far from the outdoor air as at the same hour of the day before."""
+    slope = np.zeros((len(KNOTS_H), len(ORDER)))
+    slope[:, ORDER.index("same hour")] = 1.0
+    slope[:, ORDER.index("unlike yesterday")] = -1.0
+    names = (quantity_name(temperature=temperature, sighted=True) for temperature in (False, True))
+    return KnownRoom(AS_YESTERDAY, False, dict.fromkeys(names, slope))
 
 
 def error_shape(recordings: Sequence[Recording], known: RoomsKnown) -> dict[str, FloatArray]:
@@ -159,8 +175,11 @@ def written(known: RoomsKnown, names: Sequence[str]) -> str:
             "[[room]]",
             f'name = "{room.name}"',
             f"anywhere = {str(room.anywhere).lower()}",  # believed before it was judged
-            'status = "published"',
-            f'source = "{source}"',
+            *(
+                [COMMON_STATUS, COMMON_SOURCE]
+                if room.name == AS_YESTERDAY
+                else ['status = "published"', f'source = "{source}"']
+            ),
             "[room.slope]",
             *(f"{name} = {_rows(table)}" for name, table in room.slope.items()),
             "",

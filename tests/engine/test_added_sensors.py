@@ -79,9 +79,10 @@ def test_sensors_of_one_quantity_speak_together_and_a_missing_part_is_no_sum(
     assert found[Quantity.HEATER_POWER][: ROWS - 3].tolist() == [1200.0] * (ROWS - 3)
     assert np.isnan(found[Quantity.HEATER_POWER][ROWS - 3 :]).all()
     assert (found[Quantity.DOOR_OPEN][1:] == 1.0).all()
-    sun = sun_hours(store, shop, settings.sites[0].id, START_S, ROWS)
+    sun = sun_hours(store, shop, settings.sites[0].id, START_S, ROWS, TRIAL)
     assert sun is not None
-    assert sun[0] == 600.0
+    assert (sun[:24] == 600.0).all()
+    assert np.isnan(sun[24:27]).all()  # no sun stands still for more than a day
 
 
 def test_a_doubtful_reading_and_a_dead_contact_are_not_believed(

@@ -21,7 +21,8 @@ HEAD = [
 def published() -> list[str]:
     """The readme's lines, from the data."""
     attic = load_json("warning_skill.json")["attic"]
-    return [*HEAD, *map(_row, attic), *map(_odds, attic)]
+    worse = [one for one in attic if one["brier"] > one["brier_base"]]
+    return [*HEAD, *map(_row, attic), *map(_odds, attic), *map(_overstated, worse)]
 
 
 def _row(one: dict[str, Any]) -> str:
@@ -40,6 +41,13 @@ def _odds(one: dict[str, Any]) -> str:
     return (
         f"- {one['humid']}: said {pairs}. Brier score {after:.3f}, of the base rate {one['brier_base']:.3f}; "
         f"the site's own record made it {word} ({before:.3f} without)."
+    )
+
+
+def _overstated(one: dict[str, Any]) -> str:
+    return (
+        f"{one['humid'].capitalize()} comes in {one['base_frac']:.0%} of the shifts: its odds score worse than "
+        f"the base rate, {_false(one['ours'])} of its warnings are false."
     )
 
 

@@ -113,11 +113,19 @@ def test_weather_that_reaches_only_a_day_is_used_as_far_as_it_goes() -> None:
     outdoor = weather(ROWS + 24)
     zone = room(outdoor, ROWS, **ROOMS["leaky bay"])
     first = ROWS - RECENT_H
-    made = forecast(
-        fit(zone, outside(outdoor, 0, ROWS)), part(zone, first, ROWS), outside(outdoor, first, ROWS + 24)
-    )
+    model = fit(zone, outside(outdoor, 0, ROWS))
+    made = forecast(model, part(zone, first, ROWS), outside(outdoor, first, ROWS + 24))
     assert made.known
     assert "weather known for 24 h; from its own history beyond" in made.notes
+    blind = forecast(model, part(zone, first, ROWS), None)
+    for with_weather, without in (
+        (made.dew_point_c, blind.dew_point_c),
+        (made.temperature_c, blind.temperature_c),
+    ):
+        wide, plain = (band.high - band.low for band in (with_weather, without))
+        assert (wide[26:] >= plain[26:] - 1e-9).all()  # beyond the weather it is no surer than without it
+    said, alone = (np.ptp(np.quantile(one.dew_point_samples_c[:, 35], (0.1, 0.9))) for one in (made, blind))
+    assert said > 0.7 * alone  # sixty courses of each
 
 
 @pytest.mark.parametrize("rows", [1, 5, 30, 60, 120, 200])
