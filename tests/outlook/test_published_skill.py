@@ -46,8 +46,8 @@ def _odds(one: dict[str, Any]) -> str:
 
 def _overstated(one: dict[str, Any]) -> str:
     return (
-        f"{one['humid'].capitalize()} comes in {one['base_frac']:.0%} of the shifts: its odds score worse than "
-        f"the base rate, {_false(one['ours'])} of its warnings are false."
+        f"{one['humid'].capitalize()} comes in {one['base_frac']:.0%} of the shifts: its odds score worse "
+        f"than the base rate, {_false(one['ours'])} of its warnings are false."
     )
 
 
