@@ -87,8 +87,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         "model physics consumables beads gas history sensors outlook alarms settings store access notify "
         "report",
         f"{PURE} asyncio contextlib csv errno fastapi fractions hashlib hmac http icalendar io ipaddress "
-        "jinja2 json markupsafe pathlib platform prometheus_client pydantic re resource secrets segno shutil "
-        "socket starlette threading urllib uvicorn",
+        "jinja2 json markdown markupsafe pathlib platform prometheus_client pydantic re resource secrets "
+        "segno shutil socket starlette threading urllib uvicorn",
     ),
     "demo": (
         "model clock physics consumables history outlook alarms core settings store mqtt weather",
@@ -107,7 +107,7 @@ ROOMS: dict[str, tuple[str, str]] = {
         "model clock wire history outlook alarms settings store access mqtt weather notify report web demo "
         "engine fleet",
         f"{PURE} base64 click contextlib errno gc grp importlib io json logging os pathlib pydantic re "
-        "secrets segno signal socket ssl subprocess sys tempfile threading tomllib tqdm urllib",
+        "secrets segno signal socket ssl subprocess sys tempfile threading time tomllib tqdm urllib",
     ),
     "__main__": ("cli", ""),
 }

@@ -32,6 +32,8 @@ python3 -c 'import ensurepip, venv' 2>/dev/null || { echo "build.sh: python3-ven
 step python3 -m venv "$work/tools"
 pip="$work/tools/bin/python -m pip --disable-pip-version-check"
 step $pip install --require-hashes -r "$here/deploy/locked/build.txt"
+mkdir -p "$work/tools/deploy"
+cp -R "$here/deploy/guides" "$work/tools/deploy/"
 cp -R "$here/monitor" "$here/shared" "$here/config" "$here/pyproject.toml" "$here/README.md" "$here/LICENSE" "$work/tools/"
 step $pip wheel --no-index --no-deps --no-build-isolation --wheel-dir "$work/wheel" "$work/tools"
 

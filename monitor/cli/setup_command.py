@@ -8,6 +8,7 @@ import tempfile
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from time import sleep
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -33,6 +34,7 @@ BROKER_FILE = "dryshift.conf"
 BROKER_SETTINGS = Path("/etc/mosquitto/conf.d")
 DEPLOYED = (Path("/usr/share/dryshift"), shared_folder().parent / "deploy")
 LOG_S = 30
+TRIES, TRY_AGAIN_S = 40, 0.5
 START_S = 400  # the unit gives the service 300 until it is ready
 INIT_RUNS = Path("/run/systemd/system")
 
@@ -251,10 +253,14 @@ def _say_first_link(address: str) -> None:
     if not INIT_RUNS.is_dir():
         return
     command = ["journalctl", "--unit", SERVICE, "--boot", "--output", "cat", "--lines", "50", "--no-pager"]
-    said = subprocess.run(command, check=False, capture_output=True, text=True, timeout=LOG_S).stdout
-    links = re.findall(rf"{re.escape(address)}/join/\S+", said)
-    if links:
-        click.echo(f"Your own password is chosen here, once: {links[-1]}\n{as_code(links[-1])}")
+    for _ in range(TRIES):  # it is ready a moment before it says so
+        said = subprocess.run(command, check=False, capture_output=True, text=True, timeout=LOG_S).stdout
+        links = re.findall(rf"{re.escape(address)}/join/\S+", said)
+        if links:
+            click.echo(f"Your own password is chosen here, once: {links[-1]}\n{as_code(links[-1])}")
+            return
+        sleep(TRY_AGAIN_S)
+    click.echo("  The link to choose your own password is in: journalctl -u dryshift", err=True)
 
 
 def _say_address(address: str) -> None:

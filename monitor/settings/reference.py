@@ -24,6 +24,11 @@ def config_folder() -> Path:
     return _folder("_config", "config")
 
 
+def guides_folder() -> Path:
+    """The folder with the guides, one below it for each language."""
+    return _folder("_guides", "deploy/guides")
+
+
 @cache
 def load_toml(name: str) -> dict[str, Any]:
     """A TOML file of `shared/`, by its path below that folder."""

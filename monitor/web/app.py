@@ -36,6 +36,7 @@ from monitor.web.pages import (
     cause_page,
     evidence_page,
     gas_page,
+    guide_page,
     installed,
     join_page,
     labels_page,
@@ -87,6 +88,7 @@ ROOMS = (
     records_page,
     numbers_page,
     safety_page,
+    guide_page,
     api,
     api_entries,
 )

@@ -37,7 +37,7 @@ seismic = false
 welded_with = ["cored wire"]
 places = ["Slip Bay: bay"]
 steel = ["Slip Bay: 12 mm"]
-shifts = ["all week: mon-sun 00:00-23:59"]
+shifts = ["day: mon-sun 06:00-18:00", "night: mon-sun 18:00-06:00"]
 people = ["Ann: web http://127.0.0.1:9000/"]
 address = "http://$here:8480"
 TOML
