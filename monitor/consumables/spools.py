@@ -63,7 +63,6 @@ class SpoolData:
     clearance_m: Sourced
     usual_run_off_min: Sourced
     usual_layers: Sourced
-    usual_wire: Sourced  # m
 
     def winding(self, spool: str, wire: str, wire_m: float) -> Winding:
         """One spool with one wire; raises InputError for an unknown one."""
@@ -108,7 +107,6 @@ def spool_data(data: Mapping[str, Any]) -> SpoolData:
     practice = top.sub("run_off")
     usual_min = practice.sourced("usual", "min", 1.0, 120.0)
     usual_layers = practice.sourced("layers", "1", 1.0, 20.0)
-    usual_wire = practice.sourced("wire", "m", 0.0005, 0.005)
     practice.no_more()
     spools: dict[str, SpoolType] = {}
     wires: dict[str, WireType] = {}
@@ -119,7 +117,7 @@ def spool_data(data: Mapping[str, Any]) -> SpoolData:
         wire = _wire(row)
         _add(wires, wire.id, wire, row)
     top.finish()
-    return SpoolData(spools, wires, wrap, layer, clearance, usual_min, usual_layers, usual_wire)
+    return SpoolData(spools, wires, wrap, layer, clearance, usual_min, usual_layers)
 
 
 def _add(known: dict[str, Any], name: str, value: object, row: Table) -> None:

@@ -94,17 +94,26 @@ class EntryChecks:
         last = next((one.kind for one in tried if one.time_s <= clock.time_s), None)
         verdict = package_verdict(clock, rules)
         kind, seismic = rules.consumable.kind, rules.seismic_work
-        return run_off_guide(verdict, kind, self._spools, advice, last, seismic_work=seismic)
+        guide = run_off_guide(verdict, kind, self._spools, advice, last, seismic_work=seismic)
+        if guide is None or advice is not None or rules.consumable.sorption is None:
+            return guide
+        return replace(guide, estimate=self._not_said(history))
+
+    def _not_said(self, history: PackageHistory) -> str:
+        """What nobody said of a wire, without which nobody can work out how much is to be run off."""
+        unsaid = [] if history.spool in self._spools.spools else ["its spool"]
+        unsaid += [] if history.wire_m is not None else ["its wire size"]
+        return f"How many layers and kilograms is not known: nobody said {' and '.join(unsaid)}."
 
     def _run_off_estimate(
         self, history: PackageHistory, clock: ExposureClock, rules: ClockRules
     ) -> RunOffAdvice | None:
-        """None where the spool is not known, or its wire takes no water."""
+        """None where spool or wire size are not known, or its wire takes no water."""
         wire, sorption = WIRES.get(rules.consumable.kind), rules.consumable.sorption
-        if wire is None or sorption is None or history.spool not in self._spools.spools:
+        spool, wire_m = history.spool, history.wire_m
+        if wire is None or sorption is None or wire_m is None or spool not in self._spools.spools:
             return None
-        wire_m = history.wire_m or self._spools.usual_wire.value
-        layers = spool_layers(self._spools, history.spool, wire, wire_m, history.mass_kg)
+        layers = spool_layers(self._spools, spool, wire, wire_m, history.mass_kg)
         material = self._deriver.book.sorption.materials[sorption]
         return run_off_advice(clock, rules, material, layers, self._spools.wires[wire].feed_m_min.value)
 

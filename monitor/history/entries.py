@@ -58,6 +58,7 @@ class RanOff:
     depth_m: float
     minutes: float = 0.0
     mass_kg: float = 0.0
+    wire_m: float | None = None  # diameter, where it was said only now
 
 
 @dataclass(frozen=True, slots=True)

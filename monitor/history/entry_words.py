@@ -86,6 +86,7 @@ class EntryWords:
             case RanOff(depth_m=depth_m, minutes=minutes, mass_kg=mass_kg):
                 found = [f"ran off {depth_m * 1000.0:.1f} mm of winding"]
                 found += [f"{minutes:g} min"] if minutes else []
+                found += [] if entry.wire_m is None else [f"wire {entry.wire_m * 1000.0:g} mm"]
                 return [*found, f"{mass_kg:g} kg" if mass_kg else ""]
             case TestBead(sound=sound, bead=bead):
                 return ["test bead sound" if sound else "test bead not sound", bead]

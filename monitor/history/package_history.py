@@ -69,7 +69,10 @@ def _after(package: str, history: PackageHistory | None, dated: Dated, zone: tzi
     beads = history.beads
     if isinstance(dated.entry, TestBead) and dated.entry.bead:
         beads = (*beads, dated.entry.bead)
-    return replace(history, happenings=(*history.happenings, happening), beads=beads)
+    wire_m = history.wire_m
+    if wire_m is None and isinstance(dated.entry, RanOff):
+        wire_m = dated.entry.wire_m
+    return replace(history, happenings=(*history.happenings, happening), beads=beads, wire_m=wire_m)
 
 
 def _opened(package: str, history: PackageHistory | None, dated: Dated, zone: tzinfo) -> PackageHistory:

@@ -26,15 +26,11 @@ def unknown_stretches(
     `times_s`: moments in rising order at which the air was known, those from up to `speaks_s` before the
     start too; each speaks until the next, at most for `speaks_s`.
     """
-    found: list[Stretch] = []
-    known_until = start_s
-    for time_s in times_s.tolist():
-        if time_s > known_until:
-            found.append((known_until, min(time_s, end_s)))
-        known_until = max(known_until, min(time_s + speaks_s, end_s))
-    if known_until < end_s:
-        found.append((known_until, end_s))
-    return tuple(pair for pair in found if pair[1] > pair[0])
+    until_s = np.maximum(np.minimum(times_s + speaks_s, end_s), start_s)
+    known_until = np.concatenate([[start_s], until_s])
+    next_s = np.concatenate([np.minimum(times_s, end_s), [end_s]])
+    silent = np.flatnonzero(next_s > known_until)
+    return tuple(zip(known_until[silent].tolist(), next_s[silent].tolist(), strict=True))
 
 
 def unknown_h(stretches: Sequence[Stretch], start_s: float, end_s: float) -> float:

@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
+from json.encoder import encode_basestring
 
 import rfc8785
 
@@ -11,12 +12,60 @@ from monitor.model.event import Event, EventKind, NewEvent
 from monitor.store.contract import Verification, Witness
 
 TOLD_EVERY = 1_000
+EXACT = 1e15  # whole numbers below it are exact, and both write them plainly
+SHORTEST = 1e-4
 GENESIS = Witness(0, "0" * 64)
 
 
 def canonical(value: object) -> str:
-    """JSON by RFC 8785: one text for one value, so that anybody can compute the hash again."""
-    return rfc8785.dumps(value).decode()  # type: ignore[arg-type]  # judged by the library itself
+    """JSON by RFC 8785: one text for one value, so that anybody can compute the hash again.
+
+    What the library and the plain writer below could say differently is left to the library.
+    """
+    text = _plain(value)
+    if text is None or not (text.isascii() or _is_text(text)):
+        return rfc8785.dumps(value).decode()  # type: ignore[arg-type]  # judged by the library itself
+    return text
+
+
+def _plain(value: object) -> str | None:
+    """The same text for values of the usual sorts, several times as fast; None for any other."""
+    kind = type(value)
+    if kind is str:
+        return encode_basestring(str(value))
+    if kind is float:
+        return _number(value)  # type: ignore[arg-type]
+    if kind is int:
+        return str(value) if -EXACT < value < EXACT else None  # type: ignore[operator]
+    if kind is list:
+        return _joined("[", "]", [_plain(one) for one in value])  # type: ignore[attr-defined]
+    if kind is dict:
+        return _members(value)  # type: ignore[arg-type]
+    return {True: "true", False: "false", None: "null"}[value] if kind in (bool, type(None)) else None  # type: ignore[index]
+
+
+def _members(value: Mapping[object, object]) -> str | None:
+    """Names in the order of their letters, which for ASCII is that of UTF-16 too."""
+    if not all(type(name) is str and name.isascii() for name in value):
+        return None
+    parts = []
+    for name in sorted(value):  # type: ignore[type-var]
+        text = _plain(value[name])
+        parts.append(None if text is None else f"{encode_basestring(str(name))}:{text}")
+    return _joined("{", "}", parts)
+
+
+def _joined(first: str, last: str, parts: list[str | None]) -> str | None:
+    known = [one for one in parts if one is not None]
+    return f"{first}{','.join(known)}{last}" if len(known) == len(parts) else None
+
+
+def _number(value: float) -> str | None:
+    """Python and ECMAScript write the same shortest digits, and between these ends without an exponent."""
+    size = abs(value)
+    if value.is_integer() and size < EXACT:
+        return str(int(value))
+    return repr(value) if SHORTEST <= size < EXACT else None
 
 
 def event_hash(event: Event, body: str | None = None) -> str:

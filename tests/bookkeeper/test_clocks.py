@@ -221,7 +221,9 @@ def test_a_wire_over_its_hours_is_told_how_to_be_run_off_and_a_fresh_one_is_not(
     assert yard.keeper.run_off("spool-9") is None
     guide = yard.keeper.run_off("spool-8")  # its 72 h are over; which spool it is nobody said
     assert guide is not None
-    assert guide.estimate == ""
+    assert guide.estimate == (
+        "How many layers and kilograms is not known: nobody said its spool and its wire size."
+    )
     yard.enter("spool-9", TestBead(False))
     told = yard.keeper.run_off("spool-9")
     assert told is not None

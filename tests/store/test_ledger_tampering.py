@@ -3,8 +3,9 @@
 from collections.abc import Callable
 
 import pytest
+import rfc8785
 import sqlalchemy as sa
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection
 
@@ -207,3 +208,18 @@ def test_whatever_is_changed_the_first_broken_link_is_named(tmp_path_factory, ch
 
     url = f"sqlite:///{tmp_path_factory.mktemp('tampered')}/ledger.sqlite"
     assert tampered(url, change)[0] == min(number for number, _ in changes)
+
+
+_FINITE = st.floats(allow_nan=False, allow_infinity=False)
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53) + 1, 2**53 - 1) | st.text() | _FINITE,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
+)
+
+
+@given(VALUES)
+@example({"b": -0.0, "a": 1e-5, "c": 1e15, "d": 999999999999999.9, "\x00": "\x7f\u2028\U0001f600"})
+@example({"\ufb33": 1, "\U0001f600": 2, "z": [1e21, 5e-324, 0.1, 100.0]})
+def test_the_quick_way_writes_what_the_library_writes(value: object) -> None:
+    """RFC 8785 by the library rfc8785, which the hashes of every ledger so far were made with."""
+    assert canonical(value) == rfc8785.dumps(value).decode()  # type: ignore[arg-type]

@@ -28,19 +28,37 @@ def tapped(session: requests.Session, site: Server, name: str, deed: str, **said
     return session.post(f"{site.url}/thing/{name}", data={**form, "deed": deed, **said}, timeout=10)
 
 
-@pytest.mark.parametrize(("wire", "layer_mm"), [("1.6", 1.44), ("0.9", 0.81), ("", 1.08)])
+@pytest.mark.parametrize(("wire", "layer_mm"), [("1.6", 1.44), ("0.9", 0.81)])
 def test_layers_run_off_are_as_deep_as_the_wire_that_was_entered_lies_nested(
     own: sample.Shop, site: Server, wire: str, layer_mm: float
 ) -> None:
-    """0.9 diameters a layer (layer_pitch of shared/spools.toml); 1.2 mm only where nobody said which wire."""
+    """0.9 diameters a layer (layer_pitch of shared/spools.toml)."""
     session = opened(site, "bridge-wire", consumable="fcaw-folded-h8", wire_mm=wire, spool="s300")
     assert tapped(session, site, "bridge-wire", "ran-off@2").status_code == 200
     first, second = (entry_of(one.kind, one.body) for one in entered(own, "bridge-wire"))
     assert isinstance(first, Opened)
     assert isinstance(second, RanOff)
     assert (first.place, first.spool) == (Place.ON_MACHINE, "s300")
-    assert first.wire_m == (pytest.approx(float(wire) / 1000.0) if wire else None)
+    assert first.wire_m == pytest.approx(float(wire) / 1000.0)
     assert second.depth_m * 1000.0 == pytest.approx(2 * layer_mm)
+
+
+def test_layers_of_a_wire_that_nobody_named_are_asked_for_and_not_supposed(
+    own: sample.Shop, site: Server
+) -> None:
+    """What was run off counts only once its wire is said, which the package then keeps."""
+    session = opened(site, "bridge-wire", consumable="fcaw-folded-h8", spool="s300")
+    assert "a layer is as deep as its wire" in session.get(f"{site.url}/thing/bridge-wire", timeout=10).text
+    refused = tapped(session, site, "bridge-wire", "ran-off@2")
+    assert refused.status_code == 422
+    assert "choose the wire size" in refused.text
+    assert len(entered(own, "bridge-wire")) == 1
+    assert tapped(session, site, "bridge-wire", "ran-off@2", wire_mm="1.6").status_code == 200
+    again = entry_of(*[(one.kind, one.body) for one in entered(own, "bridge-wire")][1])
+    assert again == RanOff(pytest.approx(2 * 0.00144), wire_m=pytest.approx(0.0016))
+    assert tapped(session, site, "bridge-wire", "ran-off@1").status_code == 200  # now it is known
+    page = session.get(f"{site.url}/thing/bridge-wire", timeout=10).text
+    assert "a layer is as deep as its wire" not in page
 
 
 @pytest.mark.parametrize("consumable", ["e7018", "saw-flux-agglomerated"])

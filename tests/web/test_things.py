@@ -187,11 +187,12 @@ def test_an_oven_check_is_taken_in_the_shop_s_unit(own: sample.Shop) -> None:
 
 def test_layers_run_off_become_a_depth(own: sample.Shop, site: Server) -> None:
     with requests.Session() as session:
-        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "ran-off@2"}
+        form = {**hidden(session, site.url + "/thing/spool-12"), "deed": "ran-off@2", "wire_mm": "1.2"}
         session.post(site.url + "/thing/spool-12", data=form, timeout=10)
     (event,) = entered(own, "spool-12")
-    # Two layers of the usual 1.2 mm, each 0.9 diameters deep (shared/spools.toml).
-    assert entry_of(event.kind, event.body) == RanOff(pytest.approx(2 * 0.9 * 0.0012))
+    # Two layers of 1.2 mm, each 0.9 diameters deep (shared/spools.toml).
+    made = entry_of(event.kind, event.body)
+    assert made == RanOff(pytest.approx(2 * 0.9 * 0.0012), wire_m=pytest.approx(0.0012))
 
 
 def test_every_kind_of_entry_that_a_phone_needs_has_its_button() -> None:

@@ -146,16 +146,18 @@ def slice_(
 ) -> SeriesSlice:
     """Points in rising time."""
     series = find(db, key)
-    rows: list[tuple[int, float, int]] = []
+    rows: list[tuple[float, ...]] = []
+    derived = series is not None and series.derived
     if series is not None:
-        status = "0" if series.derived else "status"
+        columns = "time_ms, value" if derived else "time_ms, value, status"
         rows = db.execute(
-            f"SELECT time_ms, value, {status} FROM {series.table} WHERE series_id = ? "
+            f"SELECT {columns} FROM {series.table} WHERE series_id = ? "
             "AND time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
             (series.id, start_ms, end_ms, -1 if limit is None else limit),
         ).fetchall()
-    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    found = SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), table[:, 2] != 0)
+    table = np.array(rows, dtype=np.float64).reshape(-1, 2 if derived else 3)
+    doubted = np.zeros(len(rows), dtype=np.bool_) if derived else table[:, 2] != 0
+    found = SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), doubted)
     if series is None:
         return found
     packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms)

@@ -114,9 +114,12 @@ def is_wire(consumable: str) -> bool:
 
 
 def _ran_off(form: DeedForm, settings: Settings) -> Entry:
-    spools = spool_data(load_toml("spools.toml"))
-    wire_m = spools.usual_wire.value if form.wire_mm is None else form.wire_mm / MM
-    return made.RanOff(form.layers * spools.layer_pitch.value * wire_m)  # layers lie nested in each other
+    if form.wire_mm is None:
+        fix = "choose the wire size on the spool's label: a layer is as deep as its wire"
+        raise InputError([Fault("wire", "not said", fix)])
+    spools, wire_m = spool_data(load_toml("spools.toml")), form.wire_mm / MM
+    depth_m = form.layers * spools.layer_pitch.value * wire_m  # layers lie nested in each other
+    return made.RanOff(depth_m, wire_m=wire_m)
 
 
 def _checked(form: DeedForm, settings: Settings) -> Entry:

@@ -190,6 +190,12 @@ def _wire_mm(web: Web, name: str) -> float | None:
     return None if wire_m is None else wire_m * MM
 
 
+def _wire_sizes() -> list[str]:
+    """Every wire size that is sold, in mm."""
+    wires = spool_data(load_toml("spools.toml")).wires.values()
+    return [f"{MM * size:g}" for size in sorted({one for wire in wires for one in wire.diameters_m})]
+
+
 def _check_zone(web: Web, zone: str, kinds: tuple[str, ...]) -> None:
     fitting = [one for one in web.deps.settings.zones if one.kind in kinds]
     if zone not in {one.id for one in fitting}:
@@ -275,6 +281,7 @@ def _thing_page(
         chart=_chart(web, thing),
         chart_title="Hours open" if thing.kind == "package" else "Yesterday and tomorrow",
         chart_zone=web.show.zone_of(thing.zone),
+        wire_sizes=[] if _wire_mm(web, name) else _wire_sizes(),
         plane=plane_of(web.deps.ledger, {name}, web.show.writing()) if thing.kind == "package" else None,
         run_off=web.deps.run_off(name) if thing.kind == "package" and not thing.ended else None,
         form_key=secrets.token_urlsafe(9),
