@@ -129,6 +129,12 @@ def test_a_program_reads_below_api_with_its_token_and_nowhere_else(yard: Doors) 
     assert [status("/api/now", BOARD_TOKEN[:-1]), status("/records.csv", BOARD_TOKEN)] == [401, 401]
 
 
+@pytest.mark.parametrize("path", ["/static", "/static/", "/static/..%2fapp.py", "/.git/config"])
+def test_no_folder_is_listed(yard: Doors, path: str) -> None:
+    lead = yard.logged_in()
+    assert lead.get(yard.url + path, timeout=20).status_code == 404
+
+
 def test_a_shop_may_let_everybody_on_its_network_read(tmp_path: Path) -> None:
     with doors(tmp_path, readers="network") as yard:
         stranger = yard.browser()
