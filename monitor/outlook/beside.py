@@ -58,20 +58,27 @@ def trial_from_mapping(data: Mapping[str, Any]) -> Trial:
 def believed(value: FloatArray, trial: Trial) -> FloatArray:
     """An input's hours, those left out that stand still for longer than is its habit or lie beyond its range.
 
-    Each hour is judged by the hours before it alone.
+    Each hour is judged by the hours before it alone. A habit of standing still grows to the double at most
+    each time; once the range is known, what lies beyond it widens it by its reach a day: a meter whose unit
+    was changed is not taken at its word.
     """
     found, since, longest = value.copy(), 0, trial.still_least_h
-    low, high = np.inf, -np.inf
+    low, high, known = np.inf, -np.inf, 0
     for row, one in enumerate(value.tolist()):
         if not np.isfinite(one):
             since = row + 1
             continue
         if row and one != value[row - 1]:
-            longest, since = max(longest, trial.still_over * (row - since)), row
+            longest, since = max(longest, min(trial.still_over * (row - since), 2.0 * longest)), row
+        known += 1
+        if known <= trial.least_days * DAY_H or low == high:
+            low, high = min(low, one), max(high, one)
         reach = trial.beyond_frac * (high - low)
-        if row - since >= longest or (high > low and not low - reach <= one <= high + reach):
+        if not low - reach <= one <= high + reach:
+            found[row], reach = np.nan, reach / DAY_H
+        if row - since >= longest:
             found[row] = np.nan
-        low, high = min(low, one), max(high, one)
+        low, high = min(low, max(one, low - reach)), max(high, min(one, high + reach))
     return found
 
 

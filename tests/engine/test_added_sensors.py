@@ -6,16 +6,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.core.derived_series import ZONE
 from monitor.engine.build import build_shop
+from monitor.engine.forecaster import Foreseer
 from monitor.engine.hours_beside import beside_hours, sun_hours
-from monitor.model.reading import Mark, Quantity, Reading, SeriesKey
+from monitor.engine.learner import Learner
+from monitor.engine.loop import CoreLoop
+from monitor.model.place import Zone
+from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.beside import trial_from_mapping
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
-from monitor.store.opener import open_series_store
+from monitor.store.opener import open_ledger_for, open_series_store
+from monitor.weather.forecast_archive import ForecastArchive
+from monitor.weather.provider import NoProvider
 from tests.mqtt.yard import sensor, settings_with
+from tests.outlook.air import doored_bay, weather
 
 DOOR = {"quantity": "door_open_frac", "unit": "/"}
 SLOW = {"interval_s": 3600.0, "stale_after_s": 21_600.0}
@@ -99,3 +107,40 @@ def test_a_doubtful_reading_and_a_dead_contact_are_not_believed(
     stood = found[Quantity.DOOR_OPEN]
     assert np.isfinite(stood[5:26]).all()
     assert np.isnan(stood[-1])  # the same for more than a day
+
+
+def test_the_outlook_learns_from_a_door_in_the_store_and_its_page_says_what_it_does(tmp_path: Path) -> None:
+    outdoor = weather(24 * 40, 2)
+    bay = doored_bay(outdoor, 24 * 40, 6)
+    door = sensor("door", measures=[DOOR], **SLOW)
+    yard = settings_with(sensor("air"), door)
+    zones = (*yard.zones, Zone(id="mast", site="ferrymoor", name="Mast", kind="outdoor"))
+    service = yard.service.model_copy(update={"data_dir": tmp_path})
+    yard = yard.model_copy(update={"service": service, "zones": zones})
+    series, ledger = open_series_store(yard), open_ledger_for(yard)
+    hours = bay.start_s + np.arange(bay.temperature_c.size) * 3600.0 - 1800.0
+    for zone, air in (("slip-bay", bay), ("mast", outdoor)):
+        for quantity, column in (
+            (Quantity.AIR_TEMPERATURE, air.temperature_c),
+            (Quantity.VAPOUR_PRESSURE, air.vapour_pressure_pa),
+        ):
+            key = SeriesKey(zone, ZONE, quantity)
+            series.write_points(
+                [Point(key, *one) for one in zip(hours.tolist(), column.tolist(), strict=True)]
+            )
+    key = SeriesKey("slip-bay", "door", Quantity.DOOR_OPEN)
+    said = zip(hours.tolist(), bay.beside[Quantity.DOOR_OPEN].tolist(), strict=True)
+    series.append([Reading(key, time_s, time_s, value, None, True) for time_s, value in said])
+    archive, now_s = ForecastArchive(tmp_path / "forecasts.db"), bay.end_s + 60.0
+    for with_door in (True, False):
+        settings = yard if with_door else yard.model_copy(update={"sensors": yard.sensors[:1]})
+        foreseer = Foreseer(
+            settings, series, ledger, {"ferrymoor": NoProvider()}, archive, Learner(at_once=True)
+        )
+        shop = build_shop(settings)
+        foreseer.picture(shop, CoreLoop(shop, series, ledger, now_s).state, now_s)
+        explained = foreseer.views["ferrymoor"].explanations["slip-bay"]
+        assert ("its door" in explained) is with_door
+    archive.close()
+    series.close()
+    ledger.close()

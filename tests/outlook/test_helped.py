@@ -171,6 +171,10 @@ def test_an_input_is_judged_by_the_hours_before_it_alone() -> None:
     assert np.isnan(whole[330:360]).all()
     assert np.isfinite(whole[300:320]).all()
     assert np.isnan(whole[500])
+    value = np.concatenate([value, 1000.0 * value[-72:]])  # another unit, for three days
+    assert np.isnan(believed(value, TRIAL)[-72:][value[-72:] > 10.0]).all()
+    summer = np.concatenate([np.zeros(24 * 40), 100.0 * rng.random(24 * 10)])  # a heater's first cold days
+    assert np.isfinite(believed(summer, TRIAL)[24 * 41 :]).mean() > 0.9
     for rows in (310, 345, 501):
         np.testing.assert_array_equal(believed(value[:rows], TRIAL), whole[:rows])
 
