@@ -2,6 +2,7 @@
 
 import click
 
+DATE = "2026-11-29"  # of the last change to the page itself
 SECTIONS = (
     (
         "FILES",
@@ -27,7 +28,7 @@ def manual(main: click.Group, version: str) -> str:
     """The page as troff; `man -l FILE` shows it."""
     about = " ".join((main.help or "").split())
     lines = [
-        f'.TH DRYSHIFT 1 "" "dryshift {version}" "User commands"',
+        f'.TH DRYSHIFT 1 "{DATE}" "dryshift {version}" "User commands"',
         ".SH NAME",
         "dryshift \\- keeps a welding shop's consumables, gas and steel dry",
         ".SH SYNOPSIS",

@@ -16,14 +16,20 @@ from monitor.settings.language import DOMAIN, ENGLISH, catalogue_file
 
 PAGES = "pages"
 DECIMAL_MARK = "."
-DEEPEST = 4  # sentences within gaps of sentences
+DEEPEST = 9  # sentences within gaps of sentences
 KEPT = 20_000
 LEAST_FIXED = 3  # letters that a message with gaps must have, to be known again by them
 _GAP = re.compile(r"\{\w+\}")
 _UNIT = "°C|°F|K|h|%RH|%|mm|cm|m|kg|g|bar|hPa|Pa|min|s|g/m²|m/s|l/min|in"
 _NUMBER = re.compile(rf"[<>≤≥~±+−-]?\d+\.\d+([\s\N{{NO-BREAK SPACE}}]?({_UNIT}))?")
 _STOPS = (".", ";", ":", "!", "?", ",")
-_ENDS = re.compile(r"(?<=[.;:!?)])\s+|\s*[\n,]\s+|, ")
+# What a gap holds: no comma and no second sentence if that fits, else one sentence, else anything.
+_INSIDE = ("(?:(?!,\\s|[.;!?]\\s|\\n).)", "(?:(?![.;!?]\\s|\\n).)", "(?s:.)")
+_GAP_HERE = "\0"
+_NAME, _SENTENCE, _ANYTHING = range(3)
+_SENTENCES = re.compile(r"(?<=[.;!?])\s+|\s*\n\s*")
+_BESIDE = re.compile(r"([^()]*\S) \((.+)\)([.;:,]?)")
+_AFTER = re.compile(r"(?<=:)\s+")
 
 
 class Shape:
@@ -40,11 +46,11 @@ class Shape:
             if name in self._names:
                 pattern += f"(?P=g{self._names.index(name)})"
             elif name is not None:
-                pattern += f"(?P<g{len(self._names)}>.*?)"
+                pattern += f"(?P<g{len(self._names)}>{_GAP_HERE}*?)"
                 self._names.append(name)
         self.fixed = max(fixed, key=len)
         self.letters = sum(letter.isalpha() for part in fixed for letter in part)
-        self.fits = re.compile(pattern, re.DOTALL)
+        self.fits = tuple(re.compile(pattern.replace(_GAP_HERE, inside)) for inside in _INSIDE)
 
     def filled(self, gaps: Iterable[str]) -> str:
         """What is said, with the gaps by their names or numbers."""
@@ -59,7 +65,12 @@ class Sentences:
     """One language; `texts` gives each message's translation."""
 
     def __init__(self, texts: Mapping[str, str]) -> None:
-        self._whole = {_plain(message): said for message, said in texts.items() if not _GAP.search(message)}
+        whole = {_plain(message): said for message, said in texts.items() if not _GAP.search(message)}
+        # where a sentence ends a longer one its stop is the longer one's
+        short = {
+            message[:-1]: said.removesuffix(".") for message, said in whole.items() if message[-1:] == "."
+        }
+        self._whole = short | whole
         self._texts = dict(texts)
         found = (Shape(message, said) for message, said in texts.items() if _GAP.search(message))
         known = (one for one in found if one.letters >= LEAST_FIXED)
@@ -77,35 +88,87 @@ class Sentences:
     def _said(self, text: str, depth: int) -> str:
         if not text or depth > DEEPEST:
             return text
-        whole = self._found(_plain(text), depth)
-        if whole is not None:
-            before = text[: len(text) - len(text.lstrip())]
-            return before + whole + text[len(text.rstrip()) :]
-        at, pieces = 0, []
-        for end in _ENDS.finditer(text):
-            pieces += [text[at : end.start()], end.group()]
-            at = end.end()
-        if not pieces:
-            return text
-        pieces.append(text[at:])
-        return "".join(piece if n % 2 else self._said(piece, depth + 1) for n, piece in enumerate(pieces))
+        said = self._whole_sentence(text, depth)
+        if said is not None:
+            return said
+        beside = _BESIDE.fullmatch(text)
+        if beside is not None and (said := self._whole_sentence(beside[1], depth + 1)) is not None:
+            return f"{said} ({self._said(beside[2], depth + 1)}){beside[3]}"
+        if _SENTENCES.search(text):
+            each = [self._whole_sentence(piece, depth + 1) for piece in _SENTENCES.split(text)]
+            said = None if None not in each else self._found(text, depth, _ANYTHING)
+            return self._pieces(text, _SENTENCES, depth + 1) if said is None else said
+        return self._in_part(text, beside, depth + 1)
 
-    def _found(self, text: str, depth: int) -> str | None:
-        """The whole text in this language; None where the catalogue has no message for it."""
+    def _in_part(self, text: str, beside: re.Match[str] | None, depth: int) -> str:
+        """A sentence that is no message: its parts, as far as they are."""
+        if beside is not None:
+            return f"{self._said(beside[1], depth)} ({self._said(beside[2], depth)}){beside[3]}"
+        parts = _apart(text)
+        if len(parts) > 1:
+            return ", ".join(self._said(part, depth) for part in parts)
+        return self._pieces(text, _AFTER, depth) if _AFTER.search(text) else text
+
+    def _whole_sentence(self, text: str, depth: int) -> str | None:
+        """A text that is one message, or several with commas between them."""
+        said = self._found(text, depth, _NAME)
+        if said is not None or _SENTENCES.search(text):
+            return said
+        parts = _apart(text)
+        each = [self._found(part, depth + 1, _NAME) for part in parts] if len(parts) > 1 else [None]
+        if None not in each:
+            return ", ".join(map(str, each))
+        return None if any(each) else self._found(text, depth, _SENTENCE)
+
+    def _pieces(self, text: str, between: re.Pattern[str], depth: int) -> str:
+        at, found = 0, ""
+        for end in between.finditer(text):
+            found += self._said(text[at : end.start()], depth) + end.group()
+            at = end.end()
+        return found + self._said(text[at:], depth)
+
+    def _found(self, text: str, depth: int, gaps: int) -> str | None:
+        """The text as one message in this language; None where the catalogue has none that fits it."""
+        plain = _plain(text)
+        said = self._message_of(plain, depth, gaps)
+        if said is None:
+            return None
+        return text[: len(text) - len(text.lstrip())] + said + text[len(text.rstrip()) :]
+
+    def _message_of(self, text: str, depth: int, gaps: int) -> str | None:
         said = self._whole.get(text)
         if said is not None:
             return said
         if _NUMBER.fullmatch(text):
             return text.replace(DECIMAL_MARK, self._mark, 1)
-        for one in self._with_gaps:
-            if one.fixed in text and (match := one.fits.fullmatch(text)) is not None:
-                return one.filled(self._said(gap, depth + 1) for gap in match.groups())
-        if text[-1:] in _STOPS and (said := self._found(text[:-1], depth)) is not None:
+        if text[-1:] in _STOPS and (said := self._message_of(text[:-1], depth, gaps)) is not None:
             return said + text[-1]
-        begun = text[:1].lower() + text[1:]
-        if begun != text and (said := self._found(begun, depth)) is not None:
-            return said[:1].upper() + said[1:]
+        begun = text[:1].lower() + text[1:]  # a sentence begins with a capital though its message does not
+        if begun != text and begun in self._whole:
+            return _capital(self._whole[begun])
+        for one in self._with_gaps:
+            for told in (text, begun):
+                if one.fixed in told and (match := one.fits[gaps].fullmatch(told)) is not None:
+                    said = one.filled(self._said(gap, depth + 1) for gap in match.groups())
+                    return said if told == text else _capital(said)
         return None
+
+
+def _apart(text: str) -> list[str]:
+    """What stands between the commas outside of brackets."""
+    found: list[str] = []
+    depth = 0
+    for piece in text.split(", "):
+        if depth > 0:
+            found[-1] += f", {piece}"
+        else:
+            found.append(piece)
+        depth = max(depth, 0) + piece.count("(") - piece.count(")")
+    return found
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _plain(text: str) -> str:

@@ -11,12 +11,17 @@ import pytest
 import requests
 from jinja2 import Environment
 
+from monitor.settings.language import DOMAIN as MESSAGES
 from monitor.settings.language import catalogue_file, languages
+from monitor.settings.schema import Settings
 from monitor.settings.sentences import PAGES as DOMAIN
 from monitor.settings.sentences import Sentences
+from monitor.web.app import create_app
 from monitor.web.frame import page
+from monitor.web.frame.deps import WebDeps
 from monitor.web.frame.page_language import CODE, HEARD, message_of, parts
-from monitor.web.server import Server
+from monitor.web.server import Server, serve
+from tests.bookkeeper import small_shop
 from tests.web import sample
 from tests.web.test_shop_units import PAGES
 
@@ -122,7 +127,7 @@ def unmarked(text: str) -> str:
     depth, left = 0, ""
     for sign in text:
         depth += {BEGIN: 1, END: -1}.get(sign, 0)
-        left += sign if depth == 0 and sign != END else ""
+        left += sign if depth == 0 and sign != END else " "
     return left
 
 
@@ -165,3 +170,111 @@ def test_a_sentence_made_in_english_is_said_with_its_names_and_numbers() -> None
     assert german.say("wet; wet") == "nass; nass"
     for typed in ("Wire Store", "L-3.10-A", "A note {0} by hand", "", "Version 1.2.3"):
         assert german.say(typed) == typed
+
+
+# What a page may hold beside sentences: what is written the same everywhere.
+EVERYWHERE = {
+    *("AWS", "ISO", "ISA", "NAMUR", "RFC", "NBS", "OSHA", "CGA", "WAC", "Washington", "Greenspan", "Res"),
+    *("UTC", "BST", "CEST", "CET", "PDF", "CSV", "JSON", "MQTT", "SHA", "NaN", "Cel", "degC", "hPa", "ppmv"),
+    *("Dryshift", "Europe", "London", "Vienna", "min", "Mosquitto", "PIN", "Mac"),
+}
+BY_PROGRAMS = ("/api", "/numbers")  # what programs and the sources of numbers are called is English
+
+
+def marked_catalogue() -> dict[str, str]:
+    """A language that says every message of the catalogues in marks, its gaps outside of them."""
+    found = {}
+    for domain in (MESSAGES, DOMAIN):
+        for one in polib.pofile(str(catalogue_file(OTHERS[0], domain))):
+            pieces = Formatter().parse(one.msgid)
+            found[one.msgid] = "".join(
+                (f"{BEGIN}{text.replace('{', '{{').replace('}', '}}')}{END}" if text else "")
+                + (f"{{{name}}}" if name is not None else "")
+                for text, name, _, _ in pieces
+            )
+    return found | {".": "."}
+
+
+def names_of(shop: Settings) -> set[str]:
+    """Every word of a name or label of a shop."""
+    tables = (shop.sites, shop.zones, shop.sensors, shop.cylinders, shop.plates, shop.packages, shop.people)
+    told = [text for table in tables for one in table for text in (one.id, getattr(one, "name", ""))]
+    told += [one.name for one in shop.shifts] + [one.id for one in shop.channels]
+    return {word for text in told for word in re.findall(r"[^\W\d_]+", text)}
+
+
+def rack_names(deps: WebDeps) -> set[str]:
+    """Every word of a name that somebody entered."""
+    return {word for one in deps.rack().values() for word in re.findall(r"[^\W\d_]+", one.name)}
+
+
+# Sentences that the sample makes up and no part of the product says, and who and what it names.
+WRITTEN_BY_THE_SAMPLE = """
+Forecast: no answer since, shifts beyond today are not known. 5 sensors a minute. dryshift
+Bring tomorrow's plate and cylinders in, stand plate apart. Bag the two spools on the feeders.
+an invented weather office, open licence. Ostrander Morgan Reyd. Late Saturday Day late day early
+gas and steel wet until about. Keep the bay door shut until and warm the joint past the sweat stage
+before welding. Web plate. Gantry
+"""
+
+
+def left_over(html: str, names: set[str]) -> set[str]:
+    """The texts of a page with words that neither went through the catalogue nor are names."""
+    reader = Reader()
+    reader.feed(html)
+    found = set()
+    for text in reader.read:
+        left = re.sub(r"\S*[\d/_@:=.]\S*", " ", unmarked(text))  # labels, addresses, times, hashes
+        if set(re.findall(r"[^\W\d_]{3,}", left)) - names - EVERYWHERE:
+            found.add(" ".join(text.split())[:300])
+    return found
+
+
+@pytest.fixture(scope="module")
+def sentence_shops(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, tuple[str, set[str]]]]:
+    """The sample yard and the small shop in that language: where each is served, and its names."""
+    folder = tmp_path_factory.mktemp("sentences")
+    (folder / "yard").mkdir()
+    (folder / "small").mkdir()
+    spoken = Sentences(marked_catalogue())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(page, "sentences", lambda _: spoken)
+        shop = sample.open_shop(folder / "yard")
+        yard = sample.start(shop)
+        week = small_shop.live_week(folder / "small")
+        small_deps = small_shop.deps(week)
+        small = serve(create_app(small_deps), "127.0.0.1", 0)
+    typed = set(re.findall(r"[^\W\d_]+", WRITTEN_BY_THE_SAMPLE))
+    yield {
+        "yard": (yard.url, names_of(shop.deps.settings) | typed),
+        "small": (small.url, names_of(small_deps.settings) | typed | rack_names(small_deps)),
+    }
+    yard.stop()
+    small.stop()
+    shop.series.close()
+    shop.ledger.close()
+
+
+YARD_PAGES = [path for path in dict.fromkeys([*PAGES, *MORE]) if not path.startswith(BY_PROGRAMS)]
+SMALL_PAGES = [
+    "/",
+    "/wall",
+    "/alarms",
+    "/ahead",
+    "/things",
+    "/sensors",
+    "/service",
+    "/gas",
+    "/alarms/performance",
+]
+SMALL_PAGES += [f"/week?week={small_shop.WEEK}", f"/sheet/week?of={small_shop.WEEK}", "/thing/spool-31"]
+
+
+@pytest.mark.parametrize(
+    ("which", "path"), [*(("yard", one) for one in YARD_PAGES), *(("small", one) for one in SMALL_PAGES)]
+)
+def test_no_sentence_of_a_page_escapes_the_catalogue(
+    sentence_shops: dict[str, tuple[str, set[str]]], which: str, path: str
+) -> None:
+    url, names = sentence_shops[which]
+    assert not left_over(requests.get(url + path, timeout=60).text, names)
