@@ -29,7 +29,7 @@ lock() { # name, then what is asked for
 mkdir -p deploy/locked deploy/supply
 printf 'pip\nhatchling\neditables\n' | lock build -
 lock run pyproject.toml
-for extra in paper parquet postgresql test; do lock "$extra" --extra "$extra" pyproject.toml; done
+for extra in paper parquet postgresql push test; do lock "$extra" --extra "$extra" pyproject.toml; done
 
 # What a shop runs, installed as its installer does.
 python3 -m venv "$work/shop"

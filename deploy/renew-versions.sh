@@ -16,7 +16,7 @@ for python in "$@"; do
   $pip install --quiet --upgrade pip
   # Hatchling and editables build the checkout itself. What an older Python settled on binds the newer.
   $pip install --quiet --dry-run --ignore-installed --constraint "$work/versions" --report "$work/report" \
-    --editable "$here[test,postgresql,paper,parquet]" "hatchling>=1.25" editables pip
+    --editable "$here[test,postgresql,paper,parquet,push]" "hatchling>=1.25" editables pip
   "$python" - "$work/report" >>"$work/versions" <<'PY'
 import json, sys
 for one in json.load(open(sys.argv[1], encoding="utf-8"))["install"]:

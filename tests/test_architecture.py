@@ -76,8 +76,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "notify": (
         "model clock wire alarms settings store",
-        f"{PURE} apprise base64 binascii contextlib email gettext hashlib hmac html json logging os "
-        "pathlib requests secrets smtplib socket ssl threading urllib",
+        f"{PURE} apprise base64 binascii contextlib cryptography email gettext hashlib hmac html "
+        "http_ece json logging os pathlib py_vapid requests secrets smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables beads history sensors outlook alarms settings store",

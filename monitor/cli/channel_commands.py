@@ -50,7 +50,7 @@ def _chosen(settings: Settings, name: str | None) -> list[Channel]:
 
 
 def _tried(settings: Settings, channel: Channel, who: str) -> bool:
-    sender = make_sender(channel, _publisher(settings.mqtt), settings.mqtt.topic_root)
+    sender = make_sender(channel, _publisher(settings.mqtt), settings)
     outcome, _ = try_channel(sender, channel.id, Actor(who, KnownBy.COMMAND_LINE), SystemClock().now_s())
     state, cause = word(outcome)
     click.echo(f"{channel.id}: {SAID[state]}" + (f" ({cause})" if cause else ""))

@@ -101,7 +101,7 @@ class Starting:
         if not self._said:
             settings = self._settings
             senders = {
-                c.id: make_sender(c, _no_broker, settings.mqtt.topic_root)
+                c.id: make_sender(c, _no_broker, settings)
                 for c in settings.channels
                 if c.kind != "mqtt"  # its link to the broker comes with the service
             }

@@ -10,7 +10,7 @@ from monitor.core.notices import is_over
 from monitor.engine.loop import CoreLoop
 from monitor.model.picture import Part, Picture
 from monitor.mqtt.session import IngestSession
-from monitor.notify.channels import make_sender
+from monitor.notify.channels import make_sender, phone_book
 from monitor.notify.courier import Courier, refuse_for_gone, undeliverable
 from monitor.notify.lamps import Lamps, topic_base
 from monitor.notify.outcome import Sender
@@ -44,7 +44,10 @@ class Delivering:
         self._clock = clock
         self._ingest = ingest
         self._snapshot = snapshot
-        self.senders: dict[str, Sender] = {c.id: make_sender(c, ingest.publish, root) for c in channels}
+        self.phones = phone_book(settings)
+        self.senders: dict[str, Sender] = {
+            c.id: make_sender(c, ingest.publish, settings, self.phones) for c in channels
+        }
         self.couriers = {
             c.id: Courier(
                 ledger, c.id, self.senders[c.id], c.fallback, lambda note: is_over(loop.state, note)
@@ -78,6 +81,8 @@ class Delivering:
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(max(until_s - monotonic_s(), 0.0))
+        if self.phones is not None:
+            self.phones.close()
 
     def wake(self) -> None:
         """Something was put into the outbox: look at once."""

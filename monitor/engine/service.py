@@ -370,6 +370,7 @@ class Service:
             oven_doubts=self.keeper.oven_doubts,
             witnesses=self.record_watch.witnesses,
             desk=self.desk,
+            phones=out.phones,
         )
 
     def _tell_access(self, event: NewEvent) -> None:

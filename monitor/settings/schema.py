@@ -182,7 +182,7 @@ class Channel(Section):
     """A way to reach people: webhook, e-mail, a push service, or a retained MQTT state."""
 
     id: Identifier
-    kind: Literal["webhook", "email", "push", "mqtt"]
+    kind: Literal["webhook", "email", "push", "webpush", "mqtt"]
     url: str | None = None  # webhook address; smtp:// or smtps:// for e-mail
     push_url: SecretStr | None = None  # address of the general notification library
     secret: WebhookSecret | None = None  # signs webhooks: whsec_ and base64
@@ -198,13 +198,21 @@ class Channel(Section):
 
     @model_validator(mode="after")
     def _has_what_its_kind_needs(self) -> Self:
-        needs = {"webhook": ["url"], "email": ["url", "sender", "to"], "push": ["push_url"], "mqtt": []}
+        needs = {
+            "webhook": ["url"],
+            "email": ["url", "sender", "to"],
+            "push": ["push_url"],
+            "webpush": ["sender"],
+            "mqtt": [],
+        }
         missing = [name for name in needs[self.kind] if not getattr(self, name)]
         if missing:
             raise ValueError(f"a channel of kind {self.kind} needs {', '.join(missing)}")
         schemes = {"webhook": ("http://", "https://"), "email": ("smtp://", "smtps://")}.get(self.kind)
         if schemes is not None and not str(self.url).startswith(schemes):
             raise ValueError(f"url {self.url} of a {self.kind} begins with {' or '.join(schemes)}")
+        if self.kind == "webpush" and not str(self.sender).startswith(("mailto:", "https://")):
+            raise ValueError(f"sender {self.sender} of a webpush begins with mailto: or https://")
         return self
 
 

@@ -15,9 +15,11 @@ from monitor.notify.email import EmailSender
 from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Delivered, Partly, Refused, Sender
 from monitor.notify.push import PushSender
+from monitor.notify.web_push import WebPushSender
 from monitor.notify.webhook import WebhookSender
 from monitor.settings.schema import Channel, InfluxSection, MqttSection
 from monitor.store.influx.link import InfluxLink, InfluxUnavailableError
+from monitor.store.phone_book import PhoneBook
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.weather.calendar_source import CalendarPlace, read_calendar
 from monitor.weather.fetch import Fetcher, FetchState
@@ -26,7 +28,8 @@ from monitor.weather.provider import ForecastPlace
 from monitor.weather.site import known_terms
 from monitor.wire.http import HttpLimits
 from tests.misbehaviours.servers import Misbehaviour
-from tests.notify.test_senders import NOTE, NOW_S
+from tests.notify.test_senders import NOTE, NOW_S, SECRET
+from tests.notify.test_web_push import CHANNEL, Browser
 
 TOTAL_S = 1.5  # of one attempt
 FETCH_BYTES = 300_000
@@ -73,11 +76,21 @@ def if_read_whole(how: Misbehaviour) -> str:
 
 
 def webhook(port: int, scheme: str, folder: Path) -> str:
-    return sent(WebhookSender(f"{scheme}://127.0.0.1:{port}/", "s3", TOTAL_S))
+    return sent(WebhookSender(f"{scheme}://127.0.0.1:{port}/", SECRET, TOTAL_S))
 
 
 def push(port: int, scheme: str, folder: Path) -> str:
     return sent(PushSender(f"{'jsons' if scheme == 'https' else 'json'}://127.0.0.1:{port}/", PUSH_S))
+
+
+def web_push(port: int, scheme: str, folder: Path) -> str:
+    book = PhoneBook(folder)
+    try:
+        book.keep(Browser(f"{scheme}://127.0.0.1:{port}/", "Ann").phone)
+        channel = CHANNEL.model_copy(update={"timeout_s": TOTAL_S})
+        return sent(WebPushSender(channel, book, folder))
+    finally:
+        book.close()
 
 
 def heartbeat(port: int, scheme: str, folder: Path) -> str:
@@ -189,6 +202,7 @@ PUSH_S = 12.0  # an interpreter starts in it
 BY_HTTP = (
     Way("webhook", webhook, by_status),
     Way("push", push, if_read_whole, PUSH_S, 900 * 1024 * 1024, every=False),
+    Way("web push", web_push, by_status),
     Way("heartbeat", heartbeat, lambda how: "beat" if how.status and 200 <= how.status < 300 else "no beat"),
     Way("document", document, _fetched, most_bytes=FETCH_BYTES),
     Way("weather", weather, _forecast, most_bytes=FETCH_BYTES),

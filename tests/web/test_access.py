@@ -24,6 +24,7 @@ EVERY = [
     *PATHS,
     "/sheets",
     "/calendar",
+    "/phone",
     "/sheet/week?of=2026-W38",
     "/wall",
     "/check/cage-1",

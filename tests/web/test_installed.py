@@ -1,13 +1,19 @@
 """The pages as an application of the phone: installable, and open without network, never as if of now."""
 
-from collections.abc import Iterator
+import json
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import requests
 from playwright.sync_api import Browser, Error, Page
 
-from monitor.web.server import Server
+from monitor.notify.web_push import PushKey
+from monitor.store.phone_book import PhoneBook
+from monitor.web.app import create_app
+from monitor.web.server import Server, serve
 from tests.web import sample
 from tests.web.browsing import CHROMIUM, FLAGS, PHONE, WITH_CHROMIUM, opened
 
@@ -72,6 +78,10 @@ def test_without_network_the_last_first_page_opens_as_unknown_and_says_since_whe
           .filter(one => getComputedStyle(one).visibility !== 'hidden').length"""
     )
     assert green == 0
+    then = "getComputedStyle(document.getElementById('answer-words'), '::before').content"
+    assert page.evaluate(then) == '"Then: "'
+    for level in page.locator(".now .zone-level").all():
+        assert level.evaluate("one => getComputedStyle(one).visibility") == "hidden"
     old = page.locator(".now")
     assert "grayscale(1)" in old.evaluate("one => getComputedStyle(one).filter")
     page.goto(page.url.rstrip("/") + "/week")  # a page that was never kept: the first one, marked the same
@@ -128,4 +138,61 @@ def test_a_page_that_cannot_be_marked_old_is_not_shown(page: Page) -> None:
 
 def test_whoever_logs_out_leaves_nothing_to_read_on_the_phone(page: Page) -> None:
     page.evaluate("fetch('/log-out', { method: 'POST' })")
-    page.wait_for_function("() => caches.has('dryshift-pages').then(there => !there)")
+    _until(page, lambda: page.evaluate("caches.has('dryshift-pages')") is False)
+
+
+def test_a_pushed_warning_is_shown_with_the_page_shut_and_opens_its_link(page: Page) -> None:
+    page.context.grant_permissions(["notifications"])
+    session = page.context.new_cdp_session(page)
+    found: list[str] = []
+    session.on(
+        "ServiceWorker.workerRegistrationUpdated",
+        lambda said: found.extend(one["registrationId"] for one in said["registrations"]),
+    )
+    session.send("ServiceWorker.enable")
+    _until(page, lambda: bool(found))
+    told = {"title": "Wet", "text": "Mix 1 is wet.", "subject": "warning:x", "priority": "high"}
+    told |= {"created_s": sample.NOW_S, "link": "/a/abc"}
+    pushed = {"origin": page.url.rstrip("/"), "registrationId": found[0], "data": json.dumps(told)}
+    session.send("ServiceWorker.deliverPushMessage", pushed)
+    shown = """navigator.serviceWorker.ready.then(worker => worker.getNotifications())
+      .then(all => all.map(one => [one.title, one.body, one.tag, one.data]))"""
+    expected = [["Wet", "Mix 1 is wet.", "warning:x", "/a/abc"]]
+    _until(page, lambda: page.evaluate(shown) == expected)
+
+
+def _until(page: Page, holds: Callable[[], bool]) -> None:
+    for _ in range(200):
+        if holds():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("did not come to hold")
+
+
+def test_a_browser_is_kept_for_its_person_and_only_at_a_push_services_address(tmp_path: Path) -> None:
+    settings = sample.settings()
+    service = settings.service.model_copy(update={"data_dir": tmp_path})
+    shop = sample.open_shop(tmp_path, filled=False, shop=settings.model_copy(update={"service": service}))
+    book = PhoneBook(tmp_path)
+    site = serve(create_app(replace(shop.deps, phones=book)), "127.0.0.1", 0)
+    who = {"dryshift_who": "Morgan%20Reyd"}
+    with requests.Session() as browser:
+        page = browser.get(site.url + "/phone", cookies=who, timeout=10).text
+        token = re.search(r'name="form_token" value="([^"]+)"', page)
+        assert token is not None
+        assert f'data-key="{PushKey(tmp_path).public}"' in page
+        sent = {"form_token": token.group(1), "who": sample.LEAD, "public_key": "BAAA", "secret": "AAAA"}
+        for endpoint in ("http://push.example/1", "https://127.0.0.1/1", "https://localhost:9/1", ""):
+            refused = browser.post(site.url + "/phone", data={**sent, "endpoint": endpoint}, timeout=10)
+            assert refused.status_code == 422, endpoint
+        taken = {**sent, "endpoint": "https://push.example/1", "device": "Android"}
+        assert browser.post(site.url + "/phone", data=taken, timeout=10).status_code == 200
+        (kept,) = book.of([sample.LEAD])
+        assert (kept.endpoint, kept.device) == ("https://push.example/1", "Android")
+        gone = {**taken, "public_key": "", "secret": ""}
+        assert browser.post(site.url + "/phone", data=gone, timeout=10).status_code == 200
+    assert book.of([]) == []
+    site.stop()
+    book.close()
+    shop.series.close()
+    shop.ledger.close()

@@ -13,6 +13,7 @@ from monitor.web.server import Server
 from tests.signed_links import make_link
 from tests.web import sample
 from tests.web.browsing import CHROMIUM, FLAGS, PHONE, WITH_CHROMIUM, opened
+from tests.web.test_browser import CONTRAST
 
 pytestmark = WITH_CHROMIUM
 CONDITION = "body_wet.mix-1"
@@ -164,6 +165,7 @@ def test_what_is_refused_later_stays_on_every_page_until_it_was_seen(
     page.goto(site.url + "/numbers")
     note = page.locator("#waiting", has_text="Refused: Acknowledge")
     note.wait_for()
+    assert page.evaluate(CONTRAST) == []
     page.locator("#waiting").get_by_role("button", name="Seen").click()
     page.locator("#waiting").wait_for(state="hidden")
     page.reload()

@@ -25,6 +25,7 @@ from monitor.report.paper import PaperSize
 from monitor.report.sheet import Sheet
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore, Witness
+from monitor.store.phone_book import PhoneBook
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,8 @@ class WebDeps:
     `sheet` makes the record of a package, lot, job or week (kind, which one, site), `paper` its PDF,
     `run_off` says how to run off a package's outer wraps where that is called for, `oven_doubts` what speaks
     against putting a package into an oven now (package, place, zone), `witnesses` the ledger's ends
-    that were kept outside of it, in rising number, `desk` lets people in where they have accounts here.
+    that were kept outside of it, in rising number, `desk` lets people in where they have accounts here,
+    `phones` are the browsers that asked to be told.
     """
 
     settings: Settings
@@ -126,6 +128,7 @@ class WebDeps:
     oven_doubts: Callable[[str, Place, str], tuple[str, ...]] = lambda *_: ()
     witnesses: Callable[[], Sequence[Witness]] = tuple
     desk: AccessDesk | None = None
+    phones: PhoneBook | None = None
 
     def entry_words(self) -> EntryWords:
         """How entries are worded here."""

@@ -6,7 +6,7 @@
   const note = document.getElementById("waiting");
   if (!note) return;
   const says = note.dataset;
-  const said = (words, item) => words.replace("{what}", item.label).replace("{when}", new Date(item.tapped).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }));
+  const said = (words, item) => words.replace("{what}", item.label).replace("{when}", new Date(item.tapped).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" }));
   const others = window.BroadcastChannel ? new BroadcastChannel("dryshift-taps") : null;
   const drawn = (html) => new DOMParser().parseFromString(`<main>${html}</main>`, "text/html").querySelector("main");
   const tapped = new WeakMap(); // by form: what was tapped last
@@ -18,7 +18,7 @@
   function reason(item) {
     const page = drawn(item.refused);
     const faults = [...page.querySelectorAll(".faults li, p.refused")].map((one) => one.textContent.trim());
-    return faults.join(" ") || page.querySelector("p")?.textContent.trim() || `${item.status}`;
+    return faults.map((one) => one[0].toUpperCase() + one.slice(1)).join(" ") || page.querySelector("p")?.textContent.trim() || `${item.status}`;
   }
 
   function line(text, item, again) {
