@@ -70,8 +70,8 @@ def believed(value: FloatArray, trial: Trial) -> FloatArray:
             continue
         if row and one != value[row - 1]:
             longest, since = max(longest, min(trial.still_over * (row - since), 2.0 * longest)), row
-        known += 1
-        if known <= trial.least_days * DAY_H or low == high:
+        known += low < high  # hours since it moved at all
+        if known <= trial.least_days * DAY_H:
             low, high = min(low, one), max(high, one)
         reach = trial.beyond_frac * (high - low)
         if not low - reach <= one <= high + reach:
