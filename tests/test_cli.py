@@ -15,9 +15,9 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from monitor.cli.demo_command import DEMO_START, message_lines
 from monitor.cli.few_lines import JournalLines
 from monitor.cli.main import main
-from monitor.cli.run_commands import DEMO_START, message_lines
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.ports import free_port
 from tests.receivers import web_receiver

@@ -8,7 +8,7 @@ import sys
 from contextlib import ExitStack, suppress
 from pathlib import Path
 
-from monitor.cli.run_commands import demo_settings
+from monitor.cli.demo_command import demo_settings
 from tests.disks import small_disk
 
 HOLDS = """

@@ -13,7 +13,7 @@ from monitor.model.errors import DryshiftError, InputError
 COMMANDS = {
     "run": ("run_commands", "Run the service on a settings file."),
     "fleet": ("fleet_command", "Run a share of many shops on one database."),
-    "demo": ("run_commands", "Run Ferrymoor Slipway, an invented yard."),
+    "demo": ("demo_command", "Run Ferrymoor Slipway, an invented yard."),
     "setup": ("setup_command", "Ask what a lead knows and write a shop's settings."),
     "check": ("check_commands", "Name every fault of a settings file at once."),
     "enrol": ("enrol_command", "Make, print, renew, revoke and list log-ins of sensors at the broker."),

@@ -13,6 +13,7 @@ from monitor.settings.reference import load_toml
 
 SITE = "works"
 PAGES_PORT = 8480
+COMMIT_S = 2.0  # a third of what 0.25 writes to a card, and a warning two seconds later
 HEAD = """# Written by `dryshift setup`. shop.example.toml explains every setting there is;
 # `dryshift check` names every fault of this file at once. Secrets lie beside it: "@name" is the file
 # secrets/name.
@@ -60,13 +61,16 @@ def _broker(answers: Answers, folder: str, broker_files: str, kept: dict[str, st
     kept["broker-password"] = secrets.token_urlsafe(24)
     login = {"username": "dryshift", "password": "@broker-password"}
     if answers["broker"] == "embedded":
-        return _table("[mqtt]", broker="embedded", host="0.0.0.0", port=1883, port_311=1884, **login)
+        return _table(
+            "[mqtt]", broker="embedded", host="0.0.0.0", port=1883, port_311=1884, commit_s=COMMIT_S, **login
+        )
     kept["broker-check-password"] = secrets.token_urlsafe(24)
     return _table(
         "[mqtt]",
         broker="external",
         host="127.0.0.1",
         port=8883,
+        commit_s=COMMIT_S,
         **login,
         check_username="dryshift-check",
         check_password="@broker-check-password",

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError
-from monitor.cli.run_commands import DEMO_START, demo_settings
+from monitor.cli.demo_command import DEMO_START, demo_settings
 from monitor.core.step import Operate
 from monitor.demo import yard_sensors
 from monitor.demo.yard_sensors import World, make_world, messages

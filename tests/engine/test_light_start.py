@@ -51,6 +51,9 @@ HEAVY = {
     "icalendar": "a calendar, in a process of its own",
     "recurring_ical_events": "a calendar, in a process of its own",
     "typst": "printing",
+    "markdown": "a guide",
+    "cryptography": "making certificates",
+    "tqdm": "a command with a bar",
 }
 
 

@@ -3,14 +3,16 @@
 import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-
-from icalendar import Calendar, Event
+from typing import TYPE_CHECKING
 
 from monitor.model.level import Level
 from monitor.model.picture import ShiftNow
 from monitor.model.staff import Person
 from monitor.web.frame.page import Web
 from monitor.web.pages.sensor_check_page import last_checks
+
+if TYPE_CHECKING:
+    from icalendar import Event  # loaded by whoever subscribes to a calendar
 
 TURNS_AHEAD_S = 14 * 86_400.0
 KEPT_AFTER_S = 86_400.0  # what is withdrawn is said so until a day after it would have ended
@@ -30,6 +32,8 @@ class PublishedCalendar:
 
     def text(self, web: Web, person: Person, now_s: float) -> bytes:
         """The calendar of one person as it is now."""
+        from icalendar import Calendar
+
         calendar = Calendar()
         calendar.add("prodid", "-//Dryshift//Lead's calendar//EN")
         calendar.add("version", "2.0")
@@ -43,7 +47,7 @@ class PublishedCalendar:
                 calendar.add_component(event)
         return bytes(calendar.to_ical())
 
-    def _changed(self, web: Web, person: Person, now_s: float) -> Iterator[Event]:
+    def _changed(self, web: Web, person: Person, now_s: float) -> "Iterator[Event]":
         now = {str(one["uid"]): one for one in _items(web, person, now_s)}
         standing = _still_standing(web)
         for (who, uid), (_, before) in list(self._last.items()):
@@ -66,14 +70,14 @@ class PublishedCalendar:
             del self._last[next(iter(self._last))]
 
 
-def _items(web: Web, person: Person, now_s: float) -> Iterator[Event]:
+def _items(web: Web, person: Person, now_s: float) -> "Iterator[Event]":
     yield from _shifts(web)
     yield from _deadlines(web)
     yield from _due(web)
     yield from _turns(web, person, now_s)
 
 
-def _shifts(web: Web) -> Iterator[Event]:
+def _shifts(web: Web) -> "Iterator[Event]":
     """What is humid, and what is not known: neither is left out, lest it pass for dry."""
     for shift in web.deps.snapshot().shifts:
         if shift.level is Level.SAFE:
@@ -96,7 +100,7 @@ def _still_standing(web: Web) -> frozenset[str]:
     return frozenset(f"shift/{span.site}/{span.id}@dryshift" for span in spans) - shown
 
 
-def _deadlines(web: Web) -> Iterator[Event]:
+def _deadlines(web: Web) -> "Iterator[Event]":
     for action in web.deps.snapshot().actions:
         if action.done:
             continue
@@ -109,7 +113,7 @@ def _deadlines(web: Web) -> Iterator[Event]:
         yield event
 
 
-def _due(web: Web) -> Iterator[Event]:
+def _due(web: Web) -> "Iterator[Event]":
     for sensor, check in last_checks(web).items():
         if check.due_s is not None:
             zone = next(one.zone for one in web.deps.settings.sensors if one.id == sensor)
@@ -122,7 +126,7 @@ def _due(web: Web) -> Iterator[Event]:
             yield _whole_day(f"desiccant/{place.id}@dryshift", f"Renew the desiccant: {place.name}", day)
 
 
-def _turns(web: Web, person: Person, now_s: float) -> Iterator[Event]:
+def _turns(web: Web, person: Person, now_s: float) -> "Iterator[Event]":
     told = web.deps.settings.on_call
     first = {(one.site, name): who for one in told for name, who in one.by_shift.items()}
     for span in web.deps.shift_spans(now_s, now_s + TURNS_AHEAD_S):
@@ -139,7 +143,7 @@ def _shift_uid(shift: ShiftNow) -> str:
     return f"shift/{shift.site}/{shift.id or round(shift.start_s)}@dryshift"
 
 
-def _whole_day(uid: str, said: str, day: date) -> Event:
+def _whole_day(uid: str, said: str, day: date) -> "Event":
     event = _event(uid, said)
     event.add("dtstart", day)
     event.add("dtend", day + timedelta(days=1))
@@ -148,15 +152,19 @@ def _whole_day(uid: str, said: str, day: date) -> Event:
     return event
 
 
-def _event(uid: str, said: str) -> Event:
+def _event(uid: str, said: str) -> "Event":
+    from icalendar import Event
+
     event = Event()
     event.add("uid", uid)
     event.add("summary", said)
     return event
 
 
-def _with_status(event: Event, status: str) -> Event:
+def _with_status(event: "Event", status: str) -> "Event":
     """The same event under another status, as it is compared."""
+    from icalendar import Event
+
     made = Event()
     for name, value in event.items():
         if name not in ("STATUS", "DTSTAMP", "LAST-MODIFIED", "SEQUENCE"):
@@ -165,7 +173,7 @@ def _with_status(event: Event, status: str) -> Event:
     return made
 
 
-def _stamped(event: Event, now_s: float) -> Event:
+def _stamped(event: "Event", now_s: float) -> "Event":
     """With the moment of its change; SEQUENCE counts minutes, so that it also grows over a restart."""
     made = _with_status(event, str(event["status"]))
     made.add("dtstamp", _utc(now_s))
@@ -174,7 +182,7 @@ def _stamped(event: Event, now_s: float) -> Event:
     return made
 
 
-def _end_s(event: Event) -> float:
+def _end_s(event: "Event") -> float:
     end = event.decoded("dtend")
     if isinstance(end, datetime):
         return end.timestamp()
