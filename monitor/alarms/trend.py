@@ -5,7 +5,7 @@ from functools import lru_cache
 from statistics import median
 
 HOUR_S = 3600.0
-REMEMBERED = 4_096  # trends whose older slopes are kept: every zone and body of a large shop
+REMEMBERED = 512  # trends whose older slopes are kept; three kilobytes each
 FAR_H = 99.0  # as good as never; a plain number, so that it can be compared, stored and shown
 
 

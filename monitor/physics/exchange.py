@@ -10,7 +10,7 @@ from monitor.physics.convection import Surface, forced_coefficient_wm2k, free_nu
 from monitor.physics.film import LEWIS_FACTOR_KGKJ, latent_heat_jg, surface_saturation_pa
 from monitor.physics.saturation import ZERO_C_K
 
-REMEMBERED = 2_048  # forced coefficients; a surface or three for each body of a large shop
+REMEMBERED = 1_024  # forced coefficients; a surface or three for each body of a large shop
 _FREE_EXPONENT = 0.28  # how the free coefficient grows with the temperature gap, for the slope only
 
 

@@ -40,7 +40,7 @@ WATER_RANGE_C = (-120.0, 350.0)
 DEW_RANGE_PA = (1e-4, 1.8e6)
 AIR_RANGE_C = (-60.0, 200.0)
 HUMIDITY_RANGE = (0.001, 1.2)
-REMEMBERED = 4_096  # pairs and pressures; of the last few moments of a large shop's zones
+REMEMBERED = 1_024  # of each: pairs, pressures, points; what a tick of a large shop asks for again
 
 
 def ln_water_pa(maths: Maths, temperature_k: Any) -> Any:
