@@ -38,11 +38,15 @@ class TooManyTriesError(DryshiftError):
 
 @dataclass(frozen=True, slots=True)
 class Browser:
-    """What a log-in comes from: its address, the proof that somebody logged in on it before, and its name."""
+    """What a log-in comes from: its address, the proof that somebody logged in on it before, its name.
+
+    On a shared `tablet` of the shop every session ends as soon as one by PIN.
+    """
 
     address: str
     known: str = ""
     device: str = ""
+    tablet: Screen | None = None
 
 
 class AccessDesk:
@@ -69,6 +73,7 @@ class AccessDesk:
         self._tell = tell
         self._passwords = Passwords(rules, key)
         self._tries = Tries(rules.remembered, monotonic_s)
+        self._warned_hour = 0
 
     # -- who somebody is ---------------------------------------------------------------------------------
 
@@ -103,13 +108,11 @@ class AccessDesk:
 
     # -- letting in --------------------------------------------------------------------------------------
 
-    def log_in(
-        self, who: str, password: str, browser: Browser, tablet: Screen | None = None
-    ) -> tuple[str, Person]:
+    def log_in(self, who: str, password: str, browser: Browser) -> tuple[str, Person]:
         """The token of a new session; InputError, TooManyTriesError or BusyError.
 
-        An unknown name takes as long and is told the same as a wrong password. On a shared tablet it ends as
-        soon as after a PIN, which works there again.
+        An unknown name takes as long and is told the same as a wrong password. On a shared tablet the PIN
+        works again afterwards.
         """
         person = person_named(self._people, who)
         account = None if person is None else self.book.account(person.id)
@@ -123,14 +126,13 @@ class AccessDesk:
             f"a password, from {browser.address}",
         )
         assert person is not None
-        if tablet is not None:
-            self.book.count_pin(tablet.id, person.id, right=True)
-        return self._begin(person, KnownBy.LOG_IN, browser, "" if tablet is None else tablet.id), person
+        if browser.tablet is not None:
+            self.book.count_pin(browser.tablet.id, person.id, right=True)
+        return self._begin(person, KnownBy.LOG_IN, browser), person
 
-    def enter_pin(
-        self, person_id: str, pin: str, tablet: Screen | None, browser: Browser
-    ) -> tuple[str, Person]:
+    def enter_pin(self, person_id: str, pin: str, browser: Browser) -> tuple[str, Person]:
         """As `log_in`, on a shared tablet; the tries of each person on each tablet are counted apart."""
+        tablet = browser.tablet
         if tablet is None:
             raise InputError([Fault("pin", "not shown", "works on the shop's shared tablets alone")])
         person, account = self.person(person_id), self.book.account(person_id)
@@ -152,7 +154,7 @@ class AccessDesk:
 
         self._checked([bucket], right, Fault("pin", "not shown", _WRONG_PIN), f"a PIN, on {tablet.name}")
         assert person is not None
-        return self._begin(person, KnownBy.PIN, browser, tablet.id), person
+        return self._begin(person, KnownBy.PIN, browser), person
 
     def with_pin(self) -> list[Person]:
         """Whom a shared tablet offers."""
@@ -174,9 +176,8 @@ class AccessDesk:
 
     def invite(self, person_id: str, by: Actor) -> str:
         """A one-time link with which somebody makes an account, or sets another password."""
-        person = self.person(person_id)
-        if person is None:
-            raise InputError([Fault("person", person_id, f"name one of: {self._ids()}")])
+        if self.person(person_id) is None:
+            raise self._unknown(person_id)
         kind = JOIN if self.book.account(person_id) is None else RESET
         token = self.book.invite(kind, person_id, by.name, self.now_s() + self.rules.invitation)
         self._said(person_id, "invited" if kind == JOIN else "reset_link", by)
@@ -203,7 +204,7 @@ class AccessDesk:
         entry = "password_reset" if used.kind == RESET else "account_made"
         why = "with the first link" if used.kind == FIRST else f"with a link from {used.made_by}"
         self._said(person.id, entry, Actor(person.name, KnownBy.ONE_TIME_LINK), why)
-        return self._begin(person, KnownBy.LOG_IN, browser, ""), person
+        return self._begin(person, KnownBy.LOG_IN, browser), person
 
     # -- changes -----------------------------------------------------------------------------------------
 
@@ -226,7 +227,7 @@ class AccessDesk:
         check_password(self.rules, new, self._soon_guessed(person))
         self.book.set_password(person.id, self._passwords.hashed(new), self.now_s())
         self._said(person.id, "password_changed", Actor(person.name, session.known_by))
-        return self._begin(person, KnownBy.LOG_IN, browser, session.tablet), person
+        return self._begin(person, KnownBy.LOG_IN, browser), person
 
     def set_pin(self, session: Session, password: str, pin: str) -> None:
         """The PIN for the shop's shared tablets; empty for none."""
@@ -245,12 +246,14 @@ class AccessDesk:
 
     def log_out_all(self, person_id: str, by: Actor) -> int:
         """On every device; how many there were."""
+        self._check_known(person_id)
         count = self.book.end(person_id)
         self._said(person_id, "logged_out_everywhere", by, f"{count} devices")
         return count
 
     def close_account(self, person_id: str, by: Actor) -> None:
         """Nobody logs in as this person any more, until they are invited again."""
+        self._check_known(person_id)
         self.book.close_account(person_id)
         self._said(person_id, "account_closed", by)
 
@@ -277,7 +280,9 @@ class AccessDesk:
         wait_s = self._tries.spend(buckets)
         if wait_s > 0.0:
             hour = int(self.now_s() // 3600.0)
-            self._said("log-in", "too_many_tries", None, what, f"access/tries/{hour}")
+            if hour != self._warned_hour:
+                self._said("log-in", "too_many_tries", None, what, f"access/tries/{hour}")
+                self._warned_hour = hour
             raise TooManyTriesError(wait_s)
         try:
             held = right()
@@ -302,8 +307,8 @@ class AccessDesk:
             ("strangers", rules.all_strangers, rules.all_strangers_pause),
         ]
 
-    def _begin(self, person: Person, known_by: KnownBy, browser: Browser, tablet: str) -> str:
-        now_s = self.now_s()
+    def _begin(self, person: Person, known_by: KnownBy, browser: Browser) -> str:
+        now_s, tablet = self.now_s(), "" if browser.tablet is None else browser.tablet.id
         lasts_s = self.rules.pin_session if tablet else self._logged_in_s
         device = browser.device[:LONGEST_DEVICE]
         token = self.book.begin(
@@ -336,5 +341,11 @@ class AccessDesk:
             *(word for n in self._shop for word in n.split()),
         ]
 
-    def _ids(self) -> str:
-        return ", ".join(one.id for one in self._people) or "nobody yet: add [[people]] to the settings"
+    def _check_known(self, person_id: str) -> None:
+        """An account may outlive its person in the settings; what was never either is a slip."""
+        if self.person(person_id) is None and self.book.account(person_id) is None:
+            raise self._unknown(person_id)
+
+    def _unknown(self, person_id: str) -> InputError:
+        ids = ", ".join(one.id for one in self._people) or "nobody yet: add [[people]] to the settings"
+        return InputError([Fault("person", person_id or "nobody", f"name one of: {ids}")])

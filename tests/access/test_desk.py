@@ -462,10 +462,14 @@ def tablet(yard: Desk, name: str = "Slip Bay tablet") -> Screen:
     return found
 
 
+def on(screen: Screen | None) -> Browser:
+    return replace(PHONE, tablet=screen)
+
+
 def test_on_a_shared_tablet_a_pin_lets_somebody_in_for_ten_minutes_without_a_tap(yard: Desk) -> None:
     yard.account(pin=PIN)
     bay = tablet(yard)
-    token, person = yard.desk.enter_pin(LEAD, PIN, bay, PHONE)
+    token, person = yard.desk.enter_pin(LEAD, PIN, on(bay))
     session = yard.desk.caller(token)
     assert session is not None
     assert (person.id, session.known_by, session.tablet) == (LEAD, KnownBy.PIN, bay.id)
@@ -479,15 +483,33 @@ def test_on_a_shared_tablet_a_pin_lets_somebody_in_for_ten_minutes_without_a_tap
 
 def test_a_password_on_a_shared_tablet_ends_as_soon(yard: Desk) -> None:
     yard.account()
-    token, _ = yard.desk.log_in(LEAD, WORDS, PHONE, tablet(yard))
+    token, _ = yard.desk.log_in(LEAD, WORDS, on(tablet(yard)))
     yard.now_s += RULES.pin_idle + 1.0
     assert yard.desk.caller(token) is None
+
+
+def test_a_one_time_link_used_on_a_shared_tablet_ends_as_soon(yard: Desk) -> None:
+    yard.account()
+    token, _ = yard.desk.join(yard.desk.invite(SECOND, KEEPER), "", OTHER, on(tablet(yard)))
+    yard.now_s += RULES.pin_idle + 1.0
+    assert yard.desk.caller(token) is None
+
+
+def test_only_whom_the_shop_knows_is_logged_out_or_closed(yard: Desk) -> None:
+    yard.account()
+    for change in (yard.desk.log_out_all, yard.desk.close_account):
+        with pytest.raises(InputError, match="name one of: lead-1, lead-2, review-1"):
+            change("leda-1", KEEPER)
+    yard.account(SECOND, OTHER)
+    yard.without(SECOND)
+    yard.desk.close_account(SECOND, KEEPER)  # has left, and its account with it
+    assert set(yard.desk.book.accounts()) == {LEAD}
 
 
 def test_a_pin_works_on_the_shops_tablets_alone(yard: Desk) -> None:
     yard.account(pin=PIN)
     with pytest.raises(InputError, match="shared tablets alone"):
-        yard.desk.enter_pin(LEAD, PIN, None, PHONE)
+        yard.desk.enter_pin(LEAD, PIN, on(None))
     with pytest.raises(InputError, match="do not go together"):
         yard.desk.log_in(LEAD, PIN, PHONE)
 
@@ -498,11 +520,11 @@ def test_guessing_pins_on_one_tablet_slows_that_person_there_and_nobody_else_any
     bay, hall = tablet(yard), tablet(yard, "Panel Hall tablet")
     for n in range(RULES.pin_on_one_device):
         with pytest.raises(InputError):
-            yard.desk.enter_pin(LEAD, f"{n:04}", bay, PHONE)
+            yard.desk.enter_pin(LEAD, f"{n:04}", on(bay))
     with pytest.raises(TooManyTriesError):
-        yard.desk.enter_pin(LEAD, PIN, bay, PHONE)
-    assert yard.desk.enter_pin(SECOND, "5831", bay, PHONE)[1].id == SECOND
-    assert yard.desk.enter_pin(LEAD, PIN, hall, PHONE)[1].id == LEAD
+        yard.desk.enter_pin(LEAD, PIN, on(bay))
+    assert yard.desk.enter_pin(SECOND, "5831", on(bay))[1].id == SECOND
+    assert yard.desk.enter_pin(LEAD, PIN, on(hall))[1].id == LEAD
     assert yard.desk.log_in(LEAD, WORDS, stranger(3))[1].id == LEAD
 
 
@@ -512,14 +534,14 @@ def test_ten_wrong_pins_in_a_row_want_the_password_there_once(yard: Desk) -> Non
     for _ in range(RULES.pin_wrong_in_a_row):
         yard.now_s += RULES.pin_on_one_device_pause
         with pytest.raises(InputError, match="not right"):
-            yard.desk.enter_pin(LEAD, "9999", bay, PHONE)
+            yard.desk.enter_pin(LEAD, "9999", on(bay))
     yard.desk.book.close()
     yard.open()  # a restart forgets nothing of it
     yard.now_s += DAY_S
     with pytest.raises(InputError, match="log in with your password once"):
-        yard.desk.enter_pin(LEAD, PIN, bay, PHONE)
-    yard.desk.log_in(LEAD, WORDS, PHONE, bay)
-    assert yard.desk.enter_pin(LEAD, PIN, bay, PHONE)[1].id == LEAD
+        yard.desk.enter_pin(LEAD, PIN, on(bay))
+    yard.desk.log_in(LEAD, WORDS, on(bay))
+    assert yard.desk.enter_pin(LEAD, PIN, on(bay))[1].id == LEAD
 
 
 def test_a_person_without_a_pin_is_refused_like_a_wrong_one(yard: Desk) -> None:
@@ -527,13 +549,13 @@ def test_a_person_without_a_pin_is_refused_like_a_wrong_one(yard: Desk) -> None:
     bay = tablet(yard)
     for person in (LEAD, REVIEWER, "nobody"):
         with pytest.raises(InputError, match="that PIN is not right"):
-            yard.desk.enter_pin(person, "", bay, PHONE)
+            yard.desk.enter_pin(person, "", on(bay))
 
 
 def test_a_revoked_tablet_ends_whoever_is_logged_in_on_it(yard: Desk) -> None:
     yard.account(pin=PIN)
     bay = tablet(yard)
-    token, _ = yard.desk.enter_pin(LEAD, PIN, bay, PHONE)
+    token, _ = yard.desk.enter_pin(LEAD, PIN, on(bay))
     yard.desk.end_screen(bay.id, KEEPER)
     assert yard.desk.caller(token) is None
     assert yard.desk.book.screens() == []

@@ -455,6 +455,19 @@ def test_a_shared_tablet_offers_names_and_pins_and_is_nobodys_after_done(yard: D
     assert yard.browser().fill("/log-in/pin", person=LEAD, pin=PIN).status_code == 422
 
 
+def test_what_a_page_fetches_by_itself_keeps_nobody_logged_in_on_a_tablet(yard: Doors) -> None:
+    bay = yard.logged_in()
+    bay.keep("tablet", name="Slip Bay tablet")
+    bay.fill("/log-in/pin", person=LEAD, pin=PIN)
+    before = yard.desk.desk.book.sessions(LEAD, yard.desk.now_s)[0].seen_s
+    yard.desk.now_s += RULES.pin_idle - 10.0
+    for path, kind in (("/spark/slip-bay.svg", "image/*"), ("/taps/token", "*/*"), ("/api/now", "*/*")):
+        assert bay.get(yard.url + path, headers={"accept": kind}, timeout=20).status_code == 200
+    assert yard.desk.desk.book.sessions(LEAD, yard.desk.now_s)[0].seen_s == before
+    assert bay.see("/").status_code == 200
+    assert yard.desk.desk.book.sessions(LEAD, yard.desk.now_s)[0].seen_s == yard.desk.now_s
+
+
 def test_a_tap_made_as_somebody_before_is_not_taken_for_the_next_person(yard: Doors) -> None:
     bay = yard.logged_in()
     bay.keep("tablet", name="Slip Bay tablet")

@@ -61,7 +61,7 @@ class Gate:
         https = scope["scheme"] == "https"
         login = cookies.get(cookie_name(LOGIN_COOKIE, https=https), "")
         caller = self._desk.caller(login)
-        if caller is not None and not scope["path"].startswith("/live/"):
+        if caller is not None and _by_hand(scope, headers):
             self._desk.saw(caller)
         mark = cookies.get(cookie_name(SCREEN_COOKIE, https=https), "")
         screen = self._screen(mark)
@@ -96,6 +96,11 @@ class Gate:
 
 def _is_open(path: str) -> bool:
     return path.startswith(OPEN_TO_ALL)
+
+
+def _by_hand(scope: Scope, headers: Headers) -> bool:
+    """A tap or a page that is opened; what a page fetches by itself keeps nobody logged in."""
+    return scope["method"] == "POST" or "text/html" in headers.get("accept", "")
 
 
 def _refused(scope: Scope, headers: Headers) -> Response:

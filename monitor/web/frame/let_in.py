@@ -50,7 +50,7 @@ def browser_of(request: Request) -> Browser:
     known = request.cookies.get(_name(request, KNOWN_COOKIE), "")[:100]
     agent = request.headers.get("user-agent", "")
     device = next((words for sign, words in _DEVICES.items() if sign in agent), "another device")
-    return Browser(address_of(request.client), known, device)
+    return Browser(address_of(request.client), known, device, tablet_of(request))
 
 
 def tablet_of(request: Request) -> Screen | None:

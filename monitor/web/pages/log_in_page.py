@@ -65,8 +65,7 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, LogInForm)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, "", 422, refusal.faults)
-        browser, tablet = browser_of(request), tablet_of(request)
-        check = partial(desk_of(web).log_in, form.who, form.password, browser, tablet)
+        check = partial(desk_of(web).log_in, form.who, form.password, browser_of(request))
         return await _entered(web, request, check, form.then, form.who)
 
     @router.post("/log-in/pin")
@@ -75,8 +74,7 @@ def routes(web: Web) -> APIRouter:
             form = await read_form(web, request, PinForm)
         except InputError as refusal:
             return await run_in_threadpool(_page, web, request, "", 422, refusal.faults)
-        browser, tablet = browser_of(request), tablet_of(request)
-        check = partial(desk_of(web).enter_pin, form.person, form.pin, tablet, browser)
+        check = partial(desk_of(web).enter_pin, form.person, form.pin, browser_of(request))
         return await _entered(web, request, check, form.then)
 
     @router.post("/log-out")
