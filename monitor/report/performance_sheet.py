@@ -69,7 +69,7 @@ def alarm_performance(
     moves, unread = _moves(
         ledger.events(kinds=(EventKind.ALARM_TRANSITION,), start_s=start_s - BEFORE_S, end_s=end_s)
     )
-    told = _told(ledger.events(kinds=(EventKind.DELIVERY,), start_s=start_s, end_s=end_s))
+    told = told_notices(ledger.events(kinds=(EventKind.DELIVERY,), start_s=start_s, end_s=end_s))
     spans = [one for one in shifts if one.start_s >= start_s and one.end_s <= end_s]
     first: dict[str, float] = {}
     for one in told:
@@ -119,7 +119,7 @@ def _moves(events: Sequence[Event]) -> tuple[list[Move], int]:
     return found, unread
 
 
-def _told(events: Sequence[Event]) -> list[NoticeTimes]:
+def told_notices(events: Sequence[Event]) -> list[NoticeTimes]:
     """Every warning that a receiver took; tests, daily words and all clears do not count."""
     return [
         NoticeTimes(

@@ -12,6 +12,7 @@ from monitor.history.unknown_hours import HOUR_S, Stretches, unknown_h
 from monitor.model.event import Event, EventKind
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.warning import Score
+from monitor.report.performance_sheet import told_notices
 from monitor.report.told_outlook import told_shifts
 from monitor.report.warning_lives import WarningLife
 from monitor.report.zone_series import WIDTH_S, ZoneSeries, worst_margin
@@ -41,7 +42,8 @@ class ShiftLine:
     humid_h: float | None
     worst: WorstHour | None
     unknown_h: float  # hours in which the air of at least one zone, or some steel, was not known
-    warnings: int
+    warnings: int  # each thing's own
+    messages: int  # that told people of them
     unanswered: int  # by the end of the shift
     done: int  # things of the plan ticked off in it
     score: Score | None = None  # what had been told of it, and whether it was humid by the outlook's own rule
@@ -56,12 +58,12 @@ def shift_lines(
     shifts: Iterable[ShiftSpan],
     zones: Sequence[ZoneSeries],
     limits: Mapping[str, float],
-    happened: tuple[Sequence[WarningLife], Sequence[Event]],
+    happened: tuple[Sequence[WarningLife], Sequence[Event], Sequence[Event]],
     now_s: float,
 ) -> list[ShiftLine]:
-    """A line for each shift that has begun; `limits` by zone (fraction), `happened`: warnings, plans."""
-    lives, taps = happened
-    scores = told_shifts(taps)
+    """A line for each shift that has begun; `limits` by zone, `happened`: warnings, plans, messages."""
+    lives, taps, deliveries = happened
+    scores, notices = told_shifts(taps), told_notices(deliveries)
     unknown = _together([*(one.unknown for one in zones), _unjudged(zones)])
     wet = _told(zones, _sweats)
     damp = _told(zones, lambda one: {b.start_s: b.mean > limits[one.zone.id] for b in one.humidity})
@@ -87,6 +89,7 @@ def shift_lines(
                 worst=_worst(zones, inside),
                 unknown_h=unknown_h(unknown, *inside),
                 warnings=len(given),
+                messages=len({one.key for one in notices if _in(one.time_s, inside)}),
                 unanswered=len(open_),
                 done=len({one.subject for one in ticks}),
                 score=scores.get(shift.id),

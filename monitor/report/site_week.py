@@ -73,7 +73,9 @@ def site_week(
     scored_s = end_s + SCORED_BY_S
     taps = stores.ledger.events(kinds=(EventKind.PLAN,), start_s=window.start_s, end_s=scored_s)
     shifts = [one for one in stores.shift_spans(window.start_s, end_s) if one.site == site]
-    lines = shift_lines(shifts, zones, limits, (lives, taps), now_s)
+    told = stores.ledger.events(kinds=(EventKind.DELIVERY,), start_s=window.start_s, end_s=end_s)
+    deliveries = [one for one in told if one.subject.startswith(f"warning:{site}.")]
+    lines = shift_lines(shifts, zones, limits, (lives, taps, deliveries), now_s)
     return SiteWeek(zones, limits, tuple(lives), tuple(lines))
 
 

@@ -130,13 +130,14 @@ def shifts_section(read: WeekRead, writing: Writing) -> SheetSection:
     """One line a shift."""
     columns = (
         "shift", "from", "to", "sweating h", "humid h", "worst hour", "where",
-        f"margin {writing.degree}", "not known h", "warnings", "unanswered", "done", "told",
+        f"margin {writing.degree}", "not known h", "warnings", "messages", "unanswered", "done", "told",
     )  # fmt: skip
     rows = tuple(_shift(line, read, writing) for line in read.lines)
     notes = (
         "Sweating: the coldest cylinder or plate at or below the dew point. Humid: any place over its limit. "
         "Worst hour: the least margin above the dew point. Not known: at least one place without readings, "
         "or steel that nobody could judge; those hours are neither dry nor wet. "
+        "Warnings: of each thing; messages: those that people got of them. "
         "Done: things of the plan ticked off. "
         "Told: whether a warning stood when the shift began, and whether an hourly mean in it then went "
         "past a limit; missed is humid without one.",
@@ -158,6 +159,7 @@ def _shift(line: ShiftLine, read: WeekRead, writing: Writing) -> tuple[str, ...]
         writing.difference(None if worst is None else worst.margin_k),
         f"{line.unknown_h:.2f}",
         str(line.warnings),
+        str(line.messages),
         str(line.unanswered),
         str(line.done),
         told_words(line.score),

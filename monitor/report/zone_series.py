@@ -73,26 +73,25 @@ def read_zone(
 
 
 def coarser(buckets: Sequence[Bucket], width_s: float) -> list[Bucket]:
-    """The same in wider buckets, means weighted by count, extremes of all, for a drawing.
+    """The same, in rising time, in wider buckets, means weighted by count, extremes of all, for a drawing.
 
     Sums are taken from the fine ones on every page.
     """
     if width_s <= WIDTH_S:
         return list(buckets)
-    return _together((bucket.start_s // width_s * width_s, bucket) for bucket in buckets)
-
-
-def _together(placed: Iterable[tuple[float, Bucket]]) -> list[Bucket]:
-    by_start: dict[float, list[Bucket]] = {}
-    for start_s, bucket in placed:
-        by_start.setdefault(start_s, []).append(bucket)
-    found = []
-    for start_s in sorted(by_start):
-        part = by_start[start_s]
-        n = sum([one.n for one in part])
-        mean = sum([one.mean * one.n for one in part]) / n
-        low, high = min([one.minimum for one in part]), max([one.maximum for one in part])
-        found.append(Bucket(start_s, n, low, mean, high))
+    found: list[Bucket] = []
+    begun_s, n, total, low, high = -1.0, 0, 0.0, 0.0, 0.0
+    for bucket in buckets:
+        start_s = bucket.start_s // width_s * width_s
+        if start_s != begun_s:
+            if n:
+                found.append(Bucket(begun_s, n, low, total / n, high))
+            begun_s, n, total, low, high = start_s, 0, 0.0, bucket.minimum, bucket.maximum
+        n += bucket.n
+        total += bucket.mean * bucket.n
+        low, high = min(low, bucket.minimum), max(high, bucket.maximum)
+    if n:
+        found.append(Bucket(begun_s, n, low, total / n, high))
     return found
 
 

@@ -139,7 +139,7 @@ def test_a_shift_in_which_nothing_was_measured_is_not_called_dry() -> None:
     zone = Zone(id="bay", site="s", name="Bay", kind="bay")
     shift = ShiftSpan("s:day:1", "s", "day", 0.0, 8 * 3600.0)
     silent = ZoneSeries(zone, (), (), {}, ((0.0, 8 * 3600.0),))
-    (line,) = shift_lines([shift], [silent], {"bay": 0.7}, ((), ()), 1e9)
+    (line,) = shift_lines([shift], [silent], {"bay": 0.7}, ((), (), ()), 1e9)
     assert (line.sweating_h, line.humid_h, line.worst) == (None, None, None)
     assert line.unknown_h == 8.0
 
@@ -149,18 +149,18 @@ def test_steel_that_nobody_could_judge_is_not_known_though_its_air_was() -> None
     shift = ShiftSpan("s:day:1", "s", "day", 0.0, 8 * 3600.0)
     dry = [Bucket(900.0 * n, 1, 5.0, 5.0, 5.0) for n in range(32)]
     gappy = ZoneSeries(zone, dry, (), {"plate": [*dry[:8], *dry[24:]]}, ())  # nothing from 2 h to 6 h
-    (line,) = shift_lines([shift], [gappy], {"bay": 0.7}, ((), ()), 1e9)
+    (line,) = shift_lines([shift], [gappy], {"bay": 0.7}, ((), (), ()), 1e9)
     assert (line.sweating_h, line.unknown_h) == (0.0, 4.0)
     moved = ZoneSeries(Zone(id="hall", site="s", name="Hall", kind="hall"), (), (), {"plate": dry[8:24]}, ())
-    (line,) = shift_lines([shift], [gappy, moved], {"bay": 0.7, "hall": 0.7}, ((), ()), 1e9)
+    (line,) = shift_lines([shift], [gappy, moved], {"bay": 0.7, "hall": 0.7}, ((), (), ()), 1e9)
     assert line.unknown_h == 0.0  # it stood in the hall meanwhile
 
 
 def test_a_shift_that_is_not_over_is_counted_to_now() -> None:
     shift = ShiftSpan("s:day:1", "s", "day", 0.0, 8 * 3600.0)
-    (line,) = shift_lines([shift], [], {}, ((), ()), 2 * 3600.0)
+    (line,) = shift_lines([shift], [], {}, ((), (), ()), 2 * 3600.0)
     assert (line.over, line.until_s) == (False, 2 * 3600.0)
-    assert shift_lines([shift], [], {}, ((), ()), 0.0) == []  # nor has one begun that begins now
+    assert shift_lines([shift], [], {}, ((), (), ()), 0.0) == []  # nor has one begun that begins now
 
 
 def test_a_chart_draws_the_places_whose_steel_came_closest_to_sweating() -> None:

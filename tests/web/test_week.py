@@ -156,3 +156,29 @@ def test_the_dew_point_as_told_is_drawn_from_what_was_stored(server: Server, sho
     drawn = [high - float(y) / 1_000 * (high - low) for y in re.findall(r"\d+ (\d+)", path[1])]
     assert len(drawn) == len(stored)
     assert drawn == pytest.approx([bucket.mean for bucket in stored], abs=1.01 * (high - low) / 1_000)
+
+
+def test_the_week_before_lies_behind_all_places_from_the_lowest_to_the_highest(
+    server: Server, shop: Shop
+) -> None:
+    html = requests.get(server.url + "/week", timeout=10).text
+    part = html[html.index('data-panel="dew"') :]
+    low, high = map(float, re.findall(r'data-(?:low|high)="([^"]+)"', part)[:2])
+    area = re.search(r'class="ghost-area" d="([^"]+)"', part)
+    assert area is not None
+    drawn = [high - float(y) / 1_000 * (high - low) for y in re.findall(r"\d+ (\d+)", area[1])]
+    window, week_s = week_data.last_days(shop.now_s, TZ, 900.0), 7 * 86_400.0
+    zones = ("slip-bay", "panel-hall", "wire-store", "gas-cage", "plate-yard", "slipway-mast")
+    hours = [
+        bucket.mean
+        for zone in zones
+        for bucket in shop.series.buckets(
+            SeriesKey(zone, "zone", Quantity.DEW_POINT),
+            window.start_s - week_s,
+            window.end_s - week_s,
+            3_600.0,
+        )
+    ]
+    fine = 1.01 * (high - low) / 1_000
+    assert (min(drawn), max(drawn)) == pytest.approx((min(hours), max(hours)), abs=fine)
+    assert "the week before, lowest to highest" in html

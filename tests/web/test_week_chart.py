@@ -227,7 +227,16 @@ def test_a_dry_week_with_gaps_says_how_far_it_was_measured() -> None:
 def test_a_shift_in_which_nobody_knew_is_not_counted_as_one_without_sweating() -> None:
     lines = [
         ShiftLine(
-            ShiftSpan(f"early-{day}", "tarn", "early", 0.0, 1.0), 1.0, sweating_h, humid_h, None, 0.0, 0, 0, 0
+            ShiftSpan(f"early-{day}", "tarn", "early", 0.0, 1.0),
+            1.0,
+            sweating_h,
+            humid_h,
+            None,
+            0.0,
+            0,
+            0,
+            0,
+            0,
         )
         for day, (sweating_h, humid_h) in enumerate([(None, 8.0), (0.0, 0.0), (1.5, None)])
     ]

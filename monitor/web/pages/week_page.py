@@ -210,7 +210,7 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
         "stored": any(series.dew_point or series.humidity for series in shown),
         "panels": place_panels(web, shown[0], view, choice.window)
         if choice.one
-        else yard_panels(web, shown, view),
+        else yard_panels(web, shown, view, choice.window),
         "day_name": lambda start_s: _day_name(start_s, choice.tz),
         "days": [day for day in days if day[1] > drawn.start_s and day[0] < drawn.end_s],
         "shifts": data.shifts_in(deps, drawn, site),

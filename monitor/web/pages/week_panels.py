@@ -18,6 +18,8 @@ from monitor.web.pages import week_data as data
 WEEK_S = 7 * 86_400.0
 STD_WIDE = 2.0  # a band of two standard deviations: about 95 of 100
 GHOST = "the week before"
+RANGE_BEFORE = "the week before, lowest to highest"
+BEHIND = (Quantity.DEW_POINT, Quantity.RELATIVE_HUMIDITY, Quantity.MARGIN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,8 +196,35 @@ def place_panels(web: Web, one: stored.ZoneSeries, view: View, week: Window) -> 
     return [*panels, margin_panel(web, "Surfaces", view, margins)] if one.margins else panels
 
 
-def yard_panels(web: Web, read: Sequence[stored.ZoneSeries], view: View) -> list[Panel]:
-    """Several places together: one line each."""
+def range_before(
+    web: Web, read: Sequence[stored.ZoneSeries], view: View, week: Window
+) -> list[Sequence[Bucket]]:
+    """Dew point, humidity and coldest steel of these places a week earlier: from the lowest to the highest.
+
+    A line a place in grey would be as many lines again; hours are enough for what lies behind.
+    """
+    earlier = Window(week.start_s - WEEK_S, week.end_s - WEEK_S, HOUR_S)
+    store, zones = web.deps.series, {one.zone.id for one in read}
+    lines: dict[Quantity, list[Sequence[Bucket]]] = {one: [] for one in BEHIND}
+    for key in _keys(web):
+        wanted = key.quantity in lines and (key.source == ZONE_SOURCE or key.quantity is Quantity.MARGIN)
+        if wanted and key.zone in zones:
+            lines[key.quantity].append(store.buckets(key, earlier.start_s, earlier.end_s, HOUR_S))
+    return [of_week_before(_spread(lines[one])) for one in BEHIND]
+
+
+def _spread(lines: Sequence[Sequence[Bucket]]) -> list[Bucket]:
+    by_start: dict[float, list[float]] = {}
+    for bucket in (bucket for line in lines for bucket in line):
+        by_start.setdefault(bucket.start_s, []).append(bucket.mean)
+    return [
+        Bucket(start_s, len(means), min(means), sum(means) / len(means), max(means))
+        for start_s, means in sorted(by_start.items())
+    ]
+
+
+def yard_panels(web: Web, read: Sequence[stored.ZoneSeries], view: View, week: Window) -> list[Panel]:
+    """Several places together: one line each, and the range of the week before behind them."""
     show, settings = web.show, web.deps.settings
     dew = [view.trace(s.zone.name, n, s.dew_point, show.degrees) for n, s in enumerate(read)]
     wet = [view.trace(s.zone.name, n, s.humidity, _share) for n, s in enumerate(read)]
@@ -204,6 +233,13 @@ def yard_panels(web: Web, read: Sequence[stored.ZoneSeries], view: View) -> list
         for n, s in enumerate(read)
         if s.margins
     ]
+    converts: tuple[Callable[[float], float], ...] = (show.degrees, _share, show.spread)
+    behind = range_before(web, read, view, week)
+    for found, line, convert in zip((dew, wet, margins), behind, converts, strict=True):
+        inside = [b for b in line if view.window.start_s <= b.start_s < view.window.end_s]
+        if inside and found:
+            past = data.shown(inside, convert)
+            found.insert(0, Trace(RANGE_BEFORE, 0, past, 1.5 * HOUR_S, band=past, ghost=True))
     dry = dew_limits(show, [s.zone.max_dew_point_c for s in read])
     humid = humidity_limits(show, [stored.limit_of(s.zone, settings) for s in read])
     panels = [
