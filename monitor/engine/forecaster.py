@@ -96,6 +96,7 @@ class Foreseer:
         self._rooms = rooms_known(load_toml("rooms_known.toml"))
         self._trial = trial_from_mapping(load_toml("outlook.toml"))
         self._learner = learner
+        self._left_out = False  # whether the last view lacked a zone that waits for its first model
         self.views: dict[str, SiteAhead] = {}  # by site
         self._weather: dict[str, WeatherReply] = {}  # by site, as of the last look
 
@@ -112,8 +113,9 @@ class Foreseer:
         actions: list[ActionNow] = []
         done = self._done(now_s)
         for site in self._settings.sites:
+            self._left_out = False
             self.views[site.id] = view = self._view(shop, state, site, now_s, decides=True)
-            if self._learner.first_fits:
+            if self._left_out:
                 return None
             if view.questions is not None:
                 self._series.write_points(foretold_points(view.questions.scene, view.questions.ahead))
@@ -212,6 +214,7 @@ class Foreseer:
             first = not self._learner.at_once and self._learner.known(zone) is None
             due = partial(self._fit, zone, histories, outdoor, None if first else self._trial)
             model = self._learner.model(zone, now_s, due, decides=decides)
+            self._left_out |= model is None
             if model is not None:
                 found[zone] = forecast(model, history, outdoor)
         return found

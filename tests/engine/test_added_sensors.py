@@ -10,18 +10,20 @@ from monitor.core.derived_series import ZONE
 from monitor.engine.build import build_shop
 from monitor.engine.forecaster import Foreseer
 from monitor.engine.hours_beside import beside_hours, sun_hours
-from monitor.engine.learner import Learner
+from monitor.engine.learner import Fit, Learner
 from monitor.engine.loop import CoreLoop
 from monitor.model.place import Zone
 from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.outlook.beside import trial_from_mapping
+from monitor.outlook.response import ZoneModel
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import SeriesStore
 from monitor.store.opener import open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import ForecastArchive
 from monitor.weather.provider import NoProvider
+from tests.brokers import wait_until
 from tests.mqtt.yard import sensor, settings_with
 from tests.outlook.air import doored_bay, weather
 
@@ -141,6 +143,22 @@ def test_the_outlook_learns_from_a_door_in_the_store_and_its_page_says_what_it_d
         foreseer.picture(shop, CoreLoop(shop, series, ledger, now_s).state, now_s)
         explained = foreseer.views["ferrymoor"].explanations["slip-bay"]
         assert ("its door" in explained) is with_door
+    quick = _Quick(at_once=False)
+    foreseer = Foreseer(yard, series, ledger, {"ferrymoor": NoProvider()}, archive, quick)
+    shop = build_shop(yard)
+    state = CoreLoop(shop, series, ledger, now_s).state
+    assert foreseer.look(shop, state, now_s) is None  # however soon the model came, this look had none
+    assert not quick.first_fits
+    assert foreseer.look(shop, state, now_s) is not None
     archive.close()
     series.close()
     ledger.close()
+
+
+class _Quick(Learner):
+    """Gives none the first time and has fitted it before anybody looks again."""
+
+    def model(self, zone: str, now_s: float, fit: Fit, *, decides: bool) -> ZoneModel | None:
+        found = super().model(zone, now_s, fit, decides=decides)
+        wait_until(lambda: not self.first_fits, "the first model")
+        return found
