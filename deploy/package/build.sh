@@ -91,7 +91,7 @@ step "$work/tools/bin/python" -m compileall -q -j 0 --invalidation-mode unchecke
 
 control "$main" dryshift <<CONTROL
 Depends: python3 (>= $python~), python3 (<< $after~), libc6, libstdc++6, adduser, systemd, ca-certificates, init-system-helpers, util-linux, openssl
-Recommends: mosquitto
+Recommends: mosquitto, avahi-daemon
 Suggests: dryshift-paper (= $version), nginx
 Description: keeps a welding shop's consumables, gas and steel dry
  Watches the air of a shop by small wall sensors, works out what is about to get

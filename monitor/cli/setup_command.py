@@ -94,9 +94,7 @@ def _default(name: str) -> str | None:
     if name == "timezone":
         return this_time_zone()
     if name == "address":
-        served = own_name()
-        known = [f"http://{served}:{PAGES_PORT}"] if served else addresses_of("0.0.0.0", PAGES_PORT)
-        return known[0] if known else None
+        return next(iter(addresses_of("0.0.0.0", PAGES_PORT)), None)
     return found
 
 

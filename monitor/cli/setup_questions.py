@@ -243,6 +243,6 @@ QUESTIONS: dict[str, tuple[str, bool, str | None, Check, Callable[[Answers], boo
         one_of(("mosquitto", "embedded")),
         always,
     ),
-    "address": ("Address that phones open", False, "", address, always),
+    "address": ("Address that phones open (let the router keep it)", False, "", address, always),
 }
 SECRET = "mail_password"  # not shown as it is typed

@@ -52,7 +52,7 @@ code=$(curl --silent --output /dev/null --write-out '%{http_code}' http://$here:
 [ "$code" = 200 ] || fail "the printed address answers $code"
 dryshift-shop check || fail "check as the service sees it"
 
-dryshift enrol --secrets /etc/dryshift/secrets sensor /etc/dryshift/shop.toml slip-bay-1 --out /srv/flash >/srv/said 2>&1 ||
+dryshift enrol sensor /etc/dryshift/shop.toml slip-bay-1 --out /srv/flash >/srv/said 2>&1 ||
   { cat /srv/said >&2; fail "enrol"; }
 step "the sensor is enrolled"
 

@@ -139,6 +139,6 @@ dpkg -P dryshift >/srv/said 2>&1 || fail "purge: $(cat /srv/said)"
 [ ! -e /etc/dryshift ] || fail "settings left"
 [ -f /var/lib/dryshift/ledger.sqlite ] || fail "record gone"
 grep 'the record stays' /srv/said || fail "nobody says that the record stays"
-systemctl is-enabled dryshift 2>/dev/null && fail "still enabled"
+systemctl is-enabled dryshift >/dev/null 2>&1 && fail "still enabled"
 rm -r /var/lib/dryshift /var/backups/dryshift
 step "done"
