@@ -24,6 +24,9 @@ from monitor.physics.saturation import (
 from monitor.sensors.judge import first
 from monitor.sensors.track import NEVER_S, SensorTrack
 
+MOST_HURRIED = (
+    16  # conditions between two ticks of the grid: a front that meets a whole shop costs no tick each
+)
 WHOLE_MS_S = 0.001  # arrivals are stamped so: by then all of one message, and of its moment, is in
 HUMID = frozenset({"zone_humidity_high", "storage_humid"})
 COLD = frozenset({"storage_below_minimum", "quiver_below_minimum"})
@@ -119,7 +122,7 @@ class OpenLimits:
             self._hurry([name for name in over if name not in self.crossed], reading.arrived_s)
 
     def _hurry(self, over: list[str], arrived_s: float) -> None:
-        if over:
+        if over and len(self.crossed) < MOST_HURRIED:
             self.crossed = (*self.crossed, *over)
             self._stop_s = arrived_s
             self.hurried_s = round(arrived_s + WHOLE_MS_S, 3)

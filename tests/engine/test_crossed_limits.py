@@ -5,9 +5,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.core import crossing
 from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
 from monitor.model.event import EventKind
@@ -129,6 +131,19 @@ def test_a_condition_that_hurries_again_and_again_is_judged_ahead_once_between_t
             one.loop.advance_to(at_s + turn + 0.5)
             seen.add(one.loop.state.time_s)
         assert len(seen - {at_s - 1.0}) == 1
+
+
+def test_when_many_limits_are_crossed_at_once_the_later_ones_wait_for_the_next_tick() -> None:
+    with watched() as one, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(crossing, "MOST_HURRIED", 1)
+        at_s = settled(one)
+        one.hears(message(0, at_s, 18.0, 0.71) + message(2, at_s + 1.0, 18.0, 0.71))
+        one.loop.advance_to(at_s + TICK_S)
+        when = {name: time_s for name, time_s, _ in one.moves() if name.startswith("zone_humidity_high")}
+        assert when == {
+            "zone_humidity_high.hall-0": round(at_s + 0.001, 3),
+            "zone_humidity_high.hall-1": (at_s // TICK_S + 1) * TICK_S,
+        }
 
 
 AIRS = st.lists(
