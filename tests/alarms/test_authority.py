@@ -23,6 +23,23 @@ def test_everybody_may_acknowledge_and_a_lead_may_do_everything() -> None:
     assert all(refusal(TABLE, who("lead"), kind) is None for kind in CommandKind)
 
 
+@pytest.mark.parametrize(
+    ("role", "may"),
+    [
+        ("lead", {"acknowledge", "shelve", "enter", "try_channel", "keep_accounts"}),
+        ("engineer", {"acknowledge", "shelve", "enter", "try_channel"}),
+        ("inspector", {"acknowledge", "enter"}),
+        ("reviewer", {"acknowledge"}),
+        ("welder", {"enter"}),
+        ("keeper", {"try_channel", "keep_accounts"}),
+        ("", set()),
+    ],
+)
+def test_each_role_may_what_the_table_says_and_no_more(role: str, may: set[str]) -> None:
+    acts = ("acknowledge", "shelve", "enter", "try_channel", "keep_accounts")
+    assert {act for act in acts if refusal(TABLE, who(role), act) is None} == may
+
+
 def test_a_reviewer_who_shelves_is_told_whom_to_ask() -> None:
     said = refusal(TABLE, who("reviewer"), CommandKind.SHELVE)
     assert said == "a reviewer may not shelve: ask engineer or lead"

@@ -18,11 +18,11 @@ from monitor.web.frame.problems import problem_response
 
 LOGIN_COOKIE = "dryshift_login"
 SCREEN_COOKIE = "dryshift_screen"
-# Watchers have no log-in and are told nothing of people; the others let people in, or carry their own proof.
+# Watchers have no log-in and are told nothing of people; where the accounts cannot be read they are answered too.
+OF_WATCHERS = ("/healthz", "/readyz", "/metrics")
+# The others let people in, or carry their own proof.
 OPEN_TO_ALL = (
-    "/healthz",
-    "/readyz",
-    "/metrics",
+    *OF_WATCHERS,
     "/log-in",
     "/join/",
     "/screen/",
@@ -46,7 +46,7 @@ class Gate:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
-        if scope["type"] != "http" or scope["path"].startswith(KEPT_BELOW):
+        if scope["type"] != "http" or scope["path"].startswith((KEPT_BELOW, *OF_WATCHERS)):
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
