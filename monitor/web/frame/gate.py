@@ -18,7 +18,7 @@ from monitor.web.frame.problems import problem_response
 
 LOGIN_COOKIE = "dryshift_login"
 SCREEN_COOKIE = "dryshift_screen"
-# Watchers have no log-in and are told nothing of people; where the accounts cannot be read they are answered too.
+# Watchers have no log-in and are told of nobody; where the accounts cannot be read they are answered too.
 OF_WATCHERS = ("/healthz", "/readyz", "/metrics")
 # The others let people in, or carry their own proof.
 OPEN_TO_ALL = (
