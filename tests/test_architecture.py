@@ -77,7 +77,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "notify": (
         "model clock wire alarms settings store",
         f"{PURE} apprise base64 binascii contextlib cryptography email gettext hashlib hmac html "
-        "http_ece json logging os pathlib py_vapid requests secrets smtplib socket ssl threading urllib",
+        "http_ece json logging os pathlib py_vapid requests secrets shutil "
+        "smtplib socket ssl threading urllib",
     ),
     "report": (
         "model physics consumables beads history sensors outlook alarms settings store",

@@ -1,5 +1,6 @@
 """How the service runs: broker, store, pages, channels, weather, warning; and the shop it runs for."""
 
+import re
 from datetime import time
 from ipaddress import IPv4Address, IPv6Address
 from pathlib import Path
@@ -178,11 +179,14 @@ class Calendar(Section):
     source: str
 
 
+_NUMBER = re.compile(r"\+?[0-9]{3,15}")  # ITU-T E.164: at most fifteen digits
+
+
 class Channel(Section):
     """A way to reach people: webhook, e-mail, a push service, or a retained MQTT state."""
 
     id: Identifier
-    kind: Literal["webhook", "email", "push", "webpush", "mqtt"]
+    kind: Literal["webhook", "email", "push", "webpush", "sms", "mqtt"]
     url: str | None = None  # webhook address; smtp:// or smtps:// for e-mail
     push_url: SecretStr | None = None  # address of the general notification library
     secret: WebhookSecret | None = None  # signs webhooks: whsec_ and base64
@@ -193,6 +197,7 @@ class Channel(Section):
     starttls: bool = True
     ca_file: Path | None = None
     topic: str | None = None
+    gammu_config: Path | None = None  # how gammu reaches the modem
     timeout_s: PositiveS = 10.0
     fallback: Identifier | None = None
 
@@ -203,6 +208,7 @@ class Channel(Section):
             "email": ["url", "sender", "to"],
             "push": ["push_url"],
             "webpush": ["sender"],
+            "sms": ["to", "gammu_config"],
             "mqtt": [],
         }
         missing = [name for name in needs[self.kind] if not getattr(self, name)]
@@ -211,6 +217,9 @@ class Channel(Section):
         schemes = {"webhook": ("http://", "https://"), "email": ("smtp://", "smtps://")}.get(self.kind)
         if schemes is not None and not str(self.url).startswith(schemes):
             raise ValueError(f"url {self.url} of a {self.kind} begins with {' or '.join(schemes)}")
+        strange = [one for one in self.to if self.kind == "sms" and not _NUMBER.fullmatch(one)]
+        if strange:
+            raise ValueError(f"to has {strange[0]}, which is no telephone number: write +44…, digits alone")
         if self.kind == "webpush" and not str(self.sender).startswith(("mailto:", "https://")):
             raise ValueError(f"sender {self.sender} of a webpush begins with mailto: or https://")
         return self

@@ -47,7 +47,7 @@ def announced(*conditions: Condition, why: Why = Why.RAISED) -> Announcement:
         Observation(c.id, c.limit + sign[c.direction] * (0.06 if abs(c.limit) <= 1.0 else 1.2), START_S)
         for c in plain
     ]
-    book, moved = advance(book, [replace(o, numbers=NUMBERS) for o in seen], START_S)
+    book, moved = advance(book, [o._replace(numbers=NUMBERS) for o in seen], START_S)
     rules = replace(catalogue().grouping, gather_s=dict.fromkeys(catalogue().grouping.gather_s, 0.0))
     _, said = regroup(GroupBook(), moved, book, rules, START_S)
     return replace(said[0], why=why)
