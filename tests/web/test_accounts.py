@@ -113,6 +113,16 @@ def test_once_there_is_an_account_every_page_is_for_who_is_logged_in(yard: Doors
         assert plain.status_code == 401, path
 
 
+def test_the_log_in_page_tells_a_stranger_nothing_of_the_shop_but_its_name(yard: Doors) -> None:
+    page = yard.browser().see("/log-in").text
+    assert "Ferrymoor Slipway" in page
+    settings = yard.shop.deps.settings
+    named = [one.name for one in (*settings.people, *settings.zones, *settings.packages)]
+    assert [name for name in named if name in page] == []
+    assert "piece-badge" not in page
+    assert "piece-badge" in yard.logged_in().see("/account").text
+
+
 @pytest.mark.parametrize("path", ["/healthz", "/readyz", "/metrics"])
 def test_watchers_need_no_log_in_and_are_told_of_no_person(yard: Doors, path: str) -> None:
     said = requests.get(yard.url + path, timeout=20)
