@@ -79,6 +79,36 @@ systemctl show -p WatchdogUSec dryshift
 time_to_ready=$(journalctl -u dryshift -o short-monotonic --no-pager | sed -n 's/^\[ *\([0-9.]*\)\].*Start\(ing\|ed\) .*/\1/p' | tail -n 2 | tr '\n' ' ')
 echo "starting and ready at: $time_to_ready"
 
+step "whoever breaks into it can neither write elsewhere nor read the secrets' folder"
+as_broken_into() { nsenter --target "$main" --mount setpriv --reuid dryshift --regid dryshift --init-groups "$@" >/dev/null 2>&1; }
+as_broken_into touch /var/lib/dryshift/own || fail "it may not write its own folder"
+rm /var/lib/dryshift/own
+for target in /etc/dryshift/x /usr/lib/dryshift/x /srv/x /home/x /var/lib/x; do
+  ! as_broken_into touch "$target" || fail "it may write $target"
+done
+! as_broken_into cat /etc/dryshift/secrets/link-key || fail "it may read the secrets' folder"
+
+step "one that hangs is ended by the watchdog and started anew"
+mkdir -p /run/systemd/system/dryshift.service.d
+printf '[Service]\nWatchdogSec=10\n' >/run/systemd/system/dryshift.service.d/soon.conf
+systemctl daemon-reload
+systemctl restart dryshift
+until_ready
+main=$(systemctl show -p MainPID --value dryshift)
+kill -STOP "$main"
+tries=0
+until [ "$(systemctl show -p MainPID --value dryshift)" != "$main" ]; do
+  tries=$((tries + 1))
+  [ $tries -lt 300 ] || fail "the watchdog did nothing"
+  sleep 0.2
+done
+journalctl -u dryshift --no-pager | grep -o 'Watchdog timeout' | tail -n 1
+rm -r /run/systemd/system/dryshift.service.d
+systemctl daemon-reload
+sleep 6
+systemctl restart dryshift
+until_ready
+
 step "a sensor's reading is stored, and a restart keeps it"
 /usr/lib/dryshift/bin/python3 - <<'PY'
 import json
