@@ -66,9 +66,9 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "mqtt": (
         "model clock sensors settings store",
-        f"{PURE} base64 binascii contextlib cryptography fcntl grp hashlib hmac iotcore ipaddress json "
-        "jsonpointer logging msgspec os paho pathlib random re secrets selectors signal socket ssl sys "
-        "tempfile threading types",
+        f"{PURE} asyncio base64 binascii contextlib cryptography fcntl grp hashlib hmac iotcore ipaddress "
+        "json jsonpointer logging msgspec os paho pathlib pydantic random re secrets selectors signal socket "
+        "ssl struct sys tempfile threading types",
     ),
     "weather": (
         "model wire physics outlook settings store",

@@ -13,7 +13,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.mqtt import certificates
 from monitor.mqtt.access_list import WRITE, Rights
 from monitor.mqtt.broker_rights import asking_rights, lamp_rights, sensor_rights, service_rights, topics_of
-from monitor.mqtt.enrolment import PID_FILE, Enrolment, reload_broker
+from monitor.mqtt.enrolment import CERTIFICATE, PID_FILE, Enrolment, reload_broker
 from monitor.mqtt.password_file import new_password
 from monitor.settings.file import SECRET_SIGN, load
 from monitor.settings.schema import Settings
@@ -35,8 +35,11 @@ class Enrolling:
         """The shop's settings."""
         return load(file, self.secrets, known_reference())
 
-    def reload(self) -> None:
+    def reload(self, settings: Settings) -> None:
         """Have the broker read its files again, or say what does."""
+        if settings.mqtt.broker == "embedded":
+            click.echo("The embedded broker sees it by itself; a new certificate when the service starts.")
+            return
         problem = reload_broker(self._pid_file)
         if problem is None:
             click.echo("The broker reads its files again.")
@@ -84,7 +87,7 @@ def service_command(told: Enrolling, settings_file: Path, renew: bool) -> None:
             raise InputError([Fault(f"mqtt.{field}username and {field}password", "nothing", fix)])
         enrolment.admit(login, password.get_secret_value(), rights)
         click.echo(f"{login}: let in.")
-    told.reload()
+    told.reload(settings)
 
 
 @enrol_command.command("authority")
@@ -108,12 +111,12 @@ def authority_command(told: Enrolling, settings_file: Path, names: tuple[str, ..
             enrolment.folder, dialled, SystemClock().now_s(), enrolment.group()
         )
     folder = enrolment.folder
-    click.echo(f"{folder / certificates.CERTIFICATE}: for {', '.join(dialled)}, until {ends:%Y-%m-%d}.")
+    click.echo(f"{folder / CERTIFICATE}: for {', '.join(dialled)}, until {ends:%Y-%m-%d}.")
     click.echo(
         f"Who has {folder / certificates.CA_KEY} can pass for the broker: move it to a stick in a "
         "drawer, and put it back to renew."
     )
-    told.reload()
+    told.reload(settings)
 
 
 @enrol_command.command("sensor")
@@ -144,7 +147,7 @@ def sensor_command(
     for login, members in {gateway: sensors}.items() if gateway else {n: (n,) for n in sensors}.items():
         topics = [known[name] for name in members]
         password = _admitted(settings, login, sensor_rights(topics), renew)
-        told.reload()
+        told.reload(settings)
         for name in members:
             print_to_flash(login, to_flash(settings, name, login, password), out)
         click.echo(f"{login}: {said_of(settings, login, password, topics)}")
@@ -161,7 +164,7 @@ def lamp_command(told: Enrolling, settings_file: Path, login: str, renew: bool) 
     if login in topics_of(settings):
         raise InputError([Fault("login", login, "is a sensor's; give the lamp another")])
     click.echo(f"{login}: password {_admitted(settings, login, lamp_rights(settings), renew)}")
-    told.reload()
+    told.reload(settings)
 
 
 @enrol_command.command("revoke")
@@ -170,10 +173,11 @@ def lamp_command(told: Enrolling, settings_file: Path, login: str, renew: bool) 
 @click.pass_obj
 def revoke_command(told: Enrolling, settings_file: Path, logins: tuple[str, ...]) -> None:
     """Let LOGINS in no more: a sensor that was lost or stolen."""
-    enrolment = Enrolment(access_folder(told.settings(settings_file)))
+    settings = told.settings(settings_file)
+    enrolment = Enrolment(access_folder(settings))
     for login in logins:
         click.echo(f"{login}: {'is let in no more.' if enrolment.revoke(login) else 'was not known.'}")
-    told.reload()
+    told.reload(settings)
 
 
 @enrol_command.command("list")

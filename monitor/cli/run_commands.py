@@ -106,7 +106,7 @@ def _run(settings: Settings, stop: threading.Event) -> None:
         say_pages(service.server.host, service.server.port, settings.web.public_url)
         say_first_link(service)
         if service.broker is not None:
-            click.echo(_sensors_publish_to(service.broker, settings))
+            click.echo(_sensors_publish_to(service.broker))
         stop.wait()
         click.echo("Stopping: saving what is here.")
     finally:
@@ -129,12 +129,8 @@ def say_first_link(service: Service) -> None:
     click.echo(f"No account yet. The first is made here, once, within {hours} h: {base}/join/{token}")
 
 
-def _sensors_publish_to(broker: EmbeddedBroker, settings: Settings) -> str:
-    """Where sensors connect; one port speaks one version of MQTT, and most sensors speak 3.1.1."""
+def _sensors_publish_to(broker: EmbeddedBroker) -> str:
+    """Where sensors connect, in either version of MQTT."""
     host, port = broker.address
-    said = f"Sensors publish to {host}:{port}, MQTT {settings.mqtt.protocol}"
-    if broker.port_311 is not None:
-        return f"{said}, or to port {broker.port_311}, MQTT 3.1.1."
-    if settings.mqtt.protocol == "5":
-        return f"{said} only; mqtt.port_311 opens a second port for sensors that speak 3.1.1, as many do."
-    return f"{said} only."
+    second = "" if broker.port_311 is None else f" and {broker.port_311}"
+    return f"Sensors publish to {host}:{port}{second}, MQTT 5 or 3.1.1."

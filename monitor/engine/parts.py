@@ -14,9 +14,9 @@ def watch_part(why: str, core_error: str) -> Part:
     return Part("watch", False, f"{why}: {core_error}" if core_error else why)
 
 
-def intake_parts(status: IngestStatus, kind: str, core_error: str, behind_s: float) -> Iterator[Part]:
+def intake_parts(status: IngestStatus, broker: str, core_error: str, behind_s: float) -> Iterator[Part]:
     """The broker, and the store that what it brings is written to."""
-    text = f"{kind} broker {status.broker}" if status.connected else f"broker away: {status.last_error}"
+    text = broker if status.connected else f"broker away: {status.last_error}"
     numbers = {"messages": float(sum(status.counts.values())), "pending": float(status.pending)}
     yield Part("broker", status.connected, text, numbers)
     trouble = status.store_error or core_error

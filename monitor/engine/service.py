@@ -130,11 +130,10 @@ class Service:
         self._core.start()
         self._watch.caught_up.wait(START_WAIT_S)
         self.ingest = IngestSession(
-            self.settings.mqtt,
+            self.settings.mqtt if self.broker is None else self.broker.inside(),
             SensorCatalogue.from_settings(self.settings),
             self.series,
             self.clock,
-            address=None if self.broker is None else self.broker.address,
             on_committed=self._wake.set,
         )
         self.delivering = Delivering(
@@ -326,9 +325,11 @@ class Service:
         found = [self._watch.pace.part(), watch_part(self._watch.not_judged(), self._core_error)]
         found.append(self.record_watch.part())
         if self.ingest is not None:
-            kind = "embedded" if self.broker is not None else "external"
+            status = self.ingest.status()
+            where = status.broker if self.broker is None else "{}:{}".format(*self.broker.address)
+            broker = f"{self.settings.mqtt.broker} broker {where}"
             behind_s = max(now_s - self.loop.state.time_s, 0.0)
-            found += intake_parts(self.ingest.status(), kind, self._core_error, behind_s)
+            found += intake_parts(status, broker, self._core_error, behind_s)
         shipping = self.series.shipping()
         if shipping is not None:
             found.append(server_part(shipping, now_s))

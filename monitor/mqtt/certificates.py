@@ -11,10 +11,11 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from monitor.model.errors import Fault, InputError
+from monitor.mqtt.enrolment import CERTIFICATE, KEY
 from monitor.settings.reference import load_toml
 from monitor.store.private import write_private
 
-CA_KEY, CA, KEY, CERTIFICATE = "ca.key", "ca.crt", "server.key", "server.crt"
+CA_KEY, CA = "ca.key", "ca.crt"
 NAME = "Dryshift sensors"
 ALWAYS = ("localhost", "127.0.0.1")
 BACKDATED = timedelta(days=1)  # for a sensor whose clock is a little behind

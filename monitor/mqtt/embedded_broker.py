@@ -8,17 +8,25 @@ takes 28 MB of memory at rest and 83 MB when that full. A real shop runs Mosquit
 
 import json
 import os
+import secrets
 import socket
+import ssl
 import tempfile
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from paho.mqtt.enums import MQTTErrorCode
+from pydantic import SecretStr
 
 from monitor.clock import monotonic_s
 from monitor.model.errors import DryshiftError, Fault, InputError
 from monitor.model.payload import PASSED_ON_BYTES
+from monitor.mqtt.admission import Admission
 from monitor.mqtt.client import make_probe
+from monitor.mqtt.enrolment import CERTIFICATE, KEY
+from monitor.mqtt.packets import V3, V5
+from monitor.mqtt.sensor_gate import SensorGate
 from monitor.settings.schema import MqttSection
 
 if TYPE_CHECKING:
@@ -29,6 +37,7 @@ SEGMENT_COUNT = 16
 MAX_CONNECTIONS = 500
 EMBEDDED_WINDOW = 100  # messages it sends ahead of their acknowledgement, whatever is asked for
 START_S = 10.0
+WAITING = 64  # connections that the system holds until they are taken
 EVERYWHERE, HERE = "0.0.0.0", "127.0.0.1"
 
 
@@ -44,26 +53,53 @@ class EmbeddedBroker:
         self._folder = folder
         self._file: Path | None = None
         self._broker: iotcore.Broker | None = None
+        self._gate: SensorGate | None = None
         self._host = settings.host
         self._port = settings.port
         self._port_311 = settings.port_311
+        self._inside: dict[int, tuple[str, int]] = {}
+        self._login = ("", "")
 
     @property
     def address(self) -> tuple[str, int]:
-        """Where clients on this machine reach it."""
+        """Where clients on this machine reach its gate."""
         return HERE if self._host == EVERYWHERE else self._host, self._port
 
     @property
     def port_311(self) -> int | None:
-        """Where sensors that speak MQTT 3.1.1 connect, if it is not the same port."""
+        """A second port, if there is one; both take MQTT 3.1.1 and 5."""
         return self._port_311
+
+    def inside(self) -> MqttSection:
+        """How this process reaches the broker itself, past the gate, under an id that nobody knows."""
+        host, port = self._inside[V5 if self._settings.protocol == "5" else V3]
+        name, password = self._login
+        changes = {"host": host, "port": port, "username": name, "password": SecretStr(password)}
+        changes |= {"client_id": f"{name}-{password}", "ca_file": None, "cert_file": None, "key_file": None}
+        return self._settings.model_copy(update=changes)
 
     def start(self) -> None:
         """Listen, or raise: InputError when the port is taken, BrokerError when it will not start."""
         self._host = _ipv4(self._settings.host)
-        self._port = _open_port(self._host, self._settings.port)
-        if self._settings.port_311 is not None:
-            self._port_311 = _open_port(self._host, self._settings.port_311)
+        tls = _encryption(self._settings)
+        with ExitStack() as opened:
+            doors = [opened.enter_context(_listening(self._host, self._settings.port))]
+            self._port = doors[0].getsockname()[1]
+            if self._settings.port_311 is not None:
+                doors.append(opened.enter_context(_listening(self._host, self._settings.port_311)))
+                self._port_311 = doors[1].getsockname()[1]
+            self._start_inside()
+            opened.pop_all()
+        admission = Admission(self._settings)
+        self._gate = SensorGate(admission, self._inside, self._login, tls)
+        self._gate.start(doors)
+
+    def _start_inside(self) -> None:
+        """The broker itself, on ports of this machine alone and with a log-in of the moment."""
+        if not self._inside:  # started again, it is where the service looks for it
+            self._login = ("inside", secrets.token_urlsafe(24))
+            with _listening(HERE, 0) as one, _listening(HERE, 0) as other:
+                self._inside = {V5: one.getsockname()[:2], V3: other.getsockname()[:2]}
         self._file = self._write_file()
         import iotcore  # not needed where sensors publish to a broker of the shop's own
 
@@ -72,11 +108,13 @@ class EmbeddedBroker:
             self._broker.start(START_S)
         except (OSError, RuntimeError) as error:
             self.stop()
-            where = f"{self._host}:{self._port}"
-            raise BrokerError(f"the embedded broker did not start on {where}: {error}") from error
+            raise BrokerError(f"the embedded broker did not start: {error}") from error
 
     def stop(self) -> None:
-        """End the child process and remove its file."""
+        """End the gate and the child process, and remove its file."""
+        if self._gate is not None:
+            self._gate.stop()
+            self._gate = None
         if self._broker is not None:
             self._broker.stop()
             self._broker = None
@@ -85,17 +123,19 @@ class EmbeddedBroker:
             self._file = None
 
     def is_healthy(self, timeout_s: float = 2.0) -> bool:
-        """Whether the process lives and lets a client in."""
-        return self._broker is not None and self._broker.is_running and self._answers(timeout_s)
+        """Whether gate and process live, and a client is let in."""
+        lives = self._gate is not None and self._gate.is_alive and self._broker is not None
+        return lives and bool(self._broker and self._broker.is_running) and self._answers(timeout_s)
 
     def _answers(self, timeout_s: float) -> bool:
         """Whether a client is let in; what trickles or hangs is given up at the end of the whole time."""
         ends_s = monotonic_s() + timeout_s
         answers: list[bool] = []
-        client = make_probe(self._settings, answers.append)
+        inside = self.inside()
+        client = make_probe(inside, answers.append)
         client.connect_timeout = timeout_s
         try:
-            client.connect(*self.address)
+            client.connect(inside.host, inside.port)
             while not answers and (left_s := ends_s - monotonic_s()) > 0.0:
                 if client.loop(left_s) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
@@ -128,30 +168,26 @@ class EmbeddedBroker:
             "max_outgoing_packet_count = 200",
             f"max_segment_size = {SEGMENT_BYTES}",
             f"max_segment_count = {SEGMENT_COUNT}",
-            *self._listener("v5" if self._settings.protocol == "5" else "v4", self._port),
+            *(line for level, where in self._inside.items() for line in self._listener(level, where)),
         ]
-        if self._port_311 is not None:
-            lines += self._listener("v4", self._port_311)
         return "\n".join(lines) + "\n"
 
-    def _listener(self, version: str, port: int) -> list[str]:
-        """One port, which speaks one version of MQTT; a client of another is dropped without a word."""
-        settings = self._settings
-        lines = [
+    def _listener(self, level: int, where: tuple[str, int]) -> list[str]:
+        """One port, which speaks one version of MQTT."""
+        version, (name, password) = f"v{level}", self._login
+        return [
             f"[{version}.1]",
             f'name = "sensors-{version}"',
-            f'listen = "{self._host}:{port}"',
+            f'listen = "{where[0]}:{where[1]}"',
             "next_connection_delay_ms = 1",
             f"[{version}.1.connections]",
             "connection_timeout_ms = 10000",
             f"max_payload_size = {PASSED_ON_BYTES}",
             f"max_inflight_count = {EMBEDDED_WINDOW}",
             "dynamic_filters = true",
+            f"[{version}.1.connections.auth]",
+            f"{json.dumps(name)} = {json.dumps(password)}",
         ]
-        if settings.username is not None and settings.password is not None:
-            password = json.dumps(settings.password.get_secret_value())
-            lines += [f"[{version}.1.connections.auth]", f"{json.dumps(settings.username)} = {password}"]
-        return lines
 
 
 def _ipv4(host: str) -> str:
@@ -163,16 +199,31 @@ def _ipv4(host: str) -> str:
         raise InputError([Fault("mqtt.host", host, fix)]) from error
 
 
-def _open_port(host: str, port: int) -> int:
-    """The port, or a free one for 0; tried first, so that the reason for a refusal can be named."""
-    with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((host, port))
-        except OSError as error:
-            fix = (
-                f"cannot be listened on ({error.strerror}); end the other broker, choose another port "
-                'or 0 for any free one, or set mqtt.broker = "external" to use what runs there'
-            )
-            raise InputError([Fault("mqtt.host and port", f"{host}:{port}", fix)]) from error
-        return int(probe.getsockname()[1])
+def _listening(host: str, port: int) -> socket.socket:
+    """A socket that listens there, on a free port for 0; InputError with the reason where it cannot."""
+    door = socket.socket()
+    try:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind((host, port))
+        door.listen(WAITING)
+    except OSError as error:
+        door.close()
+        fix = (
+            f"cannot be listened on ({error.strerror}); end the other broker, choose another port "
+            'or 0 for any free one, or set mqtt.broker = "external" to use what runs there'
+        )
+        raise InputError([Fault("mqtt.host and port", f"{host}:{port}", fix)]) from error
+    return door
+
+
+def _encryption(settings: MqttSection) -> ssl.SSLContext | None:
+    """TLS where clients have an authority to hold it against, with what `dryshift enrol authority` made."""
+    if settings.ca_file is None or settings.access_dir is None:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    try:
+        context.load_cert_chain(settings.access_dir / CERTIFICATE, settings.access_dir / KEY)
+    except OSError as error:
+        fix = f"has no certificate that can be used ({error}); `dryshift enrol authority` makes one"
+        raise InputError([Fault("mqtt.access_dir", str(settings.access_dir), fix)]) from error
+    return context

@@ -14,6 +14,7 @@ from monitor.mqtt.password_file import hashed, is_password, read_passwords, writ
 from monitor.store.private import write_private
 
 PASSWORDS, ACCESS = "passwords", "access"
+CERTIFICATE, KEY = "server.crt", "server.key"
 BROKER = "mosquitto"  # its user group, and its process
 PID_FILE = Path("/run/mosquitto/mosquitto.pid")
 

@@ -75,6 +75,8 @@ class Asker:
 
     def __init__(self, settings: MqttSection, address: tuple[str, int], timeout_s: float) -> None:
         self._settings = settings
+        if address[0] == "0.0.0.0":  # where the embedded broker listens; it is met at home
+            address = ("127.0.0.1", address[1])
         self._ends_s = monotonic_s() + timeout_s
         self._mark = secrets.token_hex(8)
         self._question = json.dumps({"dryshift_question": self._mark}).encode()

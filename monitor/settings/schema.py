@@ -55,7 +55,7 @@ class MqttSection(Section):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 1883  # 0: any free port (embedded only)
     protocol: Literal["5", "3.1.1"] = "5"
-    port_311: Annotated[int, Field(ge=0, le=65535)] | None = None  # embedded, protocol 5: one for 3.1.1 too
+    port_311: Annotated[int, Field(ge=0, le=65535)] | None = None  # embedded: a second port
     client_id: Annotated[str, Field(min_length=1, max_length=64)] = "dryshift"
     username: str | None = None
     password: SecretStr | None = None

@@ -53,7 +53,7 @@ def test_what_lets_no_client_in_is_not_healthy_and_holds_nobody_up(says: bytes, 
     broker = EmbeddedBroker(MqttSection(port=0, protocol="3.1.1"), tmp_path)
     broker.start()
     with socket.create_server(("127.0.0.1", 0)) as hung:
-        broker._port = hung.getsockname()[1]
+        broker._inside = {4: hung.getsockname()}
         answering = threading.Thread(target=lambda: _say(hung, says))
         answering.start()
         assert not broker.is_healthy(timeout_s=0.3)

@@ -15,7 +15,7 @@ import pytest
 from monitor.mqtt import certificates
 from monitor.mqtt.access_list import AccessList
 from monitor.mqtt.encode import encode_own
-from monitor.mqtt.enrolment import Enrolment, reload_broker
+from monitor.mqtt.enrolment import CERTIFICATE, Enrolment, reload_broker
 from monitor.store.folder_lock import hold
 from tests.brokers import MOSQUITTO, wait_until
 from tests.mqtt.conftest import StartSession
@@ -122,14 +122,14 @@ def test_many_who_enrol_at_once_are_all_let_in(tmp_path: Path) -> None:
 
 def test_the_certificate_is_renewed_for_other_names_while_sensors_keep_what_they_have(at: Deployed) -> None:
     known = (at.folder / certificates.CA).read_bytes()
-    old = (at.folder / certificates.CERTIFICATE).read_bytes()
+    old = (at.folder / CERTIFICATE).read_bytes()
     (at.folder / certificates.CA_KEY).rename(at.folder / "stick")
     without = at.enrol("authority", str(at.file), "other.example")
     assert "put it back to renew" in without.stderr
     (at.folder / "stick").rename(at.folder / certificates.CA_KEY)
     assert at.enrol("authority", str(at.file), "127.0.0.1").exit_code == 0
     assert (at.folder / certificates.CA).read_bytes() == known
-    assert (at.folder / certificates.CERTIFICATE).read_bytes() != old
+    assert (at.folder / CERTIFICATE).read_bytes() != old
     at.sensor("slip-1")
     with at.login("slip-1") as sensor:
         assert sensor.send(topic("slip-1")) == 0
