@@ -79,6 +79,7 @@ class SensorGate:
         self._tls = tls
         self._open: dict[Passage, None] = {}
         self._by_address: Counter[str] = Counter()
+        self._tasks: set[asyncio.Task[None]] = set()
         self._loop = asyncio.new_event_loop()
         self._thread: threading.Thread | None = None
         self.counts: Counter[str] = Counter()  # refused, by why
@@ -128,14 +129,15 @@ class SensorGate:
                 one.end()
         for server in servers:
             server.close()
+        await asyncio.sleep(0)  # who was just taken is among those that there are
         for one in list(self._open):
             one.end()
-        tasks = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
-        for task in tasks:
+        for task in list(self._tasks):
             task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    async def _take(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    def _take(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Not a coroutine: one that is cancelled before it began would leave its connection open."""
         passage = Passage(str((writer.get_extra_info("peername") or ("",))[0]), writer)
         if not self._has_room(passage):
             self.counts["no room"] += 1
@@ -143,6 +145,11 @@ class SensorGate:
             return
         self._open[passage] = None
         self._by_address[passage.address] += 1
+        task = asyncio.create_task(self._hold(passage, reader))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _hold(self, passage: Passage, reader: asyncio.StreamReader) -> None:
         try:
             await self._pass(passage, reader)
         except (PacketError, OSError, EOFError, TimeoutError) as error:
@@ -194,10 +201,10 @@ class SensorGate:
             for task in done:
                 task.result()
         finally:
+            far.transport.abort()  # before anything is waited for: a wait may be ended itself
             for task in (back, there):
                 task.cancel()
             await asyncio.gather(back, there, return_exceptions=True)
-            far.transport.abort()
 
     def _admits(self, login: Login) -> bool:
         if not self._admission.admits(login.username, login.password):
