@@ -326,8 +326,7 @@ class Service:
         found.append(self.record_watch.part())
         if self.ingest is not None:
             status = self.ingest.status()
-            where = status.broker if self.broker is None else "{}:{}".format(*self.broker.address)
-            broker = f"{self.settings.mqtt.broker} broker {where}"
+            broker = f"external broker {status.broker}" if self.broker is None else str(self.broker)
             behind_s = max(now_s - self.loop.state.time_s, 0.0)
             found += intake_parts(status, broker, self._core_error, behind_s)
         shipping = self.series.shipping()

@@ -65,6 +65,9 @@ class EmbeddedBroker:
         """Where clients on this machine reach its gate."""
         return HERE if self._host == EVERYWHERE else self._host, self._port
 
+    def __str__(self) -> str:
+        return "embedded broker {}:{}".format(*self.address)
+
     @property
     def port_311(self) -> int | None:
         """A second port, if there is one; both take MQTT 3.1.1 and 5."""
