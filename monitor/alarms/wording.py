@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, Shows
 from monitor.model.odds import odds_text
-from monitor.model.shop_units import degrees, span
+from monitor.model.shop_units import degrees, in_clock, span
 
 # Message ids; extracted into the message catalogue together with the texts of the kinds.
 DECIMAL_MARK = "."
@@ -79,6 +79,7 @@ class Wording:
     names: Mapping[str, str] = field(default_factory=dict)
     temperature_unit: Literal["C", "F"] = "C"
     translator: Translator = field(default_factory=English)
+    twelve: bool = False  # a clock of twelve hours
 
     def text(self, message: str) -> str:
         """A text in the shop's language."""
@@ -137,11 +138,15 @@ class Wording:
             return self.text(STEADY)
         return self.text(RISING if rate > 0.0 else FALLING).format(number=number)
 
+    def clock(self, moment: datetime) -> str:
+        """A time of day, such as "05:12" or "5:12 am"."""
+        return plain(in_clock(f"{moment:%H:%M}", twelve=self.twelve))
+
     def time(self, time_s: float, now_s: float) -> str:
         """A moment on the shop's clock, with the weekday where it is not today."""
         moment = datetime.fromtimestamp(time_s, self.zone)
         today = datetime.fromtimestamp(now_s, self.zone).date()
-        clock = f"{moment:%H:%M}"
+        clock = self.clock(moment)
         if moment.date() == today:
             return clock
         return f"{self.text(WEEKDAYS[moment.weekday()])} {clock}"

@@ -1,6 +1,7 @@
 """`dryshift verify`: whether the record is as it was written, by its chain and by what was kept elsewhere."""
 
 import sys
+from datetime import tzinfo
 from pathlib import Path
 
 import click
@@ -63,7 +64,7 @@ def verify_command(
         known = [one.witness for one in not_accepted(ledger, book) if one.witness.number]
         with tqdm(unit="event", desc="Events", leave=False, disable=None) as bar:
             found = ledger.verify(sorted([*known, *given]), bar.update)
-        wrong = list(_broken(found)) + _contradicted(ledger, book)
+        wrong = list(_broken(found)) + _contradicted(ledger, book, settings.sites[0].tz)
         if backup is not None:
             wrong += _broken(verify_against(ledger, backup), f"against the backup {backup} ")
         kept_from_s = SystemClock().now_s() - settings.store.keep_readings_days * DAY_S
@@ -92,9 +93,9 @@ def _series(settings: Settings) -> SeriesStore:
     return open_embedded(settings)
 
 
-def _contradicted(ledger: Ledger, book: WitnessBook) -> list[str]:
+def _contradicted(ledger: Ledger, book: WitnessBook, zone: tzinfo) -> list[str]:
     kept, told = contradictions(ledger, book, [])
-    found = [f"Kept beside it: {contradiction_words(one, ledger.head())}" for one in kept[:1]]
+    found = [f"Kept beside it: {contradiction_words(one, ledger.head(), zone)}" for one in kept[:1]]
     return found + [f"Event {one.number} says: {one.words}" for one in told]
 
 

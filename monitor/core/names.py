@@ -12,7 +12,8 @@ def wording_of(shop: Shop, state: CoreState, site: str) -> Wording:
     """The site's wording, which also knows the shifts that are foreseen."""
     wording = shop.wordings[site]
     named = {
-        shift.id: f"{shift.name.capitalize()} shift {wording.text(WEEKDAYS[day.weekday()])} {day:%H:%M}"
+        shift.id: f"{shift.name.capitalize()} shift {wording.text(WEEKDAYS[day.weekday()])} "
+        f"{wording.clock(day)}"
         for shift in state.shifts
         if shift.site == site
         for day in (datetime.fromtimestamp(shift.start_s, wording.zone),)

@@ -217,4 +217,6 @@ def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:
     things: list[Any] = [*settings.zones, *settings.cylinders, *settings.plates, *settings.packages]
     names = {thing.id: thing.name for thing in things} | {s.id: s.name for s in settings.sites}
     zone = next(s.tz for s in settings.sites if s.id == site)
-    return Wording(catalogue, zone, names, settings.web.temperature_unit, translator(settings.web.language))
+    web = settings.web
+    spoken, twelve = translator(web.language), web.clock == "12"
+    return Wording(catalogue, zone, names, web.temperature_unit, spoken, twelve)

@@ -13,6 +13,7 @@ from monitor.report.bead_plane import packages_of, plane_of, plane_svg
 from monitor.report.paper import Paper, PaperSize, pdf_of
 from monitor.report.sheet import Sheet
 from monitor.report.sources import Sources
+from monitor.report.speaking import speaker
 from monitor.report.week_record import week_record
 from monitor.settings.schema import Settings
 from monitor.store.contract import Ledger, SeriesStore, Witness
@@ -61,7 +62,10 @@ def on_paper(sources: Sources, wanted: Wanted, size: PaperSize) -> bytes:
         plane = plane_of(sources.ledger, packages_of(made), writing)
         beads = "" if plane is None else plane_svg(plane, writing)
     shop = _shop(settings, made, site)
-    return pdf_of(Paper(made, shop, size, chart, undrawn, beads, settings.web.language), sources.now_s)
+    return pdf_of(
+        Paper(made, shop, size, chart, undrawn, beads, settings.web.language, speaker(settings)),
+        sources.now_s,
+    )
 
 
 def _shop(settings: Settings, made: Sheet, site: str) -> str:

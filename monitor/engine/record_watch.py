@@ -3,13 +3,13 @@
 import logging
 import threading
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
-from pathlib import Path
+from datetime import datetime, tzinfo
 from typing import NamedTuple
 
 from monitor.model.actor import KnownBy
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.picture import Part
+from monitor.settings.schema import Settings
 from monitor.store.contract import (
     KeptWitness,
     Ledger,
@@ -42,8 +42,9 @@ class _StoppedError(Exception):
 class RecordWatch:
     """Judging goes on whatever it finds; called from the service's periodic work."""
 
-    def __init__(self, data_dir: Path, series: SeriesStore, ledger: Ledger) -> None:
-        self._book = WitnessBook(data_dir, series)
+    def __init__(self, settings: Settings, series: SeriesStore, ledger: Ledger) -> None:
+        self._zone = settings.sites[0].tz  # of the clock on the shop's wall
+        self._book = WitnessBook(settings.service.data_dir, series)
         self._sealer = DaySealer(series, ledger)
         self._series = series
         self._ledger = ledger
@@ -125,7 +126,13 @@ class RecordWatch:
         body: dict[str, object] = {"entry": "contradicted", "witness": list(one.witness)}
         key = f"{SUBJECT}/{short_witness(one.witness)}"
         new = NewEvent(
-            EventKind.RECORD, SUBJECT, now_s, "dryshift", body, contradiction_words(one, head), key
+            EventKind.RECORD,
+            SUBJECT,
+            now_s,
+            "dryshift",
+            body,
+            contradiction_words(one, head, self._zone),
+            key,
         )
         (event,) = self._ledger.commit([new], entered_s=now_s)
         return event.why
@@ -190,9 +197,9 @@ def _listed(found: object) -> list[object]:
     return found if isinstance(found, list) else []
 
 
-def contradiction_words(one: KeptWitness, head: Witness) -> str:
-    """How the ledger, which ends so, differs from an end that was kept."""
-    moment = f"{datetime.fromtimestamp(one.time_s, UTC):%Y-%m-%d %H:%M} UTC"
+def contradiction_words(one: KeptWitness, head: Witness, zone: tzinfo) -> str:
+    """How the ledger, which ends so, differs from an end that was kept; in the shop's time."""
+    moment = f"{datetime.fromtimestamp(one.time_s, zone):%Y-%m-%d %H:%M %Z}"
     if head.number < one.witness.number:
         return (
             f"the ledger ends at event {head.number}, but event {one.witness.number} was there on {moment}: "

@@ -103,7 +103,7 @@ class Service:
             keep_damaged=self._keep_damaged,
         )
         self.keeper = Keeper(settings, self.series, self.ledger, self.loop)
-        self.record_watch = RecordWatch(settings.service.data_dir, self.series, self.ledger)
+        self.record_watch = RecordWatch(settings, self.series, self.ledger)
         self.ingest: IngestSession | None = None
         self.delivering: Delivering | None = None
         self.server: Server | None = None

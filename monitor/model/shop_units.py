@@ -97,3 +97,17 @@ def _read(number: str) -> float:
 def _signed(value: float, digits: int) -> str:
     text = f"{value:.{digits}f}"
     return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
+
+
+# A time of day, not one of a record (with its offset, or in ISO 8601).
+_TIME = re.compile(r"(?<![\w:.+−-])([01]\d|2[0-3]):([0-5]\d)(:[0-5]\d)?(?![\d:+−-]|\.\d|\s[ap]m\b)")
+
+
+def in_clock(text: str, *, twelve: bool) -> str:
+    """The sentence with its times of day on a clock of twelve hours: "05:12" becomes "5:12 am"."""
+    return _TIME.sub(_twelve, text) if twelve else text
+
+
+def _twelve(found: re.Match[str]) -> str:
+    hour = int(found[1])
+    return f"{hour % 12 or 12}:{found[2]}{found[3] or ''}\N{NO-BREAK SPACE}{'am' if hour < 12 else 'pm'}"

@@ -6,15 +6,17 @@ The typesetter is an optional library; where it is missing PaperUnavailableError
 import importlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from html import escape, unescape
 from importlib.resources import files
 from importlib.util import find_spec
 from typing import Any
 
 from monitor.model.errors import DryshiftError
 from monitor.report.sheet import Sheet, SheetSection
+from monitor.report.speaking import spoken
 
 TYPESETTER = "typst"
 HOW_TO_GET_IT = "needs the extra named paper: sh deploy/install.sh paper"
@@ -22,6 +24,7 @@ STANDARD = "a-2a"
 LETTERS = 140  # of a table's type beside each other on A4; Letter holds a few more
 LONGEST_WORD, LONGEST_CELL = 21.0, 66.0
 HALF_LINE = 46
+FOR_THE_TYPESETTER = frozenset({"language", "paper", "size", "holds", "chart", "beads", "sections", "shop"})
 BOLD = 1.15  # how much wider the type of a heading is
 WIDE = frozenset("ABCDEFGHJKLMNOPQRSTUVWXYZ%mw±")  # letters a third wider than the others
 EXACT = re.compile(r"(\d{4}-\d\d-\d\d \d\d:\d\d):\d\d([+-]\d\d)(?::?00)?\b")  # seconds stand in the CSV
@@ -73,6 +76,7 @@ class Paper:
     undrawn: tuple[str, ...] = ()  # places that the chart leaves out
     beads: str = ""  # beads on open hours and dew point as SVG, where some of the sheet have both
     language: str = "en"
+    say: Callable[[str], str] = str  # a sentence in the shop's units, language and clock
 
 
 def can_print() -> bool:
@@ -87,14 +91,30 @@ def pdf_of(paper: Paper, made_s: float) -> bytes:
     typst = importlib.import_module(TYPESETTER)
     parts = {
         "main.typ": files(__package__).joinpath("sheet.typ").read_bytes(),
-        "sheet.json": json.dumps(_data(paper)).encode(),
+        "sheet.json": json.dumps(_said(_data(paper), paper.say)).encode(),
     }
     if paper.chart:
-        parts["chart.svg"] = paper.chart.encode()
+        parts["chart.svg"] = _drawn(paper.chart, paper.say)
     if paper.beads:
-        parts["beads.svg"] = paper.beads.encode()
+        parts["beads.svg"] = _drawn(paper.beads, paper.say)
     made: bytes = typst.compile(parts, format="pdf", pdf_standards=[STANDARD], timestamp=int(made_s))
     return made
+
+
+def _said(data: dict[str, Any], say: Callable[[str], str]) -> dict[str, Any]:
+    """What is printed, said as the shop reads it; the rest tells the typesetter how."""
+    return {name: one if name in FOR_THE_TYPESETTER else spoken(one, say) for name, one in data.items()}
+
+
+def _drawn(svg: str, say: Callable[[str], str]) -> bytes:
+    """A drawing with its words said."""
+    return re.sub(
+        r"(<text\b[^>]*>)([^<]*)(</text>)", lambda at: at[1] + _word(at[2], say) + at[3], svg
+    ).encode()
+
+
+def _word(word: str, say: Callable[[str], str]) -> str:
+    return escape(say(unescape(word)), quote=False)
 
 
 def _data(paper: Paper) -> dict[str, Any]:
@@ -110,6 +130,8 @@ def _data(paper: Paper) -> dict[str, Any]:
         "foot": f"{paper.shop}: {sheet.kind} {sheet.subject}",
         "head": _head(sheet),
         "holds": sheet.record_holds,
+        "record_word": "Record" if sheet.record_holds else "THE RECORD DOES NOT HOLD",
+        "pages": "1 of 1",
         "record": sheet.record_text,
         "chart": bool(paper.chart),
         "beads": bool(paper.beads),
@@ -119,7 +141,9 @@ def _data(paper: Paper) -> dict[str, Any]:
         "alt": f"Chart of {sheet.title}: coldest surface, humidity and dew point by place; the tables hold "
         "the numbers.",
         "legend": f"{LEGEND} Not drawn: {', '.join(paper.undrawn)}." if paper.undrawn else LEGEND,
-        "sections": [_section(_shortened(_folded(one))) for one in sheet.sections],
+        "sections": [
+            _section(_told(_shortened(_folded(one)), paper.say), paper.say("None.")) for one in sheet.sections
+        ],
         "closing": [sheet.caution, CAUTIONS, VERIFY],
         "signatures": list(SIGNED_BY),
     }
@@ -131,14 +155,22 @@ def _head(sheet: Sheet) -> str:
     return f"Ledger: event {found.get('newest event', '')}, SHA-256 {found.get('its SHA-256', '')}"
 
 
-def _section(section: SheetSection) -> dict[str, Any]:
+def _told(section: SheetSection, say: Callable[[str], str]) -> SheetSection:
+    """A table as the shop reads it, before its columns get their widths."""
+    said = spoken([section.title, section.columns, section.rows, section.notes], say)
+    title, columns, rows, notes = said
+    told = replace(section, title=title, columns=tuple(columns), rows=tuple(map(tuple, rows)))
+    return replace(told, notes=tuple(notes))
+
+
+def _section(section: SheetSection, empty: str) -> dict[str, Any]:
     return {
         "title": section.title,
         "columns": list(section.columns),
         "rows": [list(row) for row in section.rows],
         "notes": list(section.notes),
         "pairs": [] if any(section.columns) else _pairs(section.rows),
-        "empty": "None.",
+        "empty": empty,
         "widths": widths(section) if any(section.columns) else [],
     }
 

@@ -141,6 +141,7 @@ class WebSection(Section):
     temperature_unit: Literal["C", "F"] = "C"
     units: Literal["metric", "us"] = "metric"
     language: str = "en"
+    clock: Literal["24", "12"] = "24"
     csv_decimal: Literal["point", "comma"] = "point"  # comma: with semicolons between cells
     csv_mark: bool = False  # files begin with UTF-8's mark, which some spreadsheets need
 

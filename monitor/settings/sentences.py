@@ -28,7 +28,7 @@ _INSIDE = ("(?:(?!,\\s|[.;!?]\\s|\\n).)", "(?:(?![.;!?]\\s|\\n).)", "(?s:.)")
 _GAP_HERE = "\0"
 _NAME, _SENTENCE, _ANYTHING = range(3)
 _SENTENCES = re.compile(r"(?<=[.;!?])\s+|\s*\n\s*")
-_BESIDE = re.compile(r"([^()]*\S) \((.+)\)([.;:,]?)")
+_BESIDE = re.compile(r"(.*\S) \(([^()]*(?:\([^()]*\)[^()]*)*)\)([.;:,]?)")  # with what stands in brackets
 _AFTER = re.compile(r"(?<=:)\s+")
 
 
@@ -39,6 +39,8 @@ class Shape:
         fixed: list[str] = []
         pattern = ""
         self._names: list[str] = []
+        if message.endswith("."):  # the stop of a sentence is said by itself
+            message, said = message[:-1], said.removesuffix(".")
         self._said = said
         for literal, name, _, _ in Formatter().parse(_plain(message)):
             fixed.append(literal)

@@ -106,6 +106,15 @@ def test_every_message_fits_a_text_message_and_says_what_where_and_what_to_do(la
         json.dumps(asdict(note), allow_nan=False)
 
 
+def test_every_message_fits_on_a_clock_of_twelve_hours_too() -> None:
+    for announcement in WARNINGS:
+        note = compose(announcement, wording(twelve=True))
+        assert len(note.text) <= LONGEST, note.text
+        assert set(note.text) <= GSM_7_BIT
+        assert not re.search(r"\b(1[3-9]|2[0-3]|0\d):\d\d", note.text), note.text
+        assert says_what_to_do(note.text, wording()) or announcement.why is Why.CLEARED
+
+
 def test_one_message_as_a_lead_reads_it() -> None:
     note = compose(announced(watched("body_margin_low")), wording())
     assert note.text == (

@@ -85,8 +85,8 @@ def test_nothing_else_turns_temperatures() -> None:
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    """What a person reads on every page of a shop in °F, US units and New York's time."""
-    units = sample.settings(temperature_unit="F", units="us")
+    """What a person reads on every page of a shop in °F, US units, New York's time and a clock of twelve."""
+    units = sample.settings(temperature_unit="F", units="us", clock="12")
     there = units.sites[0].model_copy(update={"timezone": "America/New_York"})
     chosen = Settings.model_validate(units.model_copy(update={"sites": (there,)}).model_dump())
     shop = sample.open_shop(tmp_path_factory.mktemp("us"), shop=chosen)
@@ -117,6 +117,14 @@ def test_no_sentence_of_a_page_goes_past_the_shops_units(pages: dict[str, str], 
 @pytest.mark.parametrize("name", PAGES)
 def test_no_page_tells_a_lead_the_time_of_another_place(pages: dict[str, str], name: str) -> None:
     assert not re.findall(r".*\bUTC\b.*", pages[name])
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_no_page_of_a_shop_with_a_clock_of_twelve_hours_tells_the_thirteenth(
+    pages: dict[str, str], name: str
+) -> None:
+    late = re.compile(r"(?<![\w:.+−-])(1[3-9]|2[0-3]|0\d):[0-5]\d(?![\d:+−-])")
+    assert not [line for line in pages[name].splitlines() if late.search(line)]
 
 
 def _is_a_name(line: str) -> bool:

@@ -151,7 +151,8 @@ def make_web(deps: WebDeps) -> Web:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    speak(env, sentences(deps.settings.web.language))
+    shop = deps.settings.web
+    speak(env, sentences(shop.language), twelve=shop.clock == "12")
     show = Show(deps.settings)
     words = AlarmWords(catalogue_from(load_toml("conditions.toml")), _names(deps.settings))
     sites = deps.settings.sites

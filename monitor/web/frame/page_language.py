@@ -13,6 +13,7 @@ from jinja2 import Environment
 from jinja2.ext import Extension
 from markupsafe import Markup, escape
 
+from monitor.model.shop_units import in_clock
 from monitor.settings.sentences import Sentences
 
 HEARD = re.compile(
@@ -42,14 +43,20 @@ class PageLanguage(Extension):
         )
 
 
-def speak(env: Environment, language: Sentences | None) -> None:
-    """Make an environment's templates speak a language; None: English, as they are written."""
+def speak(env: Environment, language: Sentences | None, *, twelve: bool = False) -> None:
+    """Make an environment's templates speak a language; None: English, as they are written.
+
+    `twelve`: times of day on a clock of twelve hours.
+    """
     env.filters["typed"] = lambda text: Markup(escape(text))
-    if language is None:
+    if language is None and not twelve:
         return
+    language = language or Sentences({})
 
     def say(value: object) -> object:
-        return value if isinstance(value, Markup) or not isinstance(value, str) else language.say(value)
+        if isinstance(value, Markup) or not isinstance(value, str):
+            return value
+        return in_clock(language.say(value), twelve=twelve)
 
     def say_text(message: str, *given: object) -> Markup:
         return Markup(language.message(message).format(*(escape(say(value)) for value in given)))
