@@ -32,8 +32,17 @@ lacking() {
 root() {
   if [ "$(id -u)" -eq 0 ]; then "$@"; return; fi
   if command -v sudo >/dev/null && sudo true; then sudo "$@"; return; fi
+  servers=
+  for package in $missing; do
+    case $package in
+    mosquitto | influxdb | victoria-metrics | postgresql) servers="$servers $package" ;;
+    nginx-light) servers="$servers nginx" ;;
+    esac
+  done
+  # shellcheck disable=SC2086
   fail "this user may not install Debian packages. As root, type:" \
-    "  apt-get update && apt-get install -y --no-install-recommends$missing" "and then run this again."
+    "  apt-get update && apt-get install -y --no-install-recommends$missing" \
+    ${servers:+"  systemctl disable --now$servers   # the tests start their own"} "and then run this again."
 }
 
 missing=$(lacking "$@")

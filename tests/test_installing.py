@@ -85,6 +85,21 @@ def test_without_sudo_it_ends_with_the_line_that_root_types(clone: Path) -> None
     assert "not found" not in done.stderr
 
 
+def test_whoever_installs_the_servers_of_the_tests_by_hand_is_told_to_leave_them_off(clone: Path) -> None:
+    tools = clone / "tools"
+    tools.mkdir()
+    for name in ("sh", "dirname", "id", "grep", "getconf"):
+        (tools / name).symlink_to(str(shutil.which(name)))
+    none = tools / "dpkg-query"
+    none.write_text("#!/bin/sh\nexit 1\n", encoding="utf-8")
+    none.chmod(0o755)
+    ordinary = {"user": NOBODY, "group": NOBODY} if os.geteuid() == 0 else {}
+    done = install(clone, "test", "mosquitto", "curl", "nginx-light", path=str(tools), **ordinary)
+    assert (
+        "  systemctl disable --now mosquitto nginx   # the tests start their own" in done.stderr.splitlines()
+    )
+
+
 def test_a_moved_clone_gets_a_venv_of_its_own_and_no_index_is_said_in_a_few_lines(clone: Path) -> None:
     (clone / ".venv").mkdir()
     (clone / ".venv" / "of-the-old-place").touch()
