@@ -197,6 +197,21 @@ def test_at_a_terminal_a_wrong_answer_is_told_and_asked_again(tmp_path: Path) ->
     assert len(shop.zones) == 1
 
 
+def test_answers_that_do_not_fit_each_other_are_asked_again_and_no_other(tmp_path: Path) -> None:
+    lines = ["Ferrymoor Slipway", "Europe/London", "en", "C", "other", "low-hydrogen rods", ""]
+    lines += ["Slip Bay: bay", "", "no", "", "Gas Cage: co2", ""]  # no place is called Gas Cage
+    lines += ["early: mon-fri 06:00-05:00", "", "Ann: push json://127.0.0.1:9/", "", "embedded"]
+    lines += ["http://192.0.2.20:8480"]
+    again = ["Slip Bay: co2", "", "early: mon-fri 06:00-14:00", ""]
+    words = ["setup", str(tmp_path / "etc"), "--data", str(tmp_path / "data"), "--no-start"]
+    done = CliRunner().invoke(main, words, input="\n".join([*lines, *again]) + "\n")
+    assert done.exit_code == 0, done.output
+    assert "is none of the places" in done.output
+    assert "16 h" in done.output
+    shop = settings(tmp_path)
+    assert (shop.cylinders[0].zone, shop.shifts[0].end.hour, len(shop.zones)) == ("slip-bay", 14, 1)
+
+
 def test_who_gives_up_half_way_has_nothing_written(tmp_path: Path) -> None:
     words = ["setup", str(tmp_path / "etc"), "--data", str(tmp_path / "data"), "--no-start"]
     done = CliRunner().invoke(main, words, input="Ferrymoor Slipway\nEurope/London\n")

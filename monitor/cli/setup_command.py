@@ -36,6 +36,9 @@ DEPLOYED = (Path("/usr/share/dryshift"), shared_folder().parent / "deploy")
 LOG_S = 30
 TRIES, TRY_AGAIN_S = 40, 0.5
 START_S = 400  # the unit gives the service 300 until it is ready
+# Tables of the settings, by the question whose answer stands there.
+ASKED_AS = {"sites": "name", "zones": "places", "plates": "steel", "cylinders": "gas", "on_call": "people"}
+ASKED_AS |= {"channels": "people", "web": "address"}
 INIT_RUNS = Path("/run/systemd/system")
 
 
@@ -59,9 +62,9 @@ def setup_command(
     """
     file = folder / SETTINGS
     _refuse_to_overwrite(file)
-    answers = _from_file(answers_file) if answers_file is not None else _asked()
-    text, secrets = settings_text(answers, str(data), str(folder), str(broker_files))
-    _check(text, secrets)
+    places = (str(data), str(folder), str(broker_files))
+    answers = _from_file(answers_file) if answers_file is not None else _asked(places)
+    text, secrets = _checked(answers, places)
     _write(file, text, secrets)
     click.echo(f"Written: {file}")
     if answers["broker"] == "mosquitto":
@@ -142,12 +145,24 @@ def _hidden(name: str, line: str) -> str:
     return "a secret" if name == SECRET else repr(line)
 
 
-def _asked() -> Answers:
+def _asked(places: tuple[str, str, str]) -> Answers:
     """The answers of somebody at a terminal; what cannot be taken is said and asked again."""
     answers: dict[str, Any] = {"hosts": [own_name()] if own_name() else []}
-    for name, (_, several, _, _, when) in QUESTIONS.items():
-        if when(answers):
-            answers[name] = _several(name) if several else _one(name, _default(name))
+    wanted = set(QUESTIONS)
+    while wanted:
+        for name, (_, several, _, _, when) in QUESTIONS.items():
+            if name in wanted and when(answers):
+                answers[name] = _several(name) if several else _one(name, _default(name))
+        try:
+            _checked(answers, places)
+            wanted = set()
+        except InputError as error:  # answers that do not fit each other
+            tables = {re.split(r"[.\[]", fault.field)[0] for fault in error.faults}
+            wanted = {ASKED_AS.get(table, table) for table in tables} & set(answers)
+            if not wanted:
+                raise
+            for fault in error.faults:
+                click.echo(f"  {fault}", err=True)
     return answers
 
 
@@ -177,14 +192,16 @@ def _several(name: str) -> tuple[Any, ...]:
             click.echo(f"  {line!r}: {error}", err=True)
 
 
-def _check(text: str, secrets: Mapping[str, str]) -> None:
-    """What is written must be in order before it is: an InputError says what of the answers is not."""
+def _checked(answers: Answers, places: tuple[str, str, str]) -> tuple[str, dict[str, str]]:
+    """What is to be written, in order before it is: an InputError says what of the answers is not."""
+    text, secrets = settings_text(answers, *places)
     with tempfile.TemporaryDirectory(prefix="dryshift-setup-") as place:
         (Path(place) / "secrets").mkdir(mode=0o700)
         for name, secret in secrets.items():
             write_private(Path(place) / "secrets" / name, secret.encode())
         write_private(Path(place) / SETTINGS, text.encode())
         build_shop(load(Path(place) / SETTINGS, None, known_reference()))
+    return text, secrets
 
 
 def _write(file: Path, text: str, secrets: Mapping[str, str]) -> None:

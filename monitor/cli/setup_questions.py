@@ -57,6 +57,11 @@ def optional(text: str) -> str:
     return text.strip()
 
 
+def name_or_none(text: str) -> str:
+    """A name; whoever says no has none."""
+    return "" if text.strip().lower() in ("", "no", "none", "-") else plain(text)
+
+
 def one_of(choices: tuple[str, ...]) -> Check:
     """One of these, small or large letters alike."""
 
@@ -220,7 +225,7 @@ QUESTIONS: dict[str, tuple[str, bool, str | None, Check, Callable[[Answers], boo
         place,
         always,
     ),
-    "oven": ("Name of the rod oven with a thermometer, or nothing", False, "", optional, rods),
+    "oven": ("Name of the rod oven with a thermometer, or nothing", False, "", name_or_none, rods),
     "steel": (
         "Where steel lies that must not sweat, like Slip Bay: 12 mm; or nothing",
         True,
