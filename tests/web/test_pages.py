@@ -128,6 +128,7 @@ def test_a_sensor_without_time_or_sequence_and_a_session_that_was_lost_are_said(
         page = requests.get(server.url + "/sensors", timeout=10).text
         assert page.count("sends no time: what is sent again after a break may be stored twice") == 1
         assert "The broker forgot the session" in page
+        assert "asks the broker whether its messages can be heard and names what is missing" in page
     finally:
         server.stop()
 
