@@ -4,10 +4,13 @@ import shutil
 import socket
 import subprocess
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
-from monitor.cli.reachable import addresses_of, as_code, say_pages
+from monitor.cli.reachable import addresses_of, as_code, pages_at, say_pages
+from monitor.settings.schema import WebSection
+from monitor.wire import own_addresses as own_addresses_
 from monitor.wire.own_addresses import own_addresses
 
 IP = shutil.which("ip")
@@ -39,7 +42,7 @@ def test_pages_open_to_the_network_are_told_by_addresses_that_answer() -> None:
 
 
 def test_pages_of_this_machine_alone_say_so(capsys: pytest.CaptureFixture[str]) -> None:
-    say_pages("127.0.0.1", 8480)
+    say_pages("127.0.0.1", 8480, WebSection())
     said = capsys.readouterr().out
     assert "http://127.0.0.1:8480" in said
     assert "this machine alone" in said
@@ -48,10 +51,23 @@ def test_pages_of_this_machine_alone_say_so(capsys: pytest.CaptureFixture[str]) 
 def test_the_public_address_comes_first_unless_no_phone_could_open_it(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    say_pages("0.0.0.0", 8480, "https://dryshift.example.org/")
+    say_pages("0.0.0.0", 8480, WebSection(public_url="https://dryshift.example.org/"))
     assert capsys.readouterr().out.startswith("Pages: https://dryshift.example.org")
-    say_pages("0.0.0.0", 8480, "http://127.0.0.1:8480")
+    say_pages("0.0.0.0", 8480, WebSection(public_url="http://127.0.0.1:8480"))
     assert not capsys.readouterr().out.startswith("Pages: http://127.0.0.1")
+
+
+def test_the_machines_name_is_told_only_where_it_is_served_and_the_pages_answer_to_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A file stands for the socket of whoever serves names, which no test can be sure of."""
+    served = f"http://{socket.gethostname().partition('.')[0].lower()}.local:8480"
+    name = served.removeprefix("http://").removesuffix(":8480")
+    monkeypatch.setattr(own_addresses_, "NAMES_SERVED", tmp_path / "none")
+    assert served not in pages_at("0.0.0.0", 8480, WebSection(hosts=(name,)))
+    monkeypatch.setattr(own_addresses_, "NAMES_SERVED", tmp_path)
+    assert served in pages_at("0.0.0.0", 8480, WebSection(hosts=(name,)))
+    assert served not in pages_at("0.0.0.0", 8480, WebSection())
 
 
 def test_a_code_is_narrow_enough_for_a_terminal() -> None:

@@ -124,7 +124,7 @@ def _play(
         service.start()
         assert service.server is not None
         assert service.broker is not None
-        say_pages(service.server.host, service.server.port)
+        say_pages(service.server.host, service.server.port, service.settings.web)
         click.echo("Open it on a phone or a wall screen; Ctrl-C stops.")
         say_first_link(service)
         click.echo(

@@ -7,7 +7,8 @@ from typing import Any
 import click
 import segno
 
-from monitor.web.frame.own_names import unreachable
+from monitor.settings.schema import WebSection
+from monitor.web.frame.own_names import own_names, unreachable
 from monitor.wire.own_addresses import own_addresses, own_name
 
 EVERYWHERE = frozenset({"0.0.0.0", "::"})
@@ -17,27 +18,30 @@ def addresses_of(host: str, port: int) -> list[str]:
     """What a phone can open, best first; empty where the pages are served to this machine alone."""
     if host not in EVERYWHERE:
         return [] if unreachable(_served(host, port)) else [_served(host, port)]
-    name = own_name()
-    return [f"http://{one}:{port}" for one in (*own_addresses(), *([name] if name else []))]
+    return [_served(one, port) for one in own_addresses()]
 
 
-def pages_at(host: str, port: int, public_url: str | None = None) -> list[str]:
-    """Where the pages can be opened, what a phone can open first; at least one address."""
-    public = [public_url.rstrip("/")] if public_url is not None and not unreachable(public_url) else []
-    return list(dict.fromkeys([*public, *addresses_of(host, port), _here(host, port)]))
+def pages_at(host: str, port: int, web: WebSection) -> list[str]:
+    """Where the pages can be opened, what a phone can open first; at least one address.
+
+    The machine's own name is among them where something serves it and the pages answer to it.
+    """
+    public = [web.public_url.rstrip("/")] if web.public_url and not unreachable(web.public_url) else []
+    name = own_name() if host in EVERYWHERE else None
+    named = [_served(name, port)] if name is not None and own_names(web).hold(name) else []
+    here = _served("127.0.0.1" if host in EVERYWHERE else host, port)
+    return list(dict.fromkeys([*public, *addresses_of(host, port), *named, here]))
 
 
-def say_pages(host: str, port: int, public_url: str | None = None) -> None:
+def say_pages(host: str, port: int, web: WebSection) -> None:
     """Print the addresses, and a QR code of the best one where somebody looks."""
-    *others, here = pages_at(host, port, public_url)
-    if not others:
-        alone = '   (this machine alone; a phone needs host = "0.0.0.0")' if unreachable(here) else ""
-        click.echo(f"Pages: {here}{alone}")
+    found = pages_at(host, port, web)
+    if unreachable(found[0]):
+        click.echo(f'Pages: {found[0]}   (this machine alone; a phone needs host = "0.0.0.0")')
         return
-    click.echo(f"Pages: {'   or '.join(others)}")
-    click.echo(f"  on this machine: {here}")
+    click.echo(f"Pages: {'   or '.join(one for one in found if not unreachable(one))}")
     if sys.stdout.isatty():
-        click.echo(as_code(others[0]))
+        click.echo(as_code(found[0]))
 
 
 def as_code(text: str) -> str:
@@ -46,10 +50,6 @@ def as_code(text: str) -> str:
     code: Any = segno.make_qr(text, error="l")
     code.terminal(out=drawn, compact=True, border=2)
     return drawn.getvalue()
-
-
-def _here(host: str, port: int) -> str:
-    return _served("127.0.0.1" if host in EVERYWHERE else host, port)
 
 
 def _served(host: str, port: int) -> str:

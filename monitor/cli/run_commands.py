@@ -103,7 +103,7 @@ def _run(settings: Settings, stop: threading.Event) -> None:
         settle_heap()
         assert service.server is not None
         click.echo("Dryshift is running. ", nl=False)
-        say_pages(service.server.host, service.server.port, settings.web.public_url)
+        say_pages(service.server.host, service.server.port, settings.web)
         say_first_link(service)
         if service.broker is not None:
             click.echo(_sensors_publish_to(service.broker))
@@ -124,7 +124,7 @@ def say_first_link(service: Service) -> None:
         return
     assert service.server is not None
     server = service.server
-    base = pages_at(server.host, server.port, service.settings.web.public_url)[0]
+    base = pages_at(server.host, server.port, service.settings.web)[0]
     hours = round(desk.rules.first_link / 3600.0)
     click.echo(f"No account yet. The first is made here, once, within {hours} h: {base}/join/{token}")
 
