@@ -43,7 +43,7 @@ sh -c 'echo $$ >"$1/cgroup.procs"; exec unshare --mount --pid --cgroup --uts --i
   exec env -i container=other PATH=/usr/sbin:/usr/bin:/sbin:/bin /sbin/init
 '"'" sh "$own" >"$root/.boot.log" 2>&1 &
 outside=$!
-trap 'kill -9 "$outside" 2>/dev/null; wait "$outside" 2>/dev/null; find "$own" -depth -type d -exec rmdir {} + 2>/dev/null || :' EXIT
+trap 'kill -9 "$outside" 2>/dev/null || :; wait "$outside" 2>/dev/null || :; sleep 1; find "$own" -depth -type d -exec rmdir {} \; 2>/dev/null || :' EXIT
 trap 'exit 1' HUP INT TERM
 
 inside() {
