@@ -27,7 +27,7 @@ def _score(event: Event) -> Score:
     start_s, end_s = (_number(body.get(name)) or 0.0 for name in ("start_s", "end_s"))
     return Score(
         ShiftSpan(event.subject, str(body.get("site", "")), str(body.get("name", "")), start_s, end_s),
-        WarningOutcome(str(body.get("outcome"))),
+        next((one for one in WarningOutcome if one == body.get("outcome")), WarningOutcome.NOT_KNOWN),
         _number(body.get("lead_s")),
         body.get("withdrawn") is True,
         shown_frac=_number(body.get("shown_frac")),

@@ -13,7 +13,7 @@ from monitor.engine.foretold import foretold_points
 from monitor.engine.learner import Learner
 from monitor.engine.loop import CoreLoop
 from monitor.model.device import Measure, Sensor
-from monitor.model.event import EventKind
+from monitor.model.event import Event, EventKind
 from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.model.staff import Shift
@@ -148,3 +148,9 @@ def test_a_shift_that_nobody_measured_is_on_record_as_not_known(
     assert unknown.outcome is WarningOutcome.NOT_KNOWN
     assert unknown.shift.id not in {one.shift.id for one in kept}
     assert told_words(unknown).startswith("not known")
+
+
+def test_an_outcome_that_this_version_does_not_know_is_not_known() -> None:
+    later = Event(1, EventKind.PLAN, "sandbank:day", BEGIN_S, {"entry": "scored", "outcome": "half humid"})
+    (score,) = told_shifts([later]).values()
+    assert score.outcome is WarningOutcome.NOT_KNOWN
