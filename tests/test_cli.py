@@ -173,6 +173,14 @@ def test_check_names_every_channel_whose_messages_a_phone_could_not_answer(
     assert "channel lamps" not in result.output  # what lamps read is not answered
 
 
+def test_check_names_a_channel_of_browsers_that_no_browser_could_take_messages_from(tmp_path: Path) -> None:
+    pushed = PHONES + '[[channels]]\nid = "browsers"\nkind = "webpush"\nsender = "mailto:lead@example.org"\n'
+    for scheme, code in (("http", 1), ("https", 0)):
+        web = f'[web]\npublic_url = "{scheme}://dry.example.org"\n'
+        result = run("check", str(write(tmp_path, SMALL + web + pushed)))
+        assert (result.exit_code, "channel browsers: browsers take" in result.output) == (code, code == 1)
+
+
 def test_check_lists_every_fault_and_exits_1(tmp_path: Path) -> None:
     result = run("check", str(write(tmp_path, SMALL + '[mqtt]\nport = 99999\n[web]\nport = "x"\n')))
     assert result.exit_code == 1

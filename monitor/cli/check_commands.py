@@ -115,6 +115,10 @@ def _refuse_without_way_back(settings: Settings) -> None:
     faults = [
         Fault("web.public_url", address or "nothing", f"channel {channel}: {fix}") for channel in channels
     ]
+    if address is not None and not why and not address.startswith("https://"):
+        fix = "browsers take pushed messages of an https address alone; put a proxy with TLS before the pages"
+        pushed = [one.id for one in settings.channels if one.kind == "webpush"]
+        faults = [Fault("web.public_url", address, f"channel {channel}: {fix}") for channel in pushed]
     if faults:
         raise InputError(faults)
 

@@ -136,8 +136,14 @@ def test_a_page_that_cannot_be_marked_old_is_not_shown(page: Page) -> None:
         page.reload()
 
 
-def test_whoever_logs_out_leaves_nothing_to_read_on_the_phone(page: Page) -> None:
-    page.evaluate("fetch('/log-out', { method: 'POST' })")
+@pytest.mark.parametrize("way", ["logs out", "is asked to log in"])
+def test_whoever_logs_out_or_is_asked_to_log_in_leaves_nothing_to_read_on_the_phone(
+    page: Page, way: str
+) -> None:
+    if way == "logs out":
+        page.evaluate("fetch('/log-out', { method: 'POST' }).then(() => 1)")
+    else:
+        page.goto(page.url.rstrip("/") + "/log-in")
     _until(page, lambda: page.evaluate("caches.has('dryshift-pages')") is False)
 
 

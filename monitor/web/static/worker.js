@@ -65,11 +65,8 @@ async function opened(request) {
     if (!(error instanceof TypeError)) throw error;
     return old(pathname + search);
   }
-  if (answer.redirected || answer.type === "opaqueredirect") {
-    if (new URL(answer.url || request.url).pathname === "/log-in") await forget();
-  } else if (isPage(answer) && KEPT.test(pathname)) {
-    await keep(pathname + search, answer.clone());
-  }
+  if (pathname === "/log-in") await forget();
+  else if (isPage(answer) && KEPT.test(pathname)) await keep(pathname + search, answer.clone());
   return answer;
 }
 
