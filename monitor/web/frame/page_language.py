@@ -17,8 +17,8 @@ from monitor.model.shop_units import in_clock
 from monitor.settings.sentences import Sentences
 
 HEARD = re.compile(
-    r"title|aria-label|aria-description|alt|placeholder|data-(label|waits|refused|again|seen|full|unreachable"
-    r"|said(-[a-z]+)?)"
+    r"title|aria-label|aria-description|alt|placeholder"
+    r"|data-(label|waits|refused|again|seen|full|unreachable|new|shut|unable|then|said(-[a-z]+)?)"
 )
 _LETTER = re.compile(r"[^\W\d_]")
 _ENTITY = re.compile(r"&#?\w+;")
