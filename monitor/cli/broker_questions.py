@@ -9,7 +9,7 @@ from monitor.clock import SystemClock
 from monitor.model.errors import Fault, InputError
 from monitor.mqtt.access_list import READ, WRITE
 from monitor.mqtt.broker_rights import missing_lines, topics_of
-from monitor.mqtt.enrolment import ACCESS, Enrolment
+from monitor.mqtt.enrolment import ACCESS, PASSWORDS, Enrolment
 from monitor.mqtt.hearing import Asker, Hearing, NotAskedError, StandIn
 from monitor.mqtt.topic_filters import wanted
 from monitor.settings.reference import load_toml
@@ -65,8 +65,8 @@ def ask_broker(settings: Settings) -> BrokerAnswers:
 
 
 def _stand_in(settings: Settings, asker: Asker, stack: ExitStack) -> StandIn | None:
-    """Who listens where no service runs on the data folder; None where one does."""
-    if is_held(settings.service.data_dir):
+    """Who listens where no service runs, here on the data folder or elsewhere; None where one does."""
+    if is_held(settings.service.data_dir) or asker.service_is_there():
         return None
     mqtt = settings.mqtt
     names = wanted(mqtt.topic_root, mqtt.extra_topics, topics_of(settings).values())
@@ -94,7 +94,7 @@ def _deaf(settings: Settings, topics: Mapping[str, str], heard: Mapping[str, Hea
 def _unlisted(settings: Settings) -> list[Fault]:
     """What the access list itself lacks, where this user may read it."""
     folder = settings.mqtt.access_dir
-    if folder is None or not _readable(folder / ACCESS):
+    if folder is None or not all(_readable(folder / name) for name in (ACCESS, PASSWORDS)):
         return []
     enrolled = Enrolment(folder)
     return list(missing_lines(settings, enrolled.access(), enrolled.hashes()))

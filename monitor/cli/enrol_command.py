@@ -70,23 +70,26 @@ def service_command(told: Enrolling, settings_file: Path, renew: bool) -> None:
     A secret file that is not there is made.
     """
     folder = told.secrets if told.secrets is not None else settings_file.parent / "secrets"
-    for name in _own_secrets(settings_file):
-        if renew or not (folder / name).exists():
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_private(folder / name, f"{new_password()}\n".encode())
-            click.echo(f"Made the secret {folder / name}.")
+    made = [name for name in _own_secrets(settings_file) if renew or not (folder / name).exists()]
+    for name in made:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        write_private(folder / name, f"{new_password()}\n".encode())
+        click.echo(f"Made the secret {folder / name}.")
     settings = told.settings(settings_file)
     mqtt, enrolment = settings.mqtt, Enrolment(access_folder(settings))
-    for login, password, rights, field in (
+    for login, password, rights, kind in (
         (mqtt.username, mqtt.password, service_rights(settings), ""),
-        (mqtt.check_username, mqtt.check_password, asking_rights(settings), "check_"),
+        (mqtt.check_username, mqtt.check_password, asking_rights(settings), "check"),
     ):
         if login is None or password is None:
-            fix = f'are needed; write {field}username = "dryshift" and {field}password = "@broker-password"'
-            fix = fix.replace('ift"', 'ift-check"').replace("broker-p", "broker-check-p") if field else fix
-            raise InputError([Fault(f"mqtt.{field}username and {field}password", "nothing", fix)])
+            fields = [f"{kind}_{name}".strip("_") for name in ("username", "password")]
+            values = [f"dryshift-{kind}".strip("-"), f"@broker-{kind}-password".replace("--", "-")]
+            lines = " and ".join(f'{f} = "{v}"' for f, v in zip(fields, values, strict=True))
+            raise InputError([Fault(f"mqtt.{' and '.join(fields)}", "nothing", f"are needed; write {lines}")])
         enrolment.admit(login, password.get_secret_value(), rights)
         click.echo(f"{login}: let in.")
+    if made:
+        click.echo("A service that runs takes its new secret when it starts again.")
     told.reload(settings)
 
 

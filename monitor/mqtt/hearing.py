@@ -24,6 +24,7 @@ from monitor.settings.schema import MqttSection
 
 _QUESTION = re.compile(rb'\{"dryshift_question": "([0-9a-f]{16})"\}')
 MOST_ANSWERS_PER_S = 200  # a flood of questions gets no flood of answers
+STATE_S = 1.0  # so soon a broker sends what it keeps
 
 
 class Hearing(StrEnum):
@@ -110,6 +111,12 @@ class Asker:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def service_is_there(self) -> bool:
+        """Whether a service says so, on whatever machine; what it said last is kept by the broker."""
+        with self._changed:
+            self._changed.wait_for(lambda: bool(self.service_state), STATE_S)
+        return self.service_state in ("online", "not_judging")
+
     def ask(self, topics: Iterable[str]) -> dict[str, Hearing]:
         """Ask on each topic, and wait for all answers or the end of the time."""
         asked = tuple(topics)
@@ -188,7 +195,9 @@ class Asker:
             if message.topic == answer_topic(self._settings):
                 self.heard(str(said["topic"]), str(said["question"]))
             else:
-                self.service_state = str(said["state"])
+                with self._changed:
+                    self.service_state = str(said["state"])
+                    self._changed.notify_all()
         except (ValueError, KeyError, TypeError):
             return  # nothing that the service says
 

@@ -178,6 +178,27 @@ def test_check_says_that_every_topic_is_heard_by_the_running_service(
     assert (store.stored, store.kept, session.status().rejected) == ([], [], {})
 
 
+def test_check_from_another_folder_leaves_the_running_service_its_place(
+    at: Deployed, start_session: StartSession
+) -> None:
+    """Nobody holds the data folder that these settings name, and yet a service is there."""
+    for name in ("slip-1", "slip-2", "slip-bay", "slip-4"):
+        at.sensor(name)
+    session = start_session(at.settings(), MemoryStore())
+    since_s = session.status().since_s
+    assert "the running service hears 4 of 4 topics" in at.check().output
+    assert (session.status().connected, session.status().since_s) == (True, since_s)
+
+
+def test_the_log_ins_that_the_settings_lack_are_named_as_they_are_written(tmp_path: Path) -> None:
+    at = Deployed(tmp_path)
+    text = at.file.read_text()
+    at.file.write_text("".join(line for line in text.splitlines(True) if not line.startswith("check_")))
+    said = at.enrol("service", str(at.file))
+    assert said.exit_code == 2
+    assert 'check_username = "dryshift-check" and check_password = "@broker-check-password"' in said.stderr
+
+
 def test_check_names_the_line_that_the_access_list_lacks(at: Deployed, start_session: StartSession) -> None:
     """Mosquitto grants the subscription all the same, and delivers nothing."""
     for name in ("slip-1", "slip-2", "slip-bay", "slip-4"):
