@@ -150,3 +150,12 @@ def test_an_address_opens_ones_own_calendar_alone_and_ends_when_it_is_renewed(
     assert address(server) != where
     read(address(server))
     assert shop.ledger.events(subject="calendar:lead-1")[0].who == sample.LEAD
+
+
+def test_before_anybody_looked_ahead_a_calendar_program_keeps_what_it_has(
+    yard: tuple[sample.Shop, Server],
+) -> None:
+    shop, server = yard
+    where = address(server)
+    shop.picture, shop.looked = replace(shop.picture, shifts=()), ()
+    assert requests.get(where, timeout=10).status_code == 503

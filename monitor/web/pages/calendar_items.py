@@ -70,6 +70,16 @@ class PublishedCalendar:
             del self._last[next(iter(self._last))]
 
 
+def looked_ahead(web: Web) -> bool:
+    """Whether anything was said of the shifts ahead, if only that they are not known; true without shifts."""
+    now_s = web.deps.clock()
+    return bool(
+        web.deps.snapshot().shifts
+        or web.deps.ahead()
+        or not web.deps.shift_spans(now_s, now_s + TURNS_AHEAD_S)
+    )
+
+
 def _items(web: Web, person: Person, now_s: float) -> "Iterator[Event]":
     yield from _shifts(web)
     yield from _deadlines(web)

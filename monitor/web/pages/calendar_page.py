@@ -12,7 +12,7 @@ from monitor.web.frame.calendar_key import calendar_token, person_with, renewal
 from monitor.web.frame.forms import TapId, read_form
 from monitor.web.frame.page import Web, who_of
 from monitor.web.frame.person import acting
-from monitor.web.pages.calendar_items import PublishedCalendar
+from monitor.web.pages.calendar_items import PublishedCalendar, looked_ahead
 
 PATH = "/calendar.ics"
 
@@ -56,6 +56,9 @@ def routes(web: Web) -> APIRouter:
         person = person_with(deps.settings, deps.key, deps.ledger, token)
         if person is None:
             raise HTTPException(404, "This calendar's address is not known, or not any more.")
+        if not looked_ahead(web):
+            # A calendar program keeps what it has, so that a start of ours takes no humid shift from it.
+            raise HTTPException(503, "Nobody has looked ahead yet.", {"retry-after": "300"})
         text = published.text(web, person, deps.clock())
         return Response(text, media_type="text/calendar; charset=utf-8")
 
