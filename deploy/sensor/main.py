@@ -34,6 +34,7 @@ SET_FROM_S = 1_704_067_200  # 2024: a clock that says less was never set
 EPOCH_S = 946_684_800 if time.gmtime(0)[0] == 2000 else 0  # of boards that count from 2000
 WATCHDOG_MS = 120_000  # a hang ends in a reset, after which everything goes on where it was
 WIFI_S, ANSWER_S = 20, 15
+SUPPLY_MV = 3300  # what an ADC measures against that does not say volts itself
 TRIES = 3  # of a measurement whose checksum is wrong
 WINDOW = 10  # messages on the way at once
 AGAIN_S = 1800  # sent again where the broker may have lost it
@@ -361,7 +362,10 @@ class Sensor:
     def __init__(self, told):
         self.told = dict(DEFAULTS)
         self.told.update(told)
-        self.watchdog = machine.WDT(timeout=WATCHDOG_MS)
+        try:
+            self.feed = machine.WDT(timeout=WATCHDOG_MS).feed
+        except ValueError:  # of a board whose watchdog takes no such time
+            self.feed = lambda: None
         self.book = Book("readings")
         self.wrong = 0  # measurements that no checksum held
         self.undated = 0  # readings that no time can be given any more
@@ -403,8 +407,14 @@ class Sensor:
         pin = self.told["battery_pin"]
         if pin is None:
             return 0
-        adc = machine.ADC(machine.Pin(pin))
-        return int(sum(adc.read_uv() for _ in range(8)) / 8000 * self.told["battery_divider"])
+        # Some boards measure one volt unless they are told to go up to their supply.
+        wide = {"atten": machine.ADC.ATTN_11DB} if hasattr(machine.ADC, "ATTN_11DB") else {}
+        adc = machine.ADC(machine.Pin(pin), **wide)
+        if hasattr(adc, "read_uv"):
+            mv = sum(adc.read_uv() for _ in range(8)) / 8000
+        else:
+            mv = sum(adc.read_u16() for _ in range(8)) / 8 / 65535 * SUPPLY_MV
+        return int(mv * self.told["battery_divider"])
 
     def join_network(self):
         """Be in the shop's Wi-Fi and ask for the time; false where it is not there after a while."""
@@ -418,7 +428,7 @@ class Sensor:
                 print("no Wi-Fi, kept")
                 return False
             time.sleep_ms(50)
-        self.watchdog.feed()
+        self.feed()
         self.set_clock()
         return True
 
@@ -436,7 +446,7 @@ class Sensor:
 
     def send(self, fresh):
         """Everything that waits, the oldest first; what the broker confirmed is written down at the end."""
-        broker = Broker(self.told, self.watchdog.feed)
+        broker = Broker(self.told, self.feed)
         on_the_way = {}  # by packet, what the broker has not confirmed yet
         self.held = self.singly = None
         reached = self.book.confirmed
@@ -526,7 +536,7 @@ class Sensor:
             if self.told["sleep"]:
                 machine.deepsleep(left_ms)
             while left_ms > 0:
-                self.watchdog.feed()
+                self.feed()
                 time.sleep_ms(min(left_ms, 10_000))
                 left_ms -= 10_000
 

@@ -27,11 +27,15 @@ class WDT:
 
 
 class ADC:
-    def __init__(self, pin):
-        self.pin = pin
+    """Saturates at one volt unless it was told to measure up to the supply."""
+
+    ATTN_11DB = 3
+
+    def __init__(self, pin, *, atten=0):
+        self._most_uv = 3_100_000 if atten == self.ATTN_11DB else 950_000
 
     def read_uv(self):
-        return simulated.STATE["battery_uv"]
+        return min(simulated.STATE["battery_uv"], self._most_uv)
 
 
 def _crc(data):
