@@ -42,7 +42,9 @@ function startBead() {
     }
     document.getElementById("bead-middle").textContent = shown(whole / 2);
     document.getElementById("bead-end").textContent = shown(whole);
-    said.textContent = pores.length === 0 ? "No pore yet." : `${pores.length} on the sketch; the last at ${shown(pores.at(-1).at)}, ${shown(pores.at(-1).diameter)} wide.`;
+    const last = pores.at(-1);
+    said.textContent = last === undefined ? said.dataset.saidNone
+      : said.dataset.saidSome.replace("{n}", pores.length).replace("{at}", shown(last.at)).replace("{wide}", shown(last.diameter));
     field.value = JSON.stringify(pores);
   }
 

@@ -26,8 +26,8 @@
     first.set(box.id, from);
     const said = document.getElementById(box.dataset.turns);
     const all = next - from >= items.length;
-    const which = next - from > 1 ? `${from + 1} to ${next}` : `${next}`;
-    said.textContent = all ? "" : `${which} of ${items.length}`;
+    const words = next - from > 1 ? said.dataset.saidSome : said.dataset.saidOne;
+    said.textContent = all ? "" : words.replace("{from}", from + 1).replace("{at}", next).replace("{all}", items.length);
     return next;
   }
 
