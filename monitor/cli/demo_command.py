@@ -89,7 +89,8 @@ def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> 
     channels = tuple(
         c.model_copy(update={"url": phone_url}) if c.kind == "webhook" else c for c in settings.channels
     )
-    web = settings.web.model_copy(update={"host": host, "port": _pages_port(host, port, settings.web.port)})
+    here = {"host": host, "port": _pages_port(host, port, settings.web.port), "public_url": None}
+    web = settings.web.model_copy(update=here)
     service = settings.service.model_copy(update={"data_dir": folder})
     return settings.model_copy(update={"channels": channels, "web": web, "service": service})
 
