@@ -10,9 +10,11 @@ from playwright.sync_api import Browser, Page, Route
 
 from monitor.model.event import EventKind
 from monitor.web.server import Server
+from tests.access.desks import WORDS
 from tests.signed_links import make_link
 from tests.web import sample
 from tests.web.browsing import CHROMIUM, FLAGS, PHONE, WITH_CHROMIUM, opened
+from tests.web.signed_in import doors
 from tests.web.test_browser import CONTRAST
 
 pytestmark = WITH_CHROMIUM
@@ -216,3 +218,24 @@ def test_a_tap_from_a_page_of_an_older_session_is_sent_with_the_token_of_the_pre
     page.get_by_role("button", name="Bagged with desiccant").click()
     page.locator(".done-note", has_text="Bagged").wait_for()
     assert len(own.ledger.events(subject="spool-12")) == 1
+
+
+def test_a_tap_after_a_log_in_ended_waits_for_the_next_one(chromium: Browser, tmp_path: Path) -> None:
+    with doors(tmp_path) as yard:
+        page = opened(chromium, yard, "/log-in", PHONE).page
+
+        def log_in() -> None:
+            page.goto(yard.url + "/log-in?then=/thing/spool-12")
+            page.locator("[name=who]").last.fill(sample.LEAD)
+            page.locator("[name=password]").fill(WORDS)
+            page.locator("form.log-in button").last.click()
+            page.get_by_role("heading", name="Spool 12").wait_for()
+
+        log_in()
+        page.context.clear_cookies(name="dryshift_login")
+        page.get_by_role("button", name="Bagged with desiccant").click()
+        page.locator("#waiting", has_text="Not sent yet: Bagged with desiccant").wait_for()
+        assert page.get_by_role("link", name="Log in: then it goes out").is_visible()
+        log_in()
+        _until(page, lambda: len(yard.shop.ledger.events(subject="spool-12")) == 1)
+        page.context.close()
