@@ -72,7 +72,8 @@ def test_page_sheet_and_csv_say_the_same_of_every_kind_of_entry(tmp_path: Path) 
     site.stop()
     titles = [unescape(one) for one in re.findall(r'<p class="row-title">(.*?)(?: \(withdrawn\))?</p>', page)]
     on_page = [title[:1].lower() + title[1:] for title in titles[::-1]]
-    in_csv = [row["what"] for row in csv.DictReader(io.StringIO(table))]
+    declared, *in_csv = [row["what"] for row in csv.DictReader(io.StringIO(table))]
+    assert declared == "opened, fcaw-folded-h8, open air, Slip Bay"  # as the settings opened it
     assert on_sheet == in_csv == [words.what(event) for event in written]
     assert [one for one in on_page if one in on_sheet] == on_sheet
 
