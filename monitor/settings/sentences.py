@@ -18,6 +18,7 @@ PAGES = "pages"
 DECIMAL_MARK = "."
 DEEPEST = 9  # sentences within gaps of sentences
 KEPT = 20_000
+LONGEST_SAID = 1_500  # what is longer no part of the product wrote, and it costs time to look through
 LEAST_FIXED = 3  # letters that a message with gaps must have, to be known again by them
 _GAP = re.compile(r"\{\w+\}")
 _UNIT = "°C|°F|K|h|%RH|%|mm|cm|m|kg|g|bar|hPa|Pa|min|s|g/m²|m/s|l/min|in"
@@ -85,7 +86,7 @@ class Sentences:
         return self._texts.get(message) or message
 
     def _say(self, text: str) -> str:
-        return self._said(text, 0)
+        return text if len(text) > LONGEST_SAID else self._said(text, 0)
 
     def _said(self, text: str, depth: int) -> str:
         if not text or depth > DEEPEST:

@@ -168,6 +168,8 @@ def test_a_sentence_made_in_english_is_said_with_its_names_and_numbers() -> None
     assert german.say("Humid: 14.1 °C, since Tue 05:40.") == "Feucht: 14,1 °C, seit Di 05:40."
     assert german.say("56.1 of 72 h") == "56,1 von 72 h"
     assert german.say("wet; wet") == "nass; nass"
+    stranger = "since humid: of h since " * 400  # what a device or a person may send is not looked through
+    assert german.say(stranger) == stranger
     for typed in ("Wire Store", "L-3.10-A", "A note {0} by hand", "", "Version 1.2.3"):
         assert german.say(typed) == typed
 
