@@ -17,6 +17,9 @@ PASSWORDS, ACCESS = "passwords", "access"
 CERTIFICATE, KEY = "server.crt", "server.key"
 BROKER = "mosquitto"  # its user group, and its process
 PID_FILE = Path("/run/mosquitto/mosquitto.pid")
+UNIT_PROCESSES = Path(
+    "/sys/fs/cgroup/system.slice/mosquitto.service/cgroup.procs"
+)  # Debian 13 keeps no PID_FILE
 
 
 class Enrolment:
@@ -105,8 +108,10 @@ def _unusable(path: Path, error: Exception) -> Fault:
 
 def reload_broker(pid_file: Path = PID_FILE) -> str | None:
     """Have a Mosquitto of this machine read its files again; None where it was told to, else the reason."""
+    if pid_file == PID_FILE and not pid_file.exists() and UNIT_PROCESSES.exists():
+        pid_file = UNIT_PROCESSES
     try:
-        pid = int(pid_file.read_text(encoding="ascii"))
+        pid = int(pid_file.read_text(encoding="ascii").split("\n")[0])
         if Path(f"/proc/{pid}/comm").read_text(encoding="ascii").strip() != BROKER:
             return f"the process of {pid_file} is no {BROKER}"
         os.kill(pid, signal.SIGHUP)

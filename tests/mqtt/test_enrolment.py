@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.mqtt import certificates
+from monitor.mqtt import certificates, enrolment
 from monitor.mqtt.access_list import AccessList
 from monitor.mqtt.encode import encode_own
 from monitor.mqtt.enrolment import CERTIFICATE, Enrolment, reload_broker
@@ -282,3 +282,14 @@ def test_the_example_list_is_what_is_written(tmp_path: Path) -> None:
         assert written.rights(login) == example.rights(login)
     for login in ("dryshift", "dryshift-check"):
         assert set(example.rights(login)) <= set(written.rights(login))
+
+
+def test_a_broker_without_a_file_of_its_number_is_told_by_its_unit(
+    at: Deployed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As Debian 13 runs it."""
+    processes = tmp_path / "cgroup.procs"
+    processes.write_text(f"{(at.folder / 'pid').read_text(encoding='ascii').strip()}\n1\n", encoding="ascii")
+    monkeypatch.setattr(enrolment, "PID_FILE", tmp_path / "none")
+    monkeypatch.setattr(enrolment, "UNIT_PROCESSES", processes)
+    assert reload_broker(tmp_path / "none") is None

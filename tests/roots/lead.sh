@@ -1,7 +1,7 @@
 # Runs inside a booted root on which the package and Mosquitto were installed (package.sh SUITE lead): a lead's way from
 # there to the first warning on the phone, with its seconds.
 step() { printf 'lead.sh: %3d s: %s\n' "$(($(date +%s) - began))" "$1"; }
-fail() { printf 'lead.sh: FAILED: %s\n' "$1" >&2; journalctl -u dryshift -u mosquitto -n 40 --no-pager >&2; exit 1; }
+fail() { printf 'lead.sh: FAILED: %s\n' "$1" >&2; tail -n 30 /var/log/mosquitto/mosquitto.log >&2 || :; journalctl -u dryshift -u mosquitto -n 40 --no-pager >&2; exit 1; }
 began=$(date +%s)
 python=/usr/lib/dryshift/bin/python3
 here=192.0.2.20
@@ -54,6 +54,7 @@ dryshift-shop check || fail "check as the service sees it"
 
 dryshift enrol sensor /etc/dryshift/shop.toml slip-bay-1 --out /srv/flash >/srv/said 2>&1 ||
   { cat /srv/said >&2; fail "enrol"; }
+grep -v '[█▄▀]' /srv/said | grep -E '^(The broker|slip-bay-1)' || :
 step "the sensor is enrolled"
 
 # The sensor, as it was flashed: sea air comes over cold steel.
@@ -93,7 +94,7 @@ step "the sensor sends"
 tries=0
 until grep -qE 'Slip Bay' /srv/phone.txt; do
   tries=$((tries + 1))
-  [ $tries -lt 1200 ] || { systemctl status --no-pager sensor >&2 || :; cat /srv/phone.txt >&2; fail "no warning"; }
+  { [ $tries -lt 1200 ] && systemctl is-active --quiet sensor; } || { systemctl status --no-pager sensor >&2 || :; cat /srv/phone.txt >&2; fail "no warning"; }
   sleep 0.5
 done
 step "the first warning is on the phone:"
