@@ -52,7 +52,10 @@ def say_ahead(
         wording.text(ALSO).format(start=wording.time(start_s, now_s), end=wording.time(end_s, now_s))
         for start_s, end_s in also
     )
-    return Phrases(plain(title), _fitted(said, shifts[0].reason, _first(todo, wording, now_s), later))
+    first = _first(todo, wording, now_s)
+    return Phrases(
+        plain(title), _fitted(said, [wording.say(why) for why in _shorter(shifts[0].reason)], first, later)
+    )
 
 
 def say_called_off(shifts: Sequence[ShiftNow], wording: Wording, now_s: float) -> Phrases:
@@ -71,13 +74,13 @@ def _first(todo: Sequence[ActionNow], wording: Wording, now_s: float) -> str:
     first = min((one for one in todo if one.by_s > now_s), key=lambda one: one.by_s, default=None)
     if first is None:
         return ""
-    by, do = wording.time(first.by_s, now_s), first.text.rstrip(".")
+    by, do = wording.time(first.by_s, now_s), wording.say(first.text.rstrip("."))
     return f"{do}." if by in do else wording.text(BY).format(by=by, do=f"{do}.")
 
 
-def _fitted(head: str, reason: str, do: str, later: str) -> str:
+def _fitted(head: str, reasons: Sequence[str], do: str, later: str) -> str:
     """The fullest wording that fits: the reason gives way before later spells, those before the deed."""
-    heads = (*(f"{head}: {why}." for why in _shorter(reason)), f"{head}.")
+    heads = (*(f"{head}: {why}." for why in reasons), f"{head}.")
     for rest in (f"{do} {later}".strip(), do):
         for start in heads:
             text = plain(f"{start} {rest}".strip())

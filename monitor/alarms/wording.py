@@ -1,6 +1,6 @@
 """Writes values, times and names as the shop does: its language, units, clock and names for things."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal, NamedTuple, Protocol
@@ -80,6 +80,7 @@ class Wording:
     temperature_unit: Literal["C", "F"] = "C"
     translator: Translator = field(default_factory=English)
     twelve: bool = False  # a clock of twelve hours
+    say: Callable[[str], str] = str  # a sentence that was worded in English elsewhere, in the shop's language
 
     def text(self, message: str) -> str:
         """A text in the shop's language."""

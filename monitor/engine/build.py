@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.shop_conditions import shop_conditions
-from monitor.alarms.wording import Wording
+from monitor.alarms.wording import Wording, plain
 from monitor.consumables.classes import consumable_classes
 from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.rule_book import RuleBook, rule_book, speaking_from
@@ -19,6 +19,7 @@ from monitor.history.store_history import StoreReading, with_checks
 from monitor.model.device import Sensor
 from monitor.model.place import Site, Zone
 from monitor.model.reading import OF_AIR_AND_SKIN, Quantity
+from monitor.model.shop_units import in_clock
 from monitor.model.thing import Cylinder, Plate, used_by_a_shift
 from monitor.notify.people import channels_of, roster_of
 from monitor.outlook.shifts import ShiftCalendar, ShiftPlan, WeeklyShift
@@ -31,6 +32,7 @@ from monitor.sensors.quality_rules import STEADY_PLACES, defaults_from, rules_fr
 from monitor.settings.language import translator
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
+from monitor.settings.sentences import sentences
 from monitor.weather.provider import NoProvider
 from monitor.weather.site import PROVIDERS
 
@@ -218,5 +220,9 @@ def _wording(settings: Settings, site: str, catalogue: Catalogue) -> Wording:
     names = {thing.id: thing.name for thing in things} | {s.id: s.name for s in settings.sites}
     zone = next(s.tz for s in settings.sites if s.id == site)
     web = settings.web
-    spoken, twelve = translator(web.language), web.clock == "12"
-    return Wording(catalogue, zone, names, web.temperature_unit, spoken, twelve)
+    spoken, twelve, language = translator(web.language), web.clock == "12", sentences(web.language)
+
+    def say(text: str) -> str:
+        return plain(in_clock(text if language is None else language.say(text), twelve=twelve))
+
+    return Wording(catalogue, zone, names, web.temperature_unit, spoken, twelve, say)

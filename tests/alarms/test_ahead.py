@@ -14,6 +14,7 @@ from monitor.alarms.wording import Phrases
 from monitor.model.level import Level
 from monitor.model.picture import ActionNow, ShiftNow
 from monitor.settings.language import languages, translator
+from monitor.settings.sentences import sentences
 from tests.alarms.shop import wording
 
 HOUR_S = 3600.0
@@ -86,6 +87,19 @@ def test_called_off() -> None:
         "The 3 shifts from Tue 06:00 to Wed 14:00 no longer"
         in say_called_off(shifts(3), wording(), NOW_S).text
     )
+
+
+@pytest.mark.parametrize("language", ["de", "es"])
+def test_a_message_of_a_shift_ahead_holds_no_sentence_of_another_language(language: str) -> None:
+    said = sentences(language)
+    assert said is not None
+    spoken = wording(translator=translator(language), say=said.say)
+    reason = "steel colder than the air: Mix 1 at 13 °C, 3 °C above the dew point, worst 05:00"
+    todo = [ActionNow("door", "Keep the Slip Bay door shut until 09:00", NOW_S + 60.0, None)]
+    words = say_ahead(shifts(1, reason=reason), todo, spoken, NOW_S)
+    for left in ("steel", "colder", "above", "Keep", "door", "worst", "until", "chance", " at "):
+        assert left not in words.text, words.text
+    assert {"de": "Taupunkt", "es": "punto de rocio"}[language] in words.text
 
 
 names = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "Zs")), max_size=200)
