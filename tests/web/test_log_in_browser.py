@@ -7,6 +7,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.access.desks import LEAD, OTHER, PIN, WORDS
+from tests.brokers import wait_until
 from tests.web import sample
 from tests.web.browsing import PHONE, WITH_CHROMIUM
 from tests.web.signed_in import Doors, doors
@@ -116,11 +117,14 @@ def test_on_a_shared_tablet_a_tap_and_four_digits_are_enough(yard: Doors, phone:
     assert yard.desk.desk.book.sessions(LEAD, yard.desk.now_s)[0].tablet == ""
 
 
-def test_a_tap_whose_session_is_over_waits_and_goes_out_after_the_log_in(yard: Doors, phone: Page) -> None:
+def test_a_tap_whose_session_is_over_waits_and_goes_out_after_the_log_in(
+    yard: Doors, chromium: Browser
+) -> None:
+    context = chromium.new_context(viewport=PHONE, has_touch=True)  # with its service worker
+    phone = context.new_page()
     phone.goto(yard.url + "/log-in")
     log_in(phone)
     phone.wait_for_url(yard.url + "/")
-    phone.route("**/live/*", lambda route: route.fulfill(status=204))  # so that the tap comes before its end
     phone.goto(yard.url + "/alarms")
     yard.desk.desk.book.end(LEAD)
     phone.get_by_role("button", name="Acknowledge").first.click()
@@ -128,9 +132,10 @@ def test_a_tap_whose_session_is_over_waits_and_goes_out_after_the_log_in(yard: D
     assert yard.shop.asked == []
     log_in(phone)
     phone.wait_for_url(lambda address: "/log-in" not in address)
-    phone.wait_for_function(NONE_WAITS)
+    wait_until(lambda: bool(phone.evaluate(NONE_WAITS)), "the tap to go out", 30)
     assert {(one.name, str(one.known_by)) for one in yard.shop.actors} == {(sample.LEAD, "log_in")}
     assert len(yard.shop.asked) == len(set(yard.shop.keys))
+    context.close()
 
 
 def test_who_may_not_is_told_so_on_the_page(yard: Doors, phone: Page) -> None:
