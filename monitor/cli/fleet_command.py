@@ -49,6 +49,7 @@ def fleet_command(
     server = serve(create_fleet_app(book.standings, list(shops), WebSection(host=host)), host, port)
     fleet = FleetWorker(worker, shops, secrets, book)
     fleet.address = address
+    fleet.tell = click.echo
     click.echo(f"Worker {worker}: {len(shops)} shops among all workers. All shops: {server.url}")
     tell_init("READY=1")
 

@@ -25,7 +25,8 @@ STOP = "stop"
 def run_shop(shop: str, file: Path, secrets: Path | None, ledger_url: str, link: Connection) -> None:
     """Run one shop until the link says so or is closed, which is what the end of the worker looks like.
 
-    Says over the link how the shop stands, or why it could not be run.
+    Says over the link how the shop stands, or why it could not be run, and once the token of the link for
+    the first account, where there is none.
     """
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the worker decides
@@ -50,6 +51,9 @@ def _serve(shop: str, settings: Settings, link: Connection) -> None:
     service = Service(settings, SystemClock())
     try:
         service.start()
+        first = None if service.desk is None else service.desk.first_link()
+        if first is not None:
+            _say(link, first)
         while not _told_to_stop(link):
             assert service.server is not None
             seen = answer(service.snapshot(), service.clock.now_s())
@@ -65,8 +69,8 @@ def _told_to_stop(link: Connection) -> bool:
         return True
 
 
-def _say(link: Connection, standing: ShopStanding) -> None:
+def _say(link: Connection, what: ShopStanding | str) -> None:
     try:
-        link.send(standing)
+        link.send(what)
     except OSError:
         return  # the worker is gone, which the next look at the link finds

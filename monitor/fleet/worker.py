@@ -38,6 +38,7 @@ class Running:
         self.begun_s = begun_s
         self.ends_by_s: float | None = None  # by the monotonic clock, once it was told to stop
         self.said: ShopStanding | None = None
+        self.first = ""  # the token of the link for the first account, until it is told
         self._link = link
 
     def listen(self) -> None:
@@ -45,8 +46,10 @@ class Running:
         try:
             while self._link.poll():
                 said = self._link.recv()
-                assert isinstance(said, ShopStanding)
-                self.said = said
+                if isinstance(said, ShopStanding):
+                    self.said = said
+                else:
+                    self.first = str(said)
         except (EOFError, OSError):
             return  # it has ended
 
@@ -65,6 +68,7 @@ class FleetWorker:
     def __init__(self, name: str, shops: Mapping[str, Path], secrets: Path | None, book: FleetBook) -> None:
         self.name = name
         self.address = "127.0.0.1"
+        self.tell: Callable[[str], object] = log.warning  # what a person at this machine has to know
         self._shops = dict(shops)
         self._secrets = secrets
         self._book = book
@@ -155,4 +159,8 @@ class FleetWorker:
                 self._wait.pop(shop, None)
                 url = f"http://{self.address}:{running.said.url}"
                 found.append(running.said._replace(worker=self.name, url=url))
+                if running.first:
+                    here = f"{url}/join/{running.first}"
+                    self.tell(f"Shop {shop} has no account yet. The first is made here, once: {here}")
+                    running.first = ""
         return found

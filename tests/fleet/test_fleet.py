@@ -39,6 +39,7 @@ def write_shops(folder: Path, port: int) -> Path:
         text = text.replace(
             "commit_s = 0.02", f'commit_s = 0.02\ntopic_root = "shop-{name}"\nclient_id = "shop-{name}"'
         )
+        text += '\n[[people]]\nid = "ann"\nname = "Ann"\nrole = "lead"\n'
         (shops / f"{name}.toml").write_text(text, encoding="utf-8")
     return shops
 
@@ -48,19 +49,20 @@ class Worker:
 
     def __init__(self, name: str, shops: Path, database: str) -> None:
         run = [sys.executable, "-m", "monitor", "fleet", str(shops), "--worker", name, "--port", "0"]
-        self.process = subprocess.Popen(
-            run,
-            cwd=ROOT,
-            env=os.environ | {"DRYSHIFT_FLEET_DATABASE": database},
-            stdout=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
-        assert self.process.stdout is not None
-        line = self.process.stdout.readline()
-        self.process.stdout.close()
-        self.url = line.rpartition("All shops: ")[2].strip()
-        assert self.url.startswith("http"), line
+        self._words = shops.parent / f"{name}.txt"
+        with self._words.open("wb") as words:
+            self.process = subprocess.Popen(
+                run,
+                cwd=ROOT,
+                env=os.environ | {"DRYSHIFT_FLEET_DATABASE": database, "PYTHONUNBUFFERED": "1"},
+                stdout=words,
+                start_new_session=True,
+            )
+        wait_until(lambda: "All shops: http" in self.said(), "the worker to start", 60)
+        self.url = self.said().partition("All shops: ")[2].split()[0]
+
+    def said(self) -> str:
+        return self._words.read_text()
 
     def shops(self) -> list[dict]:
         return requests.get(f"{self.url}/shops.json", timeout=10).json()
@@ -118,6 +120,9 @@ def test_shops_of_a_worker_that_dies_are_judged_by_another_and_no_reading_is_los
         shops = write_shops(tmp_path, broker.port)
         one = Worker("one", shops, database)
         wait_until(lambda: one.runs(4, "one"), "one worker to run all", 90)
+        wait_until(
+            lambda: one.said().count("has no account yet") == 4, "the links for the first accounts", 30
+        )
         two = Worker("two", shops, database)
         try:
             wait_until(lambda: two.runs(2, "one") and two.runs(2, "two"), "both to run their share", 90)
