@@ -30,7 +30,19 @@ def air_point(time_s: float, temperature_c: float, relative_humidity_frac: float
 
 
 def sampled_air(times_s: Floats, air_temperature_c: Floats, relative_humidity_frac: Floats) -> list[AirPoint]:
-    """The points at some samples; RangeError where they do not rise or are outside their range."""
+    """The points of air at some samples.
+
+    Arguments:
+        times_s: of the samples, rising, epoch seconds UTC, shape (n,), at least one.
+        air_temperature_c: at each, degC, shape (n,), -60 to 80.
+        relative_humidity_frac: at each, over liquid water, shape (n,), 0 to 1.
+    Returns:
+        as many points, with the vapour pressure of each.
+    Raises:
+        RangeError: shapes that differ, times that do not rise, a number outside its range.
+    Reference:
+        `vapour_pressure_pa`.
+    """
     count = len(times_s)
     if not count or count != len(air_temperature_c) or count != len(relative_humidity_frac):
         lengths = f"{count}, {len(air_temperature_c)}, {len(relative_humidity_frac)} samples"
@@ -53,7 +65,19 @@ def sampled_air(times_s: Floats, air_temperature_c: Floats, relative_humidity_fr
 
 
 def under(sky: Sky, doubt: SkyDoubt, air: list[AirPoint]) -> list[AirPoint]:
-    """The air with what the sky above it takes."""
+    """The air with what the sky above it takes.
+
+    Arguments:
+        sky: what of it is seen, and the clouds.
+        doubt: of the sky's formula and of the clouds.
+        air: points in rising time.
+    Returns:
+        the same points with the sky's loss and its standard uncertainty; under a roof as they are.
+    Raises:
+        RangeError: air outside the range of the sky's formula.
+    Reference:
+        `night_sky.seen`.
+    """
     if not sky.view_frac:
         return air
     times_s, temperature_c, vapour_pa = np.array([point[:3] for point in air]).T
@@ -65,7 +89,17 @@ def under(sky: Sky, doubt: SkyDoubt, air: list[AirPoint]) -> list[AirPoint]:
 
 
 def without_fog(air: list[AirPoint]) -> list[AirPoint]:
-    """The air after its first point; where the line between far samples would be fog, points on its edge."""
+    """The air after its first point; where the line between far samples would be fog, points on its edge.
+
+    Arguments:
+        air: points in rising time, at least one.
+    Returns:
+        the points but the first, and between two that are far apart more, none above saturation.
+    Raises:
+        nothing.
+    Reference:
+        None: air between two samples is taken to go straight from one to the other, but never to be fog.
+    """
     if air[-1].time_s - air[0].time_s <= _LONG_GAP_S:
         return air[1:]
     held: list[AirPoint] = []
@@ -83,9 +117,23 @@ def without_fog(air: list[AirPoint]) -> list[AirPoint]:
     return held
 
 
-def between_points(earlier: AirPoint, later: AirPoint, share: float) -> AirPoint:
-    """The air at a share of the way from one point to another, joined straight."""
-    return AirPoint(*(first + share * (last - first) for first, last in zip(earlier, later, strict=True)))
+def between_points(earlier: AirPoint, later: AirPoint, share_frac: float) -> AirPoint:
+    """The air at a share of the way from one point to another, joined straight.
+
+    Arguments:
+        earlier: where the way begins.
+        later: where it ends.
+        share_frac: of the way, 0 to 1.
+    Returns:
+        the point there.
+    Raises:
+        nothing.
+    Reference:
+        None: a straight line.
+    """
+    return AirPoint(
+        *(first + share_frac * (last - first) for first, last in zip(earlier, later, strict=True))
+    )
 
 
 def check_rising(samples: Sequence[AirPoint]) -> None:

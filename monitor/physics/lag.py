@@ -150,9 +150,20 @@ def advance(
 def advance_through(
     body: Body, state: BodyState, later: list[AirPoint], place: tuple[float, float], sky: Sky = ROOFED
 ) -> BodyState:
-    """As `advance`, through points of air that are all later than the state, as `air_point` makes them.
+    """As `advance`, through points of air that all bodies of a zone share.
 
-    `place` is the station pressure, Pa, and the air speed at the body, m/s.
+    Arguments:
+        body: the body.
+        state: where it stands.
+        later: points of air, all later than the state, in rising time, as `air_point` makes them.
+        place: the station pressure, Pa, and the air speed at the body, m/s.
+        sky: what of it the body sees.
+    Returns:
+        the state at the last point.
+    Raises:
+        RangeError: a point that is no number or not later than the one before.
+    Reference:
+        `advance`.
     """
     check_rising(later)
     return _advanced(body, state, [_air_now(state, (), later), *later], sky, place)

@@ -1,9 +1,10 @@
 """Air made once for all bodies of a zone moves each as its own samples do, to the last bit."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.physics.air_course import air_point
+from monitor.physics.air_course import air_point, between_points, sampled_air, without_fog
 from monitor.physics.bodies import body_data, plate_body
 from monitor.physics.lag import advance, advance_through, start_state
 from monitor.physics.saturation import frost_point_c, frost_point_of, vapour_of, vapour_pressure_pa
@@ -43,3 +44,26 @@ def test_what_is_remembered_of_air_is_what_is_worked_out(celsius: float, humidit
     vapour_pa = vapour_pressure_pa(celsius, humidity)
     assert vapour_of(celsius, humidity) == vapour_pa
     assert frost_point_of(vapour_pa) == frost_point_c(vapour_pa)
+
+
+def test_few_samples_and_many_make_the_same_points() -> None:
+    times_s = [600.0 * n for n in range(40)]
+    celsius, humidity = [10.0 + n / 7 for n in range(40)], [0.4 + n / 100 for n in range(40)]
+    points = [air_point(*sample) for sample in zip(times_s, celsius, humidity, strict=True)]
+    assert sampled_air(times_s[:5], celsius[:5], humidity[:5]) == points[:5]
+    many = sampled_air(times_s, celsius, humidity)
+    assert [point[:2] for point in many] == [point[:2] for point in points]
+    vapour_pa = [point.vapour_pressure_pa for point in points]  # arrays may differ in the last bit
+    assert [point.vapour_pressure_pa for point in many] == pytest.approx(vapour_pa, rel=1e-14)
+
+
+def test_between_two_far_samples_the_air_goes_straight_and_is_never_fog() -> None:
+    """Worked by hand: saturated at 0 and 20 degC, halfway the vapour of both would be 120 % at 10 degC."""
+    cold, warm = air_point(0.0, 0.0, 1.0), air_point(7_200.0, 20.0, 1.0)
+    halfway = between_points(cold, warm, 0.5)
+    assert (halfway.time_s, halfway.temperature_c) == (3_600.0, 10.0)
+    assert 1.19 < halfway.vapour_pressure_pa / vapour_of(10.0, 1.0) < 1.21
+    held = without_fog([cold, warm])
+    assert held[-1] == warm
+    assert len(held) == 8
+    assert all(point.vapour_pressure_pa <= vapour_of(point.temperature_c, 1.0) for point in held)
