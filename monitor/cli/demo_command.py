@@ -13,7 +13,7 @@ from tqdm import tqdm
 
 from monitor.alarms.states import Command
 from monitor.cli.few_lines import log_to_stderr
-from monitor.cli.reachable import say_pages
+from monitor.cli.reachable import pages_at, say_pages
 from monitor.cli.run_commands import say_first_link, until_told
 from monitor.clock import Clock, FastClock
 from monitor.demo.demo_folder import demo_folder
@@ -91,6 +91,8 @@ def demo_settings(folder: Path, phone_url: str, host: str, port: int | None) -> 
     )
     here = {"host": host, "port": _pages_port(host, port, settings.web.port), "public_url": None}
     web = settings.web.model_copy(update=here)
+    if web.port:  # links in messages open on a phone too; a free port is only known once it is taken
+        web = web.model_copy(update={"public_url": pages_at(host, web.port, web)[0]})
     service = settings.service.model_copy(update={"data_dir": folder})
     return settings.model_copy(update={"channels": channels, "web": web, "service": service})
 
