@@ -189,7 +189,7 @@ def test_a_file_of_the_layout_before_opens_and_answers_as_it_did(tmp_path):
     now.close()
 
 
-def test_a_month_of_wall_sensors_with_what_is_derived_takes_at_most_fifteen_bytes_a_reading(tmp_path):
+def test_ten_days_of_wall_sensors_with_what_is_derived_take_at_most_fifteen_bytes_a_reading(tmp_path):
     store = SqliteSeriesStore(tmp_path / "series.sqlite")
     rng = np.random.default_rng(1)
     n, sensors = int(10 * DAY / 30), 3
