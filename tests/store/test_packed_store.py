@@ -15,6 +15,7 @@ from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.day_seals import seal_of
+from monitor.store.series.packed_stretches import PackedArrivals
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import SERIES_SCHEMA
 from monitor.store.series.sqlite_series import SqliteSeriesStore
@@ -117,6 +118,17 @@ def test_what_is_packed_comes_back_in_order_of_arrival_however_much_is_asked_at_
         found += more
         order = more[-1].order
     assert found == [one for one in wanted if one.order > begin]
+
+
+def test_who_reads_on_at_the_end_looks_through_nothing_that_is_packed(two):
+    """One reading that came a year late must not make every later look slow."""
+    store = two[1]
+    asked = []
+    with store.file.read() as db:
+        db.set_trace_callback(asked.append)
+        assert PackedArrivals().after(db, 1, store.last_order(), 100) == []
+        db.set_trace_callback(None)
+    assert [one for one in asked if "FROM packed" in one] == []
 
 
 def test_what_comes_late_into_a_packed_stretch_is_stored_repeated_or_put_aside_as_ever(two):

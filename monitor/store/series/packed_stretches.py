@@ -31,6 +31,7 @@ INSERT INTO packed (series_id, stretch, first_order, last_order, arrived_ms, n, 
 VALUES (?, ?, ?, ?, ?, ?, ?)"""
 _LOOK_AGAIN = 16  # blocks taken between two looks at whether enough is there
 _WIDEST = "packed_widest"
+_NEWEST = "packed_last_order"
 
 Place = tuple[int, int]  # series, stretch
 Arrival = tuple[int, int, int, int, float, int | None, int]
@@ -59,6 +60,7 @@ def pack_stretch(db: sqlite3.Connection, catalog: Catalog, place: Place) -> int:
     db.execute(_KEEP, (number, stretch, *orders, arrived_ms, block.size, packed))
     if orders[0] is not None and orders[1] is not None:
         write_number(db, _WIDEST, max(read_number(db, _WIDEST), orders[1] - orders[0]))
+        write_number(db, _NEWEST, max(read_number(db, _NEWEST), orders[1]))
     catalog.packed_until(db, span[2])
     return block.size
 
@@ -145,6 +147,9 @@ class PackedArrivals:
 
     def after(self, db: sqlite3.Connection, opened: int, order: int, limit: int) -> list[Arrival]:
         """The first packed readings after an order; `opened` tells files apart that lay in one place."""
+        if order >= read_number(db, _NEWEST):  # as the core asks each second: nothing is looked through
+            self._known = {}
+            return []
         found = db.execute(
             "SELECT id, series_id, stretch, first_order FROM packed "
             "WHERE first_order >= ? AND last_order > ? ORDER BY first_order",
