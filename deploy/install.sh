@@ -35,7 +35,7 @@ root() {
   servers=
   for package in $missing; do
     case $package in
-    mosquitto | influxdb | victoria-metrics | postgresql) servers="$servers $package" ;;
+    mosquitto | influxdb | victoria-metrics | postgresql | prometheus) servers="$servers $package" ;;
     nginx-light) servers="$servers nginx" ;;
     esac
   done

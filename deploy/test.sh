@@ -6,7 +6,7 @@ set -eu
 here=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
 # libatomic1 is for the driver of the browser, curl for the watcher of deploy/watch/.
 sh "$here/deploy/install.sh" test mosquitto chromium libatomic1 fonts-dejavu-core curl openssl nginx-light \
-  influxdb victoria-metrics postgresql
+  influxdb victoria-metrics postgresql gammu prometheus
 cd "$here"
 python=.venv/bin/python
 $python -m ruff format --check .
