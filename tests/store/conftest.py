@@ -32,7 +32,7 @@ class Rig:
     """A store under test; `settle` lets it finish its own background work before it is asked."""
 
     store: SeriesStore
-    settle: Callable[[], None]
+    settle: Callable[[], object]
 
 
 @pytest.fixture(scope="session")
@@ -90,15 +90,21 @@ def metrics_export(metrics_url: str) -> Callable[[], dict[tuple[str, str, str], 
     return export
 
 
-@pytest.fixture(params=["sqlite", "sqlite packed", "influxdb here", "influxdb mixed", "influxdb there"])
+@pytest.fixture(
+    params=["sqlite", "sqlite filed", "sqlite packed", "influxdb here", "influxdb mixed", "influxdb there"]
+)
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     """Every implementation of SeriesStore, each empty; over InfluxDB with all, some and no numbers here."""
-    if request.param in ("sqlite", "sqlite packed"):
+    if request.param.startswith("sqlite"):
         store = SqliteSeriesStore(
             tmp_path / "series.sqlite", retention=SHORT_RETENTION, set_aside=AsideBound(messages=50)
         )
-        packed = request.param == "sqlite packed"
-        yield Rig(store, settle=lambda: store.pack(FAR_MS / 1000.0) if packed else None)
+        settle: dict[str, Callable[[], object]] = {
+            "sqlite": lambda: None,
+            "sqlite filed": store.refresh_rollups,
+            "sqlite packed": lambda: store.pack(FAR_MS / 1000.0),
+        }
+        yield Rig(store, settle=settle[request.param])
         store.close()
         return
     section = request.getfixturevalue("influx_section")

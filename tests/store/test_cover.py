@@ -36,8 +36,15 @@ def test_whole_days_are_answered_by_days_and_the_rest_by_finer_levels():
     assert cover(5 * HOUR_MS, 3 * DAY_MS + 90_000, 0, [], Floors()) == [
         (HOUR_MS, 5 * HOUR_MS, DAY_MS),
         (DAY_MS, DAY_MS, 3 * DAY_MS),
-        (MINUTE_MS, 3 * DAY_MS, 3 * DAY_MS + 60_000),
-        (RAW_MS, 3 * DAY_MS + 60_000, 3 * DAY_MS + 90_000),
+        (RAW_MS, 3 * DAY_MS, 3 * DAY_MS + 90_000),
+    ]
+
+
+def test_minutes_answer_where_the_readings_are_no_longer_kept_and_only_there():
+    floors = Floors(raw_ms=3 * DAY_MS)
+    assert cover(3 * DAY_MS - 90_000, 3 * DAY_MS + 90_000, MINUTE_MS, [], floors) == [
+        (MINUTE_MS, 3 * DAY_MS - 120_000 + 30_000, 3 * DAY_MS),
+        (RAW_MS, 3 * DAY_MS, 3 * DAY_MS + 90_000),
     ]
 
 

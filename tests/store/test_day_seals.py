@@ -115,19 +115,23 @@ def test_readings_that_come_late_lead_to_a_new_seal_that_names_the_old(
 
 COLUMNS = "series_id, time_ms + 1, delay_ms, value, sequence, from_device, status"
 TAMPERINGS = {
-    "a value": "UPDATE reading SET value = 9.9 WHERE arrival_order = 7",
-    "a time": "UPDATE reading SET time_ms = time_ms + 1 WHERE arrival_order = 7",
-    "one taken out": "DELETE FROM reading WHERE arrival_order = 7",
-    "one put in": f"INSERT INTO reading SELECT -1, {COLUMNS} FROM reading WHERE arrival_order = 7",
+    "a value": "UPDATE {table} SET value = 9.9 WHERE arrival_order = 7",
+    "a time": "UPDATE {table} SET time_ms = time_ms + 1 WHERE arrival_order = 7",
+    "one taken out": "DELETE FROM {table} WHERE arrival_order = 7",
+    "one put in": f"INSERT INTO {{table}} SELECT -1, {COLUMNS} FROM {{table}} WHERE arrival_order = 7",
 }
+A_VALUE = TAMPERINGS["a value"].format(table="fresh_reading")
 
 
+@pytest.mark.parametrize("table", ["fresh_reading", "reading"])
 @pytest.mark.parametrize("what", TAMPERINGS)
 def test_a_reading_changed_after_its_day_was_sealed_is_found_and_its_series_named(
-    series: SqliteSeriesStore, ledger: SqlLedger, what: str
+    series: SqliteSeriesStore, ledger: SqlLedger, what: str, table: str
 ) -> None:
     sealed(series, ledger)
-    changed(series.file.path, TAMPERINGS[what])
+    if table == "reading":
+        series.refresh_rollups()  # files them
+    changed(series.file.path, TAMPERINGS[what].format(table=table))
     (said,) = broken(series, ledger)
     assert said.startswith("2023-11-15, sealed in event")
     assert "bay/bay-1/air_temperature_c (144 readings sealed, " in said
@@ -136,7 +140,7 @@ def test_a_reading_changed_after_its_day_was_sealed_is_found_and_its_series_name
 
 def test_late_readings_do_not_wash_away_a_change(series: SqliteSeriesStore, ledger: SqlLedger) -> None:
     sealer = sealed(series, ledger)
-    changed(series.file.path, TAMPERINGS["a value"])
+    changed(series.file.path, A_VALUE)
     series.append(readings(DAMP, MONDAY_S, 3))
     sealer.seal(MONDAY_S + DAY_S + 9_000.0)
     new = ledger.events(kinds=[EventKind.SEAL], subject="readings/2023-11-15")[-1]
@@ -167,5 +171,5 @@ def test_days_whose_readings_are_no_longer_kept_are_left_out(
     series: SqliteSeriesStore, ledger: SqlLedger
 ) -> None:
     sealed(series, ledger)
-    changed(series.file.path, TAMPERINGS["a value"])
+    changed(series.file.path, A_VALUE)
     assert broken_seals(series, ledger, math.inf) == (0, [])

@@ -176,25 +176,42 @@ def test_readings_of_the_last_days_stay_rows(tmp_path):
     store.close()
 
 
-def test_a_file_of_the_layout_before_opens_and_answers_as_it_did(tmp_path):
-    now = SqliteSeriesStore(tmp_path / "now.sqlite")
-    fill(now)
-    now.refresh_rollups()
-    before = SqliteFile(
-        tmp_path / "old.sqlite", Schema(SERIES_SCHEMA.application_id, SERIES_SCHEMA.steps[:3])
-    )
-    before.close()
-    with sqlite3.connect(tmp_path / "old.sqlite") as db:
-        db.execute("ATTACH ? AS now", (str(tmp_path / "now.sqlite"),))
+MINUTES = """
+INSERT INTO rollup_minute
+SELECT series_id, time_ms / 60000 * 60000, count(*), sum(value), min(value), max(value)
+FROM {} GROUP BY series_id, time_ms / 60000"""
+
+
+def as_layout(steps, path, now):
+    """A file as an earlier version left it: without later tables, with minutes of all that lies as rows."""
+    SqliteFile(path, Schema(SERIES_SCHEMA.application_id, SERIES_SCHEMA.steps[:steps])).close()
+    with sqlite3.connect(path) as db:
+        db.execute("ATTACH ? AS now", (str(now),))
         tables = [row[0] for row in db.execute("SELECT name FROM main.sqlite_master WHERE type = 'table'")]
         for table in tables:
             if not table.startswith("sqlite_"):
                 db.execute(f"INSERT INTO main.{table} SELECT * FROM now.{table}")
+        for rows in ("reading WHERE status = 0", "point"):
+            db.execute(MINUTES.format(rows))
     db.close()
+
+
+@pytest.mark.parametrize("steps", [3, 4])
+def test_a_file_of_an_earlier_layout_opens_and_answers_as_it_did(tmp_path, steps):
+    now = SqliteSeriesStore(tmp_path / "now.sqlite")
+    fill(now)
+    now.refresh_rollups()
+    if steps == 4:
+        assert now.pack(T0 + 3 * DAY) > 0
+    as_layout(steps, tmp_path / "old.sqlite", now.file.path)
     old = SqliteSeriesStore(tmp_path / "old.sqlite")
     assert answers(old) == answers(now)
     with old.file.read() as db:
         assert db.execute("SELECT count(*) FROM rollup_quarter").fetchone()[0] > 500
+    for store in (old, now):
+        store.append([Reading(AIR, T0 + 4 * DAY, T0 + 4 * DAY, 11.0)])
+        store.write_points([Point(DEW, T0 + 4 * DAY, 3.0)])
+    assert answers(old) == answers(now)
     old.pack(FAR)
     assert answers(old) == answers(now)
     old.close()

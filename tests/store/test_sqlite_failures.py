@@ -272,19 +272,24 @@ def test_two_programs_on_one_file_keep_orders_series_and_sums_right(tmp_path):
     two.close()
 
 
-def test_a_failed_write_leaves_no_trace_in_what_the_store_remembers(tmp_path):
+@pytest.mark.parametrize(
+    ("where", "count"), [("fresh_reading", 5), ("reading", 1_000), ("stale_hour", 1_000)]
+)
+def test_a_failed_write_leaves_no_trace_in_what_the_store_remembers(tmp_path, where, count):
+    """Whether adding rows fails, or filing them by series, which many rows bring about."""
     store = SqliteSeriesStore(tmp_path / "series.sqlite", busy_timeout_s=0.05)
     store.append(batch(0, 1))
     with closing(sqlite3.connect(tmp_path / "series.sqlite")) as db, db:
-        db.execute("CREATE TRIGGER no BEFORE INSERT ON stale_hour BEGIN SELECT RAISE(ABORT, 'no'); END")
+        db.execute(f"CREATE TRIGGER no BEFORE INSERT ON {where} BEGIN SELECT RAISE(ABORT, 'no'); END")
     with pytest.raises(StoreUnavailableError):
-        store.append(batch(100_000, 5, KEY._replace(source="wall-2")))
+        store.append(batch(100_000, count, KEY._replace(source="wall-2")))
     with closing(sqlite3.connect(tmp_path / "series.sqlite")) as db, db:
         db.execute("DROP TRIGGER no")
     db.close()
     assert store.keys() == [KEY]
-    assert store.append(batch(100_000, 5, KEY._replace(source="wall-2"))).last_order == 6
-    assert store.buckets(KEY._replace(source="wall-2"), T0, T0 + 1e6, 86_400)[0].n == 5
+    assert store.append(batch(100_000, count, KEY._replace(source="wall-2"))).last_order == 1 + count
+    assert sum(b.n for b in store.buckets(KEY._replace(source="wall-2"), T0, T0 + 1e6, 86_400)) == count
+    assert store.counts()["stored"] == 1 + count
     store.close()
 
 

@@ -70,7 +70,9 @@ class InfluxSeriesStore:
     ) -> None:
         self._retention = retention or Retention()
         self._acknowledge = section.acknowledge
-        self.local = SqliteSeriesStore(spool_file, retention=self._retention, set_aside=set_aside)
+        self.local = SqliteSeriesStore(
+            spool_file, retention=self._retention, set_aside=set_aside, filed_at_once=True
+        )
         self.spool = Spool(self.local)
         self.archive = InfluxArchive(section)
         self.shipper = Shipper(self.spool, self.archive, section.batch_count, now_s)
@@ -138,7 +140,7 @@ class InfluxSeriesStore:
         with self.local.file.read() as db:
             past = self._past(db, key, span)
             at = span[0] if past is None else max(span[0], past.until_ms)
-            here = reads.slice_(db, key, at, span[1], limit)
+            here = reads.slice_(db, key, (at, span[1]), limit)
         if past is None:
             return here
         first, last = past.part_of((max(span[0], past.floors.raw_ms), span[1]))
@@ -204,7 +206,7 @@ class InfluxSeriesStore:
         until_ms = self.spool.floor_ms(db)
         floors = read_floors(db)
         first = max(span[0], floors.raw_ms)
-        late = reads.slice_(db, key, first, min(span[1], until_ms), _ALL)
+        late = reads.slice_(db, key, (first, min(span[1], until_ms)), _ALL)
         return Past(read_number(db, "sums_until_ms"), until_ms, series.derived, floors, late)
 
     def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
@@ -253,7 +255,7 @@ class InfluxSeriesStore:
 
 def _here(db: sqlite3.Connection, key: SeriesKey, span: tuple[int, int], width_ms: int) -> dict[int, Total]:
     if width_ms:
-        return reads.totals(db, key, *span, width_ms)
+        return reads.totals(db, key, span, width_ms)
     return reads.spans(db, key, span)
 
 

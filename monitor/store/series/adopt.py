@@ -8,6 +8,7 @@ from typing import Any
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
 from monitor.store.series.catalog import Catalog, read_floors, read_number, write_number
+from monitor.store.series.fresh_rows import file_all
 from monitor.store.series.retention import raise_floors
 from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import HOUR_MS
@@ -35,6 +36,7 @@ def reading_row(row: Sequence[Any]) -> ReadingRow:
 
 def adopt_readings(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[OrderedRow]) -> None:
     """Write readings with the orders they had; one that is already there stays as it is."""
+    file_all(db, catalog)
     hours: set[tuple[int, int]] = set()
     for order, row in rows:
         number = catalog.series_id(db, row.key, derived=False)
@@ -45,17 +47,20 @@ def adopt_readings(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[Orde
         if written and row.status:
             db.execute("INSERT OR IGNORE INTO mark VALUES (?, ?)", (order, _UNKNOWN_REASON))
         hours.add((number, row.time_ms // HOUR_MS))
+        catalog.newest_ms[number] = max(row.time_ms, catalog.newest_ms[number])
     catalog.mark_stale(db, hours)
     refresh(db, catalog, only_many=True)
 
 
 def adopt_points(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[PointRow]) -> None:
     """Write derived points."""
+    file_all(db, catalog)
     hours: set[tuple[int, int]] = set()
     for key, time_ms, value in rows:
         number = catalog.series_id(db, key, derived=True)
         db.execute("INSERT OR REPLACE INTO point VALUES (?, ?, ?)", (number, time_ms, value))
         hours.add((number, time_ms // HOUR_MS))
+        catalog.newest_ms[number] = max(time_ms, catalog.newest_ms[number])
     catalog.mark_stale(db, hours)
     refresh(db, catalog, only_many=True)
 

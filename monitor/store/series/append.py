@@ -2,88 +2,149 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from math import isfinite
-from typing import NamedTuple
 
 from monitor.model.errors import InputError
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.series.catalog import Catalog, add_number, write_number
+from monitor.store.series.fresh_rows import LAST_ORDER, FreshRows, file_points
 from monitor.store.series.packed_stretches import open_for
 from monitor.store.series.series_schema import HOUR_MS
 from monitor.store.series.set_aside_rows import MAX_TIME_S, AsideBound, put_aside
 
 _SEQUENCE_LIMIT = 2**63
+_COLUMNS = "(arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device, status)"
+_ADD = f"INSERT INTO fresh_reading {_COLUMNS} VALUES (?, ?, ?, ?, ?, ?, ?, 0)"
+_FILE = f"INSERT INTO reading {_COLUMNS} VALUES (?, ?, ?, ?, ?, ?, ?, 0)"
+_FRESH_VALUE = "SELECT value FROM fresh_reading WHERE arrival_order = ?"
+_FILED_VALUE = "SELECT value FROM reading WHERE series_id = ? AND time_ms = ?"
 
-_INSERT = """
-INSERT INTO reading
-  (arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device, status)
-VALUES (?, ?, ?, ?, ?, ?, ?, 0) ON CONFLICT (series_id, time_ms) DO NOTHING"""
+_ADD_POINT = "INSERT INTO fresh_point (told_order, series_id, time_ms, value) VALUES (?, ?, ?, ?)"
+_FILE_POINT = """
+INSERT INTO point (series_id, time_ms, value) VALUES (?, ?, ?)
+ON CONFLICT (series_id, time_ms) DO UPDATE SET value = excluded.value"""
 
 Row = tuple[int, int, int, int, float, int | None, bool]
 
 
-class AppendBatch(NamedTuple):
-    """Readings made ready for the table; `readings` runs beside `rows`."""
+class Appending:
+    """A batch on its way into the tables, inside the caller's transaction."""
 
-    rows: list[Row]
-    readings: list[Reading]
-    hours: set[tuple[int, int]]
-    unfit: list[SetAside]
+    def __init__(self, db: sqlite3.Connection, catalog: Catalog, fresh: FreshRows, opened: int) -> None:
+        self._db = db
+        self._catalog = catalog
+        self._fresh = fresh
+        self._opened = opened
+        self._rows: list[Row] = []
+        self._taken: dict[tuple[int, int], float] | None = None  # of the rows, once anybody asks
+        self._repeated = 0
+        self._contradictions: list[SetAside] = []
+        self._unfit: list[SetAside] = []
 
+    def append(
+        self, readings: Sequence[Reading], set_aside: Sequence[SetAside], bound: AsideBound, *, filed: bool
+    ) -> AppendResult:
+        """Store what is new, at once among the rows of its series where `filed`."""
+        self._sort(readings)
+        self._write(filed=filed)
+        aside = [*set_aside, *self._unfit]
+        put_aside(self._db, [*aside, *self._contradictions], bound)
+        add_number(self._db, "repeated", self._repeated)
+        add_number(self._db, "contradicting", len(self._contradictions))
+        add_number(self._db, "set_aside", len(aside))
+        return AppendResult(
+            len(self._rows), self._repeated, len(self._contradictions), self._catalog.last_order
+        )
 
-def append(
-    db: sqlite3.Connection,
-    catalog: Catalog,
-    readings: Sequence[Reading],
-    set_aside: Sequence[SetAside],
-    bound: AsideBound,
-) -> AppendResult:
-    """Store a batch inside the caller's transaction."""
-    batch = _prepare(db, catalog, readings)
-    open_for(db, catalog, ((row[1], row[2]) for row in batch.rows))
-    stored = db.executemany(_INSERT, batch.rows).rowcount if batch.rows else 0
-    repeated, contradictions = 0, list[SetAside]()
-    if stored < len(batch.rows):
-        repeated, contradictions = _judge_repeats(db, batch, catalog.last_order)
-    if batch.rows:
-        catalog.last_order = batch.rows[-1][0]
-        write_number(db, "last_order", catalog.last_order)
-        catalog.mark_stale(db, batch.hours)
-    aside = [*set_aside, *batch.unfit]
-    put_aside(db, [*aside, *contradictions], bound)
-    add_number(db, "stored", stored)
-    add_number(db, "repeated", repeated)
-    add_number(db, "contradicting", len(contradictions))
-    add_number(db, "set_aside", len(aside))
-    return AppendResult(stored, repeated, len(contradictions), catalog.last_order)
-
-
-def _prepare(db: sqlite3.Connection, catalog: Catalog, readings: Iterable[Reading]) -> AppendBatch:
-    batch = AppendBatch([], [], set(), [])
-    rows, kept, hours = batch.rows, batch.readings, batch.hours
-    ids, derived, floor_ms = catalog.ids, catalog.derived, catalog.floors.raw_ms
-    order = catalog.last_order
-    for reading in readings:
-        key, time_s, arrived_s, value, sequence, from_device = reading
-        if wrong := _wrong(time_s, arrived_s, value, sequence, floor_ms):
-            batch.unfit.append(_aside(reading, *wrong))
-            continue
-        series_id = ids.get(key)
-        if series_id is None or series_id in derived:
-            try:
-                series_id = catalog.series_id(db, key, derived=False)
-            except InputError as error:
-                batch.unfit.append(_aside(reading, "derived_series", str(error)))
+    def _sort(self, readings: Sequence[Reading]) -> None:
+        """Which readings are new: whatever is later than all of its series is, the rest is looked for."""
+        ids, derived, newest = self._catalog.ids, self._catalog.derived, self._catalog.newest_ms
+        order, floor_ms, rows = self._catalog.last_order, self._catalog.floors.raw_ms, self._rows
+        for reading in readings:
+            key, time_s, arrived_s, value, sequence, from_device = reading
+            if wrong := _wrong(time_s, arrived_s, value, sequence, floor_ms):
+                self._unfit.append(_aside(reading, *wrong))
                 continue
-        time_ms = round(time_s * 1000.0)
-        order += 1
-        delay_ms = round(arrived_s * 1000.0) - time_ms
-        rows.append((order, series_id, time_ms, delay_ms, value, sequence, from_device))
-        kept.append(reading)
-        hours.add((series_id, time_ms // HOUR_MS))
-    return batch
+            series_id = ids.get(key)
+            if series_id is None or series_id in derived:
+                try:
+                    series_id = self._catalog.series_id(self._db, key, derived=False)
+                except InputError as error:
+                    self._unfit.append(_aside(reading, "derived_series", str(error)))
+                    continue
+            time_ms = round(time_s * 1000.0)
+            if time_ms > newest[series_id]:
+                newest[series_id] = time_ms
+            elif self._is_known(reading, series_id, time_ms):
+                continue
+            order += 1
+            delay_ms = round(arrived_s * 1000.0) - time_ms
+            rows.append((order, series_id, time_ms, delay_ms, value, sequence, from_device))
+            if self._taken is not None:
+                self._taken[series_id, time_ms] = value
+        self._catalog.last_order = order
+
+    def _is_known(self, reading: Reading, series_id: int, time_ms: int) -> bool:
+        stored = self._stored(series_id, time_ms)
+        if stored is None:
+            return False
+        if stored == reading.value:
+            self._repeated += 1
+        else:
+            detail = f"value: found {reading.value}; the same series and time is stored as {stored}"
+            self._contradictions.append(_aside(reading, "contradicts_stored", detail))
+        return True
+
+    def _stored(self, series_id: int, time_ms: int) -> float | None:
+        if self._taken is None:
+            self._taken = {(row[1], row[2]): row[4] for row in self._rows}
+        taken = self._taken.get((series_id, time_ms))
+        if taken is not None:
+            return taken
+        order = self._fresh.order_at(self._db, self._opened, series_id, time_ms)
+        if order is not None:
+            found = self._db.execute(_FRESH_VALUE, (order,)).fetchone()
+        else:
+            open_for(self._db, self._catalog, [(series_id, time_ms)])
+            found = self._db.execute(_FILED_VALUE, (series_id, time_ms)).fetchone()
+        return float(found[0]) if found else None
+
+    def _write(self, *, filed: bool) -> None:
+        """Of what is only added, no counter is written: it follows from the orders (`fresh_rows.py`)."""
+        if not self._rows:
+            return
+        if not filed:
+            self._db.executemany(_ADD, self._rows)
+            self._catalog.fresh_readings += len(self._rows)
+            return
+        self._db.executemany(_FILE, self._rows)
+        self._catalog.mark_stale(self._db, {(row[1], row[2] // HOUR_MS) for row in self._rows})
+        add_number(self._db, "stored", len(self._rows))
+        write_number(self._db, LAST_ORDER, self._catalog.last_order)
+
+
+def write_points(
+    db: sqlite3.Connection, catalog: Catalog, rows: Sequence[tuple[int, int, float]], *, filed: bool
+) -> None:
+    """Write derived points (series, time in ms, value); what is not later than all of its series replaces."""
+    newest = catalog.newest_ms
+    later, others = list[tuple[int, int, int, float]](), list[tuple[int, int, float]]()
+    for row in rows:
+        if not filed and row[1] > newest[row[0]]:
+            newest[row[0]] = row[1]
+            catalog.last_told += 1
+            later.append((catalog.last_told, *row))
+        else:
+            others.append(row)
+    db.executemany(_ADD_POINT, later)
+    catalog.fresh_points += len(later)
+    if others:
+        file_points(db, catalog)
+        open_for(db, catalog, ((number, time_ms) for number, time_ms, _ in others))
+        db.executemany(_FILE_POINT, others)
+        catalog.mark_stale(db, {(number, time_ms // HOUR_MS) for number, time_ms, _ in others})
 
 
 def _wrong(
@@ -98,26 +159,6 @@ def _wrong(
     if sequence is not None and not -_SEQUENCE_LIMIT <= sequence < _SEQUENCE_LIMIT:
         return "sequence_out_of_range", f"sequence: found {sequence}; use a number below 2^63"
     return None
-
-
-def _judge_repeats(db: sqlite3.Connection, batch: AppendBatch, order: int) -> tuple[int, list[SetAside]]:
-    """How many rows only repeat what is stored, and those that say something else."""
-    found = db.execute("SELECT arrival_order FROM reading WHERE arrival_order > ?", (order,))
-    new = {row[0] for row in found}
-    repeated = 0
-    contradictions: list[SetAside] = []
-    for row, reading in zip(batch.rows, batch.readings, strict=True):
-        if row[0] in new:
-            continue
-        stored = db.execute(
-            "SELECT value FROM reading WHERE series_id = ? AND time_ms = ?", (row[1], row[2])
-        ).fetchone()[0]
-        if stored == row[4]:
-            repeated += 1
-        else:
-            detail = f"value: found {reading.value}; the same series and time is stored as {stored}"
-            contradictions.append(_aside(reading, "contradicts_stored", detail))
-    return repeated, contradictions
 
 
 def _aside(reading: Reading, reason: str, detail: str) -> SetAside:

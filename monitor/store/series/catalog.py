@@ -6,8 +6,15 @@ from collections.abc import Iterable
 from monitor.model.errors import Fault, InputError
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.series.cover import Floors
+from monitor.store.series.series_schema import STRETCH_MS
 
 _PACKED_BEFORE = "packed_before_ms"
+_NEWEST = """
+SELECT id,
+  max(coalesce((SELECT max(time_ms) FROM reading WHERE series_id = id), -1),
+      coalesce((SELECT max(time_ms) FROM point WHERE series_id = id), -1)),
+  coalesce((SELECT max(stretch) FROM packed WHERE series_id = id), -1)
+FROM series"""
 _FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
 
 
@@ -22,6 +29,10 @@ class Catalog:
         self.stale: set[tuple[int, int]] = set()
         self.floors = Floors()
         self.last_order = 0
+        self.last_told = 0
+        self.fresh_readings = 0  # not filed yet
+        self.fresh_points = 0
+        self.newest_ms: dict[int, int] = {}  # by series: nothing later than this is stored
         self.packed_before_ms = 0  # nothing from this time on is packed
 
     def forget(self) -> None:
@@ -37,10 +48,25 @@ class Catalog:
             self.derived = {row[0] for row in rows if row[4]}
             self.stale = set(db.execute("SELECT series_id, hour FROM stale_hour"))
             self.floors = read_floors(db)
-            self.last_order = read_number(db, "last_order")
+            self._enter_fresh(db)
             self.packed_before_ms = read_number(db, _PACKED_BEFORE)
             self._seen_version = version
         self._failed = True
+
+    def _enter_fresh(self, db: sqlite3.Connection) -> None:
+        self.newest_ms = {
+            number: max(filed, (stretch + 1) * STRETCH_MS - 1)
+            for number, filed, stretch in db.execute(_NEWEST)
+        }
+        for table in ("fresh_reading", "fresh_point"):
+            for number, newest in db.execute(f"SELECT series_id, max(time_ms) FROM {table} GROUP BY 1"):
+                self.newest_ms[number] = max(newest, self.newest_ms[number])
+        count, newest = db.execute("SELECT count(*), max(arrival_order) FROM fresh_reading").fetchone()
+        self.fresh_readings = count
+        self.last_order = newest or read_number(db, "last_order")
+        count, newest = db.execute("SELECT count(*), max(told_order) FROM fresh_point").fetchone()
+        self.fresh_points = count
+        self.last_told = newest or read_number(db, "last_told")
 
     def leave(self) -> None:
         """Say that the write was committed."""
@@ -57,6 +83,7 @@ class Catalog:
                 ).fetchone()[0]
             )
             self.ids[key] = number
+            self.newest_ms[number] = -1
             if derived:
                 self.derived.add(number)
         if (number in self.derived) != derived:

@@ -29,6 +29,10 @@ class Floors(NamedTuple):
         minutes = {MINUTE_MS: self.minute_ms, QUARTER_MS: self.minute_ms}  # quarters are kept as minutes are
         return {RAW_MS: self.raw_ms, **minutes, HOUR_MS: self.hour_ms}.get(level_ms, 0)
 
+    def keep(self, level_ms: int, at_ms: int) -> bool:
+        """Whether a level holds a time: minutes are summed up when what they are the sum of goes."""
+        return self.of(level_ms) <= at_ms and not (level_ms == MINUTE_MS and at_ms >= self.raw_ms)
+
 
 def cover(
     start_ms: int, end_ms: int, align_ms: int, stale_hours: Sequence[int], floors: Floors
@@ -82,9 +86,9 @@ def _kept(piece: Piece, floors: Floors) -> Iterator[Piece]:
 
 
 def _serving(wanted_ms: int, at_ms: int, floors: Floors) -> int:
-    finer = [level for level in LEVELS_MS if level <= wanted_ms and floors.of(level) <= at_ms]
-    coarser = [level for level in LEVELS_MS if level > wanted_ms and floors.of(level) <= at_ms]
-    return finer[0] if finer else coarser[-1]
+    kept = [level for level in LEVELS_MS if floors.keep(level, at_ms)]
+    finer = [level for level in kept if level <= wanted_ms]
+    return finer[0] if finer else kept[-1]
 
 
 def _joined(pieces: Iterator[Piece]) -> list[Piece]:

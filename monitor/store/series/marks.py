@@ -9,7 +9,8 @@ from monitor.store.series.catalog import Catalog
 from monitor.store.series.packed_stretches import open_order
 from monitor.store.series.series_schema import HOUR_MS, STATUS_CODES
 
-_FIND = "SELECT series_id, time_ms, status FROM reading WHERE arrival_order = ?"
+_FIND = "SELECT series_id, time_ms, status FROM {} WHERE arrival_order = ?"
+_FRESH, _FILED = "fresh_reading", "reading"
 
 
 def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark]) -> int:
@@ -20,23 +21,28 @@ def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark])
     grown = 0
     stale: set[tuple[int, int]] = set()
     for order, status, reason in marks:
-        row = db.execute(_FIND, (order,)).fetchone()
-        if row is None:
-            open_order(db, catalog, order)
-            row = db.execute(_FIND, (order,)).fetchone()
+        table, row = _found(db, catalog, order)
         if row is None:
             continue
         series_id, time_ms, before = row
         code = STATUS_CODES[status]
-        db.execute(
-            "UPDATE reading SET status = ? WHERE series_id = ? AND time_ms = ?", (code, series_id, time_ms)
-        )
+        db.execute(f"UPDATE {table} SET status = ? WHERE arrival_order = ?", (code, order))
         if status is SensorStatus.GOOD:
             db.execute("DELETE FROM mark WHERE arrival_order = ?", (order,))
         else:
             db.execute("INSERT OR REPLACE INTO mark (arrival_order, reason) VALUES (?, ?)", (order, reason))
         if bool(before) != bool(code):
             grown += 1 if code else -1
+        if bool(before) != bool(code) and table == _FILED:  # of what is not filed nothing is summed up yet
             stale.add((series_id, time_ms // HOUR_MS))
     catalog.mark_stale(db, stale)
     return grown
+
+
+def _found(db: sqlite3.Connection, catalog: Catalog, order: int) -> tuple[str, tuple[int, int, int] | None]:
+    """In which table a reading lies, opened where it was packed, with its series, time and status."""
+    for table in (_FRESH, _FILED):
+        if row := db.execute(_FIND.format(table), (order,)).fetchone():
+            return table, row
+    open_order(db, catalog, order)
+    return _FILED, db.execute(_FIND.format(_FILED), (order,)).fetchone()

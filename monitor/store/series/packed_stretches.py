@@ -1,7 +1,7 @@
 """Keeps closed stretches of a series as one block each, and makes rows of one again where it is written to.
 
-A stretch of a series lies here or as rows, never both. Its minutes are not kept beside a block: they follow
-from it as fast. What writes to a stretch opens it first, in the same transaction; it is packed again later.
+A stretch of a series lies here or as rows, never both. What writes to a stretch opens it first, in the same
+transaction; it is packed again later.
 """
 
 import sqlite3
@@ -56,7 +56,6 @@ def pack_stretch(db: sqlite3.Connection, catalog: Catalog, place: Place) -> int:
     arrived_ms = int((block["time_ms"] + block["delay_ms"]).max())
     table = "point" if derived else "reading"
     db.execute(f"DELETE FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ?", span)
-    db.execute("DELETE FROM rollup_minute WHERE series_id = ? AND start_ms >= ? AND start_ms < ?", span)
     db.execute(_KEEP, (number, stretch, *orders, arrived_ms, block.size, packed))
     if orders[0] is not None and orders[1] is not None:
         write_number(db, _WIDEST, max(read_number(db, _WIDEST), orders[1] - orders[0]))

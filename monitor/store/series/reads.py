@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -11,8 +11,8 @@ from monitor.model.reading import Point, Quantity, Reading, SeriesKey, StoredRea
 from monitor.store.contract import Bucket, SeriesSlice
 from monitor.store.series.catalog import read_floors
 from monitor.store.series.cover import RAW_MS, cover
+from monitor.store.series.fresh_rows import Fresh, FreshOf, scanned
 from monitor.store.series.packed_stretches import Arrival, packed_part
-from monitor.store.series.packing import Block
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
 _ROLLUPS = {
@@ -29,7 +29,7 @@ SELECT (time_ms - ?) / ?, count(*), sum(value), min(value), max(value)
 FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? {believed} GROUP BY 1"""
 _AFTER = """
 SELECT arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device
-FROM reading WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"""
+FROM {} WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"""
 
 _HOUR_BEFORE = f"""
 SELECT max(start_ms) FROM (
@@ -99,7 +99,9 @@ def readings_after(
     db: sqlite3.Connection, order: int, limit: int, packed: Sequence[Arrival] = ()
 ) -> list[StoredReading]:
     """Readings in order of arrival, with the first of those that are packed."""
-    rows: list[Arrival] = db.execute(_AFTER, (order, limit)).fetchall()
+    rows: list[Arrival] = db.execute(_AFTER.format("reading"), (order, limit)).fetchall()
+    if len(rows) < limit:  # whatever is not filed yet came later
+        rows += db.execute(_AFTER.format("fresh_reading"), (order, limit - len(rows))).fetchall()
     if packed:
         rows = sorted([*rows, *packed])[:limit]
     if not rows:
@@ -115,12 +117,22 @@ def readings_after(
     ]
 
 
-def latest(db: sqlite3.Connection, key: SeriesKey) -> Point | None:
-    """The newest believed point: hours that may hold one are looked into, the newest first."""
+def latest(db: sqlite3.Connection, key: SeriesKey, fresh: FreshOf = scanned) -> Point | None:
+    """The newest believed point."""
     series = find(db, key)
     if series is None:
         return None
-    floor_ms = read_floors(db).raw_ms
+    rows = [row for row in fresh(db, series.id, series.derived) if row[2] == 0]
+    filed = _latest_filed(db, series, rows[-1][0] if rows else 0)
+    if filed is None and not rows:
+        return None
+    time_ms, value = filed or rows[-1][:2]
+    return Point(key, time_ms / 1000.0, value)
+
+
+def _latest_filed(db: sqlite3.Connection, series: Series, after_ms: int) -> tuple[int, float] | None:
+    """The newest after a time: hours that may hold one are looked into, the newest first."""
+    floor_ms = max(read_floors(db).raw_ms, after_ms // HOUR_MS * HOUR_MS)
     before_ms: int | None = _FAR_MS
     while before_ms := db.execute(_HOUR_BEFORE, (series.id, before_ms, floor_ms)).fetchone()[0]:
         row = db.execute(
@@ -129,7 +141,7 @@ def latest(db: sqlite3.Connection, key: SeriesKey) -> Point | None:
             (series.id, before_ms, before_ms + HOUR_MS),
         ).fetchone() or _latest_packed(db, series, before_ms)
         if row:
-            return Point(key, row[0] / 1000.0, row[1])
+            return row if row[0] > after_ms else None
     return None
 
 
@@ -142,77 +154,100 @@ def _latest_packed(db: sqlite3.Connection, series: Series, hour_ms: int) -> tupl
 
 
 def slice_(
-    db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, limit: int | None
+    db: sqlite3.Connection,
+    key: SeriesKey,
+    stretch: tuple[int, int],
+    limit: int | None,
+    fresh: FreshOf = scanned,
 ) -> SeriesSlice:
-    """Points in rising time."""
+    """Points in rising time, of a stretch in milliseconds."""
     series = find(db, key)
-    rows: list[tuple[float, ...]] = []
-    derived = series is not None and series.derived
-    if series is not None:
-        columns = "time_ms, value" if derived else "time_ms, value, status"
-        rows = db.execute(
-            f"SELECT {columns} FROM {series.table} WHERE series_id = ? "
-            "AND time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
-            (series.id, start_ms, end_ms, -1 if limit is None else limit),
-        ).fetchall()
-    table = np.array(rows, dtype=np.float64).reshape(-1, 2 if derived else 3)
-    doubted = np.zeros(len(rows), dtype=np.bool_) if derived else table[:, 2] != 0
-    found = SeriesSlice(table[:, 0] / 1000.0, table[:, 1].copy(), doubted)
     if series is None:
-        return found
-    packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms)
-    return _with_packed(found, packed, limit) if packed.size else found
+        nothing = np.zeros(0, np.float64)
+        return SeriesSlice(nothing, nothing, nothing != 0.0)
+    columns = "time_ms, value, 0" if series.derived else "time_ms, value, status"
+    rows: list[Fresh] = db.execute(
+        f"SELECT {columns} FROM {series.table} WHERE series_id = ? "
+        "AND time_ms >= ? AND time_ms < ? ORDER BY time_ms LIMIT ?",
+        (series.id, *stretch, -1 if limit is None else limit),
+    ).fetchall()
+    rows += _within(fresh(db, series.id, series.derived), stretch)
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    packed = packed_part(db, series.id, derived=series.derived, start_ms=stretch[0], end_ms=stretch[1])
+    time_ms = np.concatenate([packed["time_ms"], table[:, 0]])
+    order = np.argsort(time_ms, kind="stable")[:limit]
+    value = np.concatenate([packed["value"], table[:, 1]])
+    status = np.concatenate([packed["status"], table[:, 2]])
+    return SeriesSlice(time_ms[order] / 1000.0, value[order], status[order] != 0)
 
 
-def _with_packed(rows: SeriesSlice, packed: Block, limit: int | None) -> SeriesSlice:
-    """Both together in rising time, as many as are asked for."""
-    time_s = np.concatenate([packed["time_ms"] / 1000.0, rows.time_s])
-    order = np.argsort(time_s, kind="stable")[:limit]
-    value = np.concatenate([packed["value"], rows.value])
-    doubtful = np.concatenate([packed["status"] != 0, rows.doubtful])
-    return SeriesSlice(time_s[order], value[order], doubtful[order])
+def _within(rows: list[Fresh], stretch: tuple[int, int]) -> list[Fresh]:
+    return [row for row in rows if stretch[0] <= row[0] < stretch[1]]
 
 
 def totals(
-    db: sqlite3.Connection, key: SeriesKey, start_ms: int, end_ms: int, width_ms: int
+    db: sqlite3.Connection,
+    key: SeriesKey,
+    stretch: tuple[int, int],
+    width_ms: int,
+    fresh: FreshOf = scanned,
 ) -> dict[int, Total]:
-    """Sums by bucket number (time // width) over [start_ms, end_ms)."""
+    """Sums by bucket number (time // width) over a stretch in milliseconds."""
     found: dict[int, Total] = {}
     series = find(db, key)
     if series is not None:
-        add_totals(found, _parts(db, series, (start_ms, end_ms), align_ms=width_ms, group=(0, width_ms)))
+        rows = fresh(db, series.id, series.derived)
+        add_totals(found, _parts(db, series, rows, stretch, align_ms=width_ms, group=(0, width_ms)))
     return found
 
 
-def spans(db: sqlite3.Connection, key: SeriesKey, edges_ms: Sequence[int]) -> dict[int, Total]:
+def spans(
+    db: sqlite3.Connection, key: SeriesKey, edges_ms: Sequence[int], fresh: FreshOf = scanned
+) -> dict[int, Total]:
     """Sums by number of the interval between neighbouring edges; empty ones left out."""
     found: dict[int, Total] = {}
     series = find(db, key)
     if series is not None:
+        rows = fresh(db, series.id, series.derived)
         for number, (start, end) in enumerate(pairwise(edges_ms)):
-            parts = _parts(db, series, (start, end), align_ms=0, group=(start, end - start))
+            parts = _parts(db, series, rows, (start, end), align_ms=0, group=(start, end - start))
             add_totals(found, ((number, total) for _, total in parts))
     return found
 
 
 def _parts(
-    db: sqlite3.Connection, series: Series, stretch: tuple[int, int], *, align_ms: int, group: tuple[int, int]
+    db: sqlite3.Connection,
+    series: Series,
+    fresh: list[Fresh],
+    stretch: tuple[int, int],
+    *,
+    align_ms: int,
+    group: tuple[int, int],
 ) -> Iterable[tuple[int, Total]]:
     start_ms, end_ms = stretch
+    fresh = _within(fresh, stretch)
     stale = db.execute(
         "SELECT hour FROM stale_hour WHERE series_id = ? AND hour >= ? AND hour <= ?",
         (series.id, start_ms // HOUR_MS, end_ms // HOUR_MS),
     )
-    pieces = cover(start_ms, end_ms, align_ms, [row[0] for row in stale], read_floors(db))
-    for level_ms, first, last in pieces:
+    hours = {row[0] for row in stale} | {row[0] // HOUR_MS for row in fresh}
+    for level_ms, first, last in cover(start_ms, end_ms, align_ms, sorted(hours), read_floors(db)):
         if level_ms == RAW_MS:
             query = _FROM_RAW.format(table=series.table, believed=series.believed)
         else:
             query = _FROM_ROLLUP.format(table=_ROLLUPS[level_ms])
         for row in db.execute(query, (*group, series.id, first, last)):
             yield row[0], Total(*row[1:])
-        if level_ms <= MINUTE_MS:  # of what is packed no minutes are kept
+        if level_ms == RAW_MS:
             yield from _packed_totals(db, series, (first, last), group)
+            yield from _fresh_totals(_within(fresh, (first, last)), group)
+
+
+def _fresh_totals(rows: list[Fresh], group: tuple[int, int]) -> Iterable[tuple[int, Total]]:
+    believed = [row for row in rows if row[2] == 0]
+    for number, part in groupby(believed, lambda row: (row[0] - group[0]) // group[1]):
+        values = [row[1] for row in part]
+        yield number, Total(len(values), sum(values), min(values), max(values))
 
 
 def _packed_totals(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from monitor.store.series.catalog import Catalog, write_floors
 from monitor.store.series.cover import Floors
+from monitor.store.series.fresh_rows import file_all
 from monitor.store.series.packed_stretches import (
     lone_orders_before,
     open_stretches,
@@ -14,8 +15,8 @@ from monitor.store.series.packed_stretches import (
     places_before,
     rows_left,
 )
-from monitor.store.series.rollups import refresh
-from monitor.store.series.series_schema import DAY_MS
+from monitor.store.series.rollups import refresh, sum_minutes
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS
 
 _AT_ONCE = 20_000
 _OPENED_AT_ONCE = 50
@@ -51,10 +52,8 @@ def apply(
 ) -> int:
     """Raise the floors, then drop what lies below them; returns rows dropped."""
     open_before(write, catalog, floors.raw_ms)
-    with write() as db:
-        refresh(db, catalog)
-        floors = raise_floors(db, catalog, floors)
-        numbers = sorted(catalog.ids.values())
+    floors = _raise_over_minutes(write, catalog, floors)
+    numbers = sorted(catalog.ids.values())
     dropped = 0
     for level, table, column in _DROPS:
         for number in numbers:
@@ -62,6 +61,26 @@ def apply(
     with write() as db:
         drop_lone_marks(db)
     return dropped
+
+
+def _raise_over_minutes(
+    write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, floors: Floors
+) -> Floors:
+    """Raise the floors once the minutes of all that is to go are summed up: they outlive it."""
+    with write() as db:
+        file_all(db, catalog)
+        numbers = sorted(catalog.ids.values())
+    span = catalog.floors.raw_ms, max(floors.raw_ms, catalog.floors.raw_ms)
+    for number in numbers if span[0] < span[1] else ():
+        with write() as db:
+            sum_minutes(db, number, span, derived=number in catalog.derived)
+    with write() as db:
+        file_all(db, catalog)
+        late = {number for number, hour in catalog.stale if hour * HOUR_MS < span[1]}
+        refresh(db, catalog)
+        for number in late:
+            sum_minutes(db, number, span, derived=number in catalog.derived)
+        return raise_floors(db, catalog, floors)
 
 
 def open_before(
@@ -83,6 +102,7 @@ def pack_before(
     """Pack what is a few days old, a bounded part of it, a stretch at a time; returns how many numbers."""
     before_ms = int(now_s * 1000.0) - HOT_DAYS * DAY_MS
     with write() as db:
+        file_all(db, catalog)
         refresh(db, catalog)
         series = [(number, number in catalog.derived) for number in sorted(catalog.ids.values())]
     packed, left = 0, _PACKED_AT_ONCE
@@ -92,6 +112,7 @@ def pack_before(
         left -= len(stretches)
         for first in range(0, len(stretches), _PACKED_IN_ONE):
             with write() as db:
+                file_all(db, catalog)  # what came late meanwhile must not be left beside a block
                 for stretch in stretches[first : first + _PACKED_IN_ONE]:
                     packed += pack_stretch(db, catalog, (number, stretch))
     return packed

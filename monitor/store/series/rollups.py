@@ -1,4 +1,7 @@
-"""Keeps minutes, quarters, hours and days summed up; a late reading makes its hour stale, to be redone."""
+"""Keeps quarters, hours and days summed up; a late reading makes its hour stale, to be redone.
+
+Minutes follow from what is kept as fast as from sums: they are summed up when that goes (`retention.py`).
+"""
 
 import sqlite3
 from collections.abc import Iterable
@@ -6,20 +9,25 @@ from collections.abc import Iterable
 from monitor.store.series.catalog import Catalog
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
-# A sum depends only on what is stored, never on the order in which it came: minutes are added up from
-# readings in rising time, quarters and hours from minutes, days from hours.
-_MINUTES = """
-INSERT INTO rollup_minute
-SELECT series_id, time_ms / {minute} * {minute}, count(*), sum(value), min(value), max(value)
+# A sum depends only on what is stored, never on the order in which it came: minutes and quarters are added up
+# from readings in rising time, hours from quarters, days from hours.
+_RAW = """
+INSERT INTO {upper}
+SELECT series_id, time_ms / {width} * {width}, count(*), sum(value), min(value), max(value)
 FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? {believed}
-GROUP BY time_ms / {minute}"""
+GROUP BY time_ms / {width}"""
 _UPPER = """
 INSERT INTO {upper}
 SELECT series_id, ?, sum(n), sum(total), min(minimum), max(maximum)
 FROM {lower} WHERE series_id = ? AND start_ms >= ? AND start_ms < ? GROUP BY series_id"""
 
-_READING_MINUTES = _MINUTES.format(minute=MINUTE_MS, table="reading", believed="AND status = 0")
-_POINT_MINUTES = _MINUTES.format(minute=MINUTE_MS, table="point", believed="")
+_SOURCES = {
+    False: {"table": "reading", "believed": "AND status = 0"},
+    True: {"table": "point", "believed": ""},
+}
+_QUARTERS = {d: _RAW.format(upper="rollup_quarter", width=QUARTER_MS, **_SOURCES[d]) for d in _SOURCES}
+_MINUTES = {d: _RAW.format(upper="rollup_minute", width=MINUTE_MS, **_SOURCES[d]) for d in _SOURCES}
+_FORGET = "DELETE FROM {} WHERE series_id = ? AND start_ms >= ? AND start_ms < ?"
 _SPARE_HOURS = 256
 
 
@@ -42,13 +50,16 @@ def refresh(db: sqlite3.Connection, catalog: Catalog, *, only_many: bool = False
 
 def _hours(db: sqlite3.Connection, derived: set[int], hours: Iterable[tuple[int, int]]) -> None:
     spans = [(number, hour * HOUR_MS, (hour + 1) * HOUR_MS) for number, hour in hours]
-    db.executemany("DELETE FROM rollup_minute WHERE series_id = ? AND start_ms >= ? AND start_ms < ?", spans)
-    db.executemany(_READING_MINUTES, [span for span in spans if span[0] not in derived])
-    db.executemany(_POINT_MINUTES, [span for span in spans if span[0] in derived])
-    quarters = range(0, HOUR_MS, QUARTER_MS)
-    parts = [(number, start + at, start + at + QUARTER_MS) for number, start, _ in spans for at in quarters]
-    _upper(db, "rollup_quarter", "rollup_minute", parts)
-    _upper(db, "rollup_hour", "rollup_minute", spans)
+    db.executemany(_FORGET.format("rollup_quarter"), spans)
+    for kind, query in _QUARTERS.items():
+        db.executemany(query, [span for span in spans if (span[0] in derived) == kind])
+    _upper(db, "rollup_hour", "rollup_quarter", spans)
+
+
+def sum_minutes(db: sqlite3.Connection, number: int, span: tuple[int, int], *, derived: bool) -> None:
+    """Sum up the minutes of a series with start ≤ time < end from its rows, which are to go."""
+    db.execute(_FORGET.format("rollup_minute"), (number, *span))
+    db.execute(_MINUTES[derived], (number, *span))
 
 
 def _days(db: sqlite3.Connection, days: Iterable[tuple[int, int]]) -> None:

@@ -159,4 +159,28 @@ CREATE INDEX packed_orders ON packed (first_order, last_order);
 
 CREATE INDEX packed_stretch ON packed (stretch)"""
 
-SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD, _FOURTH))
+# What came in last lies in the order in which it came, with the columns of what is filed. Minutes of what is
+# kept follow from it as fast: they are summed up when it goes.
+_FIFTH = """
+CREATE TABLE fresh_reading (
+  arrival_order INTEGER PRIMARY KEY,
+  series_id INTEGER NOT NULL,
+  time_ms INTEGER NOT NULL,
+  delay_ms INTEGER NOT NULL,
+  value REAL NOT NULL,
+  sequence INTEGER,
+  from_device INTEGER NOT NULL,
+  status INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE fresh_point (
+  told_order INTEGER PRIMARY KEY,
+  series_id INTEGER NOT NULL,
+  time_ms INTEGER NOT NULL,
+  value REAL NOT NULL
+) STRICT;
+
+DELETE FROM rollup_minute
+WHERE start_ms >= coalesce((SELECT value FROM number WHERE name = 'raw_floor_ms'), 0)"""
+
+SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH))

@@ -11,12 +11,21 @@ from threading import RLock
 from monitor.model.errors import Fault, InputError, RangeError
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
 from monitor.store.contract import AppendResult, Bucket, KeptWitness, SeriesSlice, SetAside, Shipping
-from monitor.store.series import append, reads, rollups
+from monitor.store.series import reads, rollups
 from monitor.store.series import retention as series_retention
+from monitor.store.series.append import Appending, write_points
 from monitor.store.series.catalog import Catalog, add_number, read_number, write_number
 from monitor.store.series.cover import Floors
+from monitor.store.series.fresh_rows import (
+    LAST_ORDER,
+    FreshOf,
+    FreshRows,
+    file_all,
+    file_when_many,
+    read_last_order,
+)
 from monitor.store.series.marks import write_marks
-from monitor.store.series.packed_stretches import PackedArrivals, open_for, open_from
+from monitor.store.series.packed_stretches import PackedArrivals, open_from
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import HOUR_MS, SERIES_SCHEMA
 from monitor.store.series.set_aside_rows import LET_GO, MAX_TIME_S, AsideBound, read_aside
@@ -25,9 +34,6 @@ from monitor.store.sqlite_file import SqliteFile
 
 _COUNTERS = ("stored", "repeated", "contradicting", "set_aside", LET_GO, "doubtful")
 _IDENTITY = "identity"
-_UPSERT = """
-INSERT INTO point (series_id, time_ms, value) VALUES (?, ?, ?)
-ON CONFLICT (series_id, time_ms) DO UPDATE SET value = excluded.value"""
 
 
 def whole_ms(name: str, time_s: float) -> int:
@@ -63,13 +69,17 @@ class SqliteSeriesStore:
         retention: Retention | None = None,
         set_aside: AsideBound | None = None,
         busy_timeout_s: float = 5.0,
+        filed_at_once: bool = False,
     ) -> None:
+        """`filed_at_once`: every row lies among those of its series from the start, where triggers see it."""
         self._retention = retention or Retention()
         self.aside_bound = set_aside or AsideBound()
         self.catalog = Catalog()
         self._lock = RLock()
         self._opened = 0
         self._arrivals = PackedArrivals()
+        self._fresh = FreshRows()
+        self._filed_at_once = filed_at_once
         self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
 
     @contextmanager
@@ -87,20 +97,21 @@ class SqliteSeriesStore:
     def append(self, readings: Sequence[Reading], set_aside: Sequence[SetAside] = ()) -> AppendResult:
         """Store a batch in one transaction; the same (series, time) twice counts as repeated."""
         with self.writing() as db:
-            result = append.append(db, self.catalog, readings, set_aside, self.aside_bound)
-            rollups.refresh(db, self.catalog, only_many=True)
+            batch = Appending(db, self.catalog, self._fresh, self.file.opened)
+            result = batch.append(readings, set_aside, self.aside_bound, filed=self._filed_at_once)
+            self._tidy(db)
         return result
 
     def readings_after(self, order: int, limit: int) -> list[StoredReading]:
         """Readings in order of arrival, for the core to work through."""
         with self.file.read() as db:
-            return reads.readings_after(
-                db, order, limit, self._arrivals.after(db, self.file.opened, order, limit)
-            )
+            packed = self._arrivals.after(db, self.file.opened, order, limit)
+            return reads.readings_after(db, order, limit, packed)
 
     def last_order(self) -> int:
         """The order of the newest reading; 0 when empty."""
-        return self._number("last_order")
+        with self.file.read() as db:
+            return read_last_order(db)
 
     def write_points(self, points: Sequence[Point]) -> None:
         """Store derived numbers; the same (series, time) again replaces."""
@@ -114,21 +125,25 @@ class SqliteSeriesStore:
                 rows.append((number, round(time_s * 1000.0), value))
             floor_ms = self.catalog.floors.raw_ms
             rows = [row for row in rows if row[1] >= floor_ms]
-            open_for(db, self.catalog, ((number, ms) for number, ms, _ in rows))
-            db.executemany(_UPSERT, rows)
-            self.catalog.mark_stale(db, {(number, ms // HOUR_MS) for number, ms, _ in rows})
-            rollups.refresh(db, self.catalog, only_many=True)
+            write_points(db, self.catalog, rows, filed=self._filed_at_once)
+            self._tidy(db)
 
     def forget_points_after(self, time_s: float) -> None:
         """Drop derived numbers of later times: they were written under a clock that was ahead."""
         after_ms = whole_ms("time_s", time_s)
         with self.writing() as db:
+            file_all(db, self.catalog)
             if after_ms < self.catalog.packed_before_ms:
                 open_from(db, self.catalog, after_ms)
             found = db.execute(
                 "DELETE FROM point WHERE time_ms > ? RETURNING series_id, time_ms", (after_ms,)
             ).fetchall()
             self.catalog.mark_stale(db, {(series_id, time_ms // HOUR_MS) for series_id, time_ms in found})
+
+    def _tidy(self, db: sqlite3.Connection) -> None:
+        """File what is not yet filed and sum up what lags behind, where there is much of it."""
+        if self._filed_at_once or file_when_many(db, self.catalog):
+            rollups.refresh(db, self.catalog, only_many=True)
 
     def identity(self) -> int:
         """A number of chance made with the store, which its copies keep; never 0."""
@@ -153,13 +168,13 @@ class SqliteSeriesStore:
     def latest(self, key: SeriesKey) -> Point | None:
         """The newest believed point of a series."""
         with self.file.read() as db:
-            return reads.latest(db, key)
+            return reads.latest(db, key, self._not_filed())
 
     def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int | None = None) -> SeriesSlice:
         """Points with start_s ≤ time < end_s."""
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:
-            return reads.slice_(db, key, *stretch, limit)
+            return reads.slice_(db, key, stretch, limit, self._not_filed())
 
     def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
         """Aligned buckets (multiples of width_s since the epoch) of believed points; empty ones left out.
@@ -169,14 +184,14 @@ class SqliteSeriesStore:
         width_ms = whole_width_ms(width_s)
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:
-            found = reads.totals(db, key, *stretch, width_ms)
+            found = reads.totals(db, key, stretch, width_ms, self._not_filed())
         return [found[number].bucket(number * width_ms / 1000.0) for number in sorted(found)]
 
     def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
         """Believed points summed up between neighbouring edges (midnights, shifts); empty ones left out."""
         edges = rising_ms(edges_s)
         with self.file.read() as db:
-            found = reads.spans(db, key, edges)
+            found = reads.spans(db, key, edges, self._not_filed())
         return [found[number].bucket(edges[number] / 1000.0) for number in sorted(found)]
 
     def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
@@ -202,11 +217,13 @@ class SqliteSeriesStore:
         """Counters since the store was made, by what became of a reading or message."""
         with self.file.read() as db:
             known = dict(db.execute("SELECT name, value FROM number"))
-        return {name: int(known.get(name, 0)) for name in _COUNTERS}
+            not_filed = read_last_order(db) - known.get(LAST_ORDER, 0)
+        return {name: int(known.get(name, 0)) + (not_filed if name == "stored" else 0) for name in _COUNTERS}
 
     def refresh_rollups(self) -> int:
         """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""
         with self.writing() as db:
+            file_all(db, self.catalog)
             return rollups.refresh(db, self.catalog)
 
     def apply_retention(self, now_s: float) -> int:
@@ -222,6 +239,7 @@ class SqliteSeriesStore:
     def open_from(self, time_s: float) -> None:
         """Make rows again of what was measured or came in since then, for a program that reads the tables."""
         with self.writing() as db:
+            file_all(db, self.catalog)
             open_from(db, self.catalog, whole_ms("time_s", time_s))
 
     def raise_floors(self, db: sqlite3.Connection, floors: Floors) -> None:
@@ -235,6 +253,9 @@ class SqliteSeriesStore:
     def close(self) -> None:
         """Finish writing and let go of the files."""
         self.file.close()
+
+    def _not_filed(self) -> FreshOf:
+        return self._fresh.within(self.file.opened)
 
     def _number(self, name: str) -> int:
         with self.file.read() as db:
