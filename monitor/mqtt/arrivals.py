@@ -60,6 +60,8 @@ class RepeatGuard:
     def admit(self, readings: list[Reading]) -> list[Reading]:
         """The readings of one message as they are to be stored; none when it is a repeat."""
         if all(reading.time_from_device for reading in readings):
+            if not self._seen:  # nothing ever came without a time
+                return readings
             return [] if all(self._came_undated(reading) for reading in readings) else readings
         if self._is_repeated(readings):
             return []

@@ -17,10 +17,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.clock import Clock, monotonic_s
 from monitor.model.back_off import BackOff
-from monitor.mqtt.client import make_client, publish_properties, state_payload, state_topic, subscribe
+from monitor.mqtt.client import make_link_client, publish_properties, state_payload, state_topic, subscribe
 from monitor.mqtt.hearing import AnswerRate, answer, answer_topic, question_in
 from monitor.mqtt.intake import Intake
 from monitor.mqtt.missing_messages import LostSession
+from monitor.mqtt.packet_socket import PacketSocket
 from monitor.mqtt.pending_batch import BrokerDelivery, PendingBatch, PendingReadings, content_of
 from monitor.settings.schema import MqttSection
 
@@ -53,8 +54,8 @@ class BrokerLink:
     """The network side of ingest. All MQTT calls but `publish` are made on its own thread.
 
     The client is driven through its calls for external event loops. Its own loop waits on the
-    socket once a message; this one reads until the socket is empty, and sends a batch's
-    acknowledgements together.
+    socket once a message; this one reads until the socket is empty, takes what is published out of
+    what it read (`packet_socket`), and sends a batch's acknowledgements together.
     """
 
     def __init__(
@@ -64,11 +65,11 @@ class BrokerLink:
         self._address = address
         self._wanted = wanted
         self._clock = clock
-        self._client = make_client(settings, *address)
+        self._client = make_link_client(settings, *address)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
-        self._client.on_message = self._on_message
         self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
         self._client.on_socket_register_write = lambda *_: self._wake()
         self._intake: Intake
         self._pending: PendingReadings
@@ -185,46 +186,60 @@ class BrokerLink:
         """Write, wait for something to do, and do it; true when the socket may hold more already."""
         if self._client.want_write():
             self._client.loop_write()
-        sock: Any = self._client.socket()
+        sock = self._wire()
         if sock is None:
             return False
-        blocked = selectors.EVENT_WRITE if self._client.want_write() else 0
+        sock.write()
+        blocked = selectors.EVENT_WRITE if sock.unsent else 0
         selector.modify(sock, selectors.EVENT_READ | blocked)
-        unread = more or (hasattr(sock, "pending") and sock.pending() > 0)
+        unread = more or sock.pending() > 0
         ready = {key.fileobj: events for key, events in selector.select(0.0 if unread else MISC_EVERY_S)}
         if self._wake_r in ready:
             self._wake_r.recv(4096)
         filled = False
         if unread or ready.get(sock, 0) & selectors.EVENT_READ:
-            filled = self._read_burst()
+            filled = self._read_burst(sock)
         self._send_acknowledgements()
         return filled
 
-    def _read_burst(self) -> bool:
+    def _wire(self) -> PacketSocket | None:
+        """The connection, where there is one."""
+        return None if self._client.socket() is None else self._client.wire
+
+    def _read_burst(self, sock: PacketSocket) -> bool:
         """Read until the socket is empty or the burst is full; not at all while too much is held."""
         if self._pending.messages() >= self._held_most:
             self._stopping.wait(HELD_WAIT_S)
             return False
         self._arrived_s = self._pending.open_burst()
         burst = self._burst = PendingBatch()
-        read = self._client.loop_read
         try:
-            while burst.messages < BURST_MESSAGES:
-                before = burst.messages
-                if read() != MQTTErrorCode.MQTT_ERR_SUCCESS or burst.messages == before:
-                    return False
-            return True
+            return all(self._read_one(sock) for _ in range(BURST_MESSAGES))
         finally:
             self._pending.close_burst(burst)
 
+    def _read_one(self, sock: PacketSocket) -> bool:
+        """Take one message, or let the client read what is its; False where nothing more is to be read."""
+        message = sock.published()
+        if message is not None:
+            self._take(*message)
+            return True
+        if not sock.is_for_client and sock.fill():
+            return True
+        return sock.is_for_client and self._client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
+
     def _send_acknowledgements(self) -> None:
-        connected, connection = self.state.connected, self._connection
+        sock, connection = self._wire(), self._connection
+        sent: list[BrokerDelivery] = []
         while self._durable:
             for delivery in self._durable.popleft():
                 delivery.durable = True
-                if connected and delivery.connection == connection:
-                    self._client.ack(delivery.mid, 1)
-                    self._intake.acknowledged(delivery)
+                if delivery.connection == connection:
+                    sent.append(delivery)
+        if sock is not None and self.state.connected:
+            sock.acknowledge([delivery.mid for delivery in sent])
+            for delivery in sent:
+                self._intake.acknowledged(delivery)
 
     def _say_goodbye(self, selector: selectors.BaseSelector) -> None:
         if self.state.connected:
@@ -310,47 +325,53 @@ class BrokerLink:
         subscribed = len(refused) < len(self._wanted)
         self.state = replace(self.state, subscribed=subscribed, last_error=why if refused else "")
 
-    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        """One of QoS 2, which no broker sends to who asked for QoS 1 (MQTT 5, 3.8.4)."""
+        log.error(
+            "the broker sent a message of QoS %d, which was not asked for; it is not taken", message.qos
+        )
+
+    # --- what is published ---
+
+    def _take(self, topic: bytes, payload: bytes, mid: int, retained: bool) -> None:
+        """Take one message in; its identifier is 0 where the broker waits for no acknowledgement."""
         if self._leaving:
             return
-        topic, payload, burst = _topic(message), bytes(message.payload), self._burst
+        try:
+            name = topic.decode()
+        except UnicodeDecodeError:
+            name = "a topic that is not UTF-8"
         asked = question_in(payload)
         if asked is not None:
-            self._answer(message, topic, asked)
+            self._answer(name, asked, mid, retained=retained)
             return
-        delivery = None
         try:
-            if message.qos:
-                known = self._intake.redelivered(message.mid, topic, payload, self._connection)
+            delivery = None
+            if mid:
+                known = self._intake.redelivered(mid, name, payload, self._connection)
                 if known is not None:
                     if known.durable:
-                        client.ack(known.mid, 1)
-                        self._intake.acknowledged(known)
+                        self._durable.append([known])
                     return
-                delivery = BrokerDelivery(message.mid, content_of(topic, payload), self._connection)
+                delivery = BrokerDelivery(mid, content_of(name, payload), self._connection)
             self._intake.take(
-                topic,
+                name,
                 payload,
-                retained=message.retain,
+                retained=retained,
                 arrived_s=self._arrived_s,
-                into=burst,
+                into=self._burst,
                 delivery=delivery,
             )
         except Exception as error:  # noqa: BLE001 (loop border: one message must not stop the others)
-            self._intake.unreadable(topic, payload, self._arrived_s, error, burst)
+            self._intake.unreadable(name, payload, self._arrived_s, error, self._burst)
 
-    def _answer(self, message: mqtt.MQTTMessage, topic: str, asked: str) -> None:
+    def _answer(self, topic: str, asked: str, mid: int, *, retained: bool) -> None:
         """Say that the question of `dryshift check` came, and on which topic; it is no reading."""
-        self._client.ack(message.mid, message.qos)
-        if not message.retain and self._answers.allows(monotonic_s()):
+        sock = self._wire()
+        if mid and sock is not None:
+            sock.acknowledge([mid])
+        if not retained and self._answers.allows(monotonic_s()):
             self._client.publish(answer_topic(self._settings), answer(asked, topic), qos=1)
-
-
-def _topic(message: mqtt.MQTTMessage) -> str:
-    try:
-        return message.topic
-    except UnicodeDecodeError:
-        return "a topic that is not UTF-8"
 
 
 def _refusal(where: str, code: str) -> str:

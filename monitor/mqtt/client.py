@@ -3,6 +3,7 @@
 import json
 import ssl
 from collections.abc import Callable
+from typing import TypeVar
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -11,6 +12,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.model.errors import Fault, InputError
+from monitor.mqtt.packet_socket import LinkClient
 from monitor.settings.schema import MqttSection
 
 MAX_PACKET_BYTES = 1_048_576  # asked of the broker; a longer message never reaches the service
@@ -20,8 +22,20 @@ CURRENT_VERSION = "5"
 
 def make_client(settings: MqttSection, host: str, port: int) -> mqtt.Client:
     """A client that keeps its session from the very first connect and acknowledges by hand."""
+    return _of_kind(mqtt.Client, settings, host, port)
+
+
+def make_link_client(settings: MqttSection, host: str, port: int) -> LinkClient:
+    """The same for the link, which reads what is published by itself."""
+    return _of_kind(LinkClient, settings, host, port)
+
+
+_Kind = TypeVar("_Kind", bound=mqtt.Client)
+
+
+def _of_kind(kind: type[_Kind], settings: MqttSection, host: str, port: int) -> _Kind:
     is_5 = settings.protocol == CURRENT_VERSION
-    client = mqtt.Client(
+    client = kind(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
         clean_session=None if is_5 else False,

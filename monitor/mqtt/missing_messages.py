@@ -1,5 +1,6 @@
 """What is known to be missing: sessions that the broker forgot, messages that a sensor's sequence skips."""
 
+from collections import Counter
 from typing import NamedTuple
 
 MOST_SKIPPED = 10_000  # more at once is a counter that began anew
@@ -18,26 +19,47 @@ class SequenceGaps:
 
     def __init__(self) -> None:
         self._highest: dict[str, int] = {}
-        self._missing: dict[str, dict[int, float]] = {}  # by number: when the gap was seen
+        # By sensor, the oldest first: first and last number of each gap, and when it was seen.
+        self._gaps: dict[str, list[tuple[int, int, float]]] = {}
+        self._missing: Counter[str] = Counter()  # by sensor: how many numbers its gaps hold
 
     def note(self, sensor: str, sequence: int, arrived_s: float) -> None:
         """A message came."""
-        highest = self._highest.get(sensor)
-        missing = self._missing.setdefault(sensor, {})
-        if missing.pop(sequence, None) is not None:
+        highest = self._highest.get(sensor, sequence - 1)
+        if sequence <= highest and self._came_late(sensor, sequence):
             return
-        if highest is not None and highest < sequence <= highest + MOST_SKIPPED:
-            for number in range(max(highest + 1, sequence - MOST_KEPT), sequence):
-                missing[number] = arrived_s
-            while len(missing) > MOST_KEPT:
-                del missing[next(iter(missing))]
-        if highest is None or sequence > highest or highest - sequence > MOST_SKIPPED:
+        if highest + 1 < sequence <= highest + MOST_SKIPPED:
+            first = max(highest + 1, sequence - MOST_KEPT)
+            self._gaps.setdefault(sensor, []).append((first, sequence - 1, arrived_s))
+            self._missing[sensor] += sequence - first
+            self._forget_oldest(sensor)
+        if sequence > highest or highest - sequence > MOST_SKIPPED:
             self._highest[sensor] = sequence
 
     def missing(self, since_s: float) -> dict[str, int]:
         """By sensor, how many messages are missing in gaps seen from a moment on; for any thread."""
         counts = {
-            sensor: sum(seen_s >= since_s for seen_s in numbers.copy().values())
-            for sensor, numbers in self._missing.copy().items()
+            sensor: sum(last - first + 1 for first, last, seen_s in gaps.copy() if seen_s >= since_s)
+            for sensor, gaps in self._gaps.copy().items()
         }
         return {sensor: count for sensor, count in counts.items() if count}
+
+    def _came_late(self, sensor: str, sequence: int) -> bool:
+        """Take a number out of the gap it was missing in; False where it was in none."""
+        gaps = self._gaps.get(sensor, [])
+        for n, (first, last, seen_s) in enumerate(gaps):
+            if first <= sequence <= last:
+                parts = ((first, sequence - 1, seen_s), (sequence + 1, last, seen_s))
+                gaps[n : n + 1] = [part for part in parts if part[0] <= part[1]]
+                self._missing[sensor] -= 1
+                return True
+        return False
+
+    def _forget_oldest(self, sensor: str) -> None:
+        """Keep no more numbers than are remembered of one sensor."""
+        gaps = self._gaps[sensor]
+        while (over := self._missing[sensor] - MOST_KEPT) > 0:
+            first, last, seen_s = gaps[0]
+            gone = min(over, last - first + 1)
+            gaps[:1] = [(first + gone, last, seen_s)] if first + gone <= last else []
+            self._missing[sensor] -= gone

@@ -42,7 +42,7 @@ from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import HOST, Mosquitto
 
-SENSORS = 50
+SENSORS = 100
 TOPIC = "dryshift/yard/hall/s{n}"
 SAMPLED_S = 0.05  # between two readings of a sensor, by its own clock
 WINDOW = 2_000
@@ -75,7 +75,7 @@ def packets(messages: int) -> bytes:
             Quantity.AIR_TEMPERATURE: round(celsius, 2),
             Quantity.RELATIVE_HUMIDITY: round(humidity, 4),
         }
-        payload = encode_own(began_s + k // SENSORS * SAMPLED_S, values, k)
+        payload = encode_own(began_s + k // SENSORS * SAMPLED_S, values, k // SENSORS)
         topic = TOPIC.format(n=k % SENSORS).encode()
         body = len(topic).to_bytes(2, "big") + topic + (k % 65_535 + 1).to_bytes(2, "big") + payload
         out += bytes([0x32, len(body) % 128 | 128, len(body) // 128]) + body

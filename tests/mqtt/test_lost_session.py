@@ -4,9 +4,11 @@ import time
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.mqtt.encode import encode_own
-from monitor.mqtt.missing_messages import MOST_KEPT, SequenceGaps
+from monitor.mqtt.missing_messages import MOST_KEPT, MOST_SKIPPED, SequenceGaps
 from monitor.settings.schema import Settings
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import OPEN, Mosquitto, Publisher, wait_until
@@ -120,3 +122,23 @@ def test_what_a_sequence_skips_is_missing_until_it_comes(sequences: list[int], m
         gaps.note("s", sequence, float(n))
     assert gaps.missing(0.0).get("s", 0) == missing
     assert gaps.missing(100.0) == {}
+
+
+@given(st.lists(st.integers(0, 40) | st.integers(0, 3_000) | st.integers(0, 40_000), max_size=60))
+def test_gaps_hold_the_numbers_that_a_list_of_every_number_would(sequences: list[int]) -> None:
+    gaps, highest, missing = SequenceGaps(), -1, list[tuple[int, float]]()
+    for n, sequence in enumerate(sequences):
+        gaps.note("s", sequence, float(n))
+        late = next((one for one in missing if one[0] == sequence), None)
+        if n and sequence <= highest and late is not None:
+            missing.remove(late)
+            continue
+        if n and highest < sequence <= highest + MOST_SKIPPED:
+            missing += [
+                (number, float(n)) for number in range(max(highest + 1, sequence - MOST_KEPT), sequence)
+            ]
+        missing = missing[-MOST_KEPT:]
+        if not n or sequence > highest or highest - sequence > MOST_SKIPPED:
+            highest = sequence
+    for since_s in (0.0, 20.0, 50.0):
+        assert gaps.missing(since_s).get("s", 0) == sum(seen_s >= since_s for _, seen_s in missing)
