@@ -1,13 +1,21 @@
 """Moves every alarm on with what was observed: delay, dead-band, latch, shelf time, unknown."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
 from monitor.alarms.conditions import SUPPOSED, Condition, Observation
 from monitor.alarms.moves import Step, move, released
-from monitor.alarms.states import SET_ASIDE, Alarm, AlarmBook, AlarmState, Transition, Trigger
+from monitor.alarms.states import (
+    SET_ASIDE,
+    WITH_THE_BOOK,
+    Alarm,
+    AlarmBook,
+    AlarmState,
+    Transition,
+    Trigger,
+)
 
 UNWATCHED_KIND = "zone_unwatched"
 NOT_OBSERVED = "nothing was observed"
@@ -36,40 +44,83 @@ def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: flo
     return AlarmBook(book.now_s, wanted, alarms), tuple(transitions)
 
 
-def advance(book: AlarmBook, observations: Iterable[Observation], now_s: float) -> _Moved:
-    """The book at a time, after these observations, and every move made, in order of condition.
+def advanced(
+    book: AlarmBook, observations: Iterable[Observation], now_s: float, awake: Collection[str] | None = None
+) -> tuple[AlarmBook, tuple[Transition, ...], frozenset[str]]:
+    """The book at a time after these observations, every move in order of condition, and who is restless.
 
     An observation older than the last one of its condition is passed over, and so is one of a condition
-    that is not in the book. A condition whose value is
-    unknown keeps its state: unknown neither clears an alarm nor counts as safe.
+    that is not in the book. A condition whose value is unknown keeps its state: unknown neither clears an
+    alarm nor counts as safe. Restless are the conditions of which time alone may still make something.
+
+    Where `awake` is given, every other condition was observed now as at the time of the book and was not
+    restless then: nothing comes of it but the moment observed, which is the book's.
     """
     book = set_back(book, now_s)
     by_condition = _by_condition(list(observations))
     alarms = dict(book.alarms)
+    restless: set[str] = set()
     transitions: list[Transition] = []
-    for name, condition in book.conditions.items():
-        if condition.kind == UNWATCHED_KIND:
-            continue
-        seen = by_condition.get(name, ())
-        alarm = alarms[name]
-        if len(seen) == 1 and _stays_as_it_is(alarm, condition, seen[0], now_s):
-            value = seen[0].value
-            unknown = value is None or value != value
-            noted = _unknown(alarm, seen[0]) if unknown else _known(condition, alarm, seen[0], None)
-            alarms[name] = noted
-            continue
-        step = _advance_one(Step(alarm), condition, seen, now_s)
-        alarms[name] = step.alarm
-        transitions += step.transitions
-    silent = _unknown_members(book.conditions, alarms)
-    for name, condition in book.conditions.items():
-        if condition.kind == UNWATCHED_KIND:
-            count = Observation(name, float(silent[name]), now_s)
-            step = _advance_one(Step(alarms[name]), condition, (count,), now_s)
-            alarms[name] = step.alarm
-            transitions += step.transitions
+    for name in book.conditions if awake is None else awake:
+        condition = book.conditions.get(name)
+        if condition is not None and condition.kind != UNWATCHED_KIND:
+            transitions += _observed(book, alarms, restless, by_condition.get(name, ()), condition, now_s)
+    if awake is None or _silence_moved(book, alarms, awake):
+        silent = _unknown_members(book.conditions, alarms)
+        for name, condition in book.conditions.items():
+            if condition.kind == UNWATCHED_KIND:
+                count = Observation(name, float(silent[name]), now_s)
+                transitions += _observed(book, alarms, restless, (count,), condition, now_s)
     transitions.sort(key=lambda t: t.condition_id)
-    return AlarmBook(now_s, book.conditions, alarms), tuple(transitions)
+    return AlarmBook(now_s, book.conditions, alarms), tuple(transitions), frozenset(restless)
+
+
+def _observed(
+    book: AlarmBook,
+    alarms: dict[str, Alarm],
+    restless: set[str],
+    seen: tuple[Observation, ...],
+    condition: Condition,
+    now_s: float,
+) -> tuple[Transition, ...]:
+    """Move one alarm on; it is restless until a look at it has found nothing but what to note."""
+    alarm = alarms[condition.id]
+    if len(seen) == 1 and _stays_as_it_is(alarm, condition, seen[0], now_s):
+        value = seen[0].value
+        if value is None or value != value:
+            alarms[condition.id] = _unknown(alarm, seen[0], WITH_THE_BOOK)
+        else:
+            alarms[condition.id] = _known(condition, alarm, seen[0], WITH_THE_BOOK, None)
+        return ()
+    restless.add(condition.id)
+    step = _advance_one(Step(_by_its_own_time(alarm, book.now_s)), condition, seen, now_s)
+    alarm = step.alarm
+    now = alarm.observed_s == now_s
+    alarms[condition.id] = _noted(alarm, observed_s=WITH_THE_BOOK) if now else alarm
+    return step.transitions
+
+
+def _by_its_own_time(alarm: Alarm, book_s: float) -> Alarm:
+    return _noted(alarm, observed_s=book_s) if alarm.observed_s == WITH_THE_BOOK else alarm
+
+
+def written_down(book: AlarmBook) -> AlarmBook:
+    """The same book, with the moment observed written into every alarm, as it is kept on the disk."""
+    alarms = {name: _by_its_own_time(alarm, book.now_s) for name, alarm in book.alarms.items()}
+    return AlarmBook(book.now_s, book.conditions, alarms)
+
+
+def _silence_moved(book: AlarmBook, alarms: Mapping[str, Alarm], awake: Collection[str]) -> bool:
+    """Whether a condition that speaks up for others has to be looked at."""
+    for name in awake:
+        condition = book.conditions.get(name)
+        if condition is None:
+            continue
+        if condition.kind == UNWATCHED_KIND:
+            return True
+        if condition.unwatched_id is not None and _silent(book.alarms[name]) is not _silent(alarms[name]):
+            return True
+    return False
 
 
 def _by_condition(given: list[Observation]) -> dict[str, tuple[Observation, ...]]:
@@ -96,7 +147,8 @@ def watched_again(book: AlarmBook) -> AlarmBook:
 
 def _stays_as_it_is(alarm: Alarm, condition: Condition, observation: Observation, now_s: float) -> bool:
     """Whether all that `_advance_one` would do is to note what was seen: most conditions at most ticks."""
-    late = observation.time_s != now_s or (alarm.observed_s is not None and alarm.observed_s > now_s)
+    seen_s = alarm.observed_s
+    late = observation.time_s != now_s or (seen_s is not None and now_s < seen_s != WITH_THE_BOOK)
     if late or alarm.state is AlarmState.SHELVED:  # of which the time may be over
         return False
     if alarm.out_of_play is not _puts_out_of_play(condition, observation):
@@ -114,16 +166,16 @@ def _unknown_members(conditions: Mapping[str, Condition], alarms: Mapping[str, A
     count: Counter[str] = Counter()
     for name, condition in conditions.items():
         told_by = condition.unwatched_id
-        if told_by is None:
-            continue
-        alarm = alarms[name]
-        if alarm.unknown_since_s is None or alarm.out_of_play:
-            continue
-        if alarm.unknown_reason == SUPPOSED:  # its zone is watched; the page says what is not known
-            continue
-        if alarm.state is not AlarmState.OUT_OF_SERVICE:
+        if told_by is not None and _silent(alarms[name]):
             count[told_by] += 1
     return count
+
+
+def _silent(alarm: Alarm) -> bool:
+    """Whether nobody knows of it now; where its zone is watched, the page says what is not known."""
+    if alarm.unknown_since_s is None or alarm.out_of_play or alarm.unknown_reason == SUPPOSED:
+        return False
+    return alarm.state is not AlarmState.OUT_OF_SERVICE
 
 
 def set_back(book: AlarmBook, now_s: float) -> AlarmBook:
@@ -175,12 +227,13 @@ def _observe(step: Step, condition: Condition, observation: Observation, now_s: 
     alarm = step.alarm
     value = observation.value
     if value is None or value != value:
-        return Step(_unknown(alarm, observation), step.transitions)
+        return Step(_unknown(alarm, observation, observation.time_s), step.transitions)
     wants_change = condition.clear(value) if alarm.active else condition.beyond(value)
     crossing_s = alarm.crossing_since_s
     if crossing_s is None or _after_a_gap(condition, alarm, observation):
         crossing_s = observation.time_s
-    step = Step(_known(condition, alarm, observation, crossing_s if wants_change else None), step.transitions)
+    known = _known(condition, alarm, observation, observation.time_s, crossing_s if wants_change else None)
+    step = Step(known, step.transitions)
     delay_s = condition.off_delay_s if alarm.active else condition.on_delay_s
     if wants_change and observation.time_s - crossing_s >= delay_s:
         return _clears(step, condition, now_s) if alarm.active else _appears(step, condition, now_s)
@@ -194,11 +247,11 @@ def _after_a_gap(condition: Condition, alarm: Alarm, observation: Observation) -
     return observation.time_s - alarm.observed_s > condition.unknown_after_s
 
 
-def _unknown(alarm: Alarm, observation: Observation) -> Alarm:
+def _unknown(alarm: Alarm, observation: Observation, observed_s: float) -> Alarm:
     since_s = observation.time_s if alarm.unknown_since_s is None else alarm.unknown_since_s
     return _noted(
         alarm,
-        observed_s=observation.time_s,
+        observed_s=observed_s,
         unknown_since_s=since_s,
         unknown_reason=observation.unknown_reason or NOT_OBSERVED,
         # a running delay starts anew: nobody saw that it stayed clear, or that it went on
@@ -213,7 +266,9 @@ def _noted(alarm: Alarm, **changes: Any) -> Alarm:
     return noted
 
 
-def _known(condition: Condition, alarm: Alarm, observation: Observation, crossing_s: float | None) -> Alarm:
+def _known(
+    condition: Condition, alarm: Alarm, observation: Observation, observed_s: float, crossing_s: float | None
+) -> Alarm:
     value = worst = observation.value
     if (
         value is not None
@@ -225,7 +280,7 @@ def _known(condition: Condition, alarm: Alarm, observation: Observation, crossin
     return _noted(
         alarm,
         crossing_since_s=crossing_s,
-        observed_s=observation.time_s,
+        observed_s=observed_s,
         value=value,
         worst=worst,
         unknown_since_s=None,

@@ -1,5 +1,6 @@
 """The values of an alarm's life: states, triggers, the book of alarms, transitions and commands."""
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -23,6 +24,7 @@ class AlarmState(StrEnum):
 
 
 SET_ASIDE = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+WITH_THE_BOOK = math.inf  # observed at the very time the book is of; so nobody need write that time into each
 UNANSWERED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
 STANDING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
 
@@ -55,7 +57,7 @@ class Alarm:
     active: bool = False
     began_s: float | None = None  # when the value went beyond the limit; kept until it does so again
     crossing_since_s: float | None = None  # running on- or off-delay
-    observed_s: float | None = None
+    observed_s: float | None = None  # WITH_THE_BOOK: at its `now_s`
     value: float | None = None  # last one known
     worst: float | None = None  # of this activation
     answered_value: float | None = None  # worst when it was acknowledged

@@ -1,5 +1,6 @@
 """Takes in readings as they arrived: believes or doubts each, and follows the health of sensors."""
 
+import math
 from collections import defaultdict
 from dataclasses import asdict
 from statistics import median
@@ -8,16 +9,19 @@ from monitor.core import zone_air as air_stage
 from monitor.core.crossing import OpenLimits
 from monitor.core.early_belief import shown_by_another
 from monitor.core.late_readings import collected, is_late
+from monitor.core.remembered import Remembered, of
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Effects, replace
-from monitor.core.watch import of_sensor
+from monitor.core.watch import of_sensor, of_track
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Quantity, Reading, StoredReading
+from monitor.model.sensor import SensorHealth
 from monitor.physics.observer import observe
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.sensors.accuracy import humidity_std_frac, standard_uncertainty, temperature_std_k
 from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, compare, remembered
 from monitor.sensors.device_clock import dated, may_tell_of_the_past
+from monitor.sensors.health import look_again_s as health_look_s
 from monitor.sensors.health import still_good
 from monitor.sensors.health import tick as health_tick
 from monitor.sensors.judge import judge
@@ -31,6 +35,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     Where one crosses a limit, the rest of its moment is taken and no more: that is judged first.
     """
     tracks = dict(state.tracks)
+    told: set[str] = set()
     marks: list[Mark] = []
     by_zone: dict[str, list[Reading]] = defaultdict(list)
     probes: list[Reading] = []
@@ -46,6 +51,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         if verdict.reason is DoubtReason.JUMP and shown_by_another(shop, tracks, sensor, reading):
             track, verdict = judge(before, reading, sensor, vouched=True)
         tracks[sensor.id] = track
+        told.add(sensor.id)
         if not verdict.believed:
             marks.append(Mark(order, verdict.status, verdict.words))
             continue
@@ -64,6 +70,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
     kept = collected(state.late, late, shop.derived_every_s) if late else state.late
     after = replace(
         state,
+        remembered=_heard_of(of(state.remembered, shop, state.time_s), state, tracks, told),
         order=limits.last.order,
         judged_s=limits.last.reading.time_s,
         tracks=tracks,
@@ -73,6 +80,13 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         crossed=limits.crossed,
     )
     return _probed(shop, after, probes), Effects(marks=tuple(marks))
+
+
+def _heard_of(
+    known: Remembered, state: CoreState, tracks: dict[str, SensorTrack], told: set[str]
+) -> Remembered:
+    """What is remembered of sensors stays true of those that have not been heard since."""
+    return known.but(tracks=tracks, told=known.told | told) if known.tracks is state.tracks else known
 
 
 def _speaks(track: SensorTrack) -> bool:
@@ -98,37 +112,64 @@ def health(
     shop: Shop, state: CoreState, now_s: float, *, compare_now: bool
 ) -> tuple[CoreState, list[NewEvent]]:
     """Every sensor's health by the clock; one that is no longer believed leaves its zone's air."""
+    known = of(state.remembered, shop, now_s)
     tracks, heard = dict(state.tracks), dict(state.heard)
+    compared: set[str] = set()
     if compare_now:
         for zone in shop.zones:
             _compare(shop, zone, tracks, now_s)
+        compared = {name for name, track in tracks.items() if track is not state.tracks[name]}
+    if known.tracks is not state.tracks:
+        known = known.but(told=frozenset(tracks), ill=frozenset(), look_again_s={}, first_look_s=-math.inf)
+    look_again_s, ill, disbelieved = dict(known.look_again_s), set(known.ill), set(known.disbelieved)
+    first_look_s = known.first_look_s
     events: list[NewEvent] = []
-    for sensor in shop.sensors.values():
-        if still_good(tracks[sensor.id], sensor, now_s):
+    for name in _looked_at(shop, known, compared, now_s):
+        sensor = shop.sensors[name]
+        if still_good(tracks[name], sensor, now_s):
+            look_again_s[name] = health_look_s(tracks[name], sensor)
+            first_look_s = min(first_look_s, look_again_s[name])
+            ill.discard(name)
+            disbelieved.discard(name)
             continue
-        peers = [tracks[peer.id] for peer in shop.peers[sensor.id]]
-        track, changed = health_tick(tracks[sensor.id], sensor, now_s, peers)
-        tracks[sensor.id] = track
+        ill.add(name)
+        look_again_s.pop(name, None)
+        peers = [tracks[peer.id] for peer in shop.peers[name]]
+        track, changed = health_tick(tracks[name], sensor, now_s, peers)
+        tracks[name] = track
+        (disbelieved.add if of_track(track) else disbelieved.discard)(name)
         if changed is None:
             continue
         if not _speaks(track):
             heard[sensor.zone] = air_stage.forget(
-                heard[sensor.zone], sensor.id, shop.fresh_s[sensor.zone], shop.judged_to_c
+                heard[sensor.zone], name, shop.fresh_s[sensor.zone], shop.judged_to_c
             )
-        if not _is_beginning(state.tracks[sensor.id], track):
-            key = f"sensor/{sensor.id}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
-            events.append(
-                NewEvent(
-                    EventKind.SENSOR_STATUS,
-                    sensor.id,
-                    now_s,
-                    "dryshift",
-                    asdict(changed),
-                    changed.reason,
-                    key,
-                )
-            )
-    return replace(state, tracks=tracks, heard=heard), events
+        if not _is_beginning(state.tracks[name], track):
+            events.append(_status(name, changed, now_s))
+    if now_s > known.first_look_s:
+        first_look_s = min(look_again_s.values(), default=math.inf)
+    left = known.but(
+        tracks=tracks,
+        told=frozenset(),
+        ill=frozenset(ill),
+        disbelieved=frozenset(disbelieved),
+        look_again_s=look_again_s,
+        first_look_s=first_look_s,
+    )
+    return replace(state, tracks=tracks, heard=heard, remembered=left), events
+
+
+def _looked_at(shop: Shop, known: Remembered, compared: set[str], now_s: float) -> list[str]:
+    """In order, the sensors in which more may be found than before: heard since, ill, or long silent."""
+    names = known.told | known.ill | compared
+    if now_s > known.first_look_s:
+        names |= {name for name, due_s in known.look_again_s.items() if now_s > due_s}
+    return sorted(names, key=shop.place_of_sensor.__getitem__)
+
+
+def _status(sensor: str, changed: SensorHealth, now_s: float) -> NewEvent:
+    key = f"sensor/{sensor}/{changed.status}/{changed.since_s:.3f}/{now_s:.3f}"
+    return NewEvent(EventKind.SENSOR_STATUS, sensor, now_s, "dryshift", asdict(changed), changed.reason, key)
 
 
 def _is_beginning(before: SensorTrack, after: SensorTrack) -> bool:

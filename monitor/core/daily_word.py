@@ -44,9 +44,9 @@ def _judged_anew(shop: Shop, state: CoreState, now_s: float) -> bool:
     """Whether since watching began every sensor has spoken, or has been silent long enough to be missed."""
     if state.derived_s <= state.watched_s:  # clocks and charts are as they were before
         return False
-    used = [one for one in shop.sensors.values() if shop.zones[one.zone].in_use]
-    longest_s = max((shop.fresh_s[one.zone] for one in used), default=0.0)
-    return now_s - state.watched_s > longest_s or all(_heard(state, one.id) for one in used)
+    if now_s - state.watched_s > shop.longest_fresh_s:
+        return True
+    return all(_heard(state, one.id) for one in shop.sensors.values() if shop.zones[one.zone].in_use)
 
 
 def _heard(state: CoreState, sensor: str) -> bool:

@@ -50,6 +50,14 @@ def store_now(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> St
     )
 
 
+def judged_store(shop: Shop, state: CoreState, zone: ZoneFacts, now_s: float) -> StoreNow:
+    """What of a zone its limits look at: of one that is not heated and that nobody has read, its humidity."""
+    if zone.kind in HEATED or zone.store.checked_s is not None:
+        return store_now(shop, state, zone, now_s)
+    air = state.air.get(zone.id)
+    return StoreNow(humidity_frac=None if air is None else air.relative_humidity_frac)
+
+
 def _last_sensed(heard: Warmth | None, spoken: Sample | None) -> tuple[float, float | None]:
     """When a sensor last told the temperature, and what it was; also of one that is no longer believed."""
     if spoken is not None and (heard is None or spoken.time_s > heard.time_s):

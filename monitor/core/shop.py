@@ -127,6 +127,17 @@ class Shop:
         return self._by_zone.get(zone, ())
 
     @cached_property
+    def place_of_sensor(self) -> Mapping[str, int]:
+        """Where each sensor stands in the order of the settings."""
+        return {name: place for place, name in enumerate(self.sensors)}
+
+    @cached_property
+    def longest_fresh_s(self) -> float:
+        """How long the last air of any zone in use, that has a sensor, speaks for it."""
+        used = (one.zone for one in self.sensors.values() if self.zones[one.zone].in_use)
+        return max((self.fresh_s[zone] for zone in used), default=0.0)
+
+    @cached_property
     def _by_zone(self) -> Mapping[str, tuple[SensorRules, ...]]:
         found: dict[str, tuple[SensorRules, ...]] = {}
         for name in sorted(self.sensors):

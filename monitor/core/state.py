@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.alarms.escalation import EscalationBook
 from monitor.alarms.grouping import GroupBook
+from monitor.alarms.lifecycle import written_down
 from monitor.alarms.states import AlarmBook, Command
 from monitor.alarms.trend import Trend
 from monitor.consumables.exposure_clock import ExposureClock
 from monitor.core.body_figures import Figures
+from monitor.core.remembered import Remembered
 from monitor.core.supposed import Held, Supposed
 from monitor.core.zone_air import Sample, ZoneAir
 from monitor.model.air import AirState
@@ -92,6 +94,7 @@ class CoreState:
     judged_s: float = 0.0  # the time that the last reading judged gives, so that its store is known again
     hurried_s: float = 0.0  # when a crossed limit is judged ahead of the grid; past: none waits
     crossed: tuple[str, ...] = ()  # conditions that have hurried since the grid's last moment
+    remembered: Remembered | None = field(default=None, compare=False)  # see there: never stored
 
 
 if TYPE_CHECKING:
@@ -105,6 +108,11 @@ else:
         state = object.__new__(CoreState)
         state.__dict__.update(record.__dict__, **changes)
         return state
+
+
+def as_stored(state: CoreState) -> CoreState:
+    """The state as it is kept: nothing remembered beside it, every moment observed written down."""
+    return replace(state, remembered=None, book=written_down(state.book))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
 """One tick: the air of every zone, bodies and packages carried along, conditions judged, messages made."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 
-from monitor.alarms.conditions import SUPPOSED, Condition, Observation
-from monitor.alarms.lifecycle import advance, with_conditions
+from monitor.alarms.conditions import Condition
+from monitor.alarms.lifecycle import with_conditions
 from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
 from monitor.core import body_figures as body_stage
 from monitor.core import late_readings, levels, watch
@@ -12,12 +13,13 @@ from monitor.core import zone_air as air_stage
 from monitor.core.arrival import health
 from monitor.core.daily_word import daily
 from monitor.core.derived_series import derived_points
-from monitor.core.heated_stores import StoreNow, store_now
+from monitor.core.heated_stores import HEATED, StoreNow, judged_store
 from monitor.core.notices import settle
-from monitor.core.shop import GONE, Shop, ZoneFacts
+from monitor.core.observed import judged
+from monitor.core.remembered import Inputs, of
+from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Effects, Since, Use, replace
 from monitor.core.supposed import Held, carried, course_of
-from monitor.core.working_hours import hours
 from monitor.model.level import Level
 from monitor.model.reading import Point
 from monitor.physics.night_sky import NO_FORECAST
@@ -42,9 +44,9 @@ def tick(shop: Shop, state: CoreState, now_s: float, *, hurried: bool = False) -
         state = replace(state, book=book)
     else:
         moves = ()
-    stores = {zone.id: store_now(shop, state, zone, now_s) for zone in shop.zones.values()}
-    book, transitions = advance(state.book, observations(shop, state, stores, now_s), now_s)
-    state, told = settle(shop, replace(state, book=book), (*moves, *transitions), now_s)
+    stores = {zone.id: judged_store(shop, state, zone, now_s) for zone in shop.zones.values()}
+    state, transitions = judged(shop, state, of(state.remembered, shop, now_s), stores, now_s)
+    state, told = settle(shop, state, (*moves, *transitions), now_s)
     state = _levels(shop, state, stores, now_s)
     state, words = daily(shop, state, now_s)
     outbox = (*told.outbox, *words)
@@ -154,82 +156,25 @@ def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:
     return late_readings.unheard(shop, after, frozenset(now), now_s)
 
 
-def observations(
-    shop: Shop, state: CoreState, stores: Mapping[str, StoreNow], now_s: float
-) -> Iterator[Observation]:
-    """What is known of every condition now."""
-    at_work, back_s, shifts_unknown = hours(shop, now_s)
-    facts = {zone.id: watch.zone_facts(zone, at_work) for zone in shop.zones.values()}
-    for zone in shop.zones.values():
-        yield from _of_zone(shop, state, zone, stores[zone.id].temperature_c, facts[zone.id], now_s)
-    for body in shop.bodies.values():
-        truths = facts[body.zone] if body.present else (*facts[body.zone], "body_absent")
-        figures = state.figures.get(body.id)
-        for kind, value in watch.of_body(figures):
-            one = watch.seen(kind, body.id, value, now_s, truths)
-            supposed = figures is not None and value is None
-            yield one._replace(unknown_reason=SUPPOSED) if supposed else one
-    for name, use in state.uses.items():
-        zone = shop.zones[shop.packages[name].zone]
-        zone_truths = facts[zone.id]
-        truths = zone_truths if use.counting else (*zone_truths, "package_sealed")
-        numbers = {} if use.due_at_s is None else {"by_s": use.due_at_s}
-        for kind, value in watch.of_package(use, back_s.get(zone.site)):
-            yield watch.seen(kind, name, value, now_s, truths, numbers)
-    for sensor in shop.sensors.values():
-        value = watch.of_track(state.tracks[sensor.id])
-        yield watch.seen("sensor_health", sensor.id, value, now_s, facts[sensor.zone])
-    for site in shop.shifts.sites:
-        yield watch.seen("shifts_unknown", site, float(site in shifts_unknown), now_s)
-    yield from _of_site(shop, state, now_s)
-
-
-def _of_zone(
-    shop: Shop,
-    state: CoreState,
-    zone: ZoneFacts,
-    oven_c: float | None,
-    truths: tuple[str, ...],
-    now_s: float,
-) -> Iterator[Observation]:
-    """What is known of one zone's own conditions."""
-    rise_kh = state.dew_rises.get(zone.id, 0.0)
-    empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
-    for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
-        yield watch.seen(kind, zone.id, value, now_s, (*truths, *empty))
-    if zone.kind == GONE:
-        yield watch.seen("zone_not_named", zone.id, float(shop.things_in(zone.id)), now_s)
-    yield watch.seen("desiccant_due", zone.id, watch.of_desiccant(zone, now_s), now_s, truths)
-
-
-def _of_site(shop: Shop, state: CoreState, now_s: float) -> Iterator[Observation]:
-    """What concerns the whole site: the service itself, and the shifts ahead."""
-    for kind in watch.SERVICE_KINDS:
-        value = state.service.get(kind, 0.0)
-        if kind == "warnings_undeliverable":
-            value += watch.left_unanswered(state)
-        yield watch.seen(kind, watch.SERVICE, value, now_s)
-    told = watch.shifts_told(shop, state.book, state.shifts, now_s)
-    for shift in state.shifts:
-        if shift.start_s > now_s:
-            todo = [action.by_s for action in state.actions if action.shift == shift.id and not action.done]
-            first = {"by_s": min(todo)} if todo else {}
-            numbers = {"starts_s": shift.start_s, **first}
-            odds = watch.of_shift(shift, shop.shift_odds_frac, told)
-            yield watch.seen("humid_shift_ahead", shift.id, odds, now_s, (), numbers)
-
-
 def _levels(shop: Shop, state: CoreState, stores: Mapping[str, StoreNow], now_s: float) -> CoreState:
     since: dict[str, Since] = {}
+    known = of(state.remembered, shop, now_s)
+    judgements: dict[str, tuple[Inputs, levels.Judged]] = {}
 
-    def note(name: str, judged: levels.Judged) -> None:
-        since[name] = levels.noted(judged, state.since.get(name), now_s)
+    def note(name: str, inputs: Inputs, judge: Callable[[], levels.Judged]) -> None:
+        before = known.judged.get(name)
+        one = before if before is not None and before[0] == inputs else (inputs, judge())
+        judgements[name] = one
+        since[name] = levels.noted(one[1], state.since.get(name), now_s)
 
     for zone in shop.zones.values():
-        air = state.air.get(zone.id)
-        note(f"zone/{zone.id}", levels.of_zone(shop, zone, air, stores[zone.id], now_s))
+        air, store = state.air.get(zone.id), stores[zone.id]
+        grows_older = zone.kind in HEATED or zone.store.desiccant_due_s is not None
+        inputs = (air, store, now_s if grows_older else None)
+        note(f"zone/{zone.id}", inputs, partial(levels.of_zone, shop, zone, air, store, now_s))
     for body in shop.bodies.values():
         if body.present:  # what comes back later is another body
-            known = body.zone in state.air
-            note(f"body/{body.id}", levels.of_body(state.figures.get(body.id), shop, air_known=known))
-    return replace(state, since=since)
+            figures, air_known = state.figures.get(body.id), body.zone in state.air
+            judge = partial(levels.of_body, figures, shop, air_known=air_known)
+            note(f"body/{body.id}", (figures, air_known), judge)
+    return replace(state, since=since, remembered=known.but(judged=judgements))

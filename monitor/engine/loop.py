@@ -17,7 +17,7 @@ from monitor.clock import monotonic_s
 from monitor.consumables.package_facts import PackageFacts
 from monitor.core.crossing import next_tick
 from monitor.core.shop import StoreFacts, with_calibrations, with_things
-from monitor.core.state import NOT_RUNNING, Foreseen, Rederived
+from monitor.core.state import NOT_RUNNING, Foreseen, Rederived, as_stored
 from monitor.core.step import (
     Afresh,
     Arrived,
@@ -387,7 +387,7 @@ class CoreLoop:
         if not save:
             return state
         state = state if state.store else replace(state, store=self._series.identity())
-        saved = Checkpoint(state.order, state.time_s, _encoder.encode(state))
+        saved = Checkpoint(state.order, state.time_s, _encoder.encode(as_stored(state)))
         outbox = [(channel, self._dress(note)) for channel, note in effects.outbox]
         self._ledger.commit(effects.events, entered_s=state.time_s, outbox=outbox, checkpoint=saved)
         self._saved_s, self._known = state.time_s, state

@@ -21,6 +21,7 @@ RANK = (
 
 
 _HOUR_S = 3600.0
+_EARLY_S = 0.001  # sums of moments are rounded
 _BELIEVED_REASONS = frozenset({DoubtReason.NONE, DoubtReason.DISAGREES})
 
 
@@ -89,6 +90,14 @@ def still_good(track: SensorTrack, rules: SensorRules, now_s: float) -> bool:
             return False
         newest = max(newest, channel.last_time_s)
     return now_s - max(newest, track.watched_from_s) <= rules.stale_after_s
+
+
+def look_again_s(track: SensorTrack, rules: SensorRules) -> float:
+    """When time alone first calls for a closer look at a sensor that is good now; early rather than late."""
+    last_s = min(one.believed_time_s for one in track.channels.values())
+    silent_s = max(last_s, track.watched_from_s) + rules.stale_after_s
+    due_s = rules.calibration_due_s
+    return (silent_s if due_s is None else min(silent_s, due_s)) - _EARLY_S
 
 
 def _sound(channel: ChannelTrack, limits: ChannelRules, rules: SensorRules, now_s: float) -> bool:

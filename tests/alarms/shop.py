@@ -1,11 +1,12 @@
 """A small corner of the Ferrymoor Slipway for the alarm tests: the catalogue and a few conditions."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import Catalogue, catalogue_from
 from monitor.alarms.conditions import Condition, ConditionSubject, Observation, condition
-from monitor.alarms.lifecycle import advance, empty_book, with_conditions
+from monitor.alarms.lifecycle import advanced, empty_book, with_conditions
 from monitor.alarms.states import AlarmBook, Transition
 from monitor.alarms.wording import Wording
 from monitor.settings.reference import load_toml
@@ -43,6 +44,14 @@ def watched(
     )
     made = condition(catalogue(), kind, ConditionSubject(subject, zone, "ferrymoor", subject_kind))
     return replace(made, **changes)  # type: ignore[arg-type]
+
+
+def advance(
+    book: AlarmBook, observations: Iterable[Observation], now_s: float
+) -> tuple[AlarmBook, tuple[Transition, ...]]:
+    """The book at a time and every move made; every condition is looked at."""
+    after, transitions, _ = advanced(book, observations, now_s)
+    return after, transitions
 
 
 def book_of(*conditions: Condition, now_s: float = START_S) -> AlarmBook:

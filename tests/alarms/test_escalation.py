@@ -21,12 +21,11 @@ from monitor.alarms.escalation import (
     nobody_answers,
 )
 from monitor.alarms.grouping import GroupBook, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose_for
 from monitor.alarms.roster import Duty, Roster
 from monitor.alarms.states import AlarmBook, Command, CommandKind
 from monitor.model.staff import OnCall, Person
-from tests.alarms.shop import ANN, BEN, CLEO, START_S, book_of, catalogue, watched, wording
+from tests.alarms.shop import ANN, BEN, CLEO, START_S, advance, book_of, catalogue, watched, wording
 
 LONDON = ZoneInfo("Europe/London")
 WAIT_S = 900.0

@@ -11,7 +11,6 @@ from monitor.alarms.catalogue import Priority
 from monitor.alarms.commands import operate
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.grouping import GROUP_SIGN, Announcement, GroupBook, Why, answer, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.states import (
     AlarmBook,
     AlarmState,
@@ -20,7 +19,7 @@ from monitor.alarms.states import (
     CommandRefusedError,
     Transition,
 )
-from tests.alarms.shop import ANN, book_of, catalogue, watched
+from tests.alarms.shop import ANN, advance, book_of, catalogue, watched
 
 RULES = catalogue().grouping
 ZONES = ("slip-bay", "panel-hall", "plate-yard", "gas-cage")

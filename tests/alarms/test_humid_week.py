@@ -16,7 +16,7 @@ import pytest
 from monitor.alarms.catalogue import RANK, Priority
 from monitor.alarms.conditions import Condition, ConditionSubject, Observation, condition_id
 from monitor.alarms.grouping import Announcement, GroupBook, Why, answer, regroup
-from monitor.alarms.lifecycle import advance, empty_book, with_conditions
+from monitor.alarms.lifecycle import empty_book, with_conditions
 from monitor.alarms.shop_conditions import body_conditions, package_conditions, shop_conditions
 from monitor.alarms.states import Command, CommandKind, CommandRefusedError, Transition
 from monitor.alarms.trend import Trend, TrendRules, followed, hours_to, slope_per_h
@@ -25,7 +25,7 @@ from monitor.model.limits import Limits
 from monitor.model.place import Site, Zone
 from monitor.model.reading import Quantity
 from monitor.settings.schema import Settings
-from tests.alarms.shop import ANN, START_S, catalogue
+from tests.alarms.shop import ANN, START_S, advance, catalogue
 
 CATALOGUE = catalogue()
 LIMITS = Limits()

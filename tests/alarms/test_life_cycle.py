@@ -8,7 +8,7 @@ import pytest
 
 from monitor.alarms.commands import operate
 from monitor.alarms.conditions import MIN_CYCLE_S, ConditionSubject, Observation, Tuning, condition
-from monitor.alarms.lifecycle import advance, watched_again, with_conditions
+from monitor.alarms.lifecycle import watched_again, with_conditions
 from monitor.alarms.states import (
     AlarmBook,
     AlarmState,
@@ -20,7 +20,7 @@ from monitor.alarms.states import (
     Trigger,
 )
 from monitor.model.errors import RangeError
-from tests.alarms.shop import ANN, BEN, START_S, book_of, catalogue, held_for, watched
+from tests.alarms.shop import ANN, BEN, START_S, advance, book_of, catalogue, held_for, watched
 
 HOUR_S = 3600.0
 

@@ -12,7 +12,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from monitor.alarms.commands import allowed, operate
 from monitor.alarms.conditions import Condition, Observation
-from monitor.alarms.lifecycle import advance, with_conditions
+from monitor.alarms.lifecycle import with_conditions
 from monitor.alarms.states import (
     AlarmBook,
     AlarmState,
@@ -23,7 +23,7 @@ from monitor.alarms.states import (
     Trigger,
 )
 from monitor.settings.reference import load_toml
-from tests.alarms.shop import ANN, book_of, watched
+from tests.alarms.shop import ANN, advance, book_of, watched
 from tests.alarms.written_model import Move, legal_moves
 
 LEGAL = legal_moves()

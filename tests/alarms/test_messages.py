@@ -13,14 +13,13 @@ from hypothesis import strategies as st
 from monitor.alarms.catalogue import Shows
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.grouping import Announcement, GroupBook, Why, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import LONGEST, compose, compose_answered, say
 from monitor.alarms.states import AlarmState
 from monitor.alarms.wording import Wording, plain
 from monitor.model.errors import InputError
 from monitor.settings.language import catalogue_file, languages, translator
 from tests.alarms.catalogue_files import template, template_file
-from tests.alarms.shop import START_S, book_of, catalogue, watched, wording
+from tests.alarms.shop import START_S, advance, book_of, catalogue, watched, wording
 from tests.alarms.texts import texts
 
 # The basic character set of 3GPP TS 23.038 (formerly GSM 03.38): a text message in it holds 160.

@@ -15,7 +15,6 @@ from monitor.alarms.commands import operate
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.escalation import EscalationBook, Notice, NoticeTo, due_deliveries
 from monitor.alarms.grouping import GroupBook, Why, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import LONGEST, compose_for
 from monitor.alarms.roster import Roster
 from monitor.alarms.states import (
@@ -27,7 +26,7 @@ from monitor.alarms.states import (
     Transition,
 )
 from monitor.model.staff import OnCall, Person
-from tests.alarms.shop import ANN, BEN, book_of, catalogue, watched, wording
+from tests.alarms.shop import ANN, BEN, advance, book_of, catalogue, watched, wording
 from tests.alarms.test_escalation import LONDON
 
 RULES = catalogue().grouping

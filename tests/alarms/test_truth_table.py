@@ -8,10 +8,9 @@ import pytest
 
 from monitor.alarms.conditions import Observation
 from monitor.alarms.grouping import Announcement, GroupBook, Why, answer, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose
 from monitor.alarms.states import AlarmBook, AlarmState, Command, CommandKind
-from tests.alarms.shop import ANN, book_of, catalogue, watched, wording
+from tests.alarms.shop import ANN, advance, book_of, catalogue, watched, wording
 
 ROWS = tomllib.loads(Path(__file__).with_name("truth_table.toml").read_text(encoding="utf-8"))["rows"]
 COMMANDS = {

@@ -9,10 +9,9 @@ import msgspec
 
 from monitor.alarms.conditions import Observation
 from monitor.alarms.grouping import GroupBook, regroup
-from monitor.alarms.lifecycle import advance
 from monitor.alarms.messages import compose
 from monitor.alarms.states import Alarm, AlarmBook
-from tests.alarms.shop import START_S, book_of, catalogue, watched, wording
+from tests.alarms.shop import START_S, advance, book_of, catalogue, watched, wording
 
 CONDITIONS = 1_000
 STEPS = 50

@@ -22,6 +22,7 @@ from typing import NamedTuple
 import msgspec
 
 from monitor.cli.heap import settle_heap
+from monitor.core.state import as_stored
 from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
 from monitor.model.reading import Quantity, Reading, SeriesKey
@@ -113,7 +114,8 @@ def replayed(sensors: int, per_zone: int, hours: float, *, things: bool) -> Repl
             done += len(batch)
         events = ledger.events()
         said = [(e.kind, e.subject, e.time_s, e.body) for e in events]
-        state = {**msgspec.to_builtins(loop.state), "store": 0}
+        state = {**msgspec.to_builtins(as_stored(loop.state)), "store": 0}
+        del state["remembered"]
         for air in state["heard"].values():  # what was measured; what was worked out of it may be remembered
             air["heard"] = {name: one[:4] for name, one in air["heard"].items()}
         digest = hashlib.sha256(json.dumps([said, state], sort_keys=True, default=str).encode()).hexdigest()

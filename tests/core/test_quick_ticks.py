@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.alarms import lifecycle
 from monitor.core import arrival
-from monitor.core.state import Arrived, CoreState, Tick
+from monitor.core.state import Arrived, CoreState, Tick, as_stored
 from monitor.core.step import Shop, first_state, step
 from monitor.engine.build import build_shop
 from monitor.model.event import NewEvent
@@ -75,7 +75,7 @@ def judged(shop: Shop, readings: list[Reading]) -> tuple[list[NewEvent], dict[st
     for _ in range(3):
         state = tick(state)
         tick_s += TICK_S
-    known = dict(vars(state))
+    known = vars(as_stored(state))
     known["heard"] = {
         zone: ({name: one[:4] for name, one in air.heard.items()}, air.samples, air.last)
         for zone, air in state.heard.items()
