@@ -6,6 +6,7 @@ from typing import cast
 import click
 
 from monitor import __version__
+from monitor.cli.heap import unlooked
 from monitor.model.errors import DryshiftError, InputError
 
 # Each command with its module and what it does; the module is loaded when the command is asked for, since
@@ -41,7 +42,8 @@ class Dryshift(click.Group):
         """The command itself, its module loaded."""
         if cmd_name not in COMMANDS:
             return super().get_command(ctx, cmd_name)
-        module = importlib.import_module(f"monitor.cli.{COMMANDS[cmd_name][0]}")
+        with unlooked():
+            module = importlib.import_module(f"monitor.cli.{COMMANDS[cmd_name][0]}")
         return cast("click.Command", getattr(module, f"{cmd_name.replace('-', '_')}_command"))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

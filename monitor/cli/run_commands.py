@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.few_lines import log_to_stderr
-from monitor.cli.heap import settle_heap
+from monitor.cli.heap import settle_heap, unlooked
 from monitor.cli.reachable import pages_at, say_pages
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
@@ -97,9 +97,11 @@ def _no_broker(topic: str, payload: bytes) -> str:
 
 
 def _run(settings: Settings, stop: threading.Event) -> None:
-    service = Service(settings, SystemClock())
+    with unlooked():
+        service = Service(settings, SystemClock())
     try:
-        service.start()
+        with unlooked():
+            service.start()
         settle_heap()
         assert service.server is not None
         click.echo("Dryshift is running. ", nl=False)
