@@ -24,7 +24,7 @@ def unlooked() -> Iterator[None]:
 def settle_heap() -> None:
     """To be called once all is imported and built; libraries are a hundred thousand objects that stay.
 
-    Nothing is collected before: one look through all of it takes a sixth of a start, to find a three-hundredth.
+    Nothing is collected before: a look through all of it takes a sixth of a start and finds hardly anything.
     """
     gc.freeze()
     gc.set_threshold(YOUNG)

@@ -1,7 +1,7 @@
 """Puts irregular readings on the hourly grid that the outlook works on, and fills only short gaps."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +61,11 @@ class OutdoorAir:
     def __post_init__(self) -> None:
         if self.temperature_c.size != self.vapour_pressure_pa.size:
             raise RangeError("outdoor", self.vapour_pressure_pa.size, f"{self.temperature_c.size} hours")
+
+    def since(self, row: int) -> "OutdoorAir":
+        """Without the rows before one."""
+        columns = {one.name: getattr(self, one.name) for one in fields(self)}
+        return replace(self, **{name: column[row:] for name, column in columns.items() if column is not None})
 
 
 def _same_length(history: AirHistory, rows: int) -> None:

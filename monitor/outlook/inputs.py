@@ -124,7 +124,7 @@ def drivers(history: AirHistory, outdoor: OutdoorAir | None, space: Space) -> Dr
         warm,
         zone=to_space(history.vapour_pressure_pa, space),
         outdoor=to_space(outdoor.vapour_pressure_pa[:rows], space),
-        outdoor_ahead=to_space(pressure_ahead, space),
+        outdoor_ahead=to_space(pressure_ahead, space) if sighted else pressure_ahead,
         saturated=to_space(saturation_pa, space),
         neighbour=None if neighbour is None else to_space(neighbour, space),
         humidity_frac=history.vapour_pressure_pa / saturation_pa,
@@ -361,40 +361,40 @@ def harmonics(hour: FloatArray, horizon_h: int, first: int = 1, last: int = HARM
 
 def group_columns(d: Drivers, horizon_h: int, groups: Sequence[str], found: Found) -> FloatArray:
     """The inputs of some groups alone, without the hour of day: (rows, inputs)."""
-    columns: list[FloatArray] = []
-    for name in groups:
-        key = (name, 0 if name in ANY_HORIZON else horizon_h)
-        if key not in found:
-            found[key] = GROUPS[name](d, horizon_h)
-        columns += found[key]
+    columns = [column for name in groups for column in _found(d, horizon_h, name, found)]
     return np.stack(columns, axis=1)
 
 
-def input_columns(
-    d: Drivers, horizon_h: int, groups: Sequence[str], found: Found | None = None
-) -> FloatArray:
-    """The inputs of one horizon, shape (rows, inputs); a row with anything missing holds NaN.
+def _found(d: Drivers, horizon_h: int, name: str, found: Found) -> list[FloatArray]:
+    key = (name, 0 if name in ANY_HORIZON else horizon_h)
+    if key not in found:
+        found[key] = GROUPS[name](d, horizon_h)
+    return found[key]
 
-    `found` keeps what was computed before from the same drivers.
-    """
-    return input_table(d, horizon_h, groups, found)[0]
+
+def newest_inputs(d: Drivers, horizon_h: int, groups: Sequence[str], found: Found) -> FloatArray:
+    """The newest row of `input_table`, shape (inputs,)."""
+    columns = [column for name in groups for column in _found(d, horizon_h, name, found)]
+    return np.array([column[-1] for column in (*columns, *harmonics(d.hour[-1:], horizon_h))])
 
 
 def input_table(
     d: Drivers, horizon_h: int, groups: Sequence[str], found: Found | None = None
 ) -> tuple[FloatArray, dict[str, list[int]]]:
-    """The inputs, and in which columns each group stands; the daily waves come last, as "hours"."""
+    """The inputs of one horizon (rows, inputs), and in which columns each group stands.
+
+    A row with anything missing holds NaN. The daily waves come last, as "hours". `found` keeps what was
+    computed before from the same drivers.
+    """
     if not 1 <= horizon_h <= AHEAD_H:
         raise ValueError(horizon_h)
     found = {} if found is None else found
     columns: list[FloatArray] = []
     place = {}
     for name in groups:
-        key = (name, 0 if name in ANY_HORIZON else horizon_h)
-        if key not in found:
-            found[key] = GROUPS[name](d, horizon_h)
-        place[name] = list(range(len(columns), len(columns) + len(found[key])))
-        columns += found[key]
+        here = _found(d, horizon_h, name, found)
+        place[name] = list(range(len(columns), len(columns) + len(here)))
+        columns += here
     waves = harmonics(d.hour, horizon_h)
     place["hours"] = list(range(len(columns), len(columns) + len(waves)))
     return np.stack(columns + waves, axis=1), place

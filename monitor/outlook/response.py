@@ -35,7 +35,7 @@ from monitor.outlook.inputs import (
     Found,
     Space,
     drivers,
-    input_columns,
+    newest_inputs,
     same_hour_lag_h,
     to_dew_point,
     to_space,
@@ -161,6 +161,7 @@ def _quantity(
 
 def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -> ZoneForecast:
     """The 48 hours after `recent`, whose outdoor air runs on as far as a forecast was had."""
+    recent, outdoor = _of_late(recent, outdoor)
     carried, silent_h = _carry(recent)
     if silent_h > CARRY_H:
         return nothing_known(model.zone, recent.end_s, f"no reading for more than {CARRY_H} h")
@@ -176,6 +177,24 @@ def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -
         with_weather=bool(seen.any()),
         notes=notes + _notes(model, seen) + _not_heard(model, seen, (damp, warm)),
     )
+
+
+def _of_late(recent: AirHistory, outdoor: OutdoorAir | None) -> tuple[AirHistory, OutdoorAir | None]:
+    """Only as much of both as the newest row is made of: no input looks back further than `RECENT_H`."""
+    rows = recent.temperature_c.size
+    late = slice(max(rows - RECENT_H, 0), rows)
+    if late.start == 0:
+        return recent, outdoor
+    neighbour = recent.neighbour_pressure_pa
+    shorter = AirHistory(
+        recent.zone,
+        recent.start_s + late.start * HOUR_S,
+        recent.temperature_c[late],
+        recent.vapour_pressure_pa[late],
+        None if neighbour is None else neighbour[late],
+        {name: column[late] for name, column in recent.beside.items()},
+    )
+    return shorter, None if outdoor is None else outdoor.since(late.start)
 
 
 def _carry(recent: AirHistory) -> tuple[AirHistory, int]:
@@ -253,14 +272,16 @@ def _bank_values(
     if model.air is not None:
         air = drivers(recent, outdoor, Space.TEMPERATURE)
         expert = looking_at(AIR_EXPERT, model.added)
-        expected = np.repeat(_expert_values(expert, model.air, air)[None], air.zone.size, axis=0)
+        expected = np.repeat(_expert_values(expert, model.air, air, Found())[None], air.zone.size, axis=0)
         foreseen = foreseen_air(expected, air.zone)
         spaces = {space: replace(d, foreseen_air_c=foreseen) for space, d in spaces.items()}
     values = np.full((len(model.experts), len(KNOTS_H)), np.nan)
+    shared: dict[tuple[Space, bool], Found] = {}  # inputs that several experts look at
     for e, (expert, fitted) in enumerate(zip(model.experts, model.fitted, strict=True)):
         d = expert_drivers(expert, spaces)
         now = float(to_dew_point(d.zone[-1:], expert.space)[0])
-        values[e] = within_reach(_expert_values(expert, fitted, d), now, model.reach)
+        found = shared.setdefault((expert.space, expert.let_in), Found())
+        values[e] = within_reach(_expert_values(expert, fitted, d, found), now, model.reach)
     d = spaces[model.balance_space]
     balance = to_dew_point(predict_newest(model.balance, d, KNOTS_H), model.balance_space)
     plain = _plain(d, model.balance_space)
@@ -273,11 +294,11 @@ def _bank_values(
     return np.where(np.isfinite(chosen), chosen, fallback), balance
 
 
-def _expert_values(expert: Expert, fitted: Fitted, d: Drivers) -> FloatArray:
-    """One expert's newest forecast at the knots."""
-    value, found = np.full(len(KNOTS_H), np.nan), Found()
+def _expert_values(expert: Expert, fitted: Fitted, d: Drivers, found: Found) -> FloatArray:
+    """One expert's newest forecast at the knots; `found` keeps what was computed from the same drivers."""
+    value = np.full(len(KNOTS_H), np.nan)
     for k, h in enumerate(KNOTS_H):
-        row = input_columns(d, h, expert.groups, found)[-1]
+        row = newest_inputs(d, h, expert.groups, found)
         value[k] = float(row @ fitted.slope[k]) + fitted.level[k] + d.zone[-1]
     return to_dew_point(value, expert.space)
 

@@ -3,10 +3,10 @@
     python -m tests.bench.year_growth [--sensors 16] [--every 300] [--months 1 3 6 12]
 
 The stores of the time before are filled by fast appends: the eight days before each mark with a reading of
-every sensor each 30 s and points each minute, what is older with both each `--every` seconds; the ledger with a
-sensor's change of status every two hours, a package a day, and the alarms of one judged day for every day.
-At each mark a process of its own opens a copy: it catches up by the real core (a day of readings), judges one
-hour more as it would come in, looks ahead, and answers every page twice over HTTP. All times are processor time.
+every sensor each 30 s and points each minute, what is older with both each `--every` seconds; the ledger with
+a sensor's change of status every two hours, a package a day, and the alarms of one judged day for every day.
+At each mark a process of its own opens a copy: it catches up by the real core (a day of readings), judges an
+hour more as it would come in, looks ahead, and answers every page over HTTP. All times are processor time.
 """
 
 import argparse
@@ -52,7 +52,17 @@ DAY_S, MONTH_S, PER_ZONE = 86_400.0, 365.0 / 12.0 * 86_400.0, 4
 BEGIN_S = replay_bench.START_S
 DENSE_S, POINTS_S, STATUS_S, TICK_S = 8 * DAY_S, 60.0, 7_200.0, 10.0
 AT_ONCE = 20_000
-PAGES = ("/", "/week", "/week?zone=hall-0", "/ahead", "/records", "/things", "/alarms", "/evidence", "/api/now")
+PAGES = (
+    "/",
+    "/week",
+    "/week?zone=hall-0",
+    "/ahead",
+    "/records",
+    "/things",
+    "/alarms",
+    "/evidence",
+    "/api/now",
+)
 OF_ZONE = (
     Quantity.AIR_TEMPERATURE,
     Quantity.RELATIVE_HUMIDITY,
@@ -183,8 +193,10 @@ def events(sensors: int, day: int, judged: list[NewEvent]) -> list[NewEvent]:
     return sorted(found, key=lambda event: event.time_s)
 
 
-def fill(series: SeriesStore, ledger: Ledger, sensors: int, span: tuple[float, float], every_s: float) -> None:
-    """Readings and points of a stretch; what is known of it is put into hours and packed as in the service."""
+def fill(
+    series: SeriesStore, ledger: Ledger, sensors: int, span: tuple[float, float], every_s: float
+) -> None:
+    """Readings and points of a stretch, summed up and packed as the service does it."""
     for stream, write in (
         (readings(sensors, *span, every_s), series.append),
         (points(sensors, *span, max(every_s, POINTS_S)), series.write_points),
@@ -276,7 +288,9 @@ def measured(folder: Path, sensors: int, now_s: float) -> dict[str, float]:
             ]
             found[page] = statistics.median(took[1:])
         sheet = f"/sheet/week?of={_week(now_s)}&site=ferrymoor"
-        took = [spent(lambda: browser.get(server.url + sheet, timeout=300).raise_for_status()) for _ in range(3)]
+        took = [
+            spent(lambda: browser.get(server.url + sheet, timeout=300).raise_for_status()) for _ in range(3)
+        ]
         found["sheet of a week"] = statistics.median(took[1:])
         found["MB pages"] = megabytes()
         for _ in range(5):
