@@ -101,8 +101,8 @@ ROOMS: dict[str, tuple[str, str]] = {
         f"{PURE} apscheduler contextlib hashlib json logging msgspec pathlib secrets threading",
     ),
     "fleet": (
-        "model clock settings store web engine",
-        f"{PURE} logging multiprocessing os pathlib pydantic random signal",
+        "model clock settings store access web engine",
+        f"{PURE} contextlib logging multiprocessing os pathlib pydantic random signal tomllib",
     ),
     "cli": (
         "model clock wire history outlook alarms settings store access mqtt weather notify report web demo "

@@ -1,4 +1,4 @@
-"""Keeps accounts, sessions, one-time links and screens in a file of their own; of every token only a hash.
+"""Keeps accounts, sessions, one-time links and screens beside the record; of every token only a hash.
 
 A one-time link is used up in the transaction that does what it allows, so no two requests use it.
 """
@@ -11,13 +11,14 @@ from pathlib import Path
 
 from monitor.access.access_rules import AccessRules
 from monitor.model.actor import KnownBy
-from monitor.store.sqlite_file import Schema, SqliteFile
+from monitor.store.kept_beside import Beside, Rows, Schema
 
 FILE = "accounts.sqlite"
 FIRST, JOIN, RESET = "first", "join", "reset"  # what a one-time link is for
 TABLET, WALL = "tablet", "wall"
+LETS_IN = ("session", "invitation", "screen", "pin_miss")  # tables that no backup holds
 _FORGOTTEN_S = 30 * 86_400.0  # what is over is kept so long, for a clock that was wrong for a while
-_SCHEMA = Schema(
+SCHEMA = Schema(
     application_id=0x44525941,
     steps=(
         """
@@ -115,14 +116,14 @@ class Screen:
 
 
 class AccountBook:
-    """The file of accounts; every answer is as of now, whoever else wrote into it."""
+    """The accounts of one shop; every answer is as of now, whoever else wrote into them."""
 
-    def __init__(self, path: Path, rules: AccessRules) -> None:
-        self._file = SqliteFile(path, _SCHEMA)
+    def __init__(self, beside: Beside, rules: AccessRules) -> None:
+        self._file = beside.tables(FILE, SCHEMA)
         self._rules = rules
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of them."""
         self._file.close()
 
     def accounts(self) -> dict[str, Account]:
@@ -188,12 +189,10 @@ class AccountBook:
             found = _invitation(db, token, now_s)
             if found is None or found.person not in ("", person):
                 return None
-            before = _account(db, person)
-            made_s = now_s if before is None else before.made_s
-            pin = None if before is None else before.pin
             db.execute(
-                "INSERT OR REPLACE INTO account VALUES (?, ?, ?, ?, ?)",
-                (person, password, pin, made_s, now_s),
+                "INSERT INTO account VALUES (?, ?, ?, ?, ?) ON CONFLICT (person) DO UPDATE "
+                "SET password = excluded.password, changed_s = excluded.changed_s",
+                (person, password, None, now_s, now_s),
             )
             _end_all(db, person)
             db.execute("DELETE FROM invitation WHERE id = ? OR kind = ?", (found.id, FIRST))
@@ -246,8 +245,8 @@ class AccountBook:
         """End one session of somebody, or all of them; how many there were."""
         with self._file.write() as db:
             if id_ is None:
-                return db.execute("DELETE FROM session WHERE person = ?", (person,)).rowcount
-            return db.execute("DELETE FROM session WHERE person = ? AND id = ?", (person, id_)).rowcount
+                return int(db.execute("DELETE FROM session WHERE person = ?", (person,)).rowcount)
+            return int(db.execute("DELETE FROM session WHERE person = ? AND id = ?", (person, id_)).rowcount)
 
     def add_screen(self, screen: Screen) -> str:
         """A tablet's or wall screen's token; beyond the most the oldest goes."""
@@ -299,16 +298,21 @@ class AccountBook:
             else:
                 db.execute(
                     "INSERT INTO pin_miss VALUES (?, ?, 1) "
-                    "ON CONFLICT (tablet, person) DO UPDATE SET count = count + 1",
+                    "ON CONFLICT (tablet, person) DO UPDATE SET count = pin_miss.count + 1",
                     (tablet, person),
                 )
 
-    def backup(self, folder: Path) -> Path:
-        """A copy without what lets anybody in: after a restore everybody logs in once more."""
+    def backup(self, folder: Path) -> Path | None:
+        """A copy without what lets anybody in: after a restore everybody logs in once more.
+
+        None where the copy of the ledger holds it, which leaves out the same.
+        """
         copy = self._file.backup(folder / FILE)
+        if copy is None:
+            return None
         db = sqlite3.connect(copy, isolation_level=None)
         try:
-            for table in ("session", "invitation", "screen", "pin_miss"):
+            for table in LETS_IN:
                 db.execute(f"DELETE FROM {table}")
             db.execute("VACUUM")
         finally:
@@ -330,12 +334,12 @@ def _columns(record: type) -> str:
     return ", ".join(field.name for field in fields(record))
 
 
-def _account(db: sqlite3.Connection, person: str) -> Account | None:
+def _account(db: Rows, person: str) -> Account | None:
     row = db.execute(f"SELECT {_columns(Account)} FROM account WHERE person = ?", (person,)).fetchone()
     return None if row is None else Account(*row)
 
 
-def _invitation(db: sqlite3.Connection, token: str, now_s: float) -> Invitation | None:
+def _invitation(db: Rows, token: str, now_s: float) -> Invitation | None:
     """The first account's link counts only while there is none."""
     row = db.execute(
         f"SELECT {_columns(Invitation)} FROM invitation WHERE id = ? AND until_s > ? "
@@ -345,6 +349,6 @@ def _invitation(db: sqlite3.Connection, token: str, now_s: float) -> Invitation 
     return None if row is None else Invitation(*row)
 
 
-def _end_all(db: sqlite3.Connection, person: str) -> None:
+def _end_all(db: Rows, person: str) -> None:
     for table in ("session", "invitation", "pin_miss"):
         db.execute(f"DELETE FROM {table} WHERE person = ?", (person,))

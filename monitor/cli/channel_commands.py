@@ -5,16 +5,17 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.shop_file import load_shop
 from monitor.clock import SystemClock
-from monitor.engine.build import known_reference
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import Fault, InputError
 from monitor.mqtt.hearing import Asker, NotAskedError
-from monitor.notify.channels import make_sender
+from monitor.notify.channels import make_sender, phone_book
 from monitor.notify.lamps import Publish
 from monitor.notify.trial import try_channel, word
-from monitor.settings.file import load
 from monitor.settings.schema import Channel, MqttSection, Settings
+from monitor.store.opener import opened_beside
+from monitor.store.phone_book import PhoneBook
 
 WAIT_S = 10.0
 SAID = {
@@ -36,8 +37,10 @@ def test_channel_command(settings_file: Path, channel: str | None, secrets: Path
 
     The exit code is 1 where a channel did not take it. Nothing is written to the record.
     """
-    settings = load(settings_file, secrets, known_reference())
-    taken = [_tried(settings, one, who) for one in _chosen(settings, channel)]
+    settings = load_shop(settings_file, secrets)
+    with opened_beside(settings) as beside:
+        phones = phone_book(settings, beside)
+        taken = [_tried(settings, one, who, phones) for one in _chosen(settings, channel)]
     sys.exit(0 if all(taken) else 1)
 
 
@@ -49,8 +52,8 @@ def _chosen(settings: Settings, name: str | None) -> list[Channel]:
     return found
 
 
-def _tried(settings: Settings, channel: Channel, who: str) -> bool:
-    sender = make_sender(channel, _publisher(settings.mqtt), settings)
+def _tried(settings: Settings, channel: Channel, who: str, phones: PhoneBook | None) -> bool:
+    sender = make_sender(channel, _publisher(settings.mqtt), settings, phones)
     outcome, _ = try_channel(sender, channel.id, Actor(who, KnownBy.COMMAND_LINE), SystemClock().now_s())
     state, cause = word(outcome)
     click.echo(f"{channel.id}: {SAID[state]}" + (f" ({cause})" if cause else ""))

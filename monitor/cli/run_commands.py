@@ -5,6 +5,7 @@ import logging
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -12,18 +13,19 @@ import click
 from monitor.cli.few_lines import log_to_stderr
 from monitor.cli.heap import settle_heap, unlooked
 from monitor.cli.reachable import pages_at, say_pages
+from monitor.cli.shop_file import load_shop
 from monitor.clock import SystemClock
-from monitor.engine.build import known_reference
 from monitor.engine.service import Service
 from monitor.mqtt.embedded_broker import EmbeddedBroker
 from monitor.notify.alive import tell_init
-from monitor.notify.channels import make_sender
+from monitor.notify.channels import make_sender, phone_book
 from monitor.notify.distress import TOTAL_S, not_started, send_straight
-from monitor.settings.file import load
 from monitor.settings.language import translator
 from monitor.settings.schema import Settings
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.folder_lock import hold
+from monitor.store.opener import opened_beside
+from monitor.store.phone_book import PhoneBook
 from monitor.store.sqlite_file import explain
 
 TRY_AGAIN_S = 10.0
@@ -45,7 +47,7 @@ def until_told() -> threading.Event:
 def run_command(settings_file: Path, secrets: Path | None, verbose: bool) -> None:
     """Run the service on a settings file until it is told to stop."""
     log_to_stderr(logging.INFO if verbose else logging.WARNING)
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     stop = until_told()
     Starting(settings, stop).run(_run)
 
@@ -78,18 +80,28 @@ class Starting:
     def _tell(self, problem: StoreUnavailableError) -> None:
         if not self._said:
             settings = self._settings
-            senders = {
-                c.id: make_sender(c, _no_broker, settings)
-                for c in settings.channels
-                if c.kind != "mqtt"  # its link to the broker comes with the service
-            }
-            now_s = SystemClock().now_s()
-            note = not_started(now_s, str(problem), translator(settings.web.language))
-            taken = send_straight(senders, note, now_s)
+            with ExitStack() as opened:
+                phones = _phones(settings, opened)
+                senders = {
+                    c.id: make_sender(c, _no_broker, settings, phones)
+                    for c in settings.channels
+                    if c.kind != "mqtt"  # its link to the broker comes with the service
+                }
+                now_s = SystemClock().now_s()
+                note = not_started(now_s, str(problem), translator(settings.web.language))
+                taken = send_straight(senders, note, now_s)
             click.echo(f"  cannot start, told {taken} of {len(senders)} channels; trying again", err=True)
         if str(problem) != self._said:
             click.echo(f"  {problem}", err=True)
         self._said = str(problem)
+
+
+def _phones(settings: Settings, opened: ExitStack) -> PhoneBook | None:
+    """Those that asked to be told, where they can be read."""
+    try:
+        return phone_book(settings, opened.enter_context(opened_beside(settings)))
+    except (StoreUnavailableError, OSError):
+        return None
 
 
 def _no_broker(topic: str, payload: bytes) -> str:

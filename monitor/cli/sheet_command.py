@@ -5,14 +5,14 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.shop_file import load_shop
 from monitor.clock import SystemClock
-from monitor.engine.build import build_shop, known_reference
+from monitor.engine.build import build_shop
 from monitor.engine.calendars import Calendars
 from monitor.engine.paper_records import Wanted, on_paper, sources_of
 from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.shifts import upcoming
 from monitor.report.paper import PaperSize
-from monitor.settings.file import load
 from monitor.settings.schema import Settings
 from monitor.store.opener import open_ledger_for, open_series_store
 
@@ -31,7 +31,7 @@ def sheet_command(
     settings_file: Path, kind: str, of: str, out: Path, paper: str | None, site: str, secrets: Path | None
 ) -> None:
     """Write the record of a week (2026-W38), package, lot or job as a PDF to sign."""
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     size = PaperSize(paper or settings.record.paper)
     out.write_bytes(_made(settings, Wanted(kind, of, site), size))
     click.echo(f"Written to {out}.")

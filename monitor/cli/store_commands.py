@@ -5,11 +5,10 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from monitor.cli.shop_file import load_shop
 from monitor.clock import SystemClock
-from monitor.engine.build import known_reference
-from monitor.engine.front_desk import open_book
+from monitor.engine.front_desk import found_beside, open_book
 from monitor.model.errors import Fault, InputError
-from monitor.settings.file import load
 from monitor.settings.schema import InfluxSection, Settings
 from monitor.store.backup import back_up, restore
 from monitor.store.folder_lock import hold
@@ -29,10 +28,10 @@ SECRETS = click.option("--secrets", type=click.Path(path_type=Path), help="Folde
 @click.option("--keep", default=14, show_default=True, help="How many backups to keep there.")
 def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep: int) -> None:
     """Copy readings, ledger and issued forecasts into a dated folder, checked; the service may be running."""
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     series, ledger = open_series_store(settings), open_ledger_for(settings)
     archive = ForecastArchive(settings.service.data_dir / FILE)
-    accounts = open_book(settings)
+    accounts = open_book(found_beside(settings, ledger))
     try:
         folder = back_up(series, ledger, target, SystemClock().now_s(), beside=[archive, accounts], keep=keep)
     finally:
@@ -49,7 +48,7 @@ def backup_command(settings_file: Path, target: Path, secrets: Path | None, keep
 @SECRETS
 def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> None:
     """Put a backup back after checking it; stop the service first. What is there now is kept beside it."""
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     with hold(settings.service.data_dir):
         files = restore(backup, settings.service.data_dir, SystemClock().now_s())
     for file in files:
@@ -66,7 +65,7 @@ def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> 
 @SECRETS
 def move_command(settings_file: Path, target: str, secrets: Path | None) -> None:
     """Move the series between the embedded store and InfluxDB; stop the service first. Can be resumed."""
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     with hold(settings.service.data_dir):
         report = _move(settings, target)
     again = ", taken up where an earlier move stopped" if report.resumed else ""
@@ -83,7 +82,7 @@ def move_command(settings_file: Path, target: str, secrets: Path | None) -> None
 @SECRETS
 def resend_command(settings_file: Path, secrets: Path | None) -> None:
     """Queue what the InfluxDB server refused once more, after its fault was mended; the service may run."""
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     influx = open_influx(settings, _section(settings))
     try:
         count = influx.spool.send_refused_again()

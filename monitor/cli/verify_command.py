@@ -7,11 +7,10 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from monitor.cli.shop_file import load_shop
 from monitor.clock import SystemClock
-from monitor.engine.build import known_reference
 from monitor.engine.record_watch import accept, contradiction_words, contradictions, not_accepted
 from monitor.model.errors import Fault, InputError
-from monitor.settings.file import load
 from monitor.settings.schema import Settings
 from monitor.store.backup import verify_against
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Verification
@@ -52,7 +51,7 @@ def verify_command(
     The chain is also held against what was kept outside of the ledger: beside the readings, in a small file,
     and what is given here. Somebody who can write files can write the whole chain anew; these show it.
     """
-    settings = load(settings_file, secrets, known_reference())
+    settings = load_shop(settings_file, secrets)
     given = sorted(read_witness(text) for text in witnesses)
     if accepted is not None and not all(text.strip() for text in accepted):
         raise InputError([Fault("--accept", repr(accepted), "needs a name and a reason")])

@@ -44,7 +44,7 @@ class Delivering:
         self._clock = clock
         self._ingest = ingest
         self._snapshot = snapshot
-        self.phones = phone_book(settings)
+        self.phones = phone_book(settings, ledger.beside(settings.service.data_dir))
         self.senders: dict[str, Sender] = {
             c.id: make_sender(c, ingest.publish, settings, self.phones) for c in channels
         }

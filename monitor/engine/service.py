@@ -19,10 +19,9 @@ from monitor.engine.calendars import Calendars
 from monitor.engine.delivery import Delivering
 from monitor.engine.derivation import Deriver
 from monitor.engine.forecaster import Foreseer, weather_providers
-from monitor.engine.front_desk import open_desk
+from monitor.engine.front_desk import held_record, open_desk
 from monitor.engine.judging_watch import Watch
 from monitor.engine.learner import Learner
-from monitor.engine.link_key import link_key
 from monitor.engine.loop import CoreLoop
 from monitor.engine.paper_records import Wanted, on_paper
 from monitor.engine.parts import intake_parts, server_part, watch_part
@@ -48,7 +47,7 @@ from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
 from monitor.store.backup import back_up
 from monitor.store.contract import StoreUnavailableError
-from monitor.store.opener import open_ledger_for, open_series_store
+from monitor.store.opener import open_series_store
 from monitor.store.private import private_folder
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.provider import WeatherProvider
@@ -74,15 +73,14 @@ class Service:
         self.calendars = Calendars(settings)
         shop = build_shop(settings, self.calendars.known(clock.now_s()))
         self.shop: Shop = replace(shop, declared_ahead=clock.simulated)
-        self.key = link_key(settings)
         self.series = open_series_store(settings)
         try:
-            self.ledger = open_ledger_for(settings)
-            self.ledger.hold([site.id for site in settings.sites])
+            self.ledger, beside, self.key = held_record(settings)
         except DryshiftError:
             self.series.close()
             raise
-        self.desk = open_desk(settings, self.key, self._tell_access) if settings.web.has_accounts else None
+        accounts = settings.web.has_accounts
+        self.desk = open_desk(settings, beside, self.key, self._tell_access) if accounts else None
         self.broker: EmbeddedBroker | None = None
         if settings.mqtt.broker == "embedded":
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")

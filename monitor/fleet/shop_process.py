@@ -5,14 +5,14 @@ import signal
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from pydantic import SecretStr
-
 from monitor.clock import SystemClock
 from monitor.engine.build import known_reference
 from monitor.engine.service import Service
+from monitor.fleet.shop_settings import in_fleet
 from monitor.model.errors import DryshiftError
 from monitor.model.level import Level
 from monitor.settings.file import load
+from monitor.settings.fleet_file import FleetSettings
 from monitor.settings.schema import Settings
 from monitor.store.fleet_book import ShopStanding
 from monitor.store.folder_lock import hold
@@ -22,29 +22,26 @@ SAY_EVERY_S = 2.0
 STOP = "stop"
 
 
-def run_shop(shop: str, file: Path, secrets: Path | None, ledger_url: str, link: Connection) -> None:
+def run_shop(
+    shop: str, file: Path, secrets: Path | None, placed: tuple[FleetSettings, str], link: Connection
+) -> None:
     """Run one shop until the link says so or is closed, which is what the end of the worker looks like.
 
-    Says over the link how the shop stands, or why it could not be run, and once the token of the link for
-    the first account, where there is none.
+    `placed` is the fleet that it belongs to and where its ledger lies. Says over the link how the shop
+    stands, or why it could not be run, and once the token of the link for the first account, where there is
+    none.
     """
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the worker decides
     for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC"):
         os.environ.pop(name, None)  # the init system watches the worker
     try:
-        settings = shop_settings(load(file, secrets, known_reference()), ledger_url)
+        fleet, ledger_url = placed
+        settings = in_fleet(load(file, secrets, known_reference()), fleet, shop, ledger_url)
         with hold(settings.service.data_dir):
             _serve(shop, settings, link)
     except (DryshiftError, OSError) as error:
         _say(link, ShopStanding(shop, "", "", Level.UNKNOWN, f"cannot be run: {error}"))
-
-
-def shop_settings(settings: Settings, ledger_url: str) -> Settings:
-    """A shop's settings with its ledger in the common database and its pages on any free port."""
-    store = settings.store.model_copy(update={"ledger_url": SecretStr(ledger_url)})
-    web = settings.web.model_copy(update={"port": 0})
-    return settings.model_copy(update={"store": store, "web": web})
 
 
 def _serve(shop: str, settings: Settings, link: Connection) -> None:

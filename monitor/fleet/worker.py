@@ -16,8 +16,10 @@ from pathlib import Path
 
 from monitor.clock import SystemClock, monotonic_s
 from monitor.fleet.shop_process import STOP, run_shop
+from monitor.fleet.shop_settings import Neighbours
 from monitor.model.back_off import BackOff
 from monitor.model.level import Level
+from monitor.settings.fleet_file import FleetSettings
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.fleet_book import FleetBook, ShopStanding
 
@@ -65,9 +67,18 @@ class Running:
 class FleetWorker:
     """Runs shops by name from their settings files; `round` is called every few seconds."""
 
-    def __init__(self, name: str, shops: Mapping[str, Path], secrets: Path | None, book: FleetBook) -> None:
+    def __init__(
+        self,
+        name: str,
+        fleet: FleetSettings,
+        shops: Mapping[str, Path],
+        secrets: Path | None,
+        book: FleetBook,
+    ) -> None:
         self.name = name
         self.address = "127.0.0.1"
+        self._fleet = fleet
+        self._neighbours = Neighbours(shops)
         self.tell: Callable[[str], object] = log.warning  # what a person at this machine has to know
         self._shops = dict(shops)
         self._secrets = secrets
@@ -93,7 +104,12 @@ class FleetWorker:
         if wanted > 0:
             now_s = self._clock.now_s()
             held = self._book.held(list(self._shops)) | set(self._running)
-            free = [s for s in self._shops if s not in held and self._wait.get(s, _NEVER)[0] <= now_s]
+            refused = {shop: why for shop, why in self._neighbours.refused().items() if shop not in held}
+            self._book.seen(
+                self.name, [self._unrun(s, f"cannot be run: {why}") for s, why in refused.items()]
+            )
+            busy = held | set(refused)
+            free = [s for s in self._shops if s not in busy and self._wait.get(s, _NEVER)[0] <= now_s]
             for shop in random.sample(free, min(wanted, len(free))):  # two that look at once rarely meet
                 self._start(shop)
 
@@ -125,7 +141,8 @@ class FleetWorker:
 
     def _start(self, shop: str) -> None:
         ours, theirs = self._context.Pipe()
-        arguments = (shop, self._shops[shop], self._secrets, self._book.ledger_url(shop), theirs)
+        placed = self._fleet, self._book.ledger_url(shop)
+        arguments = (shop, self._shops[shop], self._secrets, placed, theirs)
         process = self._context.Process(target=run_shop, args=arguments, name=shop)
         process.start()
         theirs.close()
@@ -148,8 +165,11 @@ class FleetWorker:
             self._wait[shop] = (now_s + AGAIN.wait_s(failures), failures)
             why = running.said.headline if running.said and not running.said.url else "ended by itself"
             log.error("shop %s: %s; it is tried again", shop, why)
-            told.append(ShopStanding(shop, self.name, "", Level.UNKNOWN, why))
+            told.append(self._unrun(shop, why))
         return told
+
+    def _unrun(self, shop: str, why: str) -> ShopStanding:
+        return ShopStanding(shop, self.name, "", Level.UNKNOWN, why)
 
     def _standings(self) -> list[ShopStanding]:
         found = []

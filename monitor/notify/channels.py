@@ -8,29 +8,27 @@ from monitor.notify.mqtt_state import MqttMessageSender
 from monitor.notify.outcome import Sender
 from monitor.notify.push import PushSender
 from monitor.notify.sms import SmsSender
-from monitor.notify.web_push import WebPushSender
+from monitor.notify.web_push import NoPhonesSender, WebPushSender
 from monitor.notify.webhook import WebhookSender
 from monitor.settings.schema import Channel, Settings
+from monitor.store.kept_beside import Beside
 from monitor.store.phone_book import PhoneBook
 
 
-def phone_book(settings: Settings) -> PhoneBook | None:
+def phone_book(settings: Settings, beside: Beside) -> PhoneBook | None:
     """The phones that asked to be told, where a channel reaches them; else none is kept."""
     wanted = any(channel.kind == "webpush" for channel in settings.channels)
-    return PhoneBook(settings.service.data_dir) if wanted else None
+    return PhoneBook(beside) if wanted else None
 
 
-def make_sender(
-    channel: Channel, publish: Publish, settings: Settings, phones: PhoneBook | None = None
-) -> Sender:
-    """The sender for one channel; `publish` is the link to the broker."""
+def make_sender(channel: Channel, publish: Publish, settings: Settings, phones: PhoneBook | None) -> Sender:
+    """The sender for one channel; `publish` is the link to the broker, `phones` None where they are away."""
     ca_file = str(channel.ca_file) if channel.ca_file is not None else None
     secret = channel.secret.get_secret_value() if channel.secret is not None else None
-    data_dir = settings.service.data_dir
     makers: dict[str, Callable[[], Sender]] = {
         "webhook": lambda: WebhookSender(str(channel.url), secret, channel.timeout_s, ca_file),
         "push": lambda: PushSender(_push_url(channel), channel.timeout_s),
-        "webpush": lambda: WebPushSender(channel, phones or PhoneBook(data_dir), data_dir),
+        "webpush": lambda: NoPhonesSender() if phones is None else WebPushSender(channel, phones),
         "sms": lambda: SmsSender(channel),
         "mqtt": lambda: MqttMessageSender(topic_base(channel, settings.mqtt.topic_root), publish),
         "email": lambda: EmailSender(channel),

@@ -6,7 +6,7 @@ optional extra, `push`.
 
 import base64
 import json
-from pathlib import Path
+from contextlib import suppress
 from urllib.parse import urlsplit
 
 from monitor.model.notification import Notification
@@ -14,8 +14,8 @@ from monitor.notify.answers import link_of
 from monitor.notify.lateness import titled
 from monitor.notify.outcome import Delivered, Outcome, Partly, Refused, Retry
 from monitor.settings.schema import Channel
+from monitor.store.contract import StoreUnavailableError
 from monitor.store.phone_book import KnownPhone, PhoneBook
-from monitor.store.private import private_file, write_private
 from monitor.wire.http import (
     HttpAnswer,
     HttpLimits,
@@ -26,7 +26,6 @@ from monitor.wire.http import (
 )
 from monitor.wire.wishes import wish_s
 
-KEY_FILE = "push.key"
 PROOF_S = 12 * 3600.0  # RFC 8292 2: at most 24 h
 MOST_TEXT = 3_000  # RFC 8030 7.2: 4096 bytes are always taken, and sealing adds 103
 NOT_INSTALLED = "its libraries are not installed: sh deploy/install.sh push"
@@ -36,19 +35,17 @@ _ASK_AGAIN = frozenset({408, 409, 425, 429})
 
 
 class PushKey:
-    """The service's own key pair, made once and kept beside the data; ImportError without the extra."""
+    """The service's own key pair, made once and kept beside its phones; ImportError without the extra."""
 
-    def __init__(self, data_dir: Path) -> None:
+    def __init__(self, phones: PhoneBook) -> None:
         from cryptography.hazmat.primitives.asymmetric import ec
         from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
         from py_vapid import Vapid02
 
-        file = data_dir / KEY_FILE
-        if not file.exists():
-            made = Vapid02(ec.generate_private_key(ec.SECP256R1()))
-            write_private(file, made.private_pem())
-        private_file(file)
-        self._vapid = Vapid02.from_pem(file.read_bytes())
+        def made() -> bytes:
+            return bytes(Vapid02(ec.generate_private_key(ec.SECP256R1())).private_pem())
+
+        self._vapid = Vapid02.from_pem(phones.key(made))
         point = self._vapid.public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
         self.public = base64.urlsafe_b64encode(point).rstrip(b"=").decode()
 
@@ -75,18 +72,25 @@ def sealed(content: bytes, phone: KnownPhone) -> bytes:
     )
 
 
+class NoPhonesSender:
+    """Stands where the phones cannot be read: their store is away."""
+
+    def send(self, notification: Notification, now_s: float) -> Outcome:
+        """Nobody has it yet."""
+        return Retry("who asked to be told cannot be read now")
+
+
 class WebPushSender:
     """One message to every phone of the people whom it is for."""
 
-    def __init__(self, channel: Channel, phones: PhoneBook, data_dir: Path) -> None:
+    def __init__(self, channel: Channel, phones: PhoneBook) -> None:
         self._channel = channel
         self._phones = phones
-        self._data_dir = data_dir
 
     def send(self, notification: Notification, now_s: float) -> Outcome:
         """Try once; somebody has it when one of their phones has."""
         try:
-            key = PushKey(self._data_dir)
+            key = PushKey(self._phones)
         except ImportError:
             return Refused(NOT_INSTALLED)
         people = _meant(notification)
@@ -123,7 +127,8 @@ class WebPushSender:
         except NoAnswerError as error:
             return Retry(f"no answer from the push service: {error}")
         if answer.status in _GONE:  # RFC 8030 7.3: the browser is not there any more
-            self._phones.drop(phone.endpoint)
+            with suppress(StoreUnavailableError):  # it is asked once more then, and is gone again
+                self._phones.drop(phone.endpoint)
         return _meaning(answer, now_s)
 
 

@@ -35,17 +35,7 @@ def load(
     `secrets` is the folder of secret files (default: `secrets` beside the settings file). `known`
     names the reference data that settings may point at: `consumables` and `spools`.
     """
-    try:
-        tree, slips = read_toml(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise InputError([Fault(SETTINGS_FILE, str(path), "no such file; give the path of one")]) from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Fault(SETTINGS_FILE, str(path), f"cannot be read: {error}")]) from error
-    if slips:
-        raise InputError(slips)
-    faults: list[Fault] = []
-    folder = secrets if secrets is not None else path.parent / "secrets"
-    tree = _with_secrets(tree, folder, "", faults)
+    tree, faults = read_tree(path, secrets)
     settings = None
     spelt: set[str] = set()
     try:
@@ -64,6 +54,26 @@ def load(
     if faults or settings is None:
         raise InputError(faults)
     return _paths_beside(settings, path.parent)
+
+
+def read_tree(path: Path, secrets: Path | None) -> tuple[dict[str, Any], list[Fault]]:
+    """A file's tables with the secrets they name, and the faults of these; InputError where it is no TOML."""
+    try:
+        tree, slips = read_toml(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError([Fault(SETTINGS_FILE, str(path), "no such file; give the path of one")]) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError([Fault(SETTINGS_FILE, str(path), f"cannot be read: {error}")]) from error
+    if slips:
+        raise InputError(slips)
+    faults: list[Fault] = []
+    folder = secrets if secrets is not None else path.parent / "secrets"
+    return _with_secrets(tree, folder, "", faults), faults
+
+
+def faults_in(error: ValidationError) -> list[Fault]:
+    """What is wrong, each once, in a shop's words."""
+    return [_fault(item) for item in _causes(error)]
 
 
 def _paths_beside(settings: Settings, folder: Path) -> Settings:

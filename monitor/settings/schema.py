@@ -137,6 +137,7 @@ class WebSection(Section):
     user_header: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]+$")] | None = None  # believed of proxies alone
     log_in: Literal["accounts", "names"] = "accounts"  # "names": a name is believed as it is given
     readers: Literal["people", "network"] = "people"  # who may read, once there is an account
+    cookie_mark: Annotated[str, Field(pattern=r"^[a-z0-9-]{0,40}$")] = ""  # of several services on one host
     logged_in_days: Annotated[int, Field(ge=1, le=400)] = 180  # a shop's season
     temperature_unit: Literal["C", "F"] = "C"
     units: Literal["metric", "us"] = "metric"

@@ -37,8 +37,8 @@ class Manifest:
 class Copied(Protocol):
     """Whatever else is kept in a file of its own and belongs into a backup."""
 
-    def backup(self, folder: Path) -> Path:
-        """A checked copy below a folder."""
+    def backup(self, folder: Path) -> Path | None:
+        """A checked copy below a folder; None where the ledger's copy holds it."""
 
 
 def back_up(
@@ -61,7 +61,8 @@ def back_up(
         shutil.rmtree(part, ignore_errors=True)
         private_folder(part)
         head = ledger.head()
-        files = [ledger.backup(part), series.backup(part), *(one.backup(part) for one in beside)]
+        copied = [ledger.backup(part), series.backup(part), *(one.backup(part) for one in beside)]
+        files = [file for file in copied if file is not None]
         for file in files:
             private_file(file)
         manifest = Manifest(

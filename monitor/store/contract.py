@@ -12,6 +12,7 @@ from monitor.model.errors import DryshiftError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
+from monitor.store.kept_beside import Beside
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -258,6 +259,9 @@ class Ledger(Protocol):
 
     def contradicted(self, witnesses: Sequence[Witness]) -> list[Witness]:
         """Those of the witnesses whose event is another now, or is not there; the chain is not walked."""
+
+    def beside(self, data_dir: Path) -> Beside:
+        """Where this shop's accounts, phones and keys lie: with the ledger, or in the data folder."""
 
     def head(self) -> Witness:
         """The newest event's number and hash, to be printed on reports; number 0 when empty."""

@@ -15,6 +15,7 @@ from monitor.model.errors import Fault, InputError
 from monitor.store.ledger.engine import MIGRATION_LOCK, parsed_url, writing
 from monitor.store.ledger.hold import SERVICE_LOCK
 
+OWN_SCHEMA = "dryshift_fleet"
 SHOP_NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 # A machine that vanished is let go of by the server after so long; its shops are free then.
 _NOTICED = "-ctcp_keepalives_idle=5 -ctcp_keepalives_interval=3 -ctcp_keepalives_count=3"
@@ -67,6 +68,13 @@ class FleetBook:
         schema = schema_of(shop)
         with writing(self._engine, MIGRATION_LOCK) as db:
             db.exec_driver_sql(f"CREATE SCHEMA IF NOT EXISTS {schema}")
+        return self._address(schema)
+
+    def own_ledger_url(self) -> str:
+        """Where it is recorded who was let in to the page of all shops."""
+        return self._address(OWN_SCHEMA)
+
+    def _address(self, schema: str) -> str:
         options = {"options": f"-csearch_path={schema} {_NOTICED}"}
         return self._url.update_query_dict(options).render_as_string(hide_password=False)
 

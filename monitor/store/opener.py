@@ -1,11 +1,14 @@
 """Opens the stores that the settings ask for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from monitor.clock import SystemClock
 from monitor.settings.schema import InfluxSection, Settings
 from monitor.store.contract import Ledger, SeriesStore
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.kept_beside import Beside
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.retention import Retention
 from monitor.store.series.set_aside_rows import AsideBound
@@ -61,6 +64,19 @@ def ledger_url(settings: Settings) -> str:
     if settings.store.ledger_url is not None:
         return settings.store.ledger_url.get_secret_value()
     return f"sqlite:///{(settings.service.data_dir / LEDGER_FILE).absolute()}"
+
+
+@contextmanager
+def opened_beside(settings: Settings) -> Iterator[Beside]:
+    """Where accounts, phones and keys lie, for who does not use the ledger itself."""
+    if ledger_url(settings).startswith("sqlite"):
+        yield BesideInFolder(settings.service.data_dir)
+        return
+    ledger = open_ledger_for(settings)
+    try:
+        yield ledger.beside(settings.service.data_dir)
+    finally:
+        ledger.close()
 
 
 def open_ledger_for(settings: Settings) -> Ledger:

@@ -1,14 +1,19 @@
-"""Keeps the phones whose browsers asked to be told (RFC 8030), in a file of their own beside the data."""
+"""Keeps the phones whose browsers asked to be told (RFC 8030), beside the record."""
 
-from collections.abc import Collection
+import logging
+from collections.abc import Callable, Collection
 from dataclasses import astuple, dataclass
-from pathlib import Path
 
-from monitor.store.sqlite_file import Schema, SqliteFile
+from monitor.store.contract import StoreUnavailableError
+from monitor.store.kept_beside import Beside, Schema
 
 FILE = "phones.sqlite"
+KEY_FILE = "push.key"
+TABLE = "phone"
+log = logging.getLogger(__name__)
+
 MOST_OF_ONE = 10  # phones of one person; the oldest makes room
-_SCHEMA = Schema(
+SCHEMA = Schema(
     application_id=0x44525950,
     steps=(
         """
@@ -38,19 +43,32 @@ class KnownPhone:
 
 
 class PhoneBook:
-    """The file of phones; every answer is as of now."""
+    """The phones of one shop; every answer is as of now, or of before where their store is away.
 
-    def __init__(self, data_dir: Path) -> None:
-        self._file = SqliteFile(data_dir / FILE, _SCHEMA)
+    People must be told of a store that is away, so what was read last is kept in mind.
+    """
+
+    def __init__(self, beside: Beside) -> None:
+        self._beside = beside
+        self._file = beside.tables(FILE, SCHEMA)
+        self._last: list[KnownPhone] = []
+        self._key = b""
+        self.of(())
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of them."""
         self._file.close()
+
+    def key(self, make: Callable[[], bytes]) -> bytes:
+        """The key that push services know the shop by; made once."""
+        self._key = self._key or self._beside.key(KEY_FILE, make)
+        return self._key
 
     def keep(self, phone: KnownPhone) -> None:
         """Add it, or take its newer keys; beyond what one person may have the oldest go."""
         with self._file.write() as db:
-            db.execute("INSERT OR REPLACE INTO phone VALUES (?, ?, ?, ?, ?, ?)", astuple(phone))
+            db.execute("DELETE FROM phone WHERE endpoint = ?", (phone.endpoint,))
+            db.execute("INSERT INTO phone VALUES (?, ?, ?, ?, ?, ?)", astuple(phone))
             db.execute(
                 "DELETE FROM phone WHERE person = ? AND endpoint NOT IN "
                 "(SELECT endpoint FROM phone WHERE person = ? ORDER BY made_s DESC LIMIT ?)",
@@ -64,7 +82,10 @@ class PhoneBook:
 
     def of(self, people: Collection[str]) -> list[KnownPhone]:
         """The phones of these people, of everybody where none is named; the newest first."""
-        with self._file.read() as db:
-            rows = db.execute("SELECT * FROM phone ORDER BY made_s DESC, endpoint").fetchall()
-        found = [KnownPhone(*row) for row in rows]
-        return [one for one in found if not people or one.person in people]
+        try:
+            with self._file.read() as db:
+                rows = db.execute("SELECT * FROM phone ORDER BY made_s DESC, endpoint").fetchall()
+            self._last = [KnownPhone(*row) for row in rows]
+        except StoreUnavailableError as error:
+            log.warning("phones are told by what was known of them before: %s", error)
+        return [one for one in self._last if not people or one.person in people]

@@ -7,14 +7,14 @@ opened: what is written into a file without a name would be lost with the proces
 import logging
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, LifoQueue
 from threading import RLock
 
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.kept_beside import Schema
 from monitor.store.private import private_file
 
 WRITER_CACHE_KIB = 16_384  # measured with a thousand series: no slower than with four times as much
@@ -49,14 +49,6 @@ def explain(error: Exception, path: Path) -> StoreUnavailableError:
         text = _WORDS.get(kind, f"{error}")
     detail = f" ({name})" if name else ""
     return StoreUnavailableError(f"{path}: {text}{detail}")
-
-
-@dataclass(frozen=True, slots=True)
-class Schema:
-    """The tables of a file as numbered steps; steps are only ever added at the end."""
-
-    application_id: int
-    steps: Sequence[str]
 
 
 class SqliteFile:

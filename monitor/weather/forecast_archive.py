@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from monitor.outlook.hourly import AHEAD_H, HOUR_S, FloatArray
-from monitor.store.sqlite_file import Schema, SqliteFile
+from monitor.store.kept_beside import Schema
+from monitor.store.sqlite_file import SqliteFile
 from monitor.weather.provider import OutdoorForecast
 
 FILE = "forecasts.sqlite"

@@ -4,25 +4,20 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from fastapi import FastAPI, HTTPException, Request
-from fastapi.exceptions import RequestValidationError
+from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
-from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import Scope
 
-from monitor.model.errors import Fault, InputError
-from monitor.report.paper import PaperUnavailableError
-from monitor.report.parquet_file import ParquetUnavailableError
-from monitor.store.contract import StoreUnavailableError
 from monitor.web import live
 from monitor.web.frame.deps import WebDeps
+from monitor.web.frame.error_pages import handle_errors
 from monitor.web.frame.gate import Gate
 from monitor.web.frame.guard import Guard
 from monitor.web.frame.own_names import own_names
 from monitor.web.frame.page import STATIC, Web, make_web
-from monitor.web.frame.problems import Problem, faults_of, problem_response
+from monitor.web.frame.problems import Problem
 from monitor.web.pages import (
     account_page,
     ahead_page,
@@ -95,7 +90,6 @@ ROOMS = (
     api_entries,
 )
 _OF_ACCOUNTS = (log_in_page, join_page, account_page, people_page)
-_PROGRAMS = ("/api/", "/healthz", "/readyz", "/metrics", "/openapi.json")
 
 
 def create_app(deps: WebDeps) -> FastAPI:
@@ -123,11 +117,11 @@ def create_app(deps: WebDeps) -> FastAPI:
     app.include_router(live.routes(web, stopping))
     app.mount("/static", _Static(directory=STATIC))
     _describe(app, web)
-    _handle_errors(app, web)
+    handle_errors(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=2_000)
     if deps.desk is not None:
         app.add_middleware(Gate, desk=deps.desk, settings=deps.settings)
-    app.add_middleware(Guard, names=own_names(deps.settings.web))
+    app.add_middleware(Guard, names=own_names(deps.settings.web), mark=deps.settings.web.cookie_mark)
     return app
 
 
@@ -166,44 +160,3 @@ def _describe(app: FastAPI, web: Web) -> None:
             for method, operation in methods.items()
         ]
         return web.page(request, "api.html", here="more", operations=operations)
-
-
-def _handle_errors(app: FastAPI, web: Web) -> None:
-    def answer(request: Request, status: int, title: str, faults: tuple[Fault, ...] = ()) -> Response:
-        if request.url.path.startswith(_PROGRAMS):
-            return problem_response(status, detail=title, faults=faults)
-        return web.page(request, "problem.html", status, here="", title=title, faults=faults, code=status)
-
-    @app.exception_handler(StarletteHTTPException)
-    def http(request: Request, error: Exception) -> Response:
-        assert isinstance(error, StarletteHTTPException | HTTPException)
-        text = str(error.detail) if error.detail != "Not Found" else "There is no such page."
-        response = answer(request, error.status_code, text)
-        response.headers.update(error.headers or {})
-        return response
-
-    @app.exception_handler(RequestValidationError)
-    def invalid(request: Request, error: Exception) -> Response:
-        assert isinstance(error, RequestValidationError)
-        return answer(request, 422, "The request cannot be used.", tuple(faults_of(error.errors())))
-
-    @app.exception_handler(InputError)
-    def refused(request: Request, error: Exception) -> Response:
-        assert isinstance(error, InputError)
-        return answer(request, 422, "The entry cannot be used; nothing was changed.", error.faults)
-
-    @app.exception_handler(ParquetUnavailableError)
-    @app.exception_handler(PaperUnavailableError)
-    def unwritten(request: Request, error: Exception) -> Response:
-        return answer(request, 503, f"There is no such file here: {error}.")
-
-    @app.exception_handler(StoreUnavailableError)
-    def away(request: Request, error: Exception) -> Response:
-        return answer(request, 503, f"The store cannot be used now: {error}. Nothing was changed; try again.")
-
-    @app.exception_handler(Exception)
-    def defect(request: Request, error: Exception) -> Response:
-        """The last border: the error is logged by the server, the reader gets an answer."""
-        if request.url.path.startswith(_PROGRAMS):
-            return problem_response(500, detail="A defect in the service; its log has the details.")
-        return HTMLResponse("<h1>Something is wrong in Dryshift itself</h1><p>Its log has the details.", 500)

@@ -4,12 +4,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from monitor.access.access_rules import access_rules
-from monitor.access.account_book import FILE, AccountBook
+from monitor.access.account_book import AccountBook
 from monitor.access.desk import AccessDesk, Browser
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.event import NewEvent
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
+from monitor.store.folder_beside import BesideInFolder
+from monitor.store.kept_beside import Beside
 from tests.web.sample_shop import settings
 
 RULES = access_rules(load_toml("access.toml"))
@@ -29,6 +31,7 @@ class Desk:
     shop: Settings = field(default_factory=lambda: settings(log_in="accounts"))
     now_s: float = 1_790_000_000.0
     told: list[NewEvent] = field(default_factory=list)
+    beside: Beside | None = None  # absent: files of the folder
     desk: AccessDesk = field(init=False)
 
     def __post_init__(self) -> None:
@@ -36,7 +39,7 @@ class Desk:
 
     def open(self) -> None:
         """As a start of the service does."""
-        book = AccountBook(self.folder / FILE, RULES)
+        book = AccountBook(self.beside or BesideInFolder(self.folder), RULES)
         clocks = (lambda: self.now_s), (lambda: self.now_s)
         keeps = frozenset({"lead", "keeper"})
         self.desk = AccessDesk(self.shop, book, RULES, KEY, keeps, self.told.append, clocks)

@@ -16,14 +16,31 @@ from monitor.access.passwords import BusyError, Passwords, check_password, check
 from monitor.access.tries import Tries
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import InputError
+from monitor.store.folder_beside import BesideInFolder
+from monitor.store.ledger.sql_ledger import open_ledger
 from tests.access.desks import KEY, LEAD, OTHER, PHONE, PIN, REVIEWER, RULES, SECOND, WORDS, Desk
+from tests.store import servers
 
 KEEPER = Actor("Morgan Reyd", KnownBy.LOG_IN, ("lead",))
 HOUR_S, DAY_S = 3600.0, 86_400.0
 
 
+@pytest.fixture(params=["folder", "postgresql"])
+def yard(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Desk]:
+    """A desk over each place where accounts may lie: the same is asked of both."""
+    if request.param == "folder":
+        yard = Desk(tmp_path)
+        yield yard
+        yard.desk.book.close()
+        return
+    ledger = open_ledger(servers.emptied(request.getfixturevalue("postgresql_server")))
+    yield Desk(tmp_path, beside=ledger.beside(tmp_path))
+    ledger.close()
+
+
 @pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Desk]:
+def filed(tmp_path: Path) -> Iterator[Desk]:
+    """A desk whose file is looked into."""
     yard = Desk(tmp_path)
     yield yard
     yard.desk.book.close()
@@ -117,12 +134,12 @@ def test_a_reset_link_sets_another_password_and_ends_every_session(yard: Desk) -
     assert ("password_reset", "one_time_link") in yard.entries()
 
 
-def test_no_token_stands_in_the_file(yard: Desk) -> None:
-    session = yard.account(pin=PIN)
-    link = yard.desk.invite(SECOND, KEEPER)
-    screen = yard.desk.add_screen(TABLET, "Bay", KEEPER)
-    yard.desk.book.close()
-    kept = b"".join(file.read_bytes() for file in yard.folder.iterdir())
+def test_no_token_stands_in_the_file(filed: Desk) -> None:
+    session = filed.account(pin=PIN)
+    link = filed.desk.invite(SECOND, KEEPER)
+    screen = filed.desk.add_screen(TABLET, "Bay", KEEPER)
+    filed.desk.book.close()
+    kept = b"".join(file.read_bytes() for file in filed.folder.iterdir())
     assert [secret.encode() in kept for secret in (session, link, screen, WORDS)] == [False] * 4
     assert b"$argon2id$v=19$m=19456,t=2,p=1$" in kept
 
@@ -307,20 +324,20 @@ def test_a_made_up_proof_of_a_known_device_and_one_of_another_person_count_as_no
 
 
 def test_ten_thousand_wrong_log_ins_cost_few_hashes_few_records_and_little_memory(
-    yard: Desk, monkeypatch: pytest.MonkeyPatch
+    filed: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    yard.account()
-    before, hashes = len(yard.told), []
+    filed.account()
+    before, hashes = len(filed.told), []
     monkeypatch.setattr(Passwords, "hold", lambda *_: hashes.append(1) or False)
-    size = (yard.folder / FILE).stat().st_size
+    size = (filed.folder / FILE).stat().st_size
     for n in range(10_000):
         with pytest.raises((InputError, TooManyTriesError)):
-            yard.desk.log_in(f"name {n % 3_000}", "guess", stranger(n % 5))
+            filed.desk.log_in(f"name {n % 3_000}", "guess", stranger(n % 5))
     assert len(hashes) == 5 * RULES.from_one_address
-    written = yard.told[before:]
+    written = filed.told[before:]
     assert {(one.subject, str(one.body["entry"])) for one in written} == {("log-in", "too_many_tries")}
     assert len({one.key for one in written}) == 1  # the record keeps one event of a key
-    assert (yard.folder / FILE).stat().st_size == size
+    assert (filed.folder / FILE).stat().st_size == size
 
 
 def test_tries_of_endless_addresses_are_forgotten_the_oldest_first(yard: Desk) -> None:
@@ -436,13 +453,15 @@ def test_one_person_has_so_many_sessions_and_the_one_seen_longest_ago_makes_room
     assert len(yard.desk.book.sessions(LEAD, yard.now_s)) == RULES.sessions_of_one
 
 
-def test_a_backup_holds_accounts_and_nothing_that_lets_anybody_in(yard: Desk, tmp_path: Path) -> None:
-    token = yard.account(pin=PIN)
-    link = yard.desk.invite(SECOND, KEEPER)
-    yard.desk.add_screen(TABLET, "Bay", KEEPER)
-    copy = yard.desk.book.backup(tmp_path / "backup")
-    book = AccountBook(copy, RULES)
-    assert (book.session(token, yard.now_s), book.invitation(link, yard.now_s), book.screens()) == (
+def test_a_backup_holds_accounts_and_nothing_that_lets_anybody_in(filed: Desk, tmp_path: Path) -> None:
+    token = filed.account(pin=PIN)
+    link = filed.desk.invite(SECOND, KEEPER)
+    filed.desk.add_screen(TABLET, "Bay", KEEPER)
+    copy = filed.desk.book.backup(tmp_path / "backup")
+    assert copy is not None
+    assert copy.name == FILE
+    book = AccountBook(BesideInFolder(copy.parent), RULES)
+    assert (book.session(token, filed.now_s), book.invitation(link, filed.now_s), book.screens()) == (
         None,
         None,
         [],

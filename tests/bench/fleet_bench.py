@@ -24,7 +24,7 @@ from monitor.model.reading import Quantity
 from monitor.mqtt.encode import encode_own
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.brokers import Mosquitto, Publisher, wait_until
-from tests.fleet.test_fleet import Worker
+from tests.fleet.test_fleet import FLEET, Worker
 from tests.store import servers
 
 SHOP = """
@@ -75,6 +75,7 @@ A_ZONE = 10
 def write_shops(folder: Path, port: int, names: list[str], sensors: int) -> Path:
     shops = folder / "shops"
     shops.mkdir()
+    (shops / "fleet.toml").write_text(FLEET, encoding="utf-8")
     for name in names:
         text = SHOP.format(folder=folder, name=name, port=port)
         text += "".join(ZONE.format(n=n) for n in range(-(-sensors // A_ZONE)))

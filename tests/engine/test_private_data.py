@@ -12,6 +12,7 @@ from monitor.engine.link_key import KEY_BYTES, KEY_FILE, link_key
 from monitor.model.errors import InputError
 from monitor.settings.file import load
 from monitor.settings.schema import Settings
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.private import private_folder, write_private
 from tests.test_settings import SMALL, write
 
@@ -22,13 +23,14 @@ os.umask(int(sys.argv[2], 8))
 from monitor.engine.link_key import link_key
 from monitor.settings.file import load
 from monitor.store.backup import back_up
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.folder_lock import hold
 from monitor.store.opener import open_ledger_for, open_series_store
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 settings = load(Path(sys.argv[1]))
 folder = settings.service.data_dir
 with hold(folder):
-    link_key(settings)
+    link_key(settings, BesideInFolder(settings.service.data_dir))
     series, ledger = open_series_store(settings), open_ledger_for(settings)
     archive = ForecastArchive(folder / FILE)
     back_up(series, ledger, folder.parent / "backup", 1.8e9, beside=[archive])
@@ -67,7 +69,7 @@ def test_data_of_an_older_version_are_closed_as_they_are_opened(tmp_path: Path) 
     key.write_bytes(b"k" * KEY_BYTES)
     key.chmod(0o644)
     private_folder(folder)
-    assert link_key(own) == b"k" * KEY_BYTES
+    assert link_key(own, BesideInFolder(own.service.data_dir)) == b"k" * KEY_BYTES
     assert (mode(folder), mode(key)) == (0o700, 0o600)
 
 
@@ -84,16 +86,16 @@ def test_an_empty_or_short_kept_key_is_refused_and_left_alone(tmp_path: Path, ke
     file = own.service.data_dir / KEY_FILE
     file.write_bytes(kept)
     with pytest.raises(InputError, match=f"holds {len(kept)} bytes and is no key; remove it"):
-        link_key(own)
+        link_key(own, BesideInFolder(own.service.data_dir))
     assert file.read_bytes() == kept
 
 
 def test_a_key_is_made_once(tmp_path: Path) -> None:
     own = settings(tmp_path)
     private_folder(own.service.data_dir)
-    made = link_key(own)
+    made = link_key(own, BesideInFolder(own.service.data_dir))
     assert len(made) == KEY_BYTES
-    assert link_key(own) == made
+    assert link_key(own, BesideInFolder(own.service.data_dir)) == made
     assert [one.name for one in own.service.data_dir.iterdir()] == [KEY_FILE]
 
 

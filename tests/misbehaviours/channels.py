@@ -18,6 +18,7 @@ from monitor.notify.push import PushSender
 from monitor.notify.web_push import WebPushSender
 from monitor.notify.webhook import WebhookSender
 from monitor.settings.schema import Channel, InfluxSection, MqttSection
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.influx.link import InfluxLink, InfluxUnavailableError
 from monitor.store.phone_book import PhoneBook
 from monitor.store.series.sqlite_series import SqliteSeriesStore
@@ -84,11 +85,11 @@ def push(port: int, scheme: str, folder: Path) -> str:
 
 
 def web_push(port: int, scheme: str, folder: Path) -> str:
-    book = PhoneBook(folder)
+    book = PhoneBook(BesideInFolder(folder))
     try:
         book.keep(Browser(f"{scheme}://127.0.0.1:{port}/", "Ann").phone)
         channel = CHANNEL.model_copy(update={"timeout_s": TOTAL_S})
-        return sent(WebPushSender(channel, book, folder))
+        return sent(WebPushSender(channel, book))
     finally:
         book.close()
 

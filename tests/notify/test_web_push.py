@@ -16,6 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from monitor.notify.outcome import Delivered, Partly, Refused, Retry
 from monitor.notify.web_push import PushKey, WebPushSender
 from monitor.settings.schema import Channel
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.phone_book import MOST_OF_ONE, KnownPhone, PhoneBook
 from tests.notify.test_senders import NOTE, NOW_S
 from tests.receivers import WebReceiver, web_receiver
@@ -56,7 +57,7 @@ def service() -> Iterator[WebReceiver]:
 
 @pytest.fixture
 def book(tmp_path: Path) -> Iterator[PhoneBook]:
-    book = PhoneBook(tmp_path)
+    book = PhoneBook(BesideInFolder(tmp_path))
     yield book
     book.close()
 
@@ -83,7 +84,7 @@ def test_a_message_reaches_the_browser_sealed_with_ttl_urgency_and_proof(
 ) -> None:
     browser = Browser(service.url, "Ann")
     book.keep(browser.phone)
-    assert isinstance(WebPushSender(CHANNEL, book, tmp_path).send(FOR_ANN, NOW_S), Delivered)
+    assert isinstance(WebPushSender(CHANNEL, book).send(FOR_ANN, NOW_S), Delivered)
     ((headers, body),) = service.requests
     assert headers["content-encoding"] == "aes128gcm"
     assert (headers["ttl"], headers["urgency"]) == ("3600", "high")  # RFC 8030 5.2, 5.3
@@ -95,7 +96,7 @@ def test_a_message_reaches_the_browser_sealed_with_ttl_urgency_and_proof(
     kind, _, rest = headers["authorization"].partition(" ")
     parts = dict(one.strip().split("=", 1) for one in rest.split(","))
     assert kind == "vapid"
-    assert parts["k"] == PushKey(tmp_path).public
+    assert parts["k"] == PushKey(book).public
     head, claims, mark = parts["t"].split(".")
     assert json.loads(raw(head)) == {"typ": "JWT", "alg": "ES256"}
     said = json.loads(raw(claims))
@@ -106,9 +107,11 @@ def test_a_message_reaches_the_browser_sealed_with_ttl_urgency_and_proof(
     public.verify(encode_dss_signature(r, s), f"{head}.{claims}".encode(), ec.ECDSA(SHA256()))
 
 
-def test_the_services_key_outlives_a_restart_and_is_nobody_elses(tmp_path: Path) -> None:
-    first = PushKey(tmp_path).public
-    assert PushKey(tmp_path).public == first
+def test_the_services_key_outlives_a_restart_and_is_nobody_elses(book: PhoneBook, tmp_path: Path) -> None:
+    first = PushKey(book).public
+    again = PhoneBook(BesideInFolder(tmp_path))
+    assert PushKey(again).public == first
+    again.close()
     assert (tmp_path / "push.key").stat().st_mode & 0o777 == 0o600
     assert (len(raw(first)), raw(first)[0]) == (65, 4)
 
@@ -118,7 +121,7 @@ def test_a_phone_that_is_gone_is_told_no_more_and_nobody_counts_as_told(
 ) -> None:
     book.keep(Browser(service.url, "Ann").phone)
     service.status = 410  # RFC 8030 7.3
-    sender = WebPushSender(CHANNEL, book, tmp_path)
+    sender = WebPushSender(CHANNEL, book)
     assert isinstance(sender.send(FOR_ANN, NOW_S), Refused)
     assert book.of([]) == []
     outcome = sender.send(FOR_ANN, NOW_S)
@@ -135,14 +138,14 @@ def test_only_2xx_is_a_receipt(
 ) -> None:
     book.keep(Browser(service.url, "Ann").phone)
     service.status = status
-    assert isinstance(WebPushSender(CHANNEL, book, tmp_path).send(FOR_ANN, NOW_S), kind)
+    assert isinstance(WebPushSender(CHANNEL, book).send(FOR_ANN, NOW_S), kind)
     assert len(book.of(["Ann"])) == 1
 
 
 def test_somebody_has_it_when_one_of_their_phones_has_and_of_several_each_is_told(
     service: WebReceiver, book: PhoneBook, tmp_path: Path
 ) -> None:
-    sender = WebPushSender(CHANNEL, book, tmp_path)
+    sender = WebPushSender(CHANNEL, book)
     for n, who in enumerate(("Ann", "Ann", "Ben")):
         book.keep(Browser(f"{service.url}/{n}", who).phone)
     service.script = [503, 201]
@@ -175,5 +178,5 @@ def test_keys_that_are_none_are_refused_and_hold_nothing_up(
 ) -> None:
     for broken in ("AAAA", text(b"\x04" + bytes(64)), ""):
         book.keep(replace(Browser(service.url, "Ann").phone, public_key=broken))
-        assert isinstance(WebPushSender(CHANNEL, book, tmp_path).send(FOR_ANN, NOW_S), Refused), broken
+        assert isinstance(WebPushSender(CHANNEL, book).send(FOR_ANN, NOW_S), Refused), broken
     assert service.requests == []

@@ -15,11 +15,12 @@ from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.day_seals import seal_of
+from monitor.store.kept_beside import Schema
 from monitor.store.series.packed_stretches import PackedArrivals
 from monitor.store.series.retention import Retention
 from monitor.store.series.series_schema import SERIES_SCHEMA
 from monitor.store.series.sqlite_series import SqliteSeriesStore
-from monitor.store.sqlite_file import Schema, SqliteFile
+from monitor.store.sqlite_file import SqliteFile
 
 T0 = 1_700_006_400.0
 DAY = 86_400.0

@@ -16,8 +16,9 @@ import pytest
 from monitor.model.reading import Mark, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.kept_beside import Schema
 from monitor.store.series.sqlite_series import SqliteSeriesStore
-from monitor.store.sqlite_file import IDLE_READERS, Schema, SqliteFile
+from monitor.store.sqlite_file import IDLE_READERS, SqliteFile
 
 T0 = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)

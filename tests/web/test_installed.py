@@ -11,6 +11,7 @@ import requests
 from playwright.sync_api import Browser, Error, Page
 
 from monitor.notify.web_push import PushKey
+from monitor.store.folder_beside import BesideInFolder
 from monitor.store.phone_book import PhoneBook
 from monitor.web.app import create_app
 from monitor.web.server import Server, serve
@@ -179,14 +180,14 @@ def test_a_browser_is_kept_for_its_person_and_only_at_a_push_services_address(tm
     settings = sample.settings()
     service = settings.service.model_copy(update={"data_dir": tmp_path})
     shop = sample.open_shop(tmp_path, filled=False, shop=settings.model_copy(update={"service": service}))
-    book = PhoneBook(tmp_path)
+    book = PhoneBook(BesideInFolder(tmp_path))
     site = serve(create_app(replace(shop.deps, phones=book)), "127.0.0.1", 0)
     who = {"dryshift_who": "Morgan%20Reyd"}
     with requests.Session() as browser:
         page = browser.get(site.url + "/phone", cookies=who, timeout=10).text
         token = re.search(r'name="form_token" value="([^"]+)"', page)
         assert token is not None
-        assert f'data-key="{PushKey(tmp_path).public}"' in page
+        assert f'data-key="{PushKey(book).public}"' in page
         sent = {"form_token": token.group(1), "who": sample.LEAD, "public_key": "BAAA", "secret": "AAAA"}
         for endpoint in ("http://push.example/1", "https://127.0.0.1/1", "https://localhost:9/1", ""):
             refused = browser.post(site.url + "/phone", data={**sent, "endpoint": endpoint}, timeout=10)

@@ -1,5 +1,6 @@
 """Holds a ledger on PostgreSQL for one running service of one shop: two would send each other's warnings."""
 
+import threading
 import time
 from collections.abc import Sequence
 
@@ -22,6 +23,7 @@ class LedgerHold:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._link: Connection | None = None
+        self._turn = threading.Lock()  # of several threads that look at the link
 
     def take(self, sites: Sequence[str]) -> None:
         """Hold the ledger for a shop of these sites; InputError where another service or shop has it."""
@@ -41,16 +43,19 @@ class LedgerHold:
 
     def keep(self) -> None:
         """Check that the lock is still held, and take it again after the connection was lost."""
-        if self._link is not None:
-            try:
-                self._link.exec_driver_sql("SELECT 1")
-                self._link.rollback()
-            except DBAPIError:
-                self.leave()
-            else:
-                return
-        if not self._lock():
-            raise StoreUnavailableError(f"{self._place()}: another service has taken the ledger; stop one")
+        with self._turn:
+            if self._link is not None:
+                try:
+                    self._link.exec_driver_sql("SELECT 1")
+                    self._link.rollback()
+                except DBAPIError:
+                    self.leave()
+                else:
+                    return
+            if not self._lock():
+                raise StoreUnavailableError(
+                    f"{self._place()}: another service has taken the ledger; stop one"
+                )
 
     def leave(self) -> None:
         """Let go."""

@@ -1,17 +1,14 @@
 """The ledger on SQLite or PostgreSQL: events in a chain, the outbox and the checkpoint, written together."""
 
 import json
-import os
-import shutil
 import sqlite3
-import subprocess
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import CTE, URL, ColumnElement, Connection, Engine, bindparam, func, select, update
+from sqlalchemy import CTE, ColumnElement, Connection, Engine, bindparam, func, select, update
 
 from monitor.model.errors import Fault, InputError
 from monitor.model.event import Event, EventKind, NewEvent
@@ -26,8 +23,12 @@ from monitor.store.contract import (
     Verification,
     Witness,
 )
+from monitor.store.folder_beside import BesideInFolder
+from monitor.store.kept_beside import Beside
+from monitor.store.ledger.dump import dump
 from monitor.store.ledger.engine import CHAIN_LOCK, file_of, insert_of, open_engine, reading, writing
 from monitor.store.ledger.hold import LedgerHold
+from monitor.store.ledger.schema_beside import BesideInSchema
 from monitor.store.ledger.tables import CHAIN_HEAD, CHECKPOINT, EVENT, OUTBOX
 from monitor.store.sqlite_file import copy_whole, explain
 
@@ -64,8 +65,7 @@ class SqlLedger:
                 f"{self._engine.url.database}: the ledger's file was removed or replaced while in use; "
                 "put the right one back and restart"
             )
-        if self._hold is not None:
-            self._hold.keep()
+        self._keep()
         messages = [_message_row(channel, notification) for channel, notification in outbox]
         with writing(self._engine, CHAIN_LOCK if events else None) as db:
             written = self._chain(db, events, entered_s) if events else []
@@ -206,6 +206,16 @@ class SqlLedger:
             self._hold = LedgerHold(self._engine)
             self._hold.take(sites)
 
+    def beside(self, data_dir: Path) -> Beside:
+        """Where this shop's accounts, phones and keys lie: in the ledger's schema, or in the data folder."""
+        if self._engine.dialect.name != "postgresql":
+            return BesideInFolder(data_dir)
+        return BesideInSchema(self._engine, self._keep)
+
+    def _keep(self) -> None:
+        if self._hold is not None:
+            self._hold.keep()
+
     def bring_forward(self, now_s: float, until_s: float) -> None:
         """Messages that wait for a time after now and up to `until_s`, which was undone, are due now."""
         undone = (OUTBOX.c.state == "waiting") & OUTBOX.c.next_try_s.between(now_s, until_s)
@@ -280,37 +290,13 @@ class SqlLedger:
     def backup(self, target_dir: Path) -> Path:
         """A checked copy in `target_dir`, made while the service runs; PostgreSQL by its own pg_dump."""
         if self._engine.dialect.name == "postgresql":
-            return self._dump(target_dir / "ledger.pgdump")
+            return dump(self._engine, target_dir / "ledger.pgdump")
         source = Path(str(self._engine.url.database))
         try:
             with closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as db:
                 return copy_whole(db, target_dir / "ledger.sqlite")
         except sqlite3.Error as error:
             raise explain(error, source) from error
-
-    def _dump(self, target: Path) -> Path:
-        program = shutil.which("pg_dump")
-        if program is None:
-            raise StoreUnavailableError("pg_dump was not found; install the PostgreSQL client programs")
-        part = target.with_name(target.name + ".part")
-        where = self._engine.url
-        secret = {"PGPASSWORD": str(where.password)} if where.password else {}  # seen by nobody in ps
-        plain = URL.create(
-            "postgresql", where.username, None, where.host, where.port, where.database, where.query
-        )
-        address = plain.render_as_string()
-        target.parent.mkdir(parents=True, exist_ok=True)
-        done = subprocess.run(
-            [program, "--format=custom", f"--file={part}", f"--dbname={address}"],
-            capture_output=True,
-            text=True,
-            check=False,
-            env={**os.environ, **secret},
-        )
-        if done.returncode:
-            raise StoreUnavailableError(f"{target}: pg_dump failed: {done.stderr.strip()}")
-        part.replace(target)
-        return target
 
     def close(self) -> None:
         """Let go of the database."""

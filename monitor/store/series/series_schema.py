@@ -2,7 +2,7 @@
 
 from monitor.model.payload import KEPT_TOPIC_CHARACTERS
 from monitor.model.sensor import SensorStatus
-from monitor.store.sqlite_file import Schema
+from monitor.store.kept_beside import Schema
 
 MINUTE_MS = 60_000
 QUARTER_MS = 900_000

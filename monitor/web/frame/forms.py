@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field, ValidationError
 
 from monitor.model.errors import Fault, InputError
 from monitor.web.frame.guard import TOKEN_FIELD, session_of, token_holds
-from monitor.web.frame.page import WHO_COOKIE, Web
+from monitor.web.frame.page import WHO_COOKIE, Pages
 from monitor.web.frame.problems import faults_of
 
 Form = TypeVar("Form", bound=BaseModel)
@@ -26,7 +26,7 @@ class FormRefusedError(InputError):
         super().__init__(faults)
 
 
-async def read_form(web: Web, request: Request, model: type[Form]) -> Form:
+async def read_form(web: Pages, request: Request, model: type[Form]) -> Form:
     """The form's fields as `model`; empty fields count as not given."""
     data = await request.form(max_files=0, max_fields=300)
     token = str(data.get(TOKEN_FIELD, ""))

@@ -38,11 +38,20 @@ OF_A_WALL = ("/wall", "/live/wall")
 class Gate:
     """Stands inside the guard. What changes the shop asks `person.acting` besides, whoever may read."""
 
-    def __init__(self, app: ASGIApp, desk: AccessDesk, settings: Settings) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        desk: AccessDesk,
+        settings: Settings,
+        shut: bool = False,
+        passed: tuple[str, ...] = (),
+    ) -> None:
+        """`shut`: nobody reads before the first account either; `passed`: what guards itself besides."""
         self._app = app
         self._desk = desk
         self._settings = settings
-        self._has_accounts = False
+        self._has_accounts = shut
+        self._open = OPEN_TO_ALL + passed
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -53,17 +62,19 @@ class Gate:
         try:
             refusal = await run_in_threadpool(self._look, scope, headers)
         except StoreUnavailableError as error:
-            refusal = None if _is_open(scope["path"]) else problem_response(503, detail=str(error))
+            refusal = (
+                None if scope["path"].startswith(self._open) else problem_response(503, detail=str(error))
+            )
         await (refusal or self._app)(scope, receive, send)
 
     def _look(self, scope: Scope, headers: Headers) -> Response | None:
         cookies = cookie_parser(headers.get("cookie", ""))
-        https = scope["scheme"] == "https"
-        login = cookies.get(cookie_name(LOGIN_COOKIE, https=https), "")
+        https, shop = scope["scheme"] == "https", self._settings.web.cookie_mark
+        login = cookies.get(cookie_name(LOGIN_COOKIE, shop, https=https), "")
         caller = self._desk.caller(login)
         if caller is not None and _by_hand(scope, headers):
             self._desk.saw(caller)
-        mark = cookies.get(cookie_name(SCREEN_COOKIE, https=https), "")
+        mark = cookies.get(cookie_name(SCREEN_COOKIE, shop, https=https), "")
         screen = self._screen(mark)
         path = scope["path"]
 
@@ -75,7 +86,7 @@ class Gate:
         reads = self._may_read(path, caller, screen, headers)
         state = scope.setdefault("state", {})
         state.update(caller=caller, screen=screen, reads=reads, still=still)
-        return None if reads or _is_open(path) else _refused(scope, headers)
+        return None if reads or path.startswith(self._open) else _refused(scope, headers)
 
     def _may_read(self, path: str, caller: Session | None, screen: Screen | None, headers: Headers) -> bool:
         if caller is not None or self._settings.web.readers == "network" or not self._closed():
@@ -92,10 +103,6 @@ class Gate:
 
     def _screen(self, token: str) -> Screen | None:
         return self._desk.book.screen(token) if token else None
-
-
-def _is_open(path: str) -> bool:
-    return path.startswith(OPEN_TO_ALL)
 
 
 def _by_hand(scope: Scope, headers: Headers) -> bool:

@@ -61,9 +61,10 @@ class Guard:
     What is sent is kept by nobody on the way and by no shared browser, unless it says so itself.
     """
 
-    def __init__(self, app: ASGIApp, names: OwnNames) -> None:
+    def __init__(self, app: ASGIApp, names: OwnNames, mark: str = "") -> None:
         self._app = app
         self._names = names
+        self._mark = mark
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one connection."""
@@ -76,11 +77,11 @@ class Guard:
             await _misdirected(hosts, self._names)(scope, receive, send)
             return
         https = scope["scheme"] == "https"
-        session = _session_in(headers.get("cookie", ""), https=https)
+        session = _session_in(headers.get("cookie", ""), self._mark, https=https)
         given = session or secrets.token_urlsafe(18)
-        scope.setdefault("state", {})["session"] = given
+        scope.setdefault("state", {}).update(session=given, cookie_mark=self._mark)
         secure = "; Secure" if https else ""
-        cookie = f"{cookie_name(COOKIE, https=https)}={given}; {_KEPT_A_YEAR}{secure}"
+        cookie = f"{cookie_name(COOKIE, self._mark, https=https)}={given}; {_KEPT_A_YEAR}{secure}"
         tap = headers.get(TAP_HEADER, "")
 
         async def send_guarded(message: Message) -> None:
@@ -145,13 +146,16 @@ def _refusal(headers: Headers) -> Response | None:
     return None
 
 
-def cookie_name(name: str, *, https: bool) -> str:
-    """By https no neighbour under the same domain can set or read it."""
-    return f"{HOST_ONLY}{name}" if https else name
+def cookie_name(name: str, mark: str, *, https: bool) -> str:
+    """By https no neighbour under the same domain can set or read it.
+
+    Browsers tell ports of one host apart by nothing: `mark` keeps services there from each other's cookies.
+    """
+    return f"{HOST_ONLY if https else ''}{name}{'_' if mark else ''}{mark}"
 
 
-def _session_in(cookie_header: str, *, https: bool) -> str:
-    value = cookie_parser(cookie_header).get(cookie_name(COOKIE, https=https), "")
+def _session_in(cookie_header: str, mark: str, *, https: bool) -> str:
+    value = cookie_parser(cookie_header).get(cookie_name(COOKIE, mark, https=https), "")
     return value if 16 <= len(value) <= 64 and value.isascii() else ""
 
 

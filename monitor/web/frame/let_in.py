@@ -13,7 +13,7 @@ from monitor.model.staff import Person
 from monitor.web.doors import address_of
 from monitor.web.frame.gate import LOGIN_COOKIE, SCREEN_COOKIE
 from monitor.web.frame.guard import cookie_name
-from monitor.web.frame.page import Web
+from monitor.web.frame.page import Pages
 
 KNOWN_COOKIE = "dryshift_known"
 REFUSALS = (InputError, TooManyTriesError, BusyError)  # what a log-in, or a change with a password, may meet
@@ -38,7 +38,7 @@ def why_not(refusal: Exception) -> tuple[int, tuple[Fault, ...]]:
     return 429 if isinstance(refusal, TooManyTriesError) else 503, (Fault("", "", str(refusal)),)
 
 
-def desk_of(web: Web) -> AccessDesk:
+def desk_of(web: Pages) -> AccessDesk:
     """Where people are let in; InputError where the shop's settings say otherwise."""
     if web.deps.desk is None:
         raise InputError([Fault("web.log_in", web.deps.settings.web.log_in, "nobody has an account here")])
@@ -59,7 +59,7 @@ def tablet_of(request: Request) -> Screen | None:
     return found if found is not None and found.kind == TABLET else None
 
 
-def let_in(web: Web, request: Request, response: Response, token: str, person: Person) -> None:
+def let_in(web: Pages, request: Request, response: Response, token: str, person: Person) -> None:
     """Give the browser its session; a device of one's own is known from now on."""
     desk = desk_of(web)
     if tablet_of(request) is not None:
@@ -111,4 +111,4 @@ def _https(request: Request) -> bool:
 
 
 def _name(request: Request, name: str) -> str:
-    return cookie_name(name, https=_https(request))
+    return cookie_name(name, request.state.cookie_mark, https=_https(request))

@@ -4,13 +4,14 @@ from dataclasses import dataclass, field, fields
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import unquote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from monitor.access.desk import AccessDesk
 from monitor.alarms.catalogue import catalogue_from
 from monitor.model.level import Level
 from monitor.model.picture import Picture
@@ -140,6 +141,33 @@ class Web:
     def shown(self) -> PageFrame:
         """What pages show now; the same object as before where nothing of it changed."""
         return self.last.of(self, self.deps.snapshot())
+
+
+class PageDeps(Protocol):
+    """What pages of accounts work with."""
+
+    @property
+    def settings(self) -> Settings:
+        """Whose people they are."""
+
+    @property
+    def key(self) -> bytes:
+        """What signs forms."""
+
+    @property
+    def desk(self) -> AccessDesk | None:
+        """Where people are let in."""
+
+
+class Pages(Protocol):
+    """What renders pages of accounts: those of a shop, or of all shops."""
+
+    @property
+    def deps(self) -> PageDeps:
+        """What they work with."""
+
+    def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """A whole page."""
 
 
 def make_web(deps: WebDeps) -> Web:

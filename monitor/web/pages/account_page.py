@@ -12,7 +12,7 @@ from monitor.model.actor import Actor
 from monitor.model.errors import Fault
 from monitor.web.frame.forms import read_form
 from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, let_out, unkept, why_not
-from monitor.web.frame.page import Web
+from monitor.web.frame.page import Pages
 from monitor.web.frame.person import session_in
 
 HERE = "/account"
@@ -47,7 +47,7 @@ class EndForm(BaseModel):
     session: Annotated[str, Field(max_length=64)] = ""
 
 
-def routes(web: Web) -> APIRouter:
+def routes(web: Pages) -> APIRouter:
     """The page, and what may be changed; each change asks for the password."""
     router = APIRouter(include_in_schema=False)
 
@@ -106,7 +106,7 @@ def logged_in(request: Request) -> Session:
 
 
 def _page(
-    web: Web, request: Request, status: int = 200, faults: tuple[Fault, ...] = (), done: str = ""
+    web: Pages, request: Request, status: int = 200, faults: tuple[Fault, ...] = (), done: str = ""
 ) -> HTMLResponse:
     desk, me = desk_of(web), logged_in(request)
     account = desk.book.account(me.person)

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.model.errors import Fault
 from monitor.web.frame.forms import read_form, remember_who
 from monitor.web.frame.let_in import REFUSALS, browser_of, desk_of, let_in, unkept, why_not
-from monitor.web.frame.page import Web
+from monitor.web.frame.page import Pages
 
 GONE = 410
 
@@ -22,7 +22,7 @@ class JoinForm(BaseModel):
     person: Annotated[str, Field(max_length=48)] = ""
 
 
-def routes(web: Web) -> APIRouter:
+def routes(web: Pages) -> APIRouter:
     """Show and use up."""
     router = APIRouter(include_in_schema=False)
 
@@ -48,7 +48,7 @@ def routes(web: Web) -> APIRouter:
 
 
 def _page(
-    web: Web, request: Request, token: str, status: int = 200, faults: tuple[Fault, ...] = ()
+    web: Pages, request: Request, token: str, status: int = 200, faults: tuple[Fault, ...] = ()
 ) -> HTMLResponse:
     desk = desk_of(web)
     found = desk.invitation(token)

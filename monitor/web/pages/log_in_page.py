@@ -25,7 +25,7 @@ from monitor.web.frame.let_in import (
     unkept,
     why_not,
 )
-from monitor.web.frame.page import Web, name_before
+from monitor.web.frame.page import Pages, name_before
 from monitor.web.frame.person import session_in
 
 SOON_S = 5.0
@@ -51,7 +51,7 @@ class NothingForm(BaseModel):
     """A button that says it all."""
 
 
-def routes(web: Web) -> APIRouter:
+def routes(web: Pages) -> APIRouter:
     """Look, log in by either way, log out."""
     router = APIRouter(include_in_schema=False)
 
@@ -94,7 +94,7 @@ def routes(web: Web) -> APIRouter:
 
 
 async def _entered(
-    web: Web, request: Request, check: Callable[[], tuple[str, Person]], then: str, typed: str = ""
+    web: Pages, request: Request, check: Callable[[], tuple[str, Person]], then: str, typed: str = ""
 ) -> Response:
     """The page to go on to, with the browser's new session; or why not, and when again."""
     try:
@@ -110,7 +110,7 @@ async def _entered(
     return response
 
 
-def _refused(web: Web, request: Request, then: str, typed: str, refusal: Exception) -> HTMLResponse:
+def _refused(web: Pages, request: Request, then: str, typed: str, refusal: Exception) -> HTMLResponse:
     page = _page(web, request, then, *why_not(refusal), typed=typed)
     if not isinstance(refusal, InputError):
         page.headers["retry-after"] = str(max(int(getattr(refusal, "wait_s", SOON_S)), 1))
@@ -124,7 +124,7 @@ def _came_from(request: Request) -> str:
 
 
 def _page(
-    web: Web,
+    web: Pages,
     request: Request,
     then: str,
     status: int = 200,

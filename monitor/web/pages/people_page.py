@@ -13,7 +13,7 @@ from monitor.model.actor import Actor
 from monitor.model.errors import Fault, InputError
 from monitor.web.frame.forms import read_form
 from monitor.web.frame.let_in import REFUSALS, desk_of, let_out, mark_screen, unkept, why_not
-from monitor.web.frame.page import Web
+from monitor.web.frame.page import Pages
 from monitor.web.frame.person import allowed
 from monitor.web.pages.account_page import Secret, logged_in
 from monitor.web.pages.labels_page import Label, qr_code
@@ -31,7 +31,7 @@ class KeepForm(BaseModel):
     name: Annotated[str, Field(max_length=40)] = ""
 
 
-def routes(web: Web) -> APIRouter:
+def routes(web: Pages) -> APIRouter:
     """The page and its one form."""
     router = APIRouter(include_in_schema=False)
 
@@ -71,7 +71,7 @@ def routes(web: Web) -> APIRouter:
     return router
 
 
-def _kept(web: Web, request: Request, form: KeepForm, actor: Actor) -> Label | None:
+def _kept(web: Pages, request: Request, form: KeepForm, actor: Actor) -> Label | None:
     """Do it; a link that is to be handed over where there is one."""
     desk = desk_of(web)
     if form.act == "invite":
@@ -88,7 +88,7 @@ def _kept(web: Web, request: Request, form: KeepForm, actor: Actor) -> Label | N
     return None
 
 
-def _this_tablet(web: Web, request: Request, form: KeepForm, actor: Actor) -> Response:
+def _this_tablet(web: Pages, request: Request, form: KeepForm, actor: Actor) -> Response:
     """The browser that asks is the shop's from now on, and its keeper is logged out on it."""
     desk = desk_of(web)
     token = desk.add_screen(TABLET, _named(form), actor)
@@ -105,14 +105,14 @@ def _named(form: KeepForm) -> str:
     return form.name.strip()
 
 
-def _handed(web: Web, request: Request, title: str, path: str) -> Label:
+def _handed(web: Pages, request: Request, title: str, path: str) -> Label:
     base = (web.deps.settings.web.public_url or str(request.base_url)).rstrip("/")
     address = f"{base}/{path}"
     return Label("", title, "", address, qr_code(address))
 
 
 def _page(
-    web: Web,
+    web: Pages,
     request: Request,
     status: int = 200,
     faults: tuple[Fault, ...] = (),

@@ -72,7 +72,7 @@ def _page(web: Web, request: Request, faults: tuple[Fault, ...] = ()) -> HTMLRes
     who = who_of(settings, request)
     key, why = "", ""
     try:
-        key = "" if book is None else PushKey(settings.service.data_dir).public
+        key = "" if book is None else PushKey(book).public
     except ImportError:
         why = NOT_INSTALLED
     phones = [] if book is None or not who else book.of([who])
