@@ -1,7 +1,6 @@
 """The outlook as it was told, by what was stored then: shifts from the record, hours from the series."""
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
 
 from monitor.history.unknown_hours import HOUR_S
 from monitor.model.event import Event
@@ -70,7 +69,7 @@ def told_line(
         for quantity in quantities
     )
     return [
-        replace(bucket, minimum=low[start_s].mean, maximum=high[start_s].mean)
+        bucket._replace(minimum=low[start_s].mean, maximum=high[start_s].mean)
         for start_s, bucket in middle.items()
         if start_s in low and start_s in high
     ]

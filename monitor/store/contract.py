@@ -45,9 +45,8 @@ class AppendResult:
     last_order: int
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
-    """Believed readings of one stretch of time, summed up."""
+class Bucket(NamedTuple):
+    """Believed readings of one stretch of time, summed up; a page takes some ten thousand."""
 
     start_s: float
     n: int

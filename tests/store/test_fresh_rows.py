@@ -168,3 +168,19 @@ def test_a_reading_of_the_future_keeps_no_later_one_out(store):
     assert store.append([*new, new[0]._replace(value=9.0)]).contradicting == 1
     store.refresh_rollups()
     assert store.append(new).repeated == 5
+
+
+def test_where_packed_readings_lay_by_order_is_forgotten_and_nothing_else(store):
+    for day in range(3):
+        for minute in range(0, 1_440, 10):
+            store.append(readings(1_440 * day + minute, KEYS[:3]))
+    late = store.append([Reading(KEYS[0], T0 + 30.5, T0 + 3 * DAY, 1.0)]).last_order
+    wanted = store.readings_after(0, 10_000)
+    store.refresh_rollups()
+    assert rows(store, "filed_order") == len(wanted)
+    store.pack(T0 + 3 * DAY)
+    assert 0 < rows(store, "filed_order") == rows(store, "reading") < len(wanted) / 2
+    store.mark([Mark(late, SensorStatus.FAILURE, "jump")])  # opens what holds it
+    assert rows(store, "filed_order") >= rows(store, "reading")
+    assert store.readings_after(0, 10_000) == wanted
+    assert store.slice(KEYS[0], T0, T0 + 60.0).doubtful.tolist() == [False, True]

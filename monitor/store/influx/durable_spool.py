@@ -11,6 +11,7 @@ from monitor.store.influx.link import ServerRefusal
 from monitor.store.series.adopt import reading_row
 from monitor.store.series.catalog import add_number, read_number, write_number
 from monitor.store.series.cover import Floors
+from monitor.store.series.orders import sweep
 from monitor.store.series.retention import drop_lone_marks
 from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import HOUR_MS
@@ -34,6 +35,8 @@ CREATE TABLE IF NOT EXISTS refused (
   reason TEXT NOT NULL,
   UNIQUE (series_id, time_ms)
 ) STRICT;
+
+CREATE UNIQUE INDEX IF NOT EXISTS reading_order ON reading (arrival_order);
 
 CREATE TRIGGER IF NOT EXISTS change_new_point AFTER INSERT ON point BEGIN
   INSERT INTO change (series_id, time_ms) VALUES (new.series_id, new.time_ms);
@@ -231,6 +234,8 @@ class Spool:
         for number in series:
             dropped += self._drop("reading", arrived, (number, until_ms, before_ms, sent))
             dropped += self._drop("point", "", (number, until_ms))
+        if dropped:
+            sweep(self.local.writing)
         with self.local.writing() as db:
             sums_ms = read_number(db, "sums_until_ms")  # of the time before this only sums are left
             for table in ("rollup_minute", "rollup_quarter", "rollup_hour", "rollup_day"):

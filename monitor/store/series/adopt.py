@@ -9,6 +9,7 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
 from monitor.store.series.catalog import Catalog, read_floors, read_number, write_number
 from monitor.store.series.fresh_rows import file_all
+from monitor.store.series.orders import FILED_AT
 from monitor.store.series.retention import raise_floors
 from monitor.store.series.rollups import refresh
 from monitor.store.series.series_schema import HOUR_MS
@@ -44,6 +45,7 @@ def adopt_readings(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[Orde
             "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (series_id, time_ms) DO NOTHING",
             (order, number, row.time_ms, row.delay_ms, row.value, row.sequence, row.from_device, row.status),
         ).rowcount
+        db.execute(FILED_AT, (order, number, row.time_ms))
         if written and row.status:
             db.execute("INSERT OR IGNORE INTO mark VALUES (?, ?)", (order, _UNKNOWN_REASON))
         hours.add((number, row.time_ms // HOUR_MS))

@@ -10,6 +10,7 @@ from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.series.catalog import Catalog, add_number, write_number
 from monitor.store.series.fresh_rows import LAST_ORDER, FreshRows, file_points
+from monitor.store.series.orders import FILED_AT
 from monitor.store.series.packed_stretches import open_for
 from monitor.store.series.series_schema import HOUR_MS
 from monitor.store.series.set_aside_rows import MAX_TIME_S, AsideBound, put_aside
@@ -120,6 +121,7 @@ class Appending:
             self._catalog.fresh_readings += len(self._rows)
             return
         self._db.executemany(_FILE, self._rows)
+        self._db.executemany(FILED_AT, (row[:3] for row in self._rows))
         self._catalog.mark_stale(self._db, {(row[1], row[2] // HOUR_MS) for row in self._rows})
         add_number(self._db, "stored", len(self._rows))
         write_number(self._db, LAST_ORDER, self._catalog.last_order)

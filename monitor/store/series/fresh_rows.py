@@ -46,6 +46,7 @@ def file_all(db: sqlite3.Connection, catalog: Catalog) -> None:
     """Put every row in its place among those of its series, whose hours are then summed up anew."""
     if catalog.fresh_readings:
         _note_hours(db, catalog, "fresh_reading")
+        db.execute("INSERT INTO filed_order SELECT arrival_order, series_id, time_ms FROM fresh_reading")
         db.execute("INSERT INTO reading SELECT * FROM fresh_reading ORDER BY series_id, time_ms")
         db.execute("DELETE FROM fresh_reading")
         add_number(db, "stored", catalog.last_order - read_number(db, LAST_ORDER))

@@ -6,11 +6,19 @@ from collections.abc import Sequence
 from monitor.model.reading import Mark
 from monitor.model.sensor import SensorStatus
 from monitor.store.series.catalog import Catalog
+from monitor.store.series.orders import FILED
 from monitor.store.series.packed_stretches import open_order
 from monitor.store.series.series_schema import HOUR_MS, STATUS_CODES
 
-_FIND = "SELECT series_id, time_ms, status FROM {} WHERE arrival_order = ?"
 _FRESH, _FILED = "fresh_reading", "reading"
+_FIND = {
+    _FRESH: "SELECT series_id, time_ms, status FROM fresh_reading WHERE arrival_order = ?",
+    _FILED: f"SELECT place.series_id, place.time_ms, status FROM {FILED} WHERE place.arrival_order = ?",
+}
+_MARK = {
+    _FRESH: "UPDATE fresh_reading SET status = ? WHERE arrival_order = ?",
+    _FILED: "UPDATE reading SET status = ? WHERE arrival_order = ? AND series_id = ? AND time_ms = ?",
+}
 
 
 def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark]) -> int:
@@ -26,7 +34,8 @@ def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark])
             continue
         series_id, time_ms, before = row
         code = STATUS_CODES[status]
-        db.execute(f"UPDATE {table} SET status = ? WHERE arrival_order = ?", (code, order))
+        place = (order, series_id, time_ms)
+        db.execute(_MARK[table], (code, *(place if table == _FILED else place[:1])))
         if status is SensorStatus.GOOD:
             db.execute("DELETE FROM mark WHERE arrival_order = ?", (order,))
         else:
@@ -42,7 +51,7 @@ def write_marks(db: sqlite3.Connection, catalog: Catalog, marks: Sequence[Mark])
 def _found(db: sqlite3.Connection, catalog: Catalog, order: int) -> tuple[str, tuple[int, int, int] | None]:
     """In which table a reading lies, opened where it was packed, with its series, time and status."""
     for table in (_FRESH, _FILED):
-        if row := db.execute(_FIND.format(table), (order,)).fetchone():
+        if row := db.execute(_FIND[table], (order,)).fetchone():
             return table, row
     open_order(db, catalog, order)
-    return _FILED, db.execute(_FIND.format(_FILED), (order,)).fetchone()
+    return _FILED, db.execute(_FIND[_FILED], (order,)).fetchone()

@@ -12,7 +12,8 @@ import numpy as np
 
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.series.catalog import Catalog, read_number, write_number
-from monitor.store.series.packing import BLOCK, Block, pack, unpack
+from monitor.store.series.orders import FILED_AT
+from monitor.store.series.packing import BLOCK, READING_COLUMNS, Block, pack, unpack
 from monitor.store.series.series_schema import HOUR_MS, STRETCH_MS
 
 _NONE = np.zeros(0, BLOCK)
@@ -46,7 +47,9 @@ def pack_stretch(db: sqlite3.Connection, catalog: Catalog, place: Place) -> int:
     rows = db.execute(_POINTS if derived else _READINGS, span).fetchall()
     if not rows or any((number, hour) in catalog.stale for hour in hours):
         return 0
-    block = np.array(rows, BLOCK)
+    block = np.zeros(len(rows), BLOCK)
+    for name, column in zip(READING_COLUMNS, zip(*rows, strict=True), strict=True):
+        block[name] = column
     packed = pack(block, derived=derived)
     if unpack(packed, derived=derived).tobytes() != block.tobytes():
         raise StoreUnavailableError(f"series {number}, stretch {stretch}: packed, it would not be the same")
@@ -82,6 +85,8 @@ def open_stretches(db: sqlite3.Connection, catalog: Catalog, places: Iterable[Pl
             columns += [block["arrival_order"].tolist(), block["delay_ms"].tolist(), _sequences(block)]
             columns += [block["from_device"].tolist(), block["status"].tolist()]
         db.executemany(put, ((*row, number) for row in zip(*columns, strict=True)))
+        if not derived:
+            db.executemany(FILED_AT, ((order, number, ms) for ms, _, order, *_ in zip(*columns, strict=True)))
         catalog.mark_stale(db, {(number, ms // HOUR_MS) for ms in columns[0]})
 
 
@@ -201,8 +206,13 @@ def lone_orders_before(db: sqlite3.Connection) -> int | None:
     packed = db.execute("SELECT min(first_order) FROM packed").fetchone()[0]
     if packed is None:
         return None
-    rows = db.execute("SELECT min(arrival_order) FROM reading").fetchone()[0]
+    rows = db.execute("SELECT min(arrival_order) FROM filed_order").fetchone()[0]
     return int(packed if rows is None else min(packed, rows))
+
+
+def packed_until_order(db: sqlite3.Connection) -> int:
+    """The newest order of what was ever packed."""
+    return read_number(db, _NEWEST)
 
 
 def packed_count(db: sqlite3.Connection) -> int:

@@ -10,8 +10,9 @@ import numpy as np
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey, StoredReading
 from monitor.store.contract import Bucket, SeriesSlice
 from monitor.store.series.catalog import read_floors
-from monitor.store.series.cover import RAW_MS, cover
+from monitor.store.series.cover import RAW_MS, Piece, cover
 from monitor.store.series.fresh_rows import Fresh, FreshOf, scanned
+from monitor.store.series.orders import FILED
 from monitor.store.series.packed_stretches import Arrival, packed_part
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
@@ -24,12 +25,18 @@ _ROLLUPS = {
 _FROM_ROLLUP = """
 SELECT (start_ms - ?) / ?, sum(n), sum(total), min(minimum), max(maximum)
 FROM {table} WHERE series_id = ? AND start_ms >= ? AND start_ms < ? GROUP BY 1"""
+_WHOLE = """
+SELECT start_ms / 1000.0, n, minimum, max(minimum, min(maximum, total / n)), maximum
+FROM {table} WHERE series_id = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms"""
 _FROM_RAW = """
 SELECT (time_ms - ?) / ?, count(*), sum(value), min(value), max(value)
 FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? {believed} GROUP BY 1"""
 _AFTER = """
 SELECT arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device
-FROM {} WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"""
+FROM fresh_reading WHERE arrival_order > ? ORDER BY arrival_order LIMIT ?"""
+_FILED_AFTER = f"""
+SELECT place.arrival_order, place.series_id, place.time_ms, delay_ms, value, sequence, from_device
+FROM {FILED} WHERE place.arrival_order > ? ORDER BY place.arrival_order LIMIT ?"""
 
 _HOUR_BEFORE = f"""
 SELECT max(start_ms) FROM (
@@ -99,9 +106,9 @@ def readings_after(
     db: sqlite3.Connection, order: int, limit: int, packed: Sequence[Arrival] = ()
 ) -> list[StoredReading]:
     """Readings in order of arrival, with the first of those that are packed."""
-    rows: list[Arrival] = db.execute(_AFTER.format("reading"), (order, limit)).fetchall()
+    rows: list[Arrival] = db.execute(_FILED_AFTER, (order, limit)).fetchall()
     if len(rows) < limit:  # whatever is not filed yet came later
-        rows += db.execute(_AFTER.format("fresh_reading"), (order, limit - len(rows))).fetchall()
+        rows += db.execute(_AFTER, (order, limit - len(rows))).fetchall()
     if packed:
         rows = sorted([*rows, *packed])[:limit]
     if not rows:
@@ -185,6 +192,30 @@ def _within(rows: list[Fresh], stretch: tuple[int, int]) -> list[Fresh]:
     return [row for row in rows if stretch[0] <= row[0] < stretch[1]]
 
 
+def buckets(
+    db: sqlite3.Connection,
+    key: SeriesKey,
+    stretch: tuple[int, int],
+    width_ms: int,
+    fresh: FreshOf = scanned,
+) -> list[Bucket]:
+    """Aligned buckets over a stretch in milliseconds; those that are kept summed up come as they lie."""
+    series = find(db, key)
+    if series is None:
+        return []
+    whole: list[Bucket] = []
+    found: dict[int, Total] = {}
+    rows = _within(fresh(db, series.id, series.derived), stretch)
+    for piece in _pieces(db, series, rows, stretch, width_ms):
+        if piece.level_ms == width_ms and width_ms in _ROLLUPS:
+            query = _WHOLE.format(table=_ROLLUPS[width_ms])
+            whole += map(Bucket._make, db.execute(query, (series.id, piece.start_ms, piece.end_ms)))
+        else:
+            add_totals(found, _totals(db, series, rows, piece, (0, width_ms)))
+    parts = [found[number].bucket(number * width_ms / 1000.0) for number in sorted(found)]
+    return sorted(whole + parts) if parts and whole else whole or parts
+
+
 def totals(
     db: sqlite3.Connection,
     key: SeriesKey,
@@ -196,8 +227,9 @@ def totals(
     found: dict[int, Total] = {}
     series = find(db, key)
     if series is not None:
-        rows = fresh(db, series.id, series.derived)
-        add_totals(found, _parts(db, series, rows, stretch, align_ms=width_ms, group=(0, width_ms)))
+        rows = _within(fresh(db, series.id, series.derived), stretch)
+        for piece in _pieces(db, series, rows, stretch, width_ms):
+            add_totals(found, _totals(db, series, rows, piece, (0, width_ms)))
     return found
 
 
@@ -210,37 +242,39 @@ def spans(
     if series is not None:
         rows = fresh(db, series.id, series.derived)
         for number, (start, end) in enumerate(pairwise(edges_ms)):
-            parts = _parts(db, series, rows, (start, end), align_ms=0, group=(start, end - start))
-            add_totals(found, ((number, total) for _, total in parts))
+            inside = _within(rows, (start, end))
+            for piece in _pieces(db, series, inside, (start, end), 0):
+                parts = _totals(db, series, inside, piece, (start, end - start))
+                add_totals(found, ((number, total) for _, total in parts))
     return found
 
 
-def _parts(
-    db: sqlite3.Connection,
-    series: Series,
-    fresh: list[Fresh],
-    stretch: tuple[int, int],
-    *,
-    align_ms: int,
-    group: tuple[int, int],
-) -> Iterable[tuple[int, Total]]:
+def _pieces(
+    db: sqlite3.Connection, series: Series, fresh: list[Fresh], stretch: tuple[int, int], align_ms: int
+) -> list[Piece]:
+    """Which level answers which part; the hours of what is not filed lag behind like stale ones."""
     start_ms, end_ms = stretch
-    fresh = _within(fresh, stretch)
     stale = db.execute(
         "SELECT hour FROM stale_hour WHERE series_id = ? AND hour >= ? AND hour <= ?",
         (series.id, start_ms // HOUR_MS, end_ms // HOUR_MS),
     )
     hours = {row[0] for row in stale} | {row[0] // HOUR_MS for row in fresh}
-    for level_ms, first, last in cover(start_ms, end_ms, align_ms, sorted(hours), read_floors(db)):
-        if level_ms == RAW_MS:
-            query = _FROM_RAW.format(table=series.table, believed=series.believed)
-        else:
-            query = _FROM_ROLLUP.format(table=_ROLLUPS[level_ms])
-        for row in db.execute(query, (*group, series.id, first, last)):
-            yield row[0], Total(*row[1:])
-        if level_ms == RAW_MS:
-            yield from _packed_totals(db, series, (first, last), group)
-            yield from _fresh_totals(_within(fresh, (first, last)), group)
+    return cover(start_ms, end_ms, align_ms, sorted(hours), read_floors(db))
+
+
+def _totals(
+    db: sqlite3.Connection, series: Series, fresh: list[Fresh], piece: Piece, group: tuple[int, int]
+) -> Iterable[tuple[int, Total]]:
+    level_ms, first, last = piece
+    if level_ms == RAW_MS:
+        query = _FROM_RAW.format(table=series.table, believed=series.believed)
+    else:
+        query = _FROM_ROLLUP.format(table=_ROLLUPS[level_ms])
+    for row in db.execute(query, (*group, series.id, first, last)):
+        yield row[0], Total(*row[1:])
+    if level_ms == RAW_MS:
+        yield from _packed_totals(db, series, (first, last), group)
+        yield from _fresh_totals(_within(fresh, (first, last)), group)
 
 
 def _fresh_totals(rows: list[Fresh], group: tuple[int, int]) -> Iterable[tuple[int, Total]]:

@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from monitor.store.series.catalog import Catalog, write_floors
 from monitor.store.series.cover import Floors
 from monitor.store.series.fresh_rows import file_all
+from monitor.store.series.orders import sweep
 from monitor.store.series.packed_stretches import (
     lone_orders_before,
     open_stretches,
     pack_stretch,
+    packed_until_order,
     places_before,
     rows_left,
 )
@@ -22,7 +24,7 @@ _AT_ONCE = 20_000
 _OPENED_AT_ONCE = 50
 _PACKED_AT_ONCE = 4_000  # about half a minute; the rest follows at the next
 _PACKED_IN_ONE = 16  # in one transaction: a write waits for some hundredths of a second
-HOT_DAYS = 2  # what came late, and what is marked, mostly falls into these
+HOT_DAYS = 1  # what came late, and what is marked, mostly falls into it
 _DROPS = (
     ("raw_ms", "reading", "time_ms"),
     ("raw_ms", "point", "time_ms"),
@@ -58,6 +60,8 @@ def apply(
     for level, table, column in _DROPS:
         for number in numbers:
             dropped += _drop(write, table, column, number, getattr(floors, level))
+    if dropped:
+        sweep(write)
     with write() as db:
         drop_lone_marks(db)
     return dropped
@@ -99,22 +103,25 @@ def open_before(
 def pack_before(
     write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, now_s: float
 ) -> int:
-    """Pack what is a few days old, a bounded part of it, a stretch at a time; returns how many numbers."""
+    """Pack what is a day old, a bounded part of it, a few stretches at a time; returns how many numbers."""
     before_ms = int(now_s * 1000.0) - HOT_DAYS * DAY_MS
+    places: list[tuple[int, int]] = []
     with write() as db:
         file_all(db, catalog)
         refresh(db, catalog)
-        series = [(number, number in catalog.derived) for number in sorted(catalog.ids.values())]
-    packed, left = 0, _PACKED_AT_ONCE
-    for number, derived in series:
+        for number in sorted(catalog.ids.values()):
+            most, derived = _PACKED_AT_ONCE - len(places), number in catalog.derived
+            stretches = rows_left(db, number, derived=derived, before_ms=before_ms, most=most)
+            places += [(number, stretch) for stretch in stretches]
+    packed = 0
+    for first in range(0, len(places), _PACKED_IN_ONE):
         with write() as db:
-            stretches = rows_left(db, number, derived=derived, before_ms=before_ms, most=left)
-        left -= len(stretches)
-        for first in range(0, len(stretches), _PACKED_IN_ONE):
-            with write() as db:
-                file_all(db, catalog)  # what came late meanwhile must not be left beside a block
-                for stretch in stretches[first : first + _PACKED_IN_ONE]:
-                    packed += pack_stretch(db, catalog, (number, stretch))
+            file_all(db, catalog)  # what came late meanwhile must not be left beside a block
+            for place in places[first : first + _PACKED_IN_ONE]:
+                packed += pack_stretch(db, catalog, place)
+            until = packed_until_order(db)
+    if packed:
+        sweep(write, until)
     return packed
 
 
@@ -132,9 +139,9 @@ def drop_lone_marks(db: sqlite3.Connection) -> None:
     if before is not None:  # a mark among what is packed stays until all of its time is gone
         db.execute("DELETE FROM mark WHERE arrival_order < ?", (before,))
         return
+    there = "EXISTS (SELECT 1 FROM {0} WHERE {0}.arrival_order = mark.arrival_order)"
     db.execute(
-        "DELETE FROM mark WHERE NOT EXISTS "
-        "(SELECT 1 FROM reading WHERE reading.arrival_order = mark.arrival_order)"
+        f"DELETE FROM mark WHERE NOT {there.format('filed_order')} AND NOT {there.format('fresh_reading')}"
     )
 
 

@@ -184,8 +184,7 @@ class SqliteSeriesStore:
         width_ms = whole_width_ms(width_s)
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:
-            found = reads.totals(db, key, stretch, width_ms, self._not_filed())
-        return [found[number].bucket(number * width_ms / 1000.0) for number in sorted(found)]
+            return reads.buckets(db, key, stretch, width_ms, self._not_filed())
 
     def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
         """Believed points summed up between neighbouring edges (midnights, shifts); empty ones left out."""

@@ -16,7 +16,7 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
 from monitor.report.parquet_file import parquet
-from monitor.store.contract import Bucket, EventPage
+from monitor.store.contract import EventPage
 from monitor.web.frame.csv_files import attachment
 from monitor.web.frame.deps import Answered
 from monitor.web.frame.page import Web
@@ -54,6 +54,17 @@ class PointOut:
 
 
 @dataclass(frozen=True, slots=True)
+class BucketOut:
+    """Believed readings of one stretch of time, summed up."""
+
+    start_s: float
+    n: int
+    minimum: float
+    mean: float
+    maximum: float
+
+
+@dataclass(frozen=True, slots=True)
 class SeriesOut:
     """One series over a stretch of time; the quantity's name ends in its unit."""
 
@@ -63,7 +74,7 @@ class SeriesOut:
     start_s: float
     end_s: float
     width_s: float
-    buckets: list[Bucket]
+    buckets: list[BucketOut]
     points: list[PointOut]
 
 
@@ -347,7 +358,7 @@ def _series(
     web: Web, key: SeriesKey, start_s: float, end_s: float, width_s: float, *, raw: bool
 ) -> SeriesOut:
     store = web.deps.series
-    buckets: list[Bucket] = []
+    buckets: list[BucketOut] = []
     points: list[PointOut] = []
     if raw:
         found = store.slice(key, start_s, end_s, MOST_POINTS + 1)
@@ -360,5 +371,5 @@ def _series(
         )
         points = [PointOut(*row) for row in rows]
     else:
-        buckets = store.buckets(key, start_s, end_s, width_s)
+        buckets = [BucketOut(*bucket) for bucket in store.buckets(key, start_s, end_s, width_s)]
     return SeriesOut(key.zone, key.source, key.quantity, start_s, end_s, width_s, buckets, points)

@@ -171,7 +171,7 @@ def package_chart(web: Web, thing: Thing, history: PackageHistory | None) -> Thi
         else [ChartLimit(f"{limit_h:g} h permitted", limit_h, Level.DANGER, below=False)]
     )
     # hours as counted at the end of each step: never less than what was told
-    highest = [replace(one, mean=one.maximum, minimum=one.maximum) for one in used]
+    highest = [one._replace(mean=one.maximum, minimum=one.maximum) for one in used]
     drawn = panel("hours", "Hours open", "h", window, [drawer.trace("Hours", 0, highest, float)], limits)
     note = "" if limit_h is not None else "No limit is judged for it now, so none is drawn."
     holes = _holes(used, window, now_s // width_s * width_s)

@@ -102,7 +102,7 @@ def banded(line: Sequence[Bucket], stds: Sequence[Bucket]) -> list[Bucket]:
     """A line with its band; buckets whose uncertainty is not stored have none."""
     wide = {bucket.start_s: STD_WIDE * bucket.mean for bucket in stds}
     return [
-        replace(bucket, minimum=bucket.mean - std, maximum=bucket.mean + std)
+        bucket._replace(minimum=bucket.mean - std, maximum=bucket.mean + std)
         for bucket in line
         if (std := wide.get(bucket.start_s)) is not None
     ]
@@ -110,7 +110,7 @@ def banded(line: Sequence[Bucket], stds: Sequence[Bucket]) -> list[Bucket]:
 
 def of_week_before(line: Sequence[Bucket]) -> list[Bucket]:
     """The same, as if it were this week's."""
-    return [replace(bucket, start_s=bucket.start_s + WEEK_S) for bucket in line]
+    return [bucket._replace(start_s=bucket.start_s + WEEK_S) for bucket in line]
 
 
 def told_trace(view: View, label: str, line: Sequence[Bucket], convert: Callable[[float], float]) -> Trace:
