@@ -4,6 +4,7 @@ import logging
 import math
 import threading
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 
 from monitor.consumables.classes import Place
 from monitor.consumables.exposure_clock import ExposureClock
@@ -77,6 +78,10 @@ class Keeper:
                 if found.entered_s is not None:
                     known = not anew and found.entered_s < self._saved_s
                     self._set_body(body, found, known=known)
+
+    def paused(self) -> AbstractContextManager[bool]:
+        """While it lasts nothing is entered; who pauses the loop too takes this first, as an entry does."""
+        return self._lock
 
     def things(self) -> ShopHistory:
         """Everything that settings and ledger tell, as of now."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 from monitor.clock import Clock
 from monitor.core.state import ServiceFacts
 from monitor.engine.bookkeeper import Keeper
+from monitor.engine.courtesy import Courtesy
 from monitor.engine.loop import CoreLoop
 from monitor.engine.pace import Missed, Pace, Proof
 from monitor.model.picture import Picture, not_judged
@@ -28,6 +29,8 @@ class Watch:
         self._ledger = ledger
         self._clock = clock
         self.pace = Pace(clock)
+        self.courtesy = Courtesy()
+        loop.give_way = self._give_way
         self._missed: Missed | None = None  # still to be recorded
 
     def catch_up(self, began_s: float, began_order: int) -> None:
@@ -49,6 +52,11 @@ class Watch:
             self._begin_anew(now_s, doubt)
         self.loop.put(ServiceFacts(facts))
         self.loop.advance_to(min(watermark_s, now_s), now_s)
+
+    def _give_way(self) -> None:
+        """Within a backlog: the clock is looked at, however long it takes, and pages come first."""
+        self._missed = self.pace.look() or self._missed
+        self.courtesy.give_way()
 
     def snapshot(self) -> Picture:
         """The picture of now: as it was judged, or, where that was not lately, as not known."""
@@ -72,7 +80,7 @@ class Watch:
 
     def _begin_anew(self, now_s: float, why: str) -> None:
         """The time or the store was another: all that is remembered is derived again from what is stored."""
-        with self.loop.paused():
+        with self._keeper.paused(), self.loop.paused():
             ahead_s = self.loop.state.time_s
             self.loop.begin_anew(now_s, why)
             self._keeper.load(anew=True)

@@ -32,6 +32,7 @@ from monitor.core.step import (
     picture,
     step,
 )
+from monitor.engine.other_store import RECENT_S, other_store
 from monitor.model.event import NewEvent
 from monitor.model.notification import Notification
 from monitor.model.picture import Picture
@@ -43,10 +44,9 @@ from monitor.store.contract import Checkpoint, Ledger, SeriesStore, StoreUnavail
 
 log = logging.getLogger(__name__)
 
-READ_AT_ONCE = 5_000
+READ_AT_ONCE = 500  # so long an answer waits within a backlog
 POINTS_AT_ONCE = 5_000  # of a backlog; each writing waits for the disk
 GAP_TICKS = 6  # a pause of the service longer than this is one gap, not a row of ticks
-RECENT_S = 86_400.0  # a beginning anew works through so much: sensors and steel remember little of more
 NOT_SKIPPED = "stored readings are judged from where they can be, and new ones at once"
 
 Foresee = Callable[[Shop, CoreState, float], tuple[Foreseen, list[NewEvent]] | None]  # None: ask again
@@ -79,6 +79,7 @@ class CoreLoop:
         self._checkpoint_s = checkpoint_s
         self._dress = dress
         self.on_posted: Callable[[], object] = lambda: None  # after something was put into the outbox
+        self.give_way: Callable[[], object] = lambda: None  # to pages and answers, within a backlog
         self._foresee = foresee
         self._look_every_s, self._look_due = look_every_s, False
         self._recount = recount
@@ -126,6 +127,9 @@ class CoreLoop:
             while readings := self._unjudged(last_order):
                 self._take(readings, now_s)
                 done += len(readings)
+                if len(readings) == READ_AT_ONCE:
+                    with self._let_others_in():
+                        self.give_way()
             self._tick_to(until_s)
             return done
 
@@ -157,24 +161,7 @@ class CoreLoop:
             return f"the clock had been {ahead_s / 60.0:.0f} min ahead and is right again"
         if self._known is None:
             return "" if self._series.last_order() == 0 else "no checkpoint lies beside the stored readings"
-        return self._other_store(state)
-
-    def _other_store(self, state: CoreState) -> str:
-        """What shows that the readings stored are not those that were judged."""
-        if state.store not in (0, self._series.identity()):
-            return "the series store is another one than before"
-        if state.order <= 0:
-            return ""
-        found = self._series.readings_after(state.order - 1, 1)
-        if found and found[0].order == state.order:
-            same = state.judged_s in (0.0, found[0].reading.time_s)
-            return "" if same else "the series store holds other readings than those judged before"
-        last_order = self._series.last_order()
-        if last_order < state.order:
-            return f"the series store is older than the checkpoint: {state.order - last_order} readings less"
-        if state.judged_s > state.time_s - RECENT_S:  # so early no retention drops it
-            return "the series store has lost the reading judged last"
-        return ""
+        return other_store(self._series, state)
 
     def begin_anew(self, now_s: float, why: str, last_order: int | None = None) -> None:
         """Forget what is remembered of air, sensors, bodies and clocks; work through what came in lately."""
@@ -274,6 +261,15 @@ class CoreLoop:
             finally:
                 self._write_points()
 
+    @contextmanager
+    def _let_others_in(self) -> Iterator[None]:
+        """While it lasts an answer or an entry is taken: it must wait for no look ahead and no backlog."""
+        self._lock.release()
+        try:
+            yield
+        finally:
+            self._lock.acquire()
+
     def _write_points(self) -> None:
         """Write the points that wait in one transaction; if that fails, what gave them has not happened."""
         points, self._points = self._points, []
@@ -346,16 +342,14 @@ class CoreLoop:
     def _look_ahead(self, foresee: Foresee, now_s: float) -> bool:
         self._write_points()
         shop, state = self._shop, self._state
-        self._lock.release()  # a look takes seconds, and a person's answer must not wait for it
         try:
-            seen = foresee(shop, state, now_s)
+            with self._let_others_in():
+                seen = foresee(shop, state, now_s)
         except StoreUnavailableError:
             raise
         except Exception:  # loop border: the outlook must never stop the watch over what is now
             log.exception("the outlook met a defect; what was foreseen before stands")
             return True
-        finally:
-            self._lock.acquire()
         if seen is not None:
             self._apply(*seen)
         return seen is not None

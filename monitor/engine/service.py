@@ -153,6 +153,7 @@ class Service:
         self._schedule()
         web = self.settings.web
         self.server = serve(create_app(self._web_deps()), web.host, web.port)
+        self._watch.courtesy.asked = self.server.is_asked
         self.calendars.start(self.clock.now_s, self._take_calendars)
         tell_init("READY=1")
 
@@ -177,9 +178,7 @@ class Service:
         if self._core.is_alive():
             self._core.join()
         try:
-            if (
-                self._watch.caught_up.is_set()
-            ):  # what was not worked through yet is taken up again by the next start
+            if self._watch.caught_up.is_set():  # else the next start takes up what was not worked through
                 self.loop.save()
                 self._record(EventKind.SERVICE_STOPPED, "the service was stopped")
                 self._guarded(self._keep_end)()

@@ -84,6 +84,10 @@ class Doors:
             if not self._by_address[one.address]:
                 del self._by_address[one.address]
 
+    def asked(self) -> bool:
+        """Whether an answer is being made that has not begun to go out; for any thread."""
+        return any(held.is_asked for held in list(self._open))
+
     async def watch(self) -> None:
         """End what takes too long, until cancelled."""
         while True:
@@ -139,6 +143,11 @@ class BoundedProtocol(H11Protocol):
     def asks_nothing_yet(self) -> bool:
         """Whether no whole request is here: nobody is kept from an answer by ending it."""
         return self.waits or bool(self.cycle.more_body)
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether a whole request waits for its answer to begin; what is followed for long has begun."""
+        return not self.asks_nothing_yet and not self.cycle.response_started
 
     def overdue(self, limits: DoorLimits) -> bool:
         """Whether head, body, or the taking of the answer has lasted too long."""

@@ -30,6 +30,11 @@ class Server:
     _thread: threading.Thread = field(repr=False)
     _loop: list[asyncio.AbstractEventLoop] = field(repr=False)
     _stopping: Stopping = field(repr=False)
+    _doors: Doors = field(repr=False)
+
+    def is_asked(self) -> bool:
+        """Whether an answer is being made; for any thread."""
+        return self._doors.asked()
 
     @property
     def url(self) -> str:
@@ -85,7 +90,9 @@ def serve(app: FastAPI, host: str, port: int, limits: DoorLimits | None = None) 
     thread = threading.Thread(target=lambda: asyncio.run(run()), name="web", daemon=True)
     thread.start()
     started.wait(START_S)
-    return Server(host, int(listener.getsockname()[1]), server, thread, loop, app.state.stopping)
+    return Server(
+        host, int(listener.getsockname()[1]), server, thread, loop, app.state.stopping, config.doors
+    )
 
 
 def check_port(host: str, port: int) -> None:
