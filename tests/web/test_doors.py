@@ -5,14 +5,17 @@ import resource
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import requests
 
+from monitor.model.picture import Picture
 from monitor.web.app import create_app
 from monitor.web.doors import DoorLimits, address_of
 from monitor.web.live import MOST_OF_ONE, Followers
@@ -160,6 +163,35 @@ def test_a_newcomer_takes_the_place_of_the_longest_idle_and_never_of_one_who_is_
         assert answers(idle[-1])
         follows.settimeout(PATIENCE_S)
         assert follows.recv(65_536)
+
+
+def test_only_a_page_that_is_being_made_counts_as_asked(shop: sample.Shop) -> None:
+    """What is idle, half sent or followed for hours must not hold up what stands back for pages."""
+    inside, go_on, now = threading.Event(), threading.Event(), shop.deps.snapshot
+
+    def slow() -> Picture:
+        inside.set()
+        go_on.wait(PATIENCE_S)
+        return now()
+
+    with ExitStack() as stack:
+        site = serve(create_app(replace(shop.deps, snapshot=slow)), "127.0.0.1", 0)
+        stack.callback(site.stop)
+        stack.callback(go_on.set)
+        half, asks = (stack.enter_context(connect(site)) for _ in range(2))
+        half.sendall(b"POST /alarms HTTP/1.1\r\nHost: localhost\r\n" + HALF_A_FORM)
+        assert not site.is_asked()
+        asks.sendall(b"GET /api/now HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        inside.wait(PATIENCE_S)
+        assert site.is_asked()
+        go_on.set()
+        asks.settimeout(PATIENCE_S)
+        assert asks.recv(65_536).startswith(b"HTTP/1.1 200")
+        follows = stack.enter_context(connect(site))
+        follows.sendall(b"GET /live/now HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        follows.settimeout(PATIENCE_S)
+        assert follows.recv(100).startswith(b"HTTP/1.1 200")
+        assert not site.is_asked()
 
 
 def test_one_address_takes_its_own_places_only(shop: sample.Shop) -> None:
