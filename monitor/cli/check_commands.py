@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import BinaryIO, NoReturn
 
@@ -21,7 +22,9 @@ from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
+from monitor.store.contract import ParquetUnavailableError
 from monitor.store.influx.link import InfluxLink, InfluxMuteError, InfluxUnavailableError
+from monitor.store.opener import months_not_readable
 from monitor.weather.calendar_source import REMOTE, CalendarPlace, calendar_file, unrolled
 from monitor.web.frame.own_names import own_names, unreachable
 
@@ -69,12 +72,23 @@ def _faults_of(settings: Settings) -> Iterator[Fault]:
         lambda: build_shop(settings),
         lambda: refuse_ahead_of_now(settings.packages, now_s),
         lambda: _read_calendars(settings, now_s),
+        lambda: _refuse_lost_months(settings),
     )
     for look in looks:
         try:
             look()
         except InputError as error:
             yield from error.faults
+
+
+def _refuse_lost_months(settings: Settings) -> None:
+    """InputError for each archived month that is not known, and where none can be archived."""
+    folder = settings.store.archive_dir
+    faults = [Fault("store.archive_dir", str(folder), why) for why in months_not_readable(settings)]
+    if folder is not None and find_spec("pyarrow") is None:
+        faults.append(Fault("store.archive_dir", str(folder), str(ParquetUnavailableError())))
+    if faults:
+        raise InputError(faults)
 
 
 def _read_calendars(settings: Settings, now_s: float) -> None:

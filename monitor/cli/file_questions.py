@@ -20,6 +20,7 @@ def unusable_files(settings: Settings) -> Iterator[Fault]:
         yield from _authority(f"channels[{number}].ca_file", channel.ca_file)
     yield from _folder("service.data_dir", settings.service.data_dir)
     yield from _folder("store.backup_dir", settings.store.backup_dir)
+    yield from _folder("store.archive_dir", settings.store.archive_dir)
     data = settings.service.data_dir
     if data.is_dir() and os.access(data, os.R_OK | os.X_OK, effective_ids=True):
         for file in sorted(data.glob(_DATABASES)):

@@ -29,6 +29,7 @@ COMMANDS = {
     "accounts": ("account_commands", "List accounts; log people out, close, revoke."),
     "backup": ("store_commands", "Copy readings, ledger and forecasts, checked."),
     "restore": ("store_commands", "Put a backup back after checking it."),
+    "archive": ("archive_command", "Move closed months into Parquet files, list them, take one back."),
     "move": ("store_commands", "Move the series between the embedded store and InfluxDB."),
     "resend": ("store_commands", "Queue once more what the InfluxDB server refused."),
     "manual": ("manual_command", "Print the manual page."),

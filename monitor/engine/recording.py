@@ -5,19 +5,23 @@ One object a line: `zone`, `source`, `quantity` (of `monitor.model.reading.Quant
 """
 
 import json
+import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from monitor.model.errors import Fault, InputError
 from monitor.model.reading import MEASURED, Quantity, Reading, SeriesKey
-from monitor.store.contract import SeriesStore
+from monitor.store.contract import SeriesStore, StoreUnavailableError
 
 AT_ONCE = 5_000
 Progress = Callable[[int], object]
 
 
 def write_recording(series: SeriesStore, file: Path, progress: Progress) -> int:
-    """Write every reading of a store in order of arrival; returns how many."""
+    """Write every reading of a store in order of arrival; returns how many.
+
+    StoreUnavailableError where some of them cannot be read: without them it is no recording of this store.
+    """
     order = written = 0
     with file.open("w", encoding="utf-8") as out:
         while batch := series.readings_after(order, AT_ONCE):
@@ -26,6 +30,9 @@ def write_recording(series: SeriesStore, file: Path, progress: Progress) -> int:
             order = batch[-1].order
             written += len(batch)
             progress(len(batch))
+    why = series.unreadable(0.0, math.inf)
+    if why:
+        raise StoreUnavailableError(f"{file}: is not whole: {why}")
     return written
 
 

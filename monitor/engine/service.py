@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -31,6 +30,7 @@ from monitor.engine.record_watch import LOOK_EVERY_S as RECORD_EVERY_S
 from monitor.engine.record_watch import RecordWatch
 from monitor.engine.recount import Recounter
 from monitor.engine.session_losses import SessionLosses
+from monitor.engine.store_upkeep import StoreUpkeep
 from monitor.model.errors import DryshiftError
 from monitor.model.event import Event, EventKind, NewEvent
 from monitor.model.notification import Notification
@@ -45,7 +45,7 @@ from monitor.notify.record_proof import with_proof
 from monitor.outlook.shifts import ShiftCalendar, upcoming
 from monitor.report.sources import Sources
 from monitor.settings.schema import Settings
-from monitor.store.backup import back_up
+from monitor.store.backup import Copied
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.opener import open_series_store
 from monitor.store.private import private_folder
@@ -105,16 +105,15 @@ class Service:
         self.ingest: IngestSession | None = None
         self.delivering: Delivering | None = None
         self.server: Server | None = None
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
+        self._wake, self._stopping = threading.Event(), threading.Event()
         self._core = threading.Thread(target=self._run_core, name="core", daemon=True)
         self._opened = threading.Event()  # new readings may come
         self._watch = Watch(self.loop, self.keeper, self.ledger, clock)
         self._watching: Watching | None = None
         self._session_losses = SessionLosses(self.ledger, settings.sites[0].tz)
         self._periodic = BackgroundScheduler(timezone="UTC")
-        self._core_error = ""
-        self._pictured = False
+        self._core_error, self._pictured = "", False
+        self._upkeep = StoreUpkeep(settings, self.series, self.ledger, clock, self._kept_beside())
         self._record_post = RecordPost(settings, self.ledger, self._sources, self._page_time_s)
 
     def start(self) -> None:
@@ -138,6 +137,7 @@ class Service:
             self.settings, self.ledger, self.clock, self.ingest, self.snapshot, self.loop
         )
         self.ingest.start()
+        self._upkeep.start()
         self._opened.set()
         self.delivering.start()
         self._watching = Watching(
@@ -166,6 +166,7 @@ class Service:
         if self.server is not None:
             self.server.stop()
         self.record_watch.stop()
+        self._upkeep.stop()
         if self._periodic.running:
             self._periodic.shutdown(wait=True)
         if self.delivering is not None:
@@ -268,13 +269,14 @@ class Service:
 
         every(6 * 3600.0, self._guarded(lambda: self.series.apply_retention(self.clock.now_s())), "retention")
         every(RECORD_EVERY_S, self._guarded(lambda: self.record_watch.mind(self.clock.now_s())), "record")
-        backup_dir = self.settings.store.backup_dir
-        if backup_dir is not None:
-            every(24 * 3600.0, self._guarded(partial(self._back_up, backup_dir)), "backup")
+        every(24 * 3600.0, self._guarded(self._upkeep.back_up), "backup")
         if self.broker is not None and self.settings.mqtt.port != 0:
             every(30.0, partial(self._mind_broker, self.broker), "broker")
         every(RecordPost.LOOK_EVERY_S, self._guarded(self._record_post.look), "record of the week")
         self._periodic.start()
+
+    def _kept_beside(self) -> list[Copied]:
+        return [self.archive] if self.desk is None else [self.archive, self.desk.book]
 
     def _keep_end(self) -> None:
         self.record_watch.look(self.clock.now_s(), keep=True)
@@ -302,10 +304,6 @@ class Service:
             broker.stop()
             broker.start()
 
-    def _back_up(self, target: Path) -> None:
-        accounts = [] if self.desk is None else [self.desk.book]
-        back_up(self.series, self.ledger, target, self.clock.now_s(), beside=[self.archive, *accounts])
-
     def _guarded(self, work: Callable[[], object]) -> Callable[[], None]:
         """Periodic work that waits for its next turn when the store or a far end is away."""
 
@@ -331,7 +329,7 @@ class Service:
             found.append(server_part(shipping, now_s))
         if self.delivering is not None:
             found += self.delivering.parts()
-        found += self._record_post.parts()
+        found += [*self._upkeep.parts(), *self._record_post.parts()]
         return found + self.foreseer.parts() + self.calendars.parts() + self.keeper.parts()
 
     def _dressed(self, note: Notification) -> Notification:

@@ -6,39 +6,9 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from monitor.model.errors import DryshiftError
+from monitor.model.quantity_units import unit_of
 from monitor.model.reading import Quantity, SeriesKey
-from monitor.store.contract import SeriesSlice
-
-HOW_TO_GET_IT = "needs one library more: sh deploy/install.sh parquet"
-# The unit at the end of a quantity's name, in UCUM, the longest first.
-UNITS: Mapping[str, str] = {
-    "_kgkg": "kg/kg",
-    "_ppmv": "[ppm]",
-    "_frac": "1",
-    "_wm2": "W/m2",
-    "_gm3": "g/m3",
-    "_gm2": "g/m2",
-    "_pa": "Pa",
-    "_kg": "kg",
-    "_c": "Cel",
-    "_k": "K",
-    "_h": "h",
-    "_w": "W",
-    "_n": "1",
-}
-
-
-class ParquetUnavailableError(DryshiftError):
-    """The library is not installed."""
-
-    def __init__(self) -> None:
-        super().__init__(f"Parquet {HOW_TO_GET_IT}")
-
-
-def unit_of(quantity: Quantity) -> str:
-    """The unit of a quantity's numbers, in UCUM."""
-    return next(unit for end, unit in UNITS.items() if quantity.value.endswith(end))
+from monitor.store.contract import ParquetUnavailableError, SeriesSlice
 
 
 def parquet(slices: Iterable[tuple[SeriesKey, SeriesSlice]]) -> bytes:

@@ -118,6 +118,16 @@ class StoreSection(Section):
     set_aside_max: Annotated[int, Field(ge=1)] = 10_000
     set_aside_max_bytes: Annotated[int, Field(ge=100_000)] = 16_000_000
     backup_dir: Path | None = None
+    archive_dir: Path | None = None  # absent: no month leaves the live file
+    archive_after_months: Annotated[int, Field(ge=1)] = 3  # whole months that stay in it after their end
+
+    @model_validator(mode="after")
+    def _server_keeps_what_is_old(self) -> Self:
+        if self.series == "influxdb" and self.archive_dir is not None:
+            raise ValueError(
+                'archive_dir is for series = "sqlite"; an InfluxDB server keeps what is old itself'
+            )
+        return self
 
     @model_validator(mode="after")
     def _influx_is_described(self) -> Self:

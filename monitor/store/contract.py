@@ -21,6 +21,13 @@ class StoreUnavailableError(DryshiftError):
     """The store cannot write or read now (full disk, read-only, locked, away); nothing was acknowledged."""
 
 
+class ParquetUnavailableError(DryshiftError):
+    """The library that reads and writes Parquet is not installed."""
+
+    def __init__(self) -> None:
+        super().__init__("Parquet needs one library more: sh deploy/install.sh parquet")
+
+
 class RecordChangedError(StoreUnavailableError):
     """An event in the ledger is not what was written; nothing is made of it."""
 
@@ -33,6 +40,18 @@ class SetAside(NamedTuple):
     arrived_s: float
     reason: str  # stable reason code
     detail: str  # field, value and fix, in words
+
+
+class MonthFile(NamedTuple):
+    """A file that a closed month's numbers lie in, no longer in the live file."""
+
+    number: int
+    path: Path
+    month: str  # UTC: "2026-03"
+    derived: bool
+    sha256: str
+    size_bytes: int
+    n: int  # numbers in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +169,18 @@ class SeriesStore(Protocol):
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old; returns rows dropped."""
+
+    def archived(self) -> dict[MonthFile, str]:
+        """The months that lie in files of their own, each with why it cannot be read now ("": it can)."""
+
+    def look_at_archive(self) -> None:
+        """Learn anew which months' files can be read; bounded in time."""
+
+    def unreadable(self, start_s: float, end_s: float) -> str:
+        """Why numbers of this stretch that are stored cannot be read now, in words; "" where all can.
+
+        Other questions answer as if these were not there: whoever needs all of them asks this afterwards.
+        """
 
     def refresh_rollups(self) -> int:
         """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""

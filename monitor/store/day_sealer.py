@@ -88,8 +88,8 @@ class DaySealer:
             if not old_holds:
                 words += f"; NOT AS SEALED BEFORE: {differing(old.seal, before)}"
         found = self._settled(one.day)
-        if found is None:
-            return False
+        if found is None or self._series.unreadable(one.day * DAY_S, (one.day + 1) * DAY_S):
+            return False  # it is sealed once all of it is there to be read
         order, seal = found
         entered = EnteredSeal(0, seal, order, self._scanned, self._store, old_holds)
         body = body_of(entered)

@@ -10,9 +10,10 @@ from monitor.store.folder_beside import BesideInFolder
 from monitor.store.influx.influx_series import InfluxSeriesStore
 from monitor.store.kept_beside import Beside
 from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.months.shelf import unreadable_months
 from monitor.store.series.retention import Retention
 from monitor.store.series.set_aside_rows import AsideBound
-from monitor.store.series.sqlite_series import SqliteSeriesStore
+from monitor.store.series.sqlite_series import MONTHS_FOLDER, SqliteSeriesStore
 
 SERIES_FILE = "series.sqlite"
 SPOOL_FILE = "spool.sqlite"
@@ -34,7 +35,16 @@ def open_embedded(settings: Settings) -> SqliteSeriesStore:
         settings.service.data_dir / SERIES_FILE,
         retention=_retention(settings),
         set_aside=_aside_bound(settings),
+        archive=settings.store.archive_dir,
     )
+
+
+def months_not_readable(settings: Settings) -> list[str]:
+    """Archived months of the embedded store whose files cannot be read, in words; nothing is changed."""
+    data_dir, store = settings.service.data_dir, settings.store
+    if store.series != "sqlite":
+        return []
+    return unreadable_months(data_dir / SERIES_FILE, store.archive_dir or data_dir / MONTHS_FOLDER)
 
 
 def open_influx(

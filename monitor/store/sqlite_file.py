@@ -239,9 +239,9 @@ def copy_whole(source: sqlite3.Connection, target: Path) -> Path:
             check_whole(copy, part)
         finally:
             copy.close()
-        _to_disk(part)
+        to_disk(part)
         os.replace(part, target)
-        _to_disk(target.parent)
+        to_disk(target.parent)
     except (OSError, sqlite3.Error) as error:
         raise explain(error, target) from error
     return target
@@ -268,7 +268,7 @@ def check_file(path: Path) -> None:
         raise explain(error, path) from error
 
 
-def _to_disk(path: Path) -> None:
+def to_disk(path: Path) -> None:
     number = os.open(path, os.O_RDONLY)
     try:
         os.fsync(number)

@@ -54,6 +54,7 @@ HEAVY = {
     "markdown": "a guide",
     "cryptography": "making certificates",
     "tqdm": "a command with a bar",
+    "pyarrow": "months in files",
 }
 
 

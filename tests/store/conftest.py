@@ -14,6 +14,7 @@ from pydantic import SecretStr
 from monitor.settings.schema import InfluxSection
 from monitor.store.contract import SeriesStore
 from monitor.store.influx.influx_series import InfluxSeriesStore
+from monitor.store.months.archiving import archive_month, due_months
 from monitor.store.series.retention import Retention
 from monitor.store.series.set_aside_rows import AsideBound
 from monitor.store.series.sqlite_series import SqliteSeriesStore
@@ -25,6 +26,12 @@ SHORT_RETENTION = Retention(readings_days=10, minutes_days=20, hours_days=40)
 SOME_DAY_MS = 1_700_006_400_000 + 5 * 3_600_000  # in the middle of what the tests store
 FAR_MS = 4_000_000_000_000
 _databases = count(1)
+
+
+def archive_all(store: SqliteSeriesStore) -> int:
+    """Pack all there is and move every month into a file of its own; returns how many numbers lie there."""
+    store.pack(FAR_MS / 1000.0)
+    return sum(archive_month(store, month, {}) for month in due_months(store, FAR_MS, unfinished=False))
 
 
 @dataclass(frozen=True)
@@ -91,7 +98,15 @@ def metrics_export(metrics_url: str) -> Callable[[], dict[tuple[str, str, str], 
 
 
 @pytest.fixture(
-    params=["sqlite", "sqlite filed", "sqlite packed", "influxdb here", "influxdb mixed", "influxdb there"]
+    params=[
+        "sqlite",
+        "sqlite filed",
+        "sqlite packed",
+        "sqlite archived",
+        "influxdb here",
+        "influxdb mixed",
+        "influxdb there",
+    ]
 )
 def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
     """Every implementation of SeriesStore, each empty; over InfluxDB with all, some and no numbers here."""
@@ -103,6 +118,7 @@ def rig(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Rig]:
             "sqlite": lambda: None,
             "sqlite filed": store.refresh_rollups,
             "sqlite packed": lambda: store.pack(FAR_MS / 1000.0),
+            "sqlite archived": lambda: archive_all(store),
         }
         yield Rig(store, settle=settle[request.param])
         store.close()

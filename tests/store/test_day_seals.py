@@ -16,7 +16,7 @@ from monitor.store.day_seals import broken_seals
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
-from .conftest import Rig
+from .conftest import Rig, archive_all
 
 DAY_S = 86_400.0
 MONDAY_S = 1_700_006_400.0 // DAY_S * DAY_S
@@ -52,6 +52,33 @@ def seals(ledger: SqlLedger) -> list[Event]:
 
 def broken(series: SqliteSeriesStore, ledger: SqlLedger) -> list[str]:
     return broken_seals(series, ledger, 0.0)[1]
+
+
+def test_a_day_of_a_month_that_cannot_be_read_is_not_called_changed_and_is_not_sealed_anew(
+    series: SqliteSeriesStore, ledger: SqlLedger
+) -> None:
+    series.append(readings(AIR, MONDAY_S, 100))
+    sealer = DaySealer(series, ledger)
+    while sealer.seal(MONDAY_S + 1.5 * DAY_S):
+        pass
+    archive_all(series)
+    assert broken(series, ledger) == []
+    paths = [file.path for file in series.archived()]
+    for path in paths:
+        path.rename(path.with_suffix(".away"))
+    line = broken(series, ledger)[-1]
+    assert "cannot be compared" in line
+    assert "is missing" in line
+    series.append([Reading(OTHER, MONDAY_S + 5.0, MONDAY_S + 3 * DAY_S, 1.0)])
+    before = len(seals(ledger))
+    sealer.seal(MONDAY_S + 1.6 * DAY_S)
+    assert len(seals(ledger)) == before
+    for path in paths:
+        path.with_suffix(".away").rename(path)
+    series.look_at_archive()
+    assert sealer.seal(MONDAY_S + 1.7 * DAY_S) == 1
+    assert seals(ledger)[-1].body["old_holds"] is True
+    assert broken(series, ledger) == []
 
 
 def changed(path: Path, statement: str) -> None:

@@ -97,7 +97,7 @@ def test_a_view_from_before_rows_were_filed_goes_on_seeing_each_once(store):
         store.append(readings(5))
         with store.file.read() as late:
             for db, count in ((late, 6), (early, 5), (late, 6), (early, 5)):
-                found = reads.slice_(db, KEYS[2], (0, 2**50), None, fresh.within(1))
+                found = reads.slice_(db, store.shelf, KEYS[2], (0, 2**50), None, fresh.within(1))
                 assert found.time_s.size == count
 
 

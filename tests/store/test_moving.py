@@ -13,6 +13,7 @@ from monitor.store.move.book import Progress
 from monitor.store.move.mover import to_embedded, to_influx
 from monitor.store.series.retention import Retention
 from monitor.store.series.sqlite_series import SqliteSeriesStore
+from tests.store.conftest import archive_all
 from tests.store.draining import drain
 
 T0 = 1_700_006_400.0
@@ -99,8 +100,11 @@ def assert_same_answers(one, two):
         assert ours == theirs
 
 
-def test_a_move_to_influxdb_and_back_changes_no_answer(shop, influx, empty):
+@pytest.mark.parametrize("archived", [False, True])
+def test_a_move_to_influxdb_and_back_changes_no_answer(shop, influx, empty, archived):
     told = []
+    if archived:
+        assert archive_all(shop) > 3_000
     report = to_influx(shop, influx, told.append)
     readings, points = (DAYS - 2) * 240 + 1, (DAYS - 2) * 30
     assert (report.readings, report.points, report.refused) == (readings, points, 0)
@@ -118,6 +122,14 @@ def test_a_move_to_influxdb_and_back_changes_no_answer(shop, influx, empty):
     with empty.file.read() as db:
         reasons = dict(db.execute("SELECT arrival_order, reason FROM mark").fetchall())
     assert "jump 3750" in reasons.values()
+
+
+def test_a_move_stops_at_a_month_whose_file_cannot_be_read(shop, influx):
+    archive_all(shop)
+    for file in shop.archived():
+        file.path.unlink()
+    with pytest.raises(StoreUnavailableError, match="is missing"):
+        to_influx(shop, influx)
 
 
 def test_the_core_takes_up_at_its_checkpoint_after_the_move(shop, influx):

@@ -128,7 +128,7 @@ def test_who_reads_on_at_the_end_looks_through_nothing_that_is_packed(two):
     asked = []
     with store.file.read() as db:
         db.set_trace_callback(asked.append)
-        assert PackedArrivals().after(db, 1, store.last_order(), 100) == []
+        assert PackedArrivals(store.shelf).after(db, 1, store.last_order(), 100) == []
         db.set_trace_callback(None)
     assert [one for one in asked if "FROM packed" in one] == []
 

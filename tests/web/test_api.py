@@ -23,8 +23,8 @@ from schemathesis import GenerationMode
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.level import Level
 from monitor.model.picture import Part, not_judged
+from monitor.model.quantity_units import unit_of
 from monitor.model.reading import Quantity
-from monitor.report.parquet_file import unit_of
 from monitor.web.app import create_app
 from monitor.web.pages import metrics
 from monitor.web.pages.api import PARQUET

@@ -16,6 +16,7 @@ from monitor.store.contract import (
     Bucket,
     FloatArray,
     KeptWitness,
+    MonthFile,
     SeriesSlice,
     SetAside,
     Shipping,
@@ -120,7 +121,7 @@ class InfluxSeriesStore:
     def latest(self, key: SeriesKey) -> Point | None:
         """The newest believed point of a series."""
         with self.local.file.read() as db:
-            here = reads.latest(db, key)
+            here = reads.latest(db, self.local.shelf, key)
             past = self._past(db, key, (0, LAST_MS))
         if past is None or (here and here.time_s * 1000.0 >= past.until_ms):
             return here
@@ -140,7 +141,7 @@ class InfluxSeriesStore:
         with self.local.file.read() as db:
             past = self._past(db, key, span)
             at = span[0] if past is None else max(span[0], past.until_ms)
-            here = reads.slice_(db, key, (at, span[1]), limit)
+            here = reads.slice_(db, self.local.shelf, key, (at, span[1]), limit)
         if past is None:
             return here
         first, last = past.part_of((max(span[0], past.floors.raw_ms), span[1]))
@@ -173,11 +174,18 @@ class InfluxSeriesStore:
             for first, last in ((span[0], past.from_ms), (past.until_ms, span[1])):
                 part = max(first, span[0]), min(last, span[1])
                 if part[0] < part[1]:
-                    add_totals(found, _here(db, key, part, width_ms).items())
+                    add_totals(found, self._here(db, key, part, width_ms).items())
         asked = past.part_of(span)
         if asked[0] < asked[1]:
             add_totals(found, self._past_totals(key, asked, width_ms, past).items())
         return found
+
+    def _here(
+        self, db: sqlite3.Connection, key: SeriesKey, span: tuple[int, int], width_ms: int
+    ) -> dict[int, Total]:
+        if width_ms:
+            return reads.totals(db, self.local.shelf, key, span, width_ms)
+        return reads.spans(db, self.local.shelf, key, span)
 
     def _past_totals(
         self, key: SeriesKey, span: tuple[int, int], width_ms: int, past: Past
@@ -206,7 +214,7 @@ class InfluxSeriesStore:
         until_ms = self.spool.floor_ms(db)
         floors = read_floors(db)
         first = max(span[0], floors.raw_ms)
-        late = reads.slice_(db, key, (first, min(span[1], until_ms)), _ALL)
+        late = reads.slice_(db, self.local.shelf, key, (first, min(span[1], until_ms)), _ALL)
         return Past(read_number(db, "sums_until_ms"), until_ms, series.derived, floors, late)
 
     def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
@@ -238,6 +246,17 @@ class InfluxSeriesStore:
         days = min(LOCAL_DAYS, self._retention.readings_days)
         return self.spool.prune(whole_ms("now_s", now_s - days * 86_400.0) // HOUR_MS * HOUR_MS)
 
+    def archived(self) -> dict[MonthFile, str]:
+        """None: the server keeps what is old."""
+        return {}
+
+    def look_at_archive(self) -> None:
+        """There is nothing to look at."""
+
+    def unreadable(self, start_s: float, end_s: float) -> str:
+        """Nothing: what the server holds it gives, or the question fails."""
+        return ""
+
     def refresh_rollups(self) -> int:
         """Sum up every hour whose rollups lag behind; answers are right without it, only slower."""
         return self.local.refresh_rollups()
@@ -251,12 +270,6 @@ class InfluxSeriesStore:
         self.shipper.stop()
         self.archive.close()
         self.local.close()
-
-
-def _here(db: sqlite3.Connection, key: SeriesKey, span: tuple[int, int], width_ms: int) -> dict[int, Total]:
-    if width_ms:
-        return reads.totals(db, key, span, width_ms)
-    return reads.spans(db, key, span)
 
 
 def _touched(late: SeriesSlice, span: tuple[int, int], width_ms: int) -> list[tuple[int, int]]:

@@ -4,11 +4,16 @@ import hashlib
 import sqlite3
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
+from monitor.store.months import month_book
+from monitor.store.months.shelf import Shelf
 from monitor.store.series.adopt import OrderedRow, PointRow, reading_row
-from monitor.store.series.packed_stretches import packed_part
-from monitor.store.series.packing import Block
+from monitor.store.series.packed_stretches import in_rising_time, packed_part
+from monitor.store.series.packing import BLOCK, Block
+from monitor.store.series.reads import find
 from monitor.store.series.series_schema import DAY_MS, STRETCH_MS
 
 READINGS = """
@@ -42,36 +47,42 @@ def next_day(db: sqlite3.Connection, after_ms: int) -> int | None:
     ).fetchone()[0]
     if packed is not None:
         found.append(packed * STRETCH_MS)
+    filed = month_book.first_from(db, after_ms)
+    if filed is not None:
+        found.append(filed)
     return min(found) // DAY_MS * DAY_MS if found else None
 
 
-def readings_of_day(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> list[OrderedRow]:
-    """Readings of one series and day, with their orders of arrival."""
+def readings_of_day(db: sqlite3.Connection, shelf: Shelf, key: SeriesKey, day_ms: int) -> list[OrderedRow]:
+    """Readings of one series and day with their orders; MonthUnreadableError without its file."""
     rows = db.execute(f"{READINGS} {_ONE_DAY}", (*_texts(key), day_ms, day_ms + DAY_MS))
     found = [(row[0], reading_row(row[1:])) for row in rows]
-    return sorted([*found, *_packed_readings(db, key, day_ms)], key=lambda one: one[1].time_ms)
+    return sorted([*found, *_packed_readings(db, shelf, key, day_ms)], key=lambda one: one[1].time_ms)
 
 
-def _packed_readings(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> Iterator[OrderedRow]:
-    """Those of a day that are packed."""
-    for row in _packed(db, key, day_ms, derived=False).tolist():
+def _packed_readings(
+    db: sqlite3.Connection, shelf: Shelf, key: SeriesKey, day_ms: int
+) -> Iterator[OrderedRow]:
+    """Those of a day that are packed or in a month's file."""
+    for row in _packed(db, shelf, key, day_ms).tolist():
         time_ms, value, order, delay_ms, sequence, sequenced, from_device, status = row
         sent = sequence if sequenced else None
         yield order, ReadingRow(key, time_ms, value, status, delay_ms, sent, from_device != 0)
 
 
-def _packed(db: sqlite3.Connection, key: SeriesKey, day_ms: int, *, derived: bool) -> Block:
-    row = db.execute("SELECT id FROM series WHERE zone = ? AND source = ? AND quantity = ?", _texts(key))
-    number = row.fetchone()
-    return packed_part(
-        db, number[0] if number else -1, derived=derived, start_ms=day_ms, end_ms=day_ms + DAY_MS
-    )
+def _packed(db: sqlite3.Connection, shelf: Shelf, key: SeriesKey, day_ms: int) -> Block:
+    series = find(db, key)
+    if series is None:
+        return np.zeros(0, BLOCK)
+    end_ms = day_ms + DAY_MS
+    packed = packed_part(db, series.id, derived=series.derived, start_ms=day_ms, end_ms=end_ms)
+    return in_rising_time(shelf.stretch(db, series.id, day_ms, end_ms)[0], packed)
 
 
-def points_of_day(db: sqlite3.Connection, key: SeriesKey, day_ms: int) -> list[PointRow]:
+def points_of_day(db: sqlite3.Connection, shelf: Shelf, key: SeriesKey, day_ms: int) -> list[PointRow]:
     """Derived points of one series and day."""
     rows = db.execute(f"{POINTS} {_ONE_DAY}", (*_texts(key), day_ms, day_ms + DAY_MS))
-    packed = _packed(db, key, day_ms, derived=True)
+    packed = _packed(db, shelf, key, day_ms)
     times = zip(packed["time_ms"].tolist(), packed["value"].tolist(), strict=True)
     found = [(row[3], row[4]) for row in rows]
     return [(key, time_ms, value) for time_ms, value in sorted([*found, *times])]

@@ -12,6 +12,7 @@ from monitor.store.contract import SetAside, StoreUnavailableError
 from monitor.store.influx.influx_series import LOCAL_DAYS, InfluxSeriesStore
 from monitor.store.influx.layout import ReadingRow
 from monitor.store.influx.link import ServerRefusal
+from monitor.store.months.month_book import filed_count
 from monitor.store.move import move_rows
 from monitor.store.move.book import Book, MoveReport, Tell
 from monitor.store.move.move_rows import next_day, points_of_day, readings_of_day, series_of
@@ -50,9 +51,11 @@ def to_influx(
         while (day_ms := next_day(db, book.day_ms)) is not None:
             for key, derived in series_of(db).items():
                 if derived:
-                    _send_points(target, key, points_of_day(db, key, day_ms), book)
+                    _send_points(target, key, points_of_day(db, source.shelf, key, day_ms), book)
                 else:
-                    _send_readings(target, key, [row for _, row in readings_of_day(db, key, day_ms)], book)
+                    _send_readings(
+                        target, key, [row for _, row in readings_of_day(db, source.shelf, key, day_ms)], book
+                    )
             book.finish_day(day_ms)
         if book.fresh:
             floor_ms = tail_ms
@@ -102,13 +105,15 @@ def _is_empty(store: SqliteSeriesStore) -> bool:
 
 def _count(db: sqlite3.Connection) -> int:
     query = "SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM point)"
-    return int(db.execute(query).fetchone()[0]) + packed_count(db)
+    return int(db.execute(query).fetchone()[0]) + packed_count(db) + filed_count(db)
 
 
 def _newest_arrival_ms(db: sqlite3.Connection) -> int:
     rows = "SELECT max(time_ms + delay_ms) AS arrived_ms FROM reading"
     packed = "SELECT max(arrived_ms) FROM packed WHERE first_order IS NOT NULL"
-    found = db.execute(f"SELECT coalesce(max(arrived_ms), 0) FROM ({rows} UNION ALL {packed})").fetchone()
+    filed = "SELECT max(arrived_ms) FROM month_part WHERE first_order IS NOT NULL"
+    every = f"{rows} UNION ALL {packed} UNION ALL {filed}"
+    found = db.execute(f"SELECT coalesce(max(arrived_ms), 0) FROM ({every})").fetchone()
     return int(found[0])
 
 
@@ -198,17 +203,17 @@ def _fetch_readings(
     book: Book,
 ) -> None:
     day_ms, first_order = place
-    here = {row.time_ms for _, row in readings_of_day(db, key, day_ms)}
+    here = {row.time_ms for _, row in readings_of_day(db, source.local.shelf, key, day_ms)}
     there = source.archive.readings(key, day_ms, day_ms + DAY_MS)
     rows = [row for row in there if row.time_ms not in here]
     with target.writing() as inside:
-        known = {row.time_ms for _, row in readings_of_day(inside, key, day_ms)}
+        known = {row.time_ms for _, row in readings_of_day(inside, target.shelf, key, day_ms)}
         order = read_number(inside, "move_order") or first_order
         fresh = [row for row in rows if row.time_ms not in known]
         adopt_readings(inside, target.catalog, list(enumerate(fresh, order)))
         write_number(inside, "move_order", order + len(fresh))
     with target.file.read() as inside:
-        arrived = [row for _, row in readings_of_day(inside, key, day_ms)]
+        arrived = [row for _, row in readings_of_day(inside, target.shelf, key, day_ms)]
     _compare(_day_name(key, day_ms), move_rows.seal_of_readings(rows), move_rows.seal_of_readings(arrived))
     book.readings += len(rows)
     book.tell()
@@ -221,7 +226,7 @@ def _fetch_points(
     with target.writing() as inside:
         adopt_points(inside, target.catalog, rows)
     with target.file.read() as inside:
-        arrived = points_of_day(inside, key, day_ms)
+        arrived = points_of_day(inside, target.shelf, key, day_ms)
     _compare(_day_name(key, day_ms), move_rows.seal_of_points(rows), move_rows.seal_of_points(arrived))
     book.points += len(rows)
     book.tell()

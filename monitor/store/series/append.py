@@ -1,6 +1,7 @@
 """Writes a batch of readings and says of each whether it was new, a repeat, or contradicts what is stored."""
 
 import json
+import logging
 import sqlite3
 from collections.abc import Sequence
 from math import isfinite
@@ -8,12 +9,15 @@ from math import isfinite
 from monitor.model.errors import InputError
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
+from monitor.store.months.shelf import MonthUnreadableError
 from monitor.store.series.catalog import Catalog, add_number, write_number
 from monitor.store.series.fresh_rows import LAST_ORDER, FreshRows, file_points
 from monitor.store.series.orders import FILED_AT
 from monitor.store.series.packed_stretches import open_for
-from monitor.store.series.series_schema import HOUR_MS
+from monitor.store.series.series_schema import HOUR_MS, STRETCH_MS
 from monitor.store.series.set_aside_rows import MAX_TIME_S, AsideBound, put_aside
+
+log = logging.getLogger(__name__)
 
 _SEQUENCE_LIMIT = 2**63
 _COLUMNS = "(arrival_order, series_id, time_ms, delay_ms, value, sequence, from_device, status)"
@@ -88,7 +92,11 @@ class Appending:
         self._catalog.last_order = order
 
     def _is_known(self, reading: Reading, series_id: int, time_ms: int) -> bool:
-        stored = self._stored(series_id, time_ms)
+        try:
+            stored = self._stored(series_id, time_ms)
+        except MonthUnreadableError as error:  # nobody knows what is stored of that time
+            self._unfit.append(_aside(reading, "month_unreadable", f"time_s: {error}; then send it again"))
+            return True
         if stored is None:
             return False
         if stored == reading.value:
@@ -108,7 +116,8 @@ class Appending:
         if order is not None:
             found = self._db.execute(_FRESH_VALUE, (order,)).fetchone()
         else:
-            open_for(self._db, self._catalog, [(series_id, time_ms)])
+            if open_for(self._db, self._catalog, [(series_id, time_ms)]):
+                raise self._catalog.shelf.why()
             found = self._db.execute(_FILED_VALUE, (series_id, time_ms)).fetchone()
         return float(found[0]) if found else None
 
@@ -144,7 +153,10 @@ def write_points(
     catalog.fresh_points += len(later)
     if others:
         file_points(db, catalog)
-        open_for(db, catalog, ((number, time_ms) for number, time_ms, _ in others))
+        shut = open_for(db, catalog, ((number, time_ms) for number, time_ms, _ in others))
+        if shut:  # whoever reads them is told that the month is not known
+            log.warning("derived points are left out: %s", catalog.shelf.why())
+            others = [row for row in others if (row[0], row[1] // STRETCH_MS) not in shut]
         db.executemany(_FILE_POINT, others)
         catalog.mark_stale(db, {(number, time_ms // HOUR_MS) for number, time_ms, _ in others})
 

@@ -2,26 +2,47 @@
 
 import sqlite3
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from monitor.model.errors import Fault, InputError
 from monitor.model.reading import Quantity, SeriesKey
+from monitor.store.months.shelf import Shelf
 from monitor.store.series.cover import Floors
 from monitor.store.series.series_schema import STRETCH_MS
 
 _PACKED_BEFORE = "packed_before_ms"
-_NEWEST = """
+_NEWEST = f"""
 SELECT id,
   max(coalesce((SELECT max(time_ms) FROM reading WHERE series_id = id), -1),
       coalesce((SELECT max(time_ms) FROM point WHERE series_id = id), -1)),
-  coalesce((SELECT max(stretch) FROM packed WHERE series_id = id), -1)
+  max(coalesce((SELECT max(stretch) FROM packed WHERE series_id = id), -1),
+      coalesce((SELECT max(end_ms) FROM month_part WHERE series_id = id), -1) / {STRETCH_MS})
 FROM series"""
 _FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
+
+
+class Series(NamedTuple):
+    """A series as the file knows it."""
+
+    id: int
+    derived: bool
+
+    @property
+    def table(self) -> str:
+        """Where its numbers lie."""
+        return "point" if self.derived else "reading"
+
+    @property
+    def believed(self) -> str:
+        """The condition that leaves doubtful numbers out."""
+        return "" if self.derived else "AND status = 0"
 
 
 class Catalog:
     """A mirror of small tables; filled anew after a failed write or another program's write."""
 
-    def __init__(self) -> None:
+    def __init__(self, shelf: Shelf) -> None:
+        self.shelf = shelf
         self._seen_version: int | None = None
         self._failed = True
         self.ids: dict[SeriesKey, int] = {}

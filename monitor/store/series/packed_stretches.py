@@ -4,6 +4,7 @@ A stretch of a series lies here or as rows, never both. What writes to a stretch
 transaction; it is packed again later.
 """
 
+import heapq
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from threading import Lock
@@ -11,7 +12,10 @@ from threading import Lock
 import numpy as np
 
 from monitor.store.contract import StoreUnavailableError
-from monitor.store.series.catalog import Catalog, read_number, write_number
+from monitor.store.months import month_book
+from monitor.store.months.month_book import MonthPart
+from monitor.store.months.shelf import MonthUnreadableError, Shelf, unopened
+from monitor.store.series.catalog import Catalog, Series, read_number, write_number
 from monitor.store.series.orders import FILED_AT
 from monitor.store.series.packing import BLOCK, READING_COLUMNS, Block, pack, unpack
 from monitor.store.series.series_schema import HOUR_MS, STRETCH_MS
@@ -30,11 +34,15 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?)"""
 _KEEP = """
 INSERT INTO packed (series_id, stretch, first_order, last_order, arrived_ms, n, block)
 VALUES (?, ?, ?, ?, ?, ?, ?)"""
+_OF_PACKED = 2  # numbers that say where a packed block lies; of a filed one there are four
 _LOOK_AGAIN = 16  # blocks taken between two looks at whether enough is there
 _WIDEST = "packed_widest"
 _NEWEST = "packed_last_order"
 
 Place = tuple[int, int]  # series, stretch
+_Holder = tuple[
+    int, int, tuple[int, ...]
+]  # first order, series, and where: packed by two numbers, filed by four
 Arrival = tuple[int, int, int, int, float, int | None, int]
 
 
@@ -67,47 +75,84 @@ def pack_stretch(db: sqlite3.Connection, catalog: Catalog, place: Place) -> int:
     return block.size
 
 
-def open_stretches(db: sqlite3.Connection, catalog: Catalog, places: Iterable[Place]) -> None:
-    """Make rows again of what is packed of these stretches; their hours are summed up anew."""
-    for number, stretch in sorted(set(places)):
+def open_stretches(db: sqlite3.Connection, catalog: Catalog, places: Iterable[Place]) -> set[Place]:
+    """Make rows again of what is packed, or lies in a month's file, of these; its hours are summed up anew.
+
+    Returns those that stay shut, since their month's file cannot be read now.
+    """
+    shut: set[Place] = set()
+    for place in sorted(set(places)):
+        number, stretch = place
         row = db.execute(
-            "DELETE FROM packed WHERE series_id = ? AND stretch = ? RETURNING block", (number, stretch)
+            "DELETE FROM packed WHERE series_id = ? AND stretch = ? RETURNING block", place
         ).fetchone()
-        if row is None:
-            continue
         derived = number in catalog.derived
-        block = _unpacked(row[0], number, stretch, derived=derived)
-        columns = [block[name].tolist() for name in ("time_ms", "value")]
-        if derived:
-            put = "INSERT INTO point (time_ms, value, series_id) VALUES (?, ?, ?)"
-        else:
-            put = _PUT_READING
-            columns += [block["arrival_order"].tolist(), block["delay_ms"].tolist(), _sequences(block)]
-            columns += [block["from_device"].tolist(), block["status"].tolist()]
-        db.executemany(put, ((*row, number) for row in zip(*columns, strict=True)))
-        if not derived:
-            db.executemany(FILED_AT, ((order, number, ms) for ms, _, order, *_ in zip(*columns, strict=True)))
-        catalog.mark_stale(db, {(number, ms // HOUR_MS) for ms in columns[0]})
+        try:
+            found = _of_month(db, catalog, place) if row is None else None
+        except MonthUnreadableError:
+            shut.add(place)
+            continue
+        block = _unpacked(row[0], number, stretch, derived=derived) if found is None else found
+        if block.size:
+            _put_rows(db, catalog, number, block)
+    return shut
 
 
-def open_for(db: sqlite3.Connection, catalog: Catalog, written: Iterable[tuple[int, int]]) -> None:
-    """Open what these series and times (ms) are written into."""
+def _of_month(db: sqlite3.Connection, catalog: Catalog, place: Place) -> Block:
+    """Take a stretch out of what is read from its month's file."""
+    number, stretch = place
+    if stretch in month_book.opened_of(db, number):
+        return _NONE
+    span = stretch * STRETCH_MS, (stretch + 1) * STRETCH_MS
+    block, reasons = catalog.shelf.stretch(db, number, *span)
+    if block.size:
+        month_book.note_opened(db, number, stretch)
+        db.executemany("INSERT OR IGNORE INTO mark (arrival_order, reason) VALUES (?, ?)", reasons.items())
+    return block
+
+
+def _put_rows(db: sqlite3.Connection, catalog: Catalog, number: int, block: Block) -> None:
+    columns = [block[name].tolist() for name in ("time_ms", "value")]
+    if number in catalog.derived:
+        put = "INSERT INTO point (time_ms, value, series_id) VALUES (?, ?, ?)"
+    else:
+        put = _PUT_READING
+        columns += [block["arrival_order"].tolist(), block["delay_ms"].tolist(), _sequences(block)]
+        columns += [block["from_device"].tolist(), block["status"].tolist()]
+    db.executemany(put, ((*row, number) for row in zip(*columns, strict=True)))
+    if number not in catalog.derived:
+        db.executemany(FILED_AT, ((order, number, ms) for ms, _, order, *_ in zip(*columns, strict=True)))
+    catalog.mark_stale(db, {(number, ms // HOUR_MS) for ms in columns[0]})
+
+
+def open_for(db: sqlite3.Connection, catalog: Catalog, written: Iterable[tuple[int, int]]) -> set[Place]:
+    """Open what these series and times (ms) are written into; returns what stays shut."""
     before_ms = catalog.packed_before_ms
-    open_stretches(db, catalog, {(number, ms // STRETCH_MS) for number, ms in written if ms < before_ms})
+    places = {(number, ms // STRETCH_MS) for number, ms in written if ms < before_ms}
+    return open_stretches(db, catalog, places)
 
 
 def open_from(db: sqlite3.Connection, catalog: Catalog, since_ms: int) -> None:
     """Open all that holds anything measured, or come in, since a time."""
     rows = "SELECT series_id, stretch FROM packed WHERE stretch >= ? OR arrived_ms >= ?"
-    open_stretches(db, catalog, db.execute(rows, (since_ms // STRETCH_MS, since_ms)).fetchall())
+    places = db.execute(rows, (since_ms // STRETCH_MS, since_ms)).fetchall()
+    shut = open_stretches(db, catalog, [*places, *month_book.places_from(db, since_ms)])
+    if shut:
+        raise catalog.shelf.why()
 
 
 def open_order(db: sqlite3.Connection, catalog: Catalog, order: int) -> None:
-    """Open the stretch in which the reading of this order lies, if it is packed."""
+    """Open the stretch in which the reading of this order lies, if it is packed or in a month's file."""
     rows = "SELECT series_id, stretch, block FROM packed WHERE first_order <= ?1 AND last_order >= ?1"
     for number, stretch, packed in db.execute(rows, (order,)).fetchall():
         if order in _unpacked(packed, number, stretch, derived=False)["arrival_order"]:
             open_stretches(db, catalog, [(number, stretch)])
+            return
+    for part in month_book.part_with_order(db, order):
+        block = catalog.shelf.rows(db, part, whole=True)
+        times = block["time_ms"][block["arrival_order"] == order]
+        if times.size:
+            open_stretches(db, catalog, [(part.series, int(times[0]) // STRETCH_MS)])
             return
 
 
@@ -127,6 +172,20 @@ def rows_left(db: sqlite3.Connection, number: int, *, derived: bool, before_ms: 
     return found
 
 
+def closed_part(db: sqlite3.Connection, shelf: Shelf, series: Series, start_ms: int, end_ms: int) -> Block:
+    """What is packed or in months' files of a series with start ≤ time < end, in rising time."""
+    packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms)
+    return in_rising_time(shelf.block(db, series.id, start_ms, end_ms), packed)
+
+
+def in_rising_time(filed: Block, packed: Block) -> Block:
+    """What lies in two places as one; no stretch lies in both."""
+    if not filed.size or not packed.size:
+        return filed if filed.size else packed
+    both = np.concatenate([filed, packed])
+    return both[np.argsort(both["time_ms"], kind="stable")]
+
+
 def packed_part(db: sqlite3.Connection, number: int, *, derived: bool, start_ms: int, end_ms: int) -> Block:
     """What is packed of a series with start ≤ time < end, in rising time."""
     rows = db.execute(
@@ -143,39 +202,60 @@ def packed_part(db: sqlite3.Connection, number: int, *, derived: bool, start_ms:
 
 
 class PackedArrivals:
-    """What is packed in the order in which it arrived; blocks that were just opened are remembered."""
+    """What is packed or filed in the order in which it arrived; blocks just opened are remembered."""
 
-    def __init__(self) -> None:
+    def __init__(self, shelf: Shelf) -> None:
+        self._shelf = shelf
         self._lock = Lock()
-        self._known: dict[tuple[int, int], Block] = {}
+        self._known: dict[tuple[int, ...], Block] = {}
 
     def after(self, db: sqlite3.Connection, opened: int, order: int, limit: int) -> list[Arrival]:
-        """The first packed readings after an order; `opened` tells files apart that lay in one place."""
+        """The first such readings after an order; `opened` tells files apart that lay in one place."""
         if order >= read_number(db, _NEWEST):  # as the core asks each second: nothing is looked through
             self._known = {}
             return []
-        found = db.execute(
-            "SELECT id, series_id, stretch, first_order FROM packed "
-            "WHERE first_order >= ? AND last_order > ? ORDER BY first_order",
-            (order - read_number(db, _WIDEST), order),
-        )
         with self._lock:
-            known, taken, series = dict[tuple[int, int], Block](), list[Block](), list[int]()
+            known, taken, series = dict[tuple[int, ...], Block](), list[Block](), list[int]()
             until = np.iinfo(np.int64).max
-            for row, number, stretch, first in found:
+            for first, number, where in heapq.merge(self._packed(db, order), self._filed(db, order)):
                 if first > until:
                     break
-                block = self._known.get((opened, row))
+                block = self._known.get((opened, *where))
                 if block is None:
-                    packed = db.execute("SELECT block FROM packed WHERE id = ?", (row,)).fetchone()[0]
-                    block = _unpacked(packed, number, stretch, derived=False)
-                known[opened, row] = block
+                    try:
+                        block = self._opened(db, number, where)
+                    except MonthUnreadableError:  # it is in the shelf's faults, for who needs everything
+                        continue
+                known[opened, *where] = block
+                if len(where) > _OF_PACKED:
+                    block = unopened(db, number, block)
                 taken.append(block[block["arrival_order"] > order])
                 series.append(number)
                 if len(taken) % _LOOK_AGAIN == 0:
                     until = _order_number(taken, limit)
             self._known = known
         return _first_arrivals(taken, series, limit)
+
+    def _packed(self, db: sqlite3.Connection, order: int) -> Iterator[_Holder]:
+        rows = (
+            "SELECT first_order, series_id, id, stretch FROM packed "
+            "WHERE first_order >= ? AND last_order > ? ORDER BY first_order"
+        )
+        for first, number, *where in db.execute(rows, (order - read_number(db, _WIDEST), order)):
+            yield first, number, tuple(where)
+
+    def _filed(self, db: sqlite3.Connection, order: int) -> Iterator[_Holder]:
+        for part in month_book.parts_after(db, order):
+            assert part.first_order is not None
+            yield part.first_order, part.series, tuple(part[:4])
+
+    def _opened(self, db: sqlite3.Connection, number: int, where: tuple[int, ...]) -> Block:
+        if len(where) == _OF_PACKED:
+            row, stretch = where
+            packed = db.execute("SELECT block FROM packed WHERE id = ?", (row,)).fetchone()[0]
+            return _unpacked(packed, number, stretch, derived=False)
+        part = MonthPart(where[0], where[1], where[2], where[3], number, 0, 0, 0, None, None)
+        return self._shelf.filed(db, part, whole=True)
 
 
 def _order_number(taken: Sequence[Block], limit: int) -> int:

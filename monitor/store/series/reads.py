@@ -9,11 +9,13 @@ import numpy as np
 
 from monitor.model.reading import Point, Quantity, Reading, SeriesKey, StoredReading
 from monitor.store.contract import Bucket, SeriesSlice
-from monitor.store.series.catalog import read_floors
+from monitor.store.months.shelf import Shelf
+from monitor.store.series.catalog import Series, read_floors
 from monitor.store.series.cover import RAW_MS, Piece, cover
 from monitor.store.series.fresh_rows import Fresh, FreshOf, scanned
 from monitor.store.series.orders import FILED
-from monitor.store.series.packed_stretches import Arrival, packed_part
+from monitor.store.series.packed_stretches import Arrival, closed_part
+from monitor.store.series.packing import Block
 from monitor.store.series.series_schema import DAY_MS, HOUR_MS, MINUTE_MS, QUARTER_MS
 
 _ROLLUPS = {
@@ -45,23 +47,6 @@ SELECT max(start_ms) FROM (
   UNION ALL
   SELECT max(start_ms) FROM rollup_hour WHERE series_id = ?1 AND start_ms < ?2 AND start_ms >= ?3)"""
 _FAR_MS = 2**53 // HOUR_MS * HOUR_MS
-
-
-class Series(NamedTuple):
-    """A series as the file knows it."""
-
-    id: int
-    derived: bool
-
-    @property
-    def table(self) -> str:
-        """Where its numbers lie."""
-        return "point" if self.derived else "reading"
-
-    @property
-    def believed(self) -> str:
-        """The condition that leaves doubtful numbers out."""
-        return "" if self.derived else "AND status = 0"
 
 
 class Total(NamedTuple):
@@ -124,20 +109,22 @@ def readings_after(
     ]
 
 
-def latest(db: sqlite3.Connection, key: SeriesKey, fresh: FreshOf = scanned) -> Point | None:
+def latest(db: sqlite3.Connection, shelf: Shelf, key: SeriesKey, fresh: FreshOf = scanned) -> Point | None:
     """The newest believed point."""
     series = find(db, key)
     if series is None:
         return None
     rows = [row for row in fresh(db, series.id, series.derived) if row[2] == 0]
-    filed = _latest_filed(db, series, rows[-1][0] if rows else 0)
+    filed = _latest_filed(db, shelf, series, rows[-1][0] if rows else 0)
     if filed is None and not rows:
         return None
     time_ms, value = filed or rows[-1][:2]
     return Point(key, time_ms / 1000.0, value)
 
 
-def _latest_filed(db: sqlite3.Connection, series: Series, after_ms: int) -> tuple[int, float] | None:
+def _latest_filed(
+    db: sqlite3.Connection, shelf: Shelf, series: Series, after_ms: int
+) -> tuple[int, float] | None:
     """The newest after a time: hours that may hold one are looked into, the newest first."""
     floor_ms = max(read_floors(db).raw_ms, after_ms // HOUR_MS * HOUR_MS)
     before_ms: int | None = _FAR_MS
@@ -146,22 +133,24 @@ def _latest_filed(db: sqlite3.Connection, series: Series, after_ms: int) -> tupl
             f"SELECT time_ms, value FROM {series.table} WHERE series_id = ? "
             f"AND time_ms >= ? AND time_ms < ? {series.believed} ORDER BY time_ms DESC LIMIT 1",
             (series.id, before_ms, before_ms + HOUR_MS),
-        ).fetchone() or _latest_packed(db, series, before_ms)
+        ).fetchone() or _latest_closed(db, shelf, series, before_ms)
         if row:
             return row if row[0] > after_ms else None
     return None
 
 
-def _latest_packed(db: sqlite3.Connection, series: Series, hour_ms: int) -> tuple[int, float] | None:
-    """The newest believed number of an hour that is packed."""
-    end_ms = hour_ms + HOUR_MS
-    block = packed_part(db, series.id, derived=series.derived, start_ms=hour_ms, end_ms=end_ms)
+def _latest_closed(
+    db: sqlite3.Connection, shelf: Shelf, series: Series, hour_ms: int
+) -> tuple[int, float] | None:
+    """The newest believed number of an hour that is packed or in a month's file."""
+    block = closed_part(db, shelf, series, hour_ms, hour_ms + HOUR_MS)
     block = block[block["status"] == 0]
     return (int(block["time_ms"][-1]), float(block["value"][-1])) if block.size else None
 
 
 def slice_(
     db: sqlite3.Connection,
+    shelf: Shelf,
     key: SeriesKey,
     stretch: tuple[int, int],
     limit: int | None,
@@ -180,7 +169,7 @@ def slice_(
     ).fetchall()
     rows += _within(fresh(db, series.id, series.derived), stretch)
     table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    packed = packed_part(db, series.id, derived=series.derived, start_ms=stretch[0], end_ms=stretch[1])
+    packed = closed_part(db, shelf, series, *stretch)
     time_ms = np.concatenate([packed["time_ms"], table[:, 0]])
     order = np.argsort(time_ms, kind="stable")[:limit]
     value = np.concatenate([packed["value"], table[:, 1]])
@@ -194,6 +183,7 @@ def _within(rows: list[Fresh], stretch: tuple[int, int]) -> list[Fresh]:
 
 def buckets(
     db: sqlite3.Connection,
+    shelf: Shelf,
     key: SeriesKey,
     stretch: tuple[int, int],
     width_ms: int,
@@ -210,14 +200,17 @@ def buckets(
         if piece.level_ms == width_ms and width_ms in _ROLLUPS:
             query = _WHOLE.format(table=_ROLLUPS[width_ms])
             whole += map(Bucket._make, db.execute(query, (series.id, piece.start_ms, piece.end_ms)))
+            if width_ms == QUARTER_MS:
+                add_totals(found, _filed_quarters(db, shelf, series, piece, (0, width_ms)))
         else:
-            add_totals(found, _totals(db, series, rows, piece, (0, width_ms)))
+            add_totals(found, _totals(db, shelf, series, rows, piece, (0, width_ms)))
     parts = [found[number].bucket(number * width_ms / 1000.0) for number in sorted(found)]
     return sorted(whole + parts) if parts and whole else whole or parts
 
 
 def totals(
     db: sqlite3.Connection,
+    shelf: Shelf,
     key: SeriesKey,
     stretch: tuple[int, int],
     width_ms: int,
@@ -229,12 +222,16 @@ def totals(
     if series is not None:
         rows = _within(fresh(db, series.id, series.derived), stretch)
         for piece in _pieces(db, series, rows, stretch, width_ms):
-            add_totals(found, _totals(db, series, rows, piece, (0, width_ms)))
+            add_totals(found, _totals(db, shelf, series, rows, piece, (0, width_ms)))
     return found
 
 
 def spans(
-    db: sqlite3.Connection, key: SeriesKey, edges_ms: Sequence[int], fresh: FreshOf = scanned
+    db: sqlite3.Connection,
+    shelf: Shelf,
+    key: SeriesKey,
+    edges_ms: Sequence[int],
+    fresh: FreshOf = scanned,
 ) -> dict[int, Total]:
     """Sums by number of the interval between neighbouring edges; empty ones left out."""
     found: dict[int, Total] = {}
@@ -244,7 +241,7 @@ def spans(
         for number, (start, end) in enumerate(pairwise(edges_ms)):
             inside = _within(rows, (start, end))
             for piece in _pieces(db, series, inside, (start, end), 0):
-                parts = _totals(db, series, inside, piece, (start, end - start))
+                parts = _totals(db, shelf, series, inside, piece, (start, end - start))
                 add_totals(found, ((number, total) for _, total in parts))
     return found
 
@@ -263,7 +260,12 @@ def _pieces(
 
 
 def _totals(
-    db: sqlite3.Connection, series: Series, fresh: list[Fresh], piece: Piece, group: tuple[int, int]
+    db: sqlite3.Connection,
+    shelf: Shelf,
+    series: Series,
+    fresh: list[Fresh],
+    piece: Piece,
+    group: tuple[int, int],
 ) -> Iterable[tuple[int, Total]]:
     level_ms, first, last = piece
     if level_ms == RAW_MS:
@@ -273,8 +275,17 @@ def _totals(
     for row in db.execute(query, (*group, series.id, first, last)):
         yield row[0], Total(*row[1:])
     if level_ms == RAW_MS:
-        yield from _packed_totals(db, series, (first, last), group)
+        yield from _block_totals(closed_part(db, shelf, series, first, last), group)
         yield from _fresh_totals(_within(fresh, (first, last)), group)
+    elif level_ms == QUARTER_MS:
+        yield from _filed_quarters(db, shelf, series, piece, group)
+
+
+def _filed_quarters(
+    db: sqlite3.Connection, shelf: Shelf, series: Series, piece: Piece, group: tuple[int, int]
+) -> Iterable[tuple[int, Total]]:
+    """Of what lies in a month's file no quarters are kept beside it."""
+    return _block_totals(shelf.block(db, series.id, piece.start_ms, piece.end_ms), group)
 
 
 def _fresh_totals(rows: list[Fresh], group: tuple[int, int]) -> Iterable[tuple[int, Total]]:
@@ -284,10 +295,7 @@ def _fresh_totals(rows: list[Fresh], group: tuple[int, int]) -> Iterable[tuple[i
         yield number, Total(len(values), sum(values), min(values), max(values))
 
 
-def _packed_totals(
-    db: sqlite3.Connection, series: Series, stretch: tuple[int, int], group: tuple[int, int]
-) -> Iterable[tuple[int, Total]]:
-    block = packed_part(db, series.id, derived=series.derived, start_ms=stretch[0], end_ms=stretch[1])
+def _block_totals(block: Block, group: tuple[int, int]) -> Iterable[tuple[int, Total]]:
     block = block[block["status"] == 0]
     if not block.size:
         return

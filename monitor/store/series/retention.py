@@ -5,6 +5,7 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
+from monitor.store.months import month_book
 from monitor.store.series.catalog import Catalog, write_floors
 from monitor.store.series.cover import Floors
 from monitor.store.series.fresh_rows import file_all
@@ -18,7 +19,7 @@ from monitor.store.series.packed_stretches import (
     rows_left,
 )
 from monitor.store.series.rollups import refresh, sum_minutes
-from monitor.store.series.series_schema import DAY_MS, HOUR_MS
+from monitor.store.series.series_schema import DAY_MS, HOUR_MS, STRETCH_MS
 
 _AT_ONCE = 20_000
 _OPENED_AT_ONCE = 50
@@ -52,8 +53,12 @@ class Retention:
 def apply(
     write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, floors: Floors
 ) -> int:
-    """Raise the floors, then drop what lies below them; returns rows dropped."""
-    open_before(write, catalog, floors.raw_ms)
+    """Raise the floors, then drop what lies below them; returns rows dropped.
+
+    What cannot be read holds the floor where it is: nothing goes of which the sums were not made.
+    """
+    opened_ms = open_before(write, catalog, floors.raw_ms) // DAY_MS * DAY_MS
+    floors = floors._replace(raw_ms=min(floors.raw_ms, opened_ms))
     floors = _raise_over_minutes(write, catalog, floors)
     numbers = sorted(catalog.ids.values())
     dropped = 0
@@ -64,6 +69,7 @@ def apply(
         sweep(write)
     with write() as db:
         drop_lone_marks(db)
+        month_book.drop_parts_before(db, floors.raw_ms)
     return dropped
 
 
@@ -89,15 +95,21 @@ def _raise_over_minutes(
 
 def open_before(
     write: Callable[[], AbstractContextManager[sqlite3.Connection]], catalog: Catalog, before_ms: int
-) -> None:
-    """Make rows of what is packed and no longer kept: its minutes outlive it and are summed up from rows."""
+) -> int:
+    """Make rows of what is packed and no longer kept: its minutes outlive it and are summed up from rows.
+
+    Returns up to when this was done.
+    """
     while True:
         with write() as db:
             places = list(places_before(db, before_ms, _OPENED_AT_ONCE))
-            open_stretches(db, catalog, places)
+            places += month_book.places_before(db, before_ms, _OPENED_AT_ONCE)
+            shut = open_stretches(db, catalog, places)
             refresh(db, catalog)
+        if shut:
+            return min(stretch for _, stretch in shut) * STRETCH_MS
         if len(places) < _OPENED_AT_ONCE:
-            return
+            return before_ms
 
 
 def pack_before(

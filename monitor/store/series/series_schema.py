@@ -196,4 +196,40 @@ INSERT INTO filed_order SELECT arrival_order, series_id, time_ms FROM reading OR
 
 DROP INDEX reading_order"""
 
-SERIES_SCHEMA = Schema(application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH))
+# Which numbers of a series lie in which month's file, and which stretches of it were opened again since.
+_SEVENTH = """
+CREATE TABLE month_file (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  name TEXT NOT NULL UNIQUE,
+  month TEXT NOT NULL,
+  derived INTEGER NOT NULL,
+  sha256 TEXT NOT NULL,
+  size_bytes INTEGER NOT NULL,
+  n INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE month_part (
+  file_id INTEGER NOT NULL,
+  row_group INTEGER NOT NULL,
+  first_row INTEGER NOT NULL,
+  n INTEGER NOT NULL,
+  series_id INTEGER NOT NULL,
+  start_ms INTEGER NOT NULL,
+  end_ms INTEGER NOT NULL,
+  arrived_ms INTEGER NOT NULL,
+  first_order INTEGER,
+  last_order INTEGER,
+  PRIMARY KEY (series_id, start_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX month_part_orders ON month_part (last_order, first_order);
+
+CREATE TABLE month_opened (
+  series_id INTEGER NOT NULL,
+  stretch INTEGER NOT NULL,
+  PRIMARY KEY (series_id, stretch)
+) STRICT, WITHOUT ROWID"""
+
+SERIES_SCHEMA = Schema(
+    application_id=0x44525953, steps=(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH)
+)

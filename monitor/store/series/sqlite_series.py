@@ -10,7 +10,17 @@ from threading import RLock
 
 from monitor.model.errors import Fault, InputError, RangeError
 from monitor.model.reading import Mark, Point, Reading, SeriesKey, StoredReading
-from monitor.store.contract import AppendResult, Bucket, KeptWitness, SeriesSlice, SetAside, Shipping
+from monitor.store.contract import (
+    AppendResult,
+    Bucket,
+    KeptWitness,
+    MonthFile,
+    SeriesSlice,
+    SetAside,
+    Shipping,
+)
+from monitor.store.months import month_book
+from monitor.store.months.shelf import Shelf
 from monitor.store.series import reads, rollups
 from monitor.store.series import retention as series_retention
 from monitor.store.series.append import Appending, write_points
@@ -34,6 +44,7 @@ from monitor.store.sqlite_file import SqliteFile
 
 _COUNTERS = ("stored", "repeated", "contradicting", "set_aside", LET_GO, "doubtful")
 _IDENTITY = "identity"
+MONTHS_FOLDER = "archive"  # beside the file, where no other folder is named
 
 
 def whole_ms(name: str, time_s: float) -> int:
@@ -68,16 +79,18 @@ class SqliteSeriesStore:
         *,
         retention: Retention | None = None,
         set_aside: AsideBound | None = None,
+        archive: Path | None = None,
         busy_timeout_s: float = 5.0,
         filed_at_once: bool = False,
     ) -> None:
         """`filed_at_once`: every row lies among those of its series from the start, where triggers see it."""
         self._retention = retention or Retention()
         self.aside_bound = set_aside or AsideBound()
-        self.catalog = Catalog()
+        self.shelf = Shelf(path.parent / MONTHS_FOLDER if archive is None else archive)
+        self.catalog = Catalog(self.shelf)
         self._lock = RLock()
         self._opened = 0
-        self._arrivals = PackedArrivals()
+        self._arrivals = PackedArrivals(self.shelf)
         self._fresh = FreshRows()
         self._filed_at_once = filed_at_once
         self.file = SqliteFile(path, SERIES_SCHEMA, busy_timeout_s)
@@ -168,13 +181,13 @@ class SqliteSeriesStore:
     def latest(self, key: SeriesKey) -> Point | None:
         """The newest believed point of a series."""
         with self.file.read() as db:
-            return reads.latest(db, key, self._not_filed())
+            return reads.latest(db, self.shelf, key, self._not_filed())
 
     def slice(self, key: SeriesKey, start_s: float, end_s: float, limit: int | None = None) -> SeriesSlice:
         """Points with start_s ≤ time < end_s."""
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:
-            return reads.slice_(db, key, stretch, limit, self._not_filed())
+            return reads.slice_(db, self.shelf, key, stretch, limit, self._not_filed())
 
     def buckets(self, key: SeriesKey, start_s: float, end_s: float, width_s: float) -> list[Bucket]:
         """Aligned buckets (multiples of width_s since the epoch) of believed points; empty ones left out.
@@ -184,13 +197,13 @@ class SqliteSeriesStore:
         width_ms = whole_width_ms(width_s)
         stretch = whole_ms("start_s", start_s), whole_ms("end_s", end_s)
         with self.file.read() as db:
-            return reads.buckets(db, key, stretch, width_ms, self._not_filed())
+            return reads.buckets(db, self.shelf, key, stretch, width_ms, self._not_filed())
 
     def spans(self, key: SeriesKey, edges_s: Sequence[float]) -> list[Bucket]:
         """Believed points summed up between neighbouring edges (midnights, shifts); empty ones left out."""
         edges = rising_ms(edges_s)
         with self.file.read() as db:
-            found = reads.spans(db, key, edges, self._not_filed())
+            found = reads.spans(db, self.shelf, key, edges, self._not_filed())
         return [found[number].bucket(edges[number] / 1000.0) for number in sorted(found)]
 
     def set_aside(self, limit: int = 100, skip: int = 0) -> list[SetAside]:
@@ -224,6 +237,28 @@ class SqliteSeriesStore:
         with self.writing() as db:
             file_all(db, self.catalog)
             return rollups.refresh(db, self.catalog)
+
+    def archived(self) -> dict[MonthFile, str]:
+        """The months that lie in files of their own, each with why it cannot be read now ("": it can)."""
+        with self.file.read() as db:
+            files = month_book.files(db, self.shelf.folder)
+        return {one: self.shelf.faults.get(one.number, "") for one in files}
+
+    def look_at_archive(self) -> None:
+        """Learn anew which months' files can be read; bounded in time."""
+        self.shelf.look(list(self.archived()))
+
+    def unreadable(self, start_s: float, end_s: float) -> str:
+        """Why numbers of this stretch that are stored cannot be read now, in words; "" where all can."""
+        if not self.shelf.faults:
+            return ""
+        months = {one: why for one, why in self.archived().items() if why}
+        touched = [
+            why
+            for one, why in months.items()
+            if (span := month_book.span_of(one.month))[0] < end_s * 1000.0 and start_s * 1000.0 < span[1]
+        ]
+        return "; ".join(touched)
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old, and pack what is a few days old; returns rows dropped."""

@@ -7,8 +7,7 @@ from starlette.exceptions import HTTPException as StarletteHTTPException
 
 from monitor.model.errors import Fault, InputError
 from monitor.report.paper import PaperUnavailableError
-from monitor.report.parquet_file import ParquetUnavailableError
-from monitor.store.contract import StoreUnavailableError
+from monitor.store.contract import ParquetUnavailableError, StoreUnavailableError
 from monitor.web.frame.page import Pages
 from monitor.web.frame.problems import faults_of, problem_response
 
