@@ -37,6 +37,7 @@ SEGMENT_COUNT = 16
 MAX_CONNECTIONS = 500
 EMBEDDED_WINDOW = 100  # messages it sends ahead of their acknowledgement, whatever is asked for
 START_S = 10.0
+TRIES = 3  # to start where another program takes a port between its choice and its use
 WAITING = 64  # connections that the system holds until they are taken
 EVERYWHERE, HERE = "0.0.0.0", "127.0.0.1"
 
@@ -99,10 +100,22 @@ class EmbeddedBroker:
 
     def _start_inside(self) -> None:
         """The broker itself, on ports of this machine alone and with a log-in of the moment."""
-        if not self._inside:  # started again, it is where the service looks for it
-            self._login = ("inside", secrets.token_urlsafe(24))
-            with _listening(HERE, 0) as one, _listening(HERE, 0) as other:
-                self._inside = {V5: one.getsockname()[:2], V3: other.getsockname()[:2]}
+        if self._inside:  # started again, it is where the service looks for it
+            self._start_child()
+            return
+        self._login = ("inside", secrets.token_urlsafe(24))
+        for left in reversed(range(TRIES)):
+            self._inside = _free_places()
+            try:
+                self._start_child()
+            except BrokerError:
+                self._inside = {}
+                if not left:
+                    raise
+            else:
+                return
+
+    def _start_child(self) -> None:
         self._file = self._write_file()
         import iotcore  # not needed where sensors publish to a broker of the shop's own
 
@@ -200,6 +213,12 @@ def _ipv4(host: str) -> str:
     except OSError as error:
         fix = f"is no IPv4 address of this machine ({error.strerror}); use {HERE} or {EVERYWHERE}"
         raise InputError([Fault("mqtt.host", host, fix)]) from error
+
+
+def _free_places() -> dict[int, tuple[str, int]]:
+    """Two ports of this machine that are free now; until the broker listens another program may take one."""
+    with _listening(HERE, 0) as one, _listening(HERE, 0) as other:
+        return {V5: one.getsockname()[:2], V3: other.getsockname()[:2]}
 
 
 def _listening(host: str, port: int) -> socket.socket:

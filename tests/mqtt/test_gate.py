@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import SecretStr
 
+from monitor.mqtt import embedded_broker
 from monitor.mqtt import sensor_gate as gate
 from monitor.mqtt.broker_rights import asking_rights, lamp_rights, sensor_rights
 from monitor.mqtt.certificates import make_certificates
@@ -318,6 +319,23 @@ def test_the_broker_comes_back_where_the_service_looks_for_it(
         return bool(store.stored)
 
     wait_until(heard, "the service to be there again")
+
+
+def test_a_port_taken_between_its_choice_and_its_use_does_not_keep_the_broker_from_starting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broker = EmbeddedBroker(MqttSection(port=0, access_dir=tmp_path / "access"), tmp_path / "broker")
+    choose = embedded_broker._free_places
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        taken = other.getsockname()[:2]
+        choices = iter([dict.fromkeys(choose(), taken), choose()])
+        monkeypatch.setattr(embedded_broker, "_free_places", lambda: next(choices))
+        broker.start()
+    try:
+        assert broker.inside().port != taken[1]
+        wait_until(broker.is_healthy, "the broker")
+    finally:
+        broker.stop()
 
 
 LEVELS = st.sampled_from([4, 5])
