@@ -46,17 +46,19 @@ def slope_per_h(trend: Trend, rules: TrendRules) -> float | None:
         return None
     *before, (time_s, value) = samples
     to_newest = [(value - earlier) / (time_s - at_s) for at_s, earlier in before if time_s > at_s]
-    return median([*_slopes(samples[:-1]), *to_newest]) * HOUR_S
+    return median([*_slopes(samples[:-1]), *sorted(to_newest)]) * HOUR_S
 
 
 @lru_cache(maxsize=REMEMBERED)
 def _slopes(samples: tuple[tuple[float, float], ...]) -> tuple[float, ...]:
-    """Between all pairs; remembered, because only the newest sample moves from tick to tick."""
+    """Between all pairs, in order; remembered, because only the newest sample moves from tick to tick."""
     return tuple(
-        (later[1] - earlier[1]) / (later[0] - earlier[0])
-        for n, earlier in enumerate(samples)
-        for later in samples[n + 1 :]
-        if later[0] > earlier[0]
+        sorted(
+            (later[1] - earlier[1]) / (later[0] - earlier[0])
+            for n, earlier in enumerate(samples)
+            for later in samples[n + 1 :]
+            if later[0] > earlier[0]
+        )
     )
 
 

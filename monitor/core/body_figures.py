@@ -1,24 +1,22 @@
-"""Carries every cylinder and plate along with its zone's air, and says how near to wet each is."""
+"""Says of a cylinder or plate how near to wet it is, and how long until it is clear."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
-from monitor.alarms.trend import FAR_H
+from monitor.core.body_air import BodyAir
 from monitor.core.shop import ZoneFacts
 from monitor.core.zone_air import Sample
 from monitor.model.air import AirState
 from monitor.model.picture import Wait
-from monitor.physics.air_course import FEW, air_point
 from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, ClearingTimes, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import BodyState, advance, advance_through, surface_margin_k
-from monitor.physics.night_sky import NO_FORECAST, ROOFED, Clouds, Sky
+from monitor.physics.lag import BodyState, surface_margin_k
+from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.physics.uncertainty import wet_probability_frac
 
@@ -45,7 +43,16 @@ class Figures:
     @property
     def wet(self) -> bool:
         """Water is on it, or will form in this air."""
-        return self.margin_k <= 0.0 or self.film_gm2 >= DRY_BELOW_GM2
+        return is_wet(self.margin_k, self.film_gm2)
+
+
+def is_wet(margin_k: float, film_gm2: float) -> bool:
+    """Water is on a body of these numbers, or will form."""
+    return margin_k <= 0.0 or film_gm2 >= DRY_BELOW_GM2
+
+
+Doubt = tuple[str, bool, float | None, bool]  # the last four of `Figures`
+NO_DOUBT: Doubt = ("", False, None, False)
 
 
 class Waits(NamedTuple):
@@ -74,59 +81,27 @@ class BodyPlace:
         return Sky(self.zone.sky_view_frac, self.clouds)
 
 
-def carry(
-    body: Body,
-    state: BodyState,
-    samples: Sequence[Sample],
-    zone: ZoneFacts,
-    clouds: Clouds = NO_FORECAST,
-) -> BodyState:
-    """The body after these samples of its zone's air, those later than its own time."""
-    later = [s for s in samples if s.time_s > state.time_s]
-    if not later:
-        return state
-    sky = Sky(zone.sky_view_frac, clouds) if zone.sky_view_frac else ROOFED
-    if len(later) <= FEW:
-        air = [air_point(*sample[:3]) for sample in later]
-        return advance_through(body, state, air, (zone.pressure_pa, zone.draught_ms), sky)
-    return advance(
-        body,
-        state,
-        [s.time_s for s in later],
-        [s.temperature_c for s in later],
-        [s.relative_humidity_frac for s in later],
-        pressure_pa=zone.pressure_pa,
-        draught_ms=zone.draught_ms,
-        sky=sky,
-    )
-
-
-def figures(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> Figures:
-    """What to say of the body now, its zone's last air taken to last."""
-    air, zone = place.air, place.zone
-    ahead = _ahead(body, state, place, now_s)
-    margin, from_frost = surface_margin_k(ahead.skin_c, air.vapour_pressure_pa)
-    std = math.hypot(ahead.skin_std_k, air.dew_point_std_k)
+def figures(
+    ahead: tuple[float, float, float], place: BodyPlace, now_s: float, hours_to_wet: float, doubt: Doubt
+) -> Figures:
+    """What to say of a body by its skin, its uncertainty and its film now (`BodyAir.ahead`)."""
+    skin_c, skin_std_k, film_gm2 = ahead
+    air = place.air
+    margin_k, from_frost = surface_margin_k(skin_c, air.vapour_pressure_pa)
+    std_k = math.hypot(skin_std_k, air.dew_point_std_k)
     return Figures(
-        time_s=now_s,
-        skin_c=ahead.skin_c,
-        margin_k=margin,
-        margin_std_k=std,
-        from_frost=from_frost,
-        wet_probability_frac=wet_probability_frac(margin, std),
-        film_gm2=ahead.film_gm2,
-        hours_to_wet=FAR_H,
-        open_sky=zone.sky_view_frac > 0.0,
-        cloud_frac=place.clouds.at_one(now_s),
+        now_s,
+        skin_c,
+        margin_k,
+        std_k,
+        from_frost,
+        wet_probability_frac(margin_k, std_k),
+        film_gm2,
+        hours_to_wet,
+        place.zone.sky_view_frac > 0.0,
+        place.clouds.at_one(now_s),
+        *doubt,
     )
-
-
-def _ahead(body: Body, state: BodyState, place: BodyPlace, now_s: float) -> BodyState:
-    if now_s <= state.time_s:
-        return state
-    air, zone = place.air, place.zone
-    last = air_point(now_s, air.temperature_c, air.relative_humidity_frac)
-    return advance_through(body, state, [last], (zone.pressure_pa, zone.draught_ms), place.sky)
 
 
 @lru_cache(maxsize=REMEMBERED)
@@ -136,7 +111,8 @@ def waits(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin_k
     Worked out when somebody looks: it follows three days of three courses, and nothing is judged by it.
     """
     air, zone = place.air, place.zone
-    ahead = _ahead(body, state, place, now_s)
+    last = Sample(now_s, air.temperature_c, air.relative_humidity_frac)
+    ahead = BodyAir(zone, (last,), math.inf, place.clouds).carried(body, state, (last,))
     steady = Air(
         np.array([ahead.time_s]),
         np.array([air.temperature_c]),

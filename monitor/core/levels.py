@@ -179,13 +179,21 @@ def of_body(now: Figures | None, shop: Shop, *, air_known: bool) -> Judged:
 def margin_level(now: Figures, caution_k: float) -> tuple[Level, str]:
     """The level that a body's mean margin gives; above the dew point is not yet dry."""
     form = "frost" if now.from_frost else "dew"
+    level = level_by_margin(now.margin_k, now.wet, caution_k)
     if now.margin_k <= 0.0:
-        return Level.DANGER, "gathering frost" if now.from_frost else "sweating"
+        return level, "gathering frost" if now.from_frost else "sweating"
     if now.wet:
-        return Level.DANGER, f"still wet, above the {form} point"
-    if now.margin_k < caution_k:
-        return Level.CAUTION, f"close to the {form} point"
-    return Level.SAFE, "dry"
+        return level, f"still wet, above the {form} point"
+    if level is Level.CAUTION:
+        return level, f"close to the {form} point"
+    return level, "dry"
+
+
+def level_by_margin(margin_k: float, wet: bool, caution_k: float) -> Level:
+    """The level alone; `wet` of a body at or below the dew point too."""
+    if wet:
+        return Level.DANGER
+    return Level.CAUTION if margin_k < caution_k else Level.SAFE
 
 
 _ACTIONS = {

@@ -5,12 +5,12 @@ the body's own time constant lets them. Where only the end against us is not saf
 where both are not, the worse one speaks.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from monitor.core.body_figures import carry
-from monitor.core.shop import Shop, Suppositions, ZoneFacts
+from monitor.core.body_air import BodyAir
+from monitor.core.shop import Shop, Suppositions
 from monitor.core.zone_air import Sample
 from monitor.model.errors import Fault, InputError
 from monitor.physics.air_course import AIR_RANGE_C
@@ -45,17 +45,14 @@ class Held(NamedTuple):
 NOT_KNOWN = Held(None)
 
 
-@dataclass(frozen=True, slots=True)
-class SupposedCourse:
-    """A body in its zone, and how what is not measured there is supposed."""
+class SupposedCourse(NamedTuple):
+    """A body in its zone's air, and how what is not measured there is supposed."""
 
     body: Body
-    zone: ZoneFacts
+    air: BodyAir
     rules: Suppositions
-    gap_s: float  # air that was not heard for longer is a gap
     together_k: float  # ends this close are one
     start_k: float  # how much colder than the first air it may be
-    clouds: Clouds = NO_FORECAST
 
 
 def suppositions(data: Mapping[str, Any]) -> Suppositions:
@@ -78,18 +75,16 @@ def suppositions(data: Mapping[str, Any]) -> Suppositions:
     return Suppositions(**found)
 
 
-def course_of(shop: Shop, facts: BodyFacts, clouds: Clouds = NO_FORECAST) -> SupposedCourse:
+def course_of(shop: Shop, facts: BodyFacts, air: BodyAir) -> SupposedCourse:
     """How a body of the shop is carried along where it stands now."""
     rules = shop.supposed
-    return SupposedCourse(
-        body=facts.body,
-        zone=shop.zones[facts.zone],
-        rules=rules,
-        gap_s=shop.fresh_s[facts.zone],
-        together_k=shop.limits.margin_dead_band_k,
-        start_k=rules.brought_in_k if facts.brought_in else rules.standing_k,
-        clouds=clouds,
-    )
+    start_k = rules.brought_in_k if facts.brought_in else rules.standing_k
+    return SupposedCourse(facts.body, air, rules, shop.limits.margin_dead_band_k, start_k)
+
+
+def air_of(shop: Shop, zone: str, samples: Sequence[Sample], clouds: Clouds = NO_FORECAST) -> BodyAir:
+    """Samples of a zone's air, for the bodies that stand in it."""
+    return BodyAir(shop.zones[zone], samples, shop.fresh_s[zone], clouds)
 
 
 def between(body: Body, time_s: float, cold_c: float, warm_c: float) -> Held:
@@ -101,51 +96,39 @@ def between(body: Body, time_s: float, cold_c: float, warm_c: float) -> Held:
     return Held(cold, Supposed(warm, words))
 
 
-def carried(course: SupposedCourse, held: Held, samples: Sequence[Sample]) -> Held:
-    """Both ends after these samples of the zone's air; across a gap the air may have gone cold meanwhile."""
-    usable = [s for s in samples if AIR_RANGE_C[0] <= s.temperature_c <= AIR_RANGE_C[1]]
-    if not usable:
-        return held
+def carried(course: SupposedCourse, held: Held) -> Held:
+    """Both ends after the samples of the zone's air; across a gap the air may have gone cold meanwhile."""
+    air = course.air
     if held.state is None:
+        usable = air.usable()
+        if not usable:
+            return held
         first = usable[0]
         cold_c = first.temperature_c - course.start_k
         held = between(course.body, first.time_s, cold_c, first.temperature_c)
     assert held.state is not None
-    later = [s for s in usable if s.time_s > held.state.time_s]
     before_s = held.state.time_s
-    for run in _runs(later, course.gap_s):
-        if run[0].time_s - before_s > course.gap_s:
+    for run in air.runs_after(before_s):
+        if run[0].time_s - before_s > air.gap_s:
             held = _through_gap(course, held, run[0])
         before_s = run[-1].time_s
         held = _along(course, held, run)
     return held
 
 
-def _runs(samples: Sequence[Sample], gap_s: float) -> Iterator[list[Sample]]:
-    """The samples in stretches without a gap."""
-    run: list[Sample] = []
-    for sample in samples:
-        if run and sample.time_s - run[-1].time_s > gap_s:
-            yield run
-            run = []
-        run.append(sample)
-    if run:
-        yield run
-
-
 def _along(course: SupposedCourse, held: Held, run: Sequence[Sample]) -> Held:
     """Both ends through air that was heard, until they have come together."""
     assert held.state is not None
-    state = carry(course.body, held.state, run, course.zone, course.clouds)
+    state = course.air.carried(course.body, held.state, run)
     supposed = held.supposed
     if supposed is None:
         return Held(state)
-    kinder = carry(course.body, supposed.kinder, run, course.zone, course.clouds)
+    kinder = course.air.carried(course.body, supposed.kinder, run)
     apart_k = abs(kinder.skin_c - state.skin_c)
     same_film = (kinder.film_gm2 < DRY_BELOW_GM2) == (state.film_gm2 < DRY_BELOW_GM2)
     if apart_k <= course.together_k and same_film:
         return Held(state)
-    return Held(state, replace(supposed, kinder=kinder))
+    return Held(state, Supposed(kinder, supposed.words, supposed.before))
 
 
 def _through_gap(course: SupposedCourse, held: Held, back: Sample) -> Held:
@@ -170,11 +153,10 @@ def _through_gap(course: SupposedCourse, held: Held, back: Sample) -> Held:
         Sample(back.time_s - JUST_S, cold_c, damp_frac),
         back,
     )
-    against = carry(course.body, state, night, course.zone, course.clouds)
+    against = course.air.carried_through(course.body, state, night)
     known = held.supposed
-    straight = carry(
-        course.body, state if known is None else known.kinder, (back,), course.zone, course.clouds
-    )
+    kinder = state if known is None else known.kinder
+    straight = course.air.carried_through(course.body, kinder, (back,))
     before = state if known is None or known.before is None else known.before
     words = f"air not heard for {_long(gap_s)}, taken as up to {swing_k:.0f} °C colder meanwhile"
     return Held(against, Supposed(straight, words, before))

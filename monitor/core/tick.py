@@ -5,12 +5,12 @@ from functools import partial
 
 from monitor.alarms.conditions import Condition
 from monitor.alarms.lifecycle import with_conditions
-from monitor.alarms.trend import FAR_H, followed, hours_to, slope_per_h
-from monitor.core import body_figures as body_stage
+from monitor.alarms.trend import followed, slope_per_h
 from monitor.core import late_readings, levels, watch
 from monitor.core import package_clocks as package_stage
 from monitor.core import zone_air as air_stage
 from monitor.core.arrival import health
+from monitor.core.body_tick import carried_along
 from monitor.core.daily_word import daily
 from monitor.core.derived_series import derived_points
 from monitor.core.heated_stores import HEATED, StoreNow, judged_store
@@ -19,11 +19,7 @@ from monitor.core.observed import judged
 from monitor.core.remembered import Inputs, of
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Effects, Since, Use, replace
-from monitor.core.supposed import Held, carried, course_of
-from monitor.model.level import Level
 from monitor.model.reading import Point
-from monitor.physics.night_sky import NO_FORECAST
-from monitor.physics.placed_body import BodyFacts
 
 
 def tick(shop: Shop, state: CoreState, now_s: float, *, hurried: bool = False) -> tuple[CoreState, Effects]:
@@ -31,7 +27,7 @@ def tick(shop: Shop, state: CoreState, now_s: float, *, hurried: bool = False) -
     due = not hurried and now_s - state.derived_s >= shop.derived_every_s
     state, events = health(shop, state, now_s, compare_now=due)
     state = _air(shop, state, now_s)
-    state = _bodies(shop, state, now_s)
+    state = carried_along(shop, state, now_s)
     fills: tuple[Point, ...] = ()
     if due:
         state = _packages(shop, state, now_s)
@@ -79,62 +75,6 @@ def _air(shop: Shop, state: CoreState, now_s: float) -> CoreState:
         trends[zone.id] = followed(trend, now.time_s, now.dew_point_c, watch.TREND)
         rises[zone.id] = slope_per_h(trends[zone.id], watch.TREND) or 0.0
     return replace(state, air=air, dew_trends=trends, dew_rises=rises)
-
-
-def _bodies(shop: Shop, state: CoreState, now_s: float) -> CoreState:
-    bodies, supposed = dict(state.bodies), dict(state.supposed)
-    figures, trends = dict(state.figures), dict(state.margin_trends)
-    for facts in shop.bodies.values():
-        zone = shop.zones[facts.zone]
-        air = state.air.get(zone.id)
-        before = bodies.get(facts.id)
-        course = course_of(shop, facts, state.clouds.get(zone.site, NO_FORECAST))
-        range_before = supposed.pop(facts.id, None)
-        held = carried(course, Held(before, range_before), state.heard[zone.id].samples)
-        if (held.supposed is None) is not (range_before is None):
-            trends.pop(facts.id, None)  # the other end of a range is no trend
-        if held.state is not None:
-            bodies[facts.id] = held.state
-        if held.supposed is not None:
-            supposed[facts.id] = held.supposed
-        if air is None or held.state is None:
-            figures.pop(facts.id, None)
-            continue
-        seen = figures.get(facts.id)
-        went_on = seen is not None and now_s - seen.time_s <= shop.fresh_s[zone.id]
-        if seen is None or held.state != before or now_s - seen.time_s >= shop.derived_every_s:
-            place = body_stage.BodyPlace(air, zone, course.clouds)
-            seen = _figures(shop, facts, held, place, now_s)
-            trend = trends.get(facts.id, watch.NO_TREND) if went_on else watch.NO_TREND
-            # What was supposed drifts by itself as it comes together: the trend is that of the kinder end.
-            margin_k = seen.margin_k if seen.kinder_margin_k is None else seen.kinder_margin_k
-            trend = followed(trend, now_s, margin_k, watch.TREND)
-            hours = hours_to(trend, 0.0, watch.TREND)
-            trends[facts.id] = trend
-            figures[facts.id] = replace(seen, hours_to_wet=FAR_H if hours is None else hours)
-    return replace(state, bodies=bodies, supposed=supposed, figures=figures, margin_trends=trends)
-
-
-def _figures(
-    shop: Shop, facts: BodyFacts, held: Held, place: body_stage.BodyPlace, now_s: float
-) -> body_stage.Figures:
-    """The figures of the end against us; in doubt where only they are not safe."""
-    assert held.state is not None
-    caution_k = shop.limits.margin_caution_k
-    seen = body_stage.figures(facts.body, held.state, place, now_s)
-    if held.supposed is None:
-        return seen
-    kinder = body_stage.figures(facts.body, held.supposed.kinder, place, now_s)
-    against, kind = (levels.margin_level(one, caution_k)[0] for one in (seen, kinder))
-    doubtful = kind is Level.SAFE and against is not Level.SAFE
-    wet_doubtful = doubtful or (against is Level.DANGER) is not (kind is Level.DANGER)
-    return replace(
-        seen,
-        supposed=held.supposed.words,
-        doubtful=doubtful,
-        kinder_margin_k=kinder.margin_k,
-        wet_doubtful=wet_doubtful,
-    )
 
 
 def _packages(shop: Shop, state: CoreState, now_s: float) -> CoreState:

@@ -11,7 +11,7 @@ from monitor.consumables.package_facts import PackageFacts
 from monitor.consumables.rule_book import speaking_from
 from monitor.core.derived_series import ZONE
 from monitor.core.shop import Shop, StoreFacts, Suppositions
-from monitor.core.supposed import Held, between, carried, course_of
+from monitor.core.supposed import Held, air_of, between, carried, course_of
 from monitor.core.zone_air import Sample
 from monitor.engine.build import book_of, cylinder_facts, package_facts, plate_facts
 from monitor.engine.stored_air import StoredAir, nearest
@@ -132,7 +132,7 @@ class Deriver:
             begin_s = start_s if stand.start_s is None else max(stand.start_s, start_s)
             if end_s >= begin_s and stand.zone in shop.zones:  # of a place that is gone nothing is known
                 samples = thinned(air, stand.zone, begin_s, end_s)
-                held = carried(course_of(shop, replace(facts, zone=stand.zone)), held, samples)
+                held = carried(course_of(shop, facts, air_of(shop, stand.zone, samples)), held)
         return held
 
     def _start(

@@ -6,7 +6,7 @@ from monitor.consumables.standing import hours_text
 from monitor.core.package_clocks import verdict
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Rederived
-from monitor.core.supposed import Held, carried, course_of
+from monitor.core.supposed import Held, air_of, carried, course_of
 from monitor.engine.derivation import Deriver, thinned
 from monitor.engine.stored_air import StoredAir
 from monitor.model.event import EventKind, NewEvent
@@ -47,7 +47,8 @@ class Recounter:
                 continue
             samples = thinned(air, facts.zone, before.time_s, state.bodies[name].time_s)
             clouds = state.clouds.get(shop.zones[facts.zone].site, NO_FORECAST)
-            found[name] = carried(course_of(shop, facts, clouds), Held(before), samples)
+            course = course_of(shop, facts, air_of(shop, facts.zone, samples, clouds))
+            found[name] = carried(course, Held(before))
         return found
 
 

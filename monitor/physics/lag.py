@@ -16,12 +16,14 @@ from monitor.physics.air_course import (
 )
 from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
+from monitor.physics.calm_step import calmly
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.exchange import Surroundings, surroundings
-from monitor.physics.night_sky import ROOFED, Sky
+from monitor.physics.night_sky import ROOFED, Sky, SkyDoubt
 from monitor.physics.saturation import frost_point_c, frost_point_of
 from monitor.physics.spread import Spread
-from monitor.physics.stepping import AirPoint, Moment, follow, moment
+from monitor.physics.stepping import FIRST_S, AirPoint, Moment, follow, moment
+from monitor.physics.stretch import Stretch, stretches
 
 BODY_RANGE_C = (-60.0, 90.0)
 _LEAST_VAPOUR_PA = 1e-3
@@ -144,39 +146,72 @@ def advance(
         `follow`; uncertainty by the linearised (extended) Kalman prediction.
     """
     air = _air_points(state, times_s, air_temperature_c, relative_humidity_frac)
-    return _advanced(body, state, air, sky, (pressure_pa, draught_ms)) if len(air) > 1 else state
+    if len(air) == 1:
+        return state
+    met = stretches(under(sky, body.sky_doubt, air))
+    return advance_through(body, state, met, (pressure_pa, draught_ms))
+
+
+def air_to_meet(state: BodyState, later: list[AirPoint], sky: Sky, doubt: SkyDoubt) -> list[Stretch]:
+    """Air as it is met by a body, and by every other that stands at the same moment in the same air.
+
+    Arguments:
+        state: where a body stands.
+        later: points of air, all later than the state, in rising time, as `air_point` makes them.
+        sky: what of it is seen.
+        doubt: of the sky.
+    Returns:
+        the air in stretches, for `advance_through`.
+    Raises:
+        RangeError: a point that is no number or not later than the one before.
+    Reference:
+        `stretches`.
+    """
+    check_rising(later)
+    return stretches(under(sky, doubt, [_air_now(state, (), later), *later]))
 
 
 def advance_through(
-    body: Body, state: BodyState, later: list[AirPoint], place: tuple[float, float], sky: Sky = ROOFED
+    body: Body, state: BodyState, met: Sequence[Stretch], place: tuple[float, float]
 ) -> BodyState:
-    """As `advance`, through points of air that all bodies of a zone share.
+    """As `advance`, through air that all bodies of a zone share.
 
     Arguments:
         body: the body.
         state: where it stands.
-        later: points of air, all later than the state, in rising time, as `air_point` makes them.
+        met: the air from there on, at least one stretch, from `air_to_meet`.
         place: the station pressure, Pa, and the air speed at the body, m/s.
-        sky: what of it the body sees.
     Returns:
-        the state at the last point.
+        the state at the end of the air.
     Raises:
-        RangeError: a point that is no number or not later than the one before.
+        RangeError: the skin left the range of the saturation table.
     Reference:
         `advance`.
     """
-    check_rising(later)
-    return _advanced(body, state, [_air_now(state, (), later), *later], sky, place)
+    return left_standing(body, state, met, place)[0]
 
 
-def _advanced(
-    body: Body, state: BodyState, air: list[AirPoint], sky: Sky, place: tuple[float, float]
-) -> BodyState:
-    air = under(sky, body.sky_doubt, air)
-    around = surroundings(body, air[0].temperature_c, *place, state.exchange_factor)
-    spread = Spread(body, air, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
-    end = follow(body, around, _at_start(body, state, around, air[0]), without_fog(air), spread.visit)
-    return BodyState(
+def left_standing(
+    body: Body, state: BodyState, met: Sequence[Stretch], place: tuple[float, float]
+) -> tuple[BodyState, Surroundings, Moment]:
+    """As `advance_through`, with what the body exchanges at the end, for `look_ahead` to go on from.
+
+    Arguments:
+        body: the body.
+        state: where it stands.
+        met: the air from there on, at least one stretch, from `air_to_meet`.
+        place: the station pressure, Pa, and the air speed at the body, m/s.
+    Returns:
+        the state at the end of the air, the surroundings it was followed in, and the moment at the end.
+    Raises:
+        RangeError: the skin left the range of the saturation table.
+    Reference:
+        `advance`.
+    """
+    around, start = _standing(body, state, met[0].start, place)
+    spread = Spread(body, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
+    end = _through(body, around, start, met, spread)
+    after = BodyState(
         end.air.time_s,
         end.skin_c,
         end.content_c,
@@ -190,6 +225,58 @@ def _advanced(
         end.air.vapour_pressure_pa,
         state.probe_time_s,
     )
+    return after, around, end
+
+
+def look_ahead(
+    body: Body,
+    state: BodyState,
+    met: Sequence[Stretch],
+    place: tuple[float, float],
+    standing: tuple[Surroundings, Moment] | None = None,
+) -> tuple[float, float, float]:
+    """Skin temperature, degC, its standard uncertainty, K, and film, g/m2, at the end of some air.
+
+    Arguments:
+        body: the body.
+        state: where it stands.
+        met: the air from there on, at least one stretch, from `air_to_meet`.
+        place: the station pressure, Pa, and the air speed at the body, m/s.
+        standing: what `left_standing` said of that state, where it was just told.
+    Returns:
+        the three numbers.
+    Raises:
+        RangeError: the skin left the range of the saturation table.
+    Reference:
+        `advance`.
+    """
+    around, start = standing or _standing(body, state, met[0].start, place)
+    spread = Spread(body, (state.skin_var_k2, state.skin_exchange_cov_k, state.exchange_var))
+    end = _through(body, around, start, met, spread)
+    return end.skin_c, math.sqrt(spread.skin_var_k2), end.film_gm2
+
+
+def _standing(
+    body: Body, state: BodyState, air: AirPoint, place: tuple[float, float]
+) -> tuple[Surroundings, Moment]:
+    around = surroundings(body, air.temperature_c, *place, state.exchange_factor)
+    return around, _at_start(body, state, around, air)
+
+
+def _through(
+    body: Body, around: Surroundings, start: Moment, met: Sequence[Stretch], spread: Spread
+) -> Moment:
+    """Each stretch in one step where it may be; else from sample to sample."""
+    end = start
+    for stretch in met:
+        after = calmly(body, around, end, stretch) if stretch.length_s <= FIRST_S else None
+        if after is None:
+            after = follow(body, around, end, stretch.points, spread.visit)
+        else:
+            spread.visit(end, after)
+        spread.close(stretch.length_s)
+        end = after
+    return end
 
 
 def trajectory(

@@ -1,23 +1,14 @@
 """How skin and content of a body answer a heat: the exact solution of the linearised heat balances."""
 
 import math
-from typing import NamedTuple
 
 from monitor.physics.bodies import STRAIGHT, Body
 
 _SAME_CAPACITY_K = 0.05  # a content that moves less keeps its heat capacity
 
 
-class Push(NamedTuple):
-    """Heat to a skin over a step: at first, how it falls as the skin warms, what the air adds by the end."""
-
-    heat_w: float
-    slope_wk: float
-    raise_w: float
-
-
 def respond(
-    body: Body, temperatures_c: tuple[float, float], push: Push, length_s: float
+    body: Body, temperatures_c: tuple[float, float], push: tuple[float, float, float], length_s: float
 ) -> tuple[float, float]:
     """Rise of skin and content under a heat that falls as the skin warms and rises steadily with the air.
 
@@ -37,8 +28,9 @@ def respond(
     """
     skin_c, content_c = temperatures_c
     if not body.content_c:
-        phi1, phi2, _ = phis(-push.slope_wk / body.shell_jk * length_s)
-        return (push.heat_w * phi1 + push.raise_w * phi2) * length_s / body.shell_jk, 0.0
+        heat_w, slope_wk, raise_w = push
+        phi1, phi2, _ = phis(-slope_wk / body.shell_jk * length_s)
+        return (heat_w * phi1 + raise_w * phi2) * length_s / body.shell_jk, 0.0
     across_w = body.coupling_wk * (content_c - skin_c)
     capacity_jk = body.content_jk(content_c, content_c)
     rises = _together(body, push, across_w, capacity_jk, length_s)
@@ -58,14 +50,15 @@ def phis(z: float) -> tuple[float, float, float]:
 
 
 def _together(
-    body: Body, push: Push, across_w: float, capacity_jk: float, length_s: float
+    body: Body, push: tuple[float, float, float], across_w: float, capacity_jk: float, length_s: float
 ) -> tuple[float, float]:
+    heat_w, slope_wk, raise_w = push
     shell_jk = body.shell_jk
-    skin_rate = (push.heat_w + across_w) / shell_jk
+    skin_rate = (heat_w + across_w) / shell_jk
     content_rate = -across_w / capacity_jk
-    raise_rate = push.raise_w / shell_jk
+    raise_rate = raise_w / shell_jk
     to_skin, to_content = body.coupling_wk / shell_jk, body.coupling_wk / capacity_jk
-    skin_skin = -push.slope_wk / shell_jk - to_skin
+    skin_skin = -slope_wk / shell_jk - to_skin
     mean, half = 0.5 * (skin_skin - to_content), 0.5 * (skin_skin + to_content)
     spread = math.sqrt(half * half + to_skin * to_content)
     slow, fast = mean + spread, mean - spread

@@ -13,18 +13,18 @@ from monitor.model.errors import RangeError
 from monitor.physics.bodies import Body
 from monitor.physics.exchange import Exchange, Surroundings, exchange
 from monitor.physics.film import HEAT_OF_FUSION_JG, change_phase
-from monitor.physics.step_response import Push, phis, respond
+from monitor.physics.step_response import phis, respond
 
 SKIN_RANGE_C = (-75.0, 105.0)
-_TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
+TOLERANCE_K = 0.005  # of one step's correction; the trajectory then stays within about 0.05 K
 _SHORTEST_S = 1.0
 _LONGEST_S = 1800.0  # in changing air, where dew may come and go within a step
 _LONGEST_STEADY_S = 21_600.0
-_FIRST_S = 120.0
+FIRST_S = 120.0
 _SHORTEST_CUT_S = 0.1
 _AT_FREEZING_K = 0.002  # a skin this near to 0 degC passes it within a step
 _WHOLE = 0.98  # a step cut by less than this is taken whole
-_TRACE_GM2 = 0.01  # film left over where a step was cut at the film's end
+TRACE_GM2 = 0.01  # film left over where a step was cut at the film's end
 
 
 class AirPoint(NamedTuple):
@@ -84,12 +84,12 @@ def follow(
         Exponential Rosenbrock-Euler step: Hochbruck and Ostermann, Acta Numerica 19 (2010) 209,
         doi 10.1017/S0962492910000048; the correction is its third-order companion by the end's defect.
     """
-    now, length_s = start, _FIRST_S
+    now, length_s = start, FIRST_S
     for target in air:
         while (left_s := target.time_s - now.air.time_s) > 0.0:
             trial_s = left_s if left_s <= length_s else min(length_s, 0.5 * left_s)
             after, correction_k = _step(body, around, now, target, trial_s)
-            wish = 0.9 * (_TOLERANCE_K / max(correction_k, 1e-6)) ** (1 / 3)
+            wish = 0.9 * (TOLERANCE_K / max(correction_k, 1e-6)) ** (1 / 3)
             if wish < 0.9 and trial_s > _SHORTEST_S:
                 length_s = max(trial_s * max(wish, 0.2), _SHORTEST_S)
                 continue
@@ -117,7 +117,7 @@ def _step(
             after, correction_k, _ = _try(body, around, now, target, cut_s)
             if after.film_gm2 > 0.0 and abs(after.skin_c) <= _AT_FREEZING_K:
                 after = after._replace(skin_c=0.0)
-    if now.film_gm2 > 0.0 and after.film_gm2 < _TRACE_GM2 and after.exchange.vapour_gm2s < 0.0:
+    if now.film_gm2 > 0.0 and after.film_gm2 < TRACE_GM2 and after.exchange.vapour_gm2s < 0.0:
         dry = exchange(body, after.skin_c, after.air[1:3], around, False, after.air.sky_loss_wm2)
         after = after._replace(film_gm2=0.0, frost_gm2=0.0, exchange=dry)
     return after, correction_k
@@ -130,9 +130,7 @@ def _try(
     _, skin_before_c, content_c, film_before_gm2, _, before = now
     heat_w, slope_wk, *_ = before
     air, raise_w = _air_after(body, now, target, length_s)
-    rise_k, content_rise_k = respond(
-        body, (skin_before_c, content_c), Push(heat_w, slope_wk, raise_w), length_s
-    )
+    rise_k, content_rise_k = respond(body, (skin_before_c, content_c), (heat_w, slope_wk, raise_w), length_s)
     # a trial may shoot far over before it is refused
     skin_c = min(max(skin_before_c + rise_k, SKIN_RANGE_C[0]), SKIN_RANGE_C[1])
     rise_k, content_c = skin_c - skin_before_c, content_c + content_rise_k
@@ -180,7 +178,7 @@ def _film(body: Body, now: Moment, vapour_at_end_gm2s: float, length_s: float) -
     film_gm2 = now.film_gm2 + 0.5 * length_s * (now.exchange.vapour_gm2s + vapour_at_end_gm2s)
     share = 1.0
     if film_gm2 < 0.0:
-        if now.film_gm2 > _TRACE_GM2:
+        if now.film_gm2 > TRACE_GM2:
             share = now.film_gm2 / (now.film_gm2 - film_gm2)
         film_gm2 = 0.0
     if now.skin_c >= 0.0:

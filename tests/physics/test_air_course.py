@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from monitor.physics.air_course import air_point, between_points, sampled_air, without_fog
 from monitor.physics.bodies import body_data, plate_body
-from monitor.physics.lag import advance, advance_through, start_state
+from monitor.physics.lag import advance, advance_through, air_to_meet, start_state
+from monitor.physics.night_sky import ROOFED
 from monitor.physics.saturation import frost_point_c, frost_point_of, vapour_of, vapour_pressure_pa
 from monitor.settings.reference import load_toml
 
@@ -36,7 +37,8 @@ def test_points_made_once_move_a_body_as_its_own_samples_do(
     celsius, humidity = [row[1] for row in told], [row[2] for row in told]
     apart = advance(body, state, times_s, celsius, humidity, pressure_pa=PLACE[0], draught_ms=PLACE[1])
     points = [air_point(*sample) for sample in zip(times_s, celsius, humidity, strict=True)]
-    assert advance_through(body, state, points, PLACE) == apart
+    met = air_to_meet(state, points, ROOFED, body.sky_doubt)
+    assert advance_through(body, state, met, PLACE) == apart
 
 
 @given(st.floats(-60.0, 80.0), st.floats(0.001, 1.0))

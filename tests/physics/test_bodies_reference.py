@@ -17,7 +17,7 @@ from scipy.integrate import solve_ivp
 
 from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, plate_body
 from monitor.physics.convection import Face
-from monitor.physics.lag import start_state, trajectory
+from monitor.physics.lag import advance, start_state, trajectory
 from monitor.settings.reference import load_toml
 from tests.physics.oracles_heat import held_air, if_brought_in
 
@@ -111,6 +111,33 @@ def test_uneven_and_changing_air_is_followed_as_well(kind, spacing_s, data, reco
     humidity = np.clip(0.75 - 0.25 * np.sin(day + 1.0), 0.2, 0.98)
     case = Case("changing", -8, float(air[0]), float(humidity[0]), 0.1)
     _compare(body, case, (times, air, humidity), record_check, "changing air")
+
+
+@pytest.mark.parametrize("kind", ["argon", "co2", "plate 6", "floor", "lying"])
+@pytest.mark.parametrize("colder_k", [9.0, 4.0])
+def test_air_told_every_few_seconds_is_met_in_one_step_a_tick_as_well(kind, colder_k, data, record_check):
+    """Ten sensors that differ, a door's cold breath, damp from a kettle; bodies are carried every 10 s."""
+    body = _body(data, kind)
+    rng = np.random.default_rng(11)
+    times = np.concatenate([[0.0], np.cumsum(rng.uniform(0.5, 5.5, 300))])
+    air = 18.0 + rng.normal(0.0, 0.1, times.size) - np.where((times > 200) & (times < 330), 5.0, 0.0)
+    humidity = 0.72 + rng.normal(0.0, 0.01, times.size) + np.where((times > 500) & (times < 560), 0.2, 0.0)
+    state = start_state(body, 0.0, air[0] - colder_k)
+    skin, film = _reference(body, Case("ticks", state.skin_c, air[0], 0.0, 0.1), times, air, humidity)
+    done, worst_k, worst_gm2 = 1, 0.0, 0.0
+    state = advance(body, state, times[:1], air[:1], humidity[:1], draught_ms=0.1)
+    for end_s in np.arange(10.0, times[-1], 10.0):
+        heard = int(np.searchsorted(times, end_s))
+        if heard > done:
+            # the sample before says what the air was at the state's own time
+            now = slice(done - 1, heard)
+            state = advance(body, state, times[now], air[now], humidity[now], draught_ms=0.1)
+            worst_k = max(worst_k, abs(state.skin_c - skin[heard - 1]))
+            worst_gm2 = max(worst_gm2, abs(state.film_gm2 - film[heard - 1]))
+            done = heard
+    source = "scipy LSODA with ht, CoolProp and IAPWS R14-08"
+    record_check("skin temperature, air of seconds", worst=worst_k, bound=0.05, unit="K", source=source)
+    record_check("film, air of seconds", worst=worst_gm2, bound=1.0, unit="g/m2", source=source)
 
 
 def _compare(body: Body, case: Case, air, record_check, what: str) -> None:
