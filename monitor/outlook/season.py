@@ -27,8 +27,9 @@ from monitor.outlook.warning import (
 )
 from monitor.physics.bodies import Body
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import BodyState, Trajectory, start_state, trajectory
+from monitor.physics.lag import BodyState, start_state, trajectory
 from monitor.physics.moist_air import relative_humidity_frac
+from monitor.physics.path import Trajectory
 from monitor.physics.placed_body import BodyFacts
 from monitor.physics.saturation import dew_point_c
 

@@ -10,8 +10,9 @@ from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
 from monitor.physics.elementwise import FloatArray, check_range
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import BodyState, Trajectory, path_through, start_state
+from monitor.physics.lag import BodyState, path_through, start_state
 from monitor.physics.night_sky import ROOFED, Sky
+from monitor.physics.path import Trajectory
 
 PLANNING_MARGIN_K = 3.0
 HORIZON_S = 72 * 3600.0

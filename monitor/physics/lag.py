@@ -4,8 +4,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from monitor.physics.air_course import (
     Floats,
     between_points,
@@ -17,18 +15,17 @@ from monitor.physics.air_course import (
 from monitor.physics.air_transport import STANDARD_PRESSURE_PA
 from monitor.physics.bodies import Body
 from monitor.physics.calm_step import calmly
-from monitor.physics.elementwise import FloatArray, check_range
+from monitor.physics.elementwise import check_range
 from monitor.physics.exchange import Surroundings, surroundings
 from monitor.physics.night_sky import ROOFED, Sky, SkyDoubt
-from monitor.physics.saturation import frost_point_c, frost_point_of
+from monitor.physics.path import LEAST_VAPOUR_PA, Trajectory, filled_path, told_path
+from monitor.physics.saturation import frost_point_of
 from monitor.physics.spread import Spread
 from monitor.physics.stepping import FIRST_S, AirPoint, Moment, follow, moment
 from monitor.physics.stretch import Stretch, stretches
 
 BODY_RANGE_C = (-60.0, 90.0)
-_LEAST_VAPOUR_PA = 1e-3
 _AT_START_STD_K = 1.0
-_FILL = 4  # parts into which a step is divided when crossings are read off
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,20 +54,6 @@ class BodyState:
     def exchange_factor(self) -> float:
         """Learned factor on the exchange with the air; the time constant is divided by it."""
         return math.exp(self.exchange_log)
-
-
-@dataclass(frozen=True, slots=True)
-class Trajectory:
-    """A body followed through the air; all arrays have the length of `time_s`."""
-
-    time_s: FloatArray
-    skin_c: FloatArray
-    content_c: FloatArray
-    film_gm2: FloatArray
-    frost_gm2: FloatArray
-    air_temperature_c: FloatArray
-    saturation_c: FloatArray  # frost point of the air below 0.01 degC, dew point above
-    margin_k: FloatArray  # skin above that point
 
 
 def start_state(
@@ -318,7 +301,7 @@ def trajectory(
             moments.append(after)
 
     follow(body, around, moments[0], without_fog(air), keep_samples)
-    return _trajectory(_table(moments))
+    return told_path(moments)
 
 
 def path_through(
@@ -354,7 +337,7 @@ def path_through(
     around = surroundings(body, air[0].temperature_c, pressure_pa, draught_ms, state.exchange_factor)
     moments = [_at_start(body, state, around, air[0])]
     follow(body, around, moments[0], without_fog(air), lambda _, after: moments.append(after))
-    return _filled_in(body, moments)
+    return filled_path(body, moments)
 
 
 def surface_margin_k(skin_c: float, vapour_pressure_pa: float) -> tuple[float, bool]:
@@ -370,52 +353,8 @@ def surface_margin_k(skin_c: float, vapour_pressure_pa: float) -> tuple[float, b
     Reference:
         `frost_point_c`.
     """
-    point_c = frost_point_of(max(vapour_pressure_pa, _LEAST_VAPOUR_PA))
+    point_c = frost_point_of(max(vapour_pressure_pa, LEAST_VAPOUR_PA))
     return skin_c - point_c, point_c < 0.01
-
-
-def _table(moments: Sequence[Moment]) -> FloatArray:
-    """Time, skin, content, film, frost, air temperature and vapour pressure; a row each."""
-    rows = [
-        (
-            now.air.time_s,
-            now.skin_c,
-            now.content_c,
-            now.film_gm2,
-            now.frost_gm2,
-            now.air.temperature_c,
-            now.air.vapour_pressure_pa,
-        )
-        for now in moments
-    ]
-    return np.array(rows).T
-
-
-def _trajectory(table: FloatArray) -> Trajectory:
-    saturation = frost_point_c(np.maximum(table[6], _LEAST_VAPOUR_PA))
-    time, skin, content, film, frost, air = table[:6]
-    return Trajectory(time, skin, content, film, frost, air, saturation, skin - saturation)
-
-
-def _filled_in(body: Body, moments: Sequence[Moment]) -> Trajectory:
-    """Three points between each two moments: the skin by its rates, all else straight.
-
-    Rates beyond three times the mean one, or against it, belong to a bend within the step and are clipped
-    (Fritsch and Carlson 1980), so that the cubic stays between its ends.
-    """
-    table = _table(moments)
-    if len(moments) < 2:
-        return _trajectory(table)
-    heat_w = [now.exchange.heat_w + body.coupling_wk * (now.content_c - now.skin_c) for now in moments]
-    rate = np.array(heat_w) / body.shell_jk
-    shares = np.linspace(0.0, 1.0, _FILL + 1)[:-1]
-    step = np.diff(table, axis=1)
-    low, high = np.minimum(3.0 * step[1], 0.0), np.maximum(3.0 * step[1], 0.0)
-    lead = np.clip(rate[:-1] * step[0], low, high) - step[1]
-    trail = step[1] - np.clip(rate[1:] * step[0], low, high)
-    filled = table[:, :-1, None] + step[:, :, None] * shares
-    filled[1] += shares * (1.0 - shares) * ((1.0 - shares) * lead[:, None] + shares * trail[:, None])
-    return _trajectory(np.concatenate([filled.reshape(len(table), -1), table[:, -1:]], axis=1))
 
 
 def _at_start(body: Body, state: BodyState, around: Surroundings, air: AirPoint) -> Moment:

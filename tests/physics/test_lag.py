@@ -13,7 +13,9 @@ from monitor.physics.bodies import Body, BodyData, body_data, cylinder_body, pla
 from monitor.physics.exchange import exchange, surroundings
 from monitor.physics.lag import advance, path_through, start_state, surface_margin_k, trajectory
 from monitor.physics.moist_air import wet_bulb_c
+from monitor.physics.path import filled_path, told_path
 from monitor.physics.saturation import dew_point_c, frost_point_c, vapour_pressure_pa
+from monitor.physics.stepping import AirPoint, follow, moment
 from monitor.settings.reference import load_toml
 
 DATA: BodyData = body_data(load_toml("bodies.toml"))
@@ -311,3 +313,17 @@ def test_a_film_runs_off_what_stands_and_stays_on_a_plate_that_lies_flat():
     assert most_standing == pytest.approx(kept_gm2, rel=1e-6)
     assert most_lying > 1.5 * kept_gm2
     assert most_lying == pytest.approx(470.0, rel=0.35)
+
+
+def test_a_path_is_filled_in_between_its_moments_and_not_beyond_them():
+    body = BODIES["plate"]
+    around = surroundings(body, 20.0, 101_325.0, 0.1)
+    air = [AirPoint(600.0 * n, 20.0, 1_000.0) for n in range(4)]
+    moments = [moment(body, around, air[0], (8.0, 8.0), (0.0, 0.0))]
+    follow(body, around, moments[0], air[1:], lambda _, after: moments.append(after))
+    told, filled = told_path(moments), filled_path(body, moments)
+    assert told.time_s == pytest.approx(filled.time_s[::4])
+    assert told.skin_c == pytest.approx(filled.skin_c[::4])
+    assert filled.time_s.size == 4 * len(moments) - 3
+    assert np.all(np.diff(filled.skin_c) > 0.0)
+    assert told.margin_k == pytest.approx(told.skin_c - told.saturation_c)
