@@ -7,15 +7,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.core.body_air import BodyAir
 from monitor.core.shop import ZoneFacts
-from monitor.core.zone_air import Sample
 from monitor.model.air import AirState
 from monitor.model.picture import Wait
 from monitor.physics.bodies import Body
 from monitor.physics.clearing import Air, ClearingTimes, Reach, clearing
 from monitor.physics.film import DRY_BELOW_GM2
-from monitor.physics.lag import BodyState, surface_margin_k
+from monitor.physics.lag import BodyState, advance, surface_margin_k
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.physics.saturation import saturation_pressure_water_pa
 from monitor.physics.uncertainty import wet_probability_frac
@@ -111,8 +109,16 @@ def waits(body: Body, state: BodyState, place: BodyPlace, now_s: float, margin_k
     Worked out when somebody looks: it follows three days of three courses, and nothing is judged by it.
     """
     air, zone = place.air, place.zone
-    last = Sample(now_s, air.temperature_c, air.relative_humidity_frac)
-    ahead = BodyAir(zone, (last,), math.inf, place.clouds).carried(body, state, (last,))
+    ahead = advance(
+        body,
+        state,
+        [now_s],
+        [air.temperature_c],
+        [air.relative_humidity_frac],
+        pressure_pa=zone.pressure_pa,
+        draught_ms=zone.draught_ms,
+        sky=place.sky,
+    )
     steady = Air(
         np.array([ahead.time_s]),
         np.array([air.temperature_c]),
