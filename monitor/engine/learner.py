@@ -2,7 +2,8 @@
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.response import ZoneModel
@@ -16,13 +17,21 @@ Fit = Callable[[], ZoneModel]
 class Learner:
     """Holds the newest model of every zone; what is due is fitted on a thread of its own.
 
-    `at_once` fits where it is asked instead, for clocks that run faster than a fit does.
+    `at_once` fits where it is asked instead, for clocks that run faster than a fit does. `kept` are models
+    that were learnt before this start; `keep` is given each that is learnt beside the loop.
     """
 
-    def __init__(self, *, at_once: bool) -> None:
+    def __init__(
+        self,
+        *,
+        at_once: bool,
+        kept: Mapping[str, ZoneModel] = MappingProxyType({}),
+        keep: Callable[[ZoneModel], None] = lambda model: None,
+    ) -> None:
         self.at_once = at_once
+        self._keep = keep
         self._lock = threading.Lock()
-        self._models: dict[str, ZoneModel] = {}
+        self._models: dict[str, ZoneModel] = dict(kept)
         self._waiting: dict[str, Fit] = {}
         self._fitting = ""
         self._worker: threading.Thread | None = None
@@ -94,3 +103,4 @@ class Learner:
         with self._lock:
             self._news = self._news or zone not in self._models
             self._models[zone] = model
+        self._keep(model)

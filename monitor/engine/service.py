@@ -20,7 +20,7 @@ from monitor.engine.derivation import Deriver
 from monitor.engine.forecaster import Foreseer, weather_providers
 from monitor.engine.front_desk import held_record, open_desk
 from monitor.engine.judging_watch import Watch
-from monitor.engine.learner import Learner
+from monitor.engine.kept_models import open_learner
 from monitor.engine.loop import CoreLoop
 from monitor.engine.paper_records import Wanted, on_paper
 from monitor.engine.parts import intake_parts, server_part, watch_part
@@ -86,7 +86,7 @@ class Service:
             self.broker = EmbeddedBroker(settings.mqtt, settings.service.data_dir / "broker")
         self.archive = ForecastArchive(settings.service.data_dir / FILE)
         known = providers or weather_providers(settings)
-        learner = Learner(at_once=clock.simulated)
+        learner = open_learner(settings, clock, self.series.identity())
         self.foreseer = Foreseer(settings, self.series, self.ledger, known, self.archive, learner)
         self.loop = CoreLoop(
             shop_with_things(self.shop, settings, self.series, self.ledger),

@@ -144,19 +144,24 @@ def _pair(
 def _quantity(
     replay: Track, balance_space: Space, spread: ForecastSpread, added: tuple[str, ...] = ()
 ) -> QuantityModel:
+    """The newest day of a replay; of its other days nothing is held on to."""
     return QuantityModel(
         replay.experts,
-        replay.fitted,
-        replay.air,
-        replay.expert_weight,
-        replay.rooms,
-        replay.share,
-        replay.balance,
+        _alone(replay.fitted),
+        None if replay.air is None else _alone((replay.air,))[0],
+        replay.expert_weight.copy(),
+        _alone(replay.rooms),
+        replay.share.copy(),
+        replace(replay.balance, value=replay.balance.value[-1:].copy()),
         balance_space,
-        replay.reach,
+        replay.reach.copy(),
         spread,
         added,
     )
+
+
+def _alone(fitted: tuple[Fitted, ...]) -> tuple[Fitted, ...]:
+    return tuple(Fitted(tuple(slope.copy() for slope in one.slope), one.level) for one in fitted)
 
 
 def forecast(model: ZoneModel, recent: AirHistory, outdoor: OutdoorAir | None) -> ZoneForecast:
