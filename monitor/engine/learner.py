@@ -3,7 +3,6 @@
 import logging
 import threading
 from collections.abc import Callable, Mapping
-from types import MappingProxyType
 
 from monitor.outlook.hourly import HOUR_S
 from monitor.outlook.response import ZoneModel
@@ -25,13 +24,13 @@ class Learner:
         self,
         *,
         at_once: bool,
-        kept: Mapping[str, ZoneModel] = MappingProxyType({}),
+        kept: Mapping[str, ZoneModel] | None = None,
         keep: Callable[[ZoneModel], None] = lambda model: None,
     ) -> None:
         self.at_once = at_once
         self._keep = keep
         self._lock = threading.Lock()
-        self._models: dict[str, ZoneModel] = dict(kept)
+        self._models: dict[str, ZoneModel] = dict(kept or {})
         self._waiting: dict[str, Fit] = {}
         self._fitting = ""
         self._worker: threading.Thread | None = None
