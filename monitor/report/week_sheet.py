@@ -165,13 +165,21 @@ def _homes(sources: Sources, events: Sequence[Event]) -> Mapping[str, set[str]]:
 def open_in_week(
     sources: Sources, site: Site, start_s: float, end_s: float
 ) -> tuple[list[PackageRecord], list[float]]:
-    """The packages whose clock ran in the week, as they stood at its end, and the hours it counted."""
+    """The packages whose clock ran in the week, as they stood at its end, and the hours it counted.
+
+    What was withdrawn before the week is open no more; its clock is not looked at, however many there are.
+    """
     zones = {zone.id for zone in sources.settings.zones if zone.site == site.id}
     records: list[PackageRecord] = []
     hours: list[float] = []
     for package in sources.keeper.packages():
+        history = sources.keeper.history(package)
+        if history is None or not any(stay.zone in zones for stay in history.stays):
+            continue
+        if history.withdrawn_s is not None and history.withdrawn_s <= start_s:
+            continue
         record = package_record(sources, package, end_s)
-        if record is None or not any(stay.zone in zones for stay in record.history.stays):
+        if record is None:
             continue
         before = sources.keeper.clock_at(package, start_s)
         counted_s = record.clock.whole_open_s - (0.0 if before is None else before.whole_open_s)

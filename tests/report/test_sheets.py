@@ -13,14 +13,14 @@ import pytest
 from monitor.beads.acceptance import Pore
 from monitor.beads.acceptance_rules import Weld
 from monitor.consumables.classes import Place
-from monitor.history.entries import BeadWelded, GotWet, Moved, Opened, StoreChecked, TestBead
+from monitor.history.entries import BeadWelded, GotWet, Moved, Opened, StoreChecked, TestBead, Withdrawn
 from monitor.model.errors import InputError
 from monitor.report.csv_text import ABOUT, csv_archive, csv_text
 from monitor.report.group_sheet import job_sheet, lot_sheet
 from monitor.report.package_sheet import package_sheet
 from monitor.report.sheet import Sheet, SheetSection
 from monitor.report.sources import Sources
-from monitor.report.week_sheet import week_edges, week_sheet
+from monitor.report.week_sheet import open_in_week, week_edges, week_sheet
 from tests.bookkeeper.yard import HOUR, START_S, Yard, yard_settings
 
 RODS = Opened("Rods 3", "e7018", "panel-hall", Place.OPEN_AIR, lot="L-77", job="Rudder")
@@ -179,6 +179,34 @@ def test_a_weeks_sheet_has_air_by_day_packages_entries_and_beads(yard: Yard) -> 
         week_sheet(sources(yard), "ferrymoor", "37")
     with pytest.raises(InputError, match="site: found harbour; use one of: ferrymoor"):
         week_sheet(sources(yard), "harbour", "2026-W37")
+
+
+def test_a_package_withdrawn_before_a_week_is_not_open_in_it_and_its_clock_is_not_asked_for(
+    tmp_path: Path,
+) -> None:
+    yard = Yard(tmp_path, yard_settings(tmp_path))
+    yard.air["slip-bay"] = lambda t: (18.0, 0.8)
+    yard.run_to(START_S + 600)
+    for spool in ("spool-1", "spool-2"):
+        yard.enter(spool, SPOOL)
+    yard.run_to(START_S + 2 * HOUR)
+    yard.enter("spool-1", Withdrawn())
+    yard.run_to(START_S + 3 * HOUR)
+    zone = yard.settings.sites[0].tz
+    week = week_edges("2026-W38", zone)
+    site = yard.settings.sites[0]
+    found = sources(yard)
+    assert [one.history.id for one in open_in_week(found, site, *week_edges("2026-W37", zone)[::7])[0]] == [
+        "spool-1",
+        "spool-2",
+    ]
+    asked: list[str] = []
+    clock_at = found.keeper.clock_at
+    found.keeper.clock_at = lambda package, at_s: asked.append(package) or clock_at(package, at_s)  # type: ignore[method-assign,func-returns-value]
+    later, _ = open_in_week(found, site, week[0], week[0] + HOUR)
+    assert [one.history.id for one in later] == ["spool-2"]
+    assert set(asked) == {"spool-2"}
+    yard.close()
 
 
 def test_weeks_at_the_change_of_the_clocks_have_167_and_169_hours(yard: Yard) -> None:
