@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 import requests
 
+from monitor.cli.heap import settle_heap
 from monitor.clock import SystemClock, monotonic_s
 from monitor.engine.service import Service
 from monitor.model.reading import Quantity, Reading, SeriesKey
@@ -31,7 +32,7 @@ from tests.bench.service_bench import shop
 PAGES = ("/", "/safety", "/week", "/alarms")
 AT_ONCE = 2_000  # a commit of the intake
 EVERY_S = 30.0
-QUIET_S = 8.0
+QUIET_S = 5.0
 
 
 def backlog(sensors: int, zones: int, count: int, arrived_s: float) -> list[Reading]:
@@ -55,6 +56,7 @@ def say(**said: Any) -> None:
 
 def child(sensors: int, zones: int, count: int) -> None:
     """The service; the other side tells it when the backlog comes."""
+    settle_heap()
     with tempfile.TemporaryDirectory() as name:
         file = shop(Path(name), 1, "http://127.0.0.1:1/", sensors, zones, tick_s=10.0, every=EVERY_S)
         service = Service(load(file), SystemClock())
@@ -106,52 +108,62 @@ def row(case: str, took: list[float]) -> None:
     print(f"{case:42s}{len(took):6d}{p50:10.0f}{p99:10.0f}{max(took):10.0f}", flush=True)
 
 
+def measured(
+    sensors: int, zones: int, readings: int
+) -> tuple[dict[str, tuple[list[float], list[float]]], list[float], dict[str, float]]:
+    """Milliseconds of each page, without and with a backlog, and of an answer's waits; what judging took."""
+    command = [sys.executable, "-m", "tests.bench.backlog_bench", "--child"]
+    command += [str(number) for number in (sensors, zones, readings)]
+    service = subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
+    assert service.stdin is not None
+    assert service.stdout is not None
+    hear = service.stdout.readline
+    with requests.Session() as browser:
+        url = json.loads(hear())["url"]
+        ask_pages(browser, url, after(QUIET_S))  # the first of each are slower
+        still = ask_pages(browser, url, after(QUIET_S))
+        service.stdin.write("go\n")
+        service.stdin.flush()
+        hear()
+        until, said = threading.Event(), list[str]()
+        threading.Thread(target=lambda: (said.append(hear()), until.set())).start()
+        busy = ask_pages(browser, url, until)
+        waits = [1e3 * wait for wait in json.loads(hear())["waits"]]
+    service.communicate("end\n", 60)
+    judged = json.loads(said[0])
+    judged["cpu_us"] = 1e6 * judged["cpu_s"] / readings
+    return {page: (still[page], busy[page]) for page in PAGES}, waits, judged
+
+
+def after(seconds: float) -> threading.Event:
+    """An event that is set then."""
+    until = threading.Event()
+    threading.Timer(seconds, until.set).start()
+    return until
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--sensors", type=int, default=100)
     ask.add_argument("--zones", type=int, default=10)
     ask.add_argument("--readings", type=int, default=1_000_000)
-    ask.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
+    ask.add_argument("--child", type=int, nargs=3, help=argparse.SUPPRESS)
     given = ask.parse_args()
-    numbers = [given.sensors, given.zones, given.readings]
     if given.child:
-        child(*numbers)
+        child(*given.child)
         return
-    names = ("--sensors", "--zones", "--readings")
-    options = [word for name, value in zip(names, numbers, strict=True) for word in (name, str(value))]
-    command = [sys.executable, "-m", "tests.bench.backlog_bench", "--child", *options]
-    service = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    assert service.stdin is not None
-    assert service.stdout is not None
     print(f"{given.readings:,} readings of {given.sensors} sensors; load average {os.getloadavg()[0]:.1f}")
     print(f"{'':42s}{'n':>6s}{'p50 ms':>10s}{'p99 ms':>10s}{'most ms':>10s}")
-    with requests.Session() as browser:
-        url = json.loads(service.stdout.readline())["url"]
-        until = threading.Event()
-        threading.Timer(QUIET_S, until.set).start()
-        ask_pages(browser, url, until)  # the first of each are slower
-        until.clear()
-        threading.Timer(QUIET_S, until.set).start()
-        quiet = ask_pages(browser, url, until)
-        until.clear()
-        service.stdin.write("go\n")
-        service.stdin.flush()
-        service.stdout.readline()
-        heard: list[dict[str, Any]] = []
-        hear = threading.Thread(
-            target=lambda: (heard.append(json.loads(service.stdout.readline())), until.set())
-        )
-        hear.start()
-        busy = ask_pages(browser, url, until)
-        waits = [1e3 * wait for wait in json.loads(service.stdout.readline())["waits"]]
-    for page in PAGES:
-        row(f"{page} while nothing waits", quiet[page])
-        row(f"{page} during the backlog", busy[page])
+    pages, waits, judged = measured(given.sensors, given.zones, given.readings)
+    for page, (still, busy) in pages.items():
+        row(f"{page} while nothing waits", still)
+        row(f"{page} during the backlog", busy)
     row("an answer waits, during the backlog", waits)
-    print(f"judged in {heard[0]['judged_s']:.1f} s, {heard[0]['cpu_s']:.1f} s of processor time in all")
-    service.stdin.write("end\n")
-    service.stdin.close()
-    service.wait(60)
+    print(
+        f"judged in {judged['judged_s']:.1f} s, {judged['cpu_us']:.1f} µs of processor time a reading in all"
+    )
 
 
 if __name__ == "__main__":

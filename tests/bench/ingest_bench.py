@@ -2,13 +2,13 @@
 
     python -m tests.bench.ingest_bench [--messages 60000] [--rounds 5]
 
-Each round fills the broker with the same messages for a bare subscriber (paho, QoS 1, its own
-threaded loop, json.loads, acknowledged on receipt, nothing stored) and for the ingest session
-(decoded, unit-checked, committed with full sync to SQLite, acknowledged after the commit), and lets
-each drain them. Two readings a message. With `--how whole` ours is done only when the core in the same
-process has judged all of it, too, with its ledger. A second table is live: a publisher writes as fast as the
-broker takes while the subscriber reads, so that publisher, broker and subscriber share the machine. What is
-read is believed: what jumps about or was stamped an hour ago is doubted, which is another path.
+Each round fills the broker with the same messages for a bare subscriber (`bare_ingest`) and for the ingest
+session (decoded, unit-checked, committed with full sync to SQLite, acknowledged after the commit), each in a
+process of its own, and lets each drain them. Two readings a message. With `--how whole` ours is done only
+when the core in the same process has judged all of it, too, with its ledger. A second table is live: a
+publisher writes as fast as the broker takes while the subscriber reads, so that publisher, broker and
+subscriber share the machine. What is read is believed: what jumps about or was stamped an hour ago is
+doubted, which is another path.
 """
 
 import argparse
@@ -21,15 +21,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-
+from monitor.cli.heap import settle_heap
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop
 from monitor.engine.loop import CoreLoop
@@ -40,12 +35,12 @@ from monitor.mqtt.session import IngestSession
 from monitor.settings.schema import MqttSection, Settings
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
+from tests.bench.bare_ingest import WINDOW, measured
 from tests.brokers import HOST, Mosquitto
 
 SENSORS = 100
 TOPIC = "dryshift/yard/hall/s{n}"
 SAMPLED_S = 0.05  # between two readings of a sensor, by its own clock
-WINDOW = 2_000
 BROKER = "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 2000\nset_tcp_nodelay true\n"
 
 
@@ -120,50 +115,6 @@ def let_go(publisher: subprocess.Popen[bytes]) -> None:
     publisher.stdin.close()
 
 
-class Bare:
-    """The baseline: the client library as its manual shows it, and the standard JSON reader."""
-
-    def __init__(self, protocol: str, port: int, messages: int) -> None:
-        self._is_5 = protocol == "5"
-        self._wanted = messages
-        self._seen = 0
-        self._done = threading.Event()
-        self._ready = threading.Event()
-        version = mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311
-        clean = None if self._is_5 else False
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id="bare", protocol=version, clean_session=clean
-        )
-        self._client.on_message = self._on_message
-        self._client.on_connect = lambda c, *_: c.subscribe("dryshift/+/+/+", 1)
-        self._client.on_subscribe = lambda *_: self._ready.set()
-        self._port = port
-
-    def _on_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
-        json.loads(message.payload)
-        self._seen += 1
-        if self._seen == self._wanted:
-            self._done.set()
-
-    def start(self) -> None:
-        if self._is_5:
-            properties = Properties(PacketTypes.CONNECT)
-            properties.SessionExpiryInterval = 3600
-            properties.ReceiveMaximum = WINDOW
-            self._client.connect(HOST, self._port, clean_start=False, properties=properties)
-        else:
-            self._client.connect(HOST, self._port)
-        self._client.loop_start()
-        self._ready.wait(10)
-
-    def wait(self) -> None:
-        assert self._done.wait(300)
-
-    def stop(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
-
-
 class Ours:
     """The ingest session on its embedded store."""
 
@@ -187,7 +138,7 @@ class Ours:
 
     def start(self) -> None:
         self.session.start()
-        while not self.session.status().connected:
+        while not self.session.status().subscribed:
             time.sleep(0.005)
 
     def wait(self) -> None:
@@ -233,53 +184,33 @@ class Whole(Ours):
         super().stop()
 
 
-Maker = Callable[[str, int, int], Bare | Ours]
-
-
 class Run(NamedTuple):
     """What one subscriber managed, and what it cost: the machine may be busy with other things."""
 
     rate: float  # messages a second
-    cpu_us: float  # processor time of this process, a message
+    cpu_us: float  # processor time of its process, a message
 
 
-def drain(make: Maker, protocol: str, messages: int) -> Run:
-    """A subscriber that finds its messages waiting."""
+def run(who: str, how: str, protocol: str, messages: int) -> Run:
+    """One subscriber in a process of its own, which finds its messages waiting (drain) or coming (live)."""
     with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
-        first = make(protocol, broker.port, messages)
-        first.start()
-        time.sleep(0.2)
-        first.stop()
+        numbers = [how, protocol, str(broker.port), str(messages)]
+        module = ["bare_ingest"] if who == "bare" else ["ingest_bench", "--child", who]
+        command = [sys.executable, "-m", f"tests.bench.{module[0]}", *module[1:], *numbers]
+        child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        assert child.stdout is not None
+        assert child.stdout.readline() == b"ready\n"
         publisher = start_publisher(broker.port, messages)
-        let_go(publisher)
-        assert publisher.wait() == 0
-        subscriber = make(protocol, broker.port, messages)
-        began = time.perf_counter(), time.process_time()
-        subscriber.start()
-        subscriber.wait()
-        run = measured(began, messages)
-        subscriber.stop()
-    return run
-
-
-def live(make: Maker, protocol: str, messages: int) -> Run:
-    """A subscriber that reads while the publisher writes."""
-    with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), BROKER, persistent=False) as broker:
-        subscriber = make(protocol, broker.port, messages)
-        subscriber.start()
-        time.sleep(0.2)
-        publisher = start_publisher(broker.port, messages)
-        began = time.perf_counter(), time.process_time()
-        let_go(publisher)
-        subscriber.wait()
-        run = measured(began, messages)
+        if how == "drain":
+            let_go(publisher)
+            assert publisher.wait() == 0
+            let_go(child)
+        else:
+            let_go(child)
+            let_go(publisher)
+        wall_s, cpu_s = json.loads(child.stdout.readline())
         publisher.wait()
-        subscriber.stop()
-    return run
-
-
-def measured(began: tuple[float, float], messages: int) -> Run:
-    wall_s, cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
+        assert child.wait() == 0
     return Run(messages / wall_s, cpu_s / messages * 1e6)
 
 
@@ -300,7 +231,14 @@ def main() -> None:
     parser.add_argument("--how", choices=("drain", "live", "whole"), action="append")
     parser.add_argument("--protocol", choices=("5", "3.1.1"), action="append")
     parser.add_argument("--publish", type=int, help=argparse.SUPPRESS)
+    parser.add_argument("--child", nargs=5, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
+    if arguments.child:
+        who, how, protocol, port, messages = arguments.child
+        settle_heap()
+        kind = {"ours": Ours, "whole": Whole}[who]
+        measured(lambda: kind(protocol, int(port), int(messages)), how)
+        return
     if arguments.publish:
         publish(arguments.publish, arguments.messages)
         return
@@ -308,14 +246,14 @@ def main() -> None:
         f"{arguments.messages} messages, 2 readings each, {arguments.rounds} rounds, median (lowest-highest)"
     )
     print(f"{'case':<22}{'bare msg/s':>24}{'cpu µs':>8}{'ours msg/s':>24}{'cpu µs':>8}{'ratio':>8}")
-    cases = {"drain": (drain, Ours), "live": (live, Ours), "whole": (live, Whole)}
+    cases = {"drain": ("drain", "ours"), "live": ("live", "ours"), "whole": ("live", "whole")}
     for name in arguments.how or cases:
         how, ours_is = cases[name]
         for protocol in arguments.protocol or ("5", "3.1.1"):
             bare, ours = [], []
             for _ in range(arguments.rounds):
-                bare.append(how(Bare, protocol, arguments.messages))
-                ours.append(how(ours_is, protocol, arguments.messages))
+                bare.append(run("bare", how, protocol, arguments.messages))
+                ours.append(run(ours_is, how, protocol, arguments.messages))
             print(row(f"{name}, MQTT {protocol}", bare, ours), flush=True)
 
 

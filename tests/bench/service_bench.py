@@ -1,6 +1,6 @@
-"""How fast, how big, how idle: publish to webhook, the weekly page, memory and processor time at rest.
+"""How fast, how big, how idle: publish to webhook, memory and processor time at rest.
 
-Run: python -m tests.bench.service_bench [latency] [idle] [week], or … latency SENSORS ZONES ROUNDS [TICK_S].
+Run: python -m tests.bench.service_bench [latency] [idle], or … latency SENSORS ZONES ROUNDS [TICK_S].
 Prints tables with ratios; asserts nothing.
 """
 
@@ -21,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.clock import SystemClock
 from monitor.engine.service import Service
-from monitor.model.reading import Point, Quantity, Reading, SeriesKey
+from monitor.model.reading import Quantity
 from monitor.mqtt.encode import encode_own
 from monitor.settings.file import load
 from tests.brokers import HOST, Mosquitto, wait_until
@@ -160,10 +160,16 @@ def latency(sensors: int = 500, zones: int = 50, rounds: int = 20, tick_s: float
     once with all sensors of the zone in the wet air, once with a single one.
     """
     for shown_by in ("all sensors", "one sensor"):
-        one_round(sensors, zones, rounds, tick_s, shown_by)
+        to_hook, bare = one_round(sensors, zones, rounds, tick_s, shown_by)
+        report("bare: message to webhook", bare, bare)
+        what = f"publish to webhook, high, {shown_by} ({sensors} x 1 Hz, tick {tick_s:g} s)"
+        report(what, to_hook, bare)
 
 
-def one_round(sensors: int, zones: int, rounds: int, tick_s: float, shown_by: str) -> None:
+def one_round(
+    sensors: int, zones: int, rounds: int, tick_s: float, shown_by: str
+) -> tuple[list[float], list[float]]:
+    """Seconds from publishing to the receiver of a webhook, ours and bare."""
     with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker, web_receiver() as receiver:
         bare = bare_latency(broker.port, receiver, rounds)
         receiver.requests.clear()
@@ -203,10 +209,7 @@ def one_round(sensors: int, zones: int, rounds: int, tick_s: float, shown_by: st
             if note["priority"] == "high" and str(note["subject"]).startswith("warning:"):
                 came.setdefault(str(note["zone"]), at_s)
         service.stop()
-        to_hook = [came[f"zone-{z}"] - at_s for z, at_s in published.items() if f"zone-{z}" in came]
-        report("bare: message to webhook", bare, bare)
-        what = f"publish to webhook, high, {shown_by} ({sensors} x 1 Hz, tick {tick_s:g} s)"
-        report(what, to_hook, bare)
+        return [came[f"zone-{z}"] - at_s for z, at_s in published.items() if f"zone-{z}" in came], bare
 
 
 def report(what: str, took: list[float], base: list[float]) -> None:
@@ -247,44 +250,6 @@ def child(sensors: int, seconds: float) -> None:
         service.stop()
 
 
-def week(sensors: int = 20, every_s: float = 300.0) -> None:
-    """The weekly page with a year of readings in the store, against a page that needs none of them."""
-    with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name)) as broker:
-        file = shop(
-            Path(name), broker.port, "http://127.0.0.1:1/", sensors, sensors, tick_s=10.0, every=every_s
-        )
-        service = Service(load(file), SystemClock())
-        end_s = round(time.time())
-        times = np.arange(end_s - 365 * 86_400, end_s, every_s)
-        began = time.monotonic()
-        for n in range(sensors):
-            rows, points = [], []
-            for t in times.tolist():
-                celsius, humid = 20.0 + 5.0 * np.sin(t / 13_751.0), 0.6 + 0.2 * np.sin(t / 47_000.0)
-                zone, sensor = f"zone-{n}", f"sensor-{n}"
-                rows.append(Reading(SeriesKey(zone, sensor, Quantity.RELATIVE_HUMIDITY), t, t, float(humid)))
-                points.append(Point(SeriesKey(zone, "zone", Quantity.DEW_POINT), t, float(celsius - 6.0)))
-                points.append(Point(SeriesKey(zone, "zone", Quantity.RELATIVE_HUMIDITY), t, float(humid)))
-            for k in range(0, len(rows), 5_000):
-                service.series.append(rows[k : k + 5_000])
-            for k in range(0, len(points), 5_000):
-                service.series.write_points(points[k : k + 5_000])
-        took_s = time.monotonic() - began
-        print(f"filled: {sensors} sensors, one reading per {every_s:.0f} s for a year, in {took_s:.0f} s")
-        service.start()
-        assert service.server is not None
-        for path in ("/safety", "/week", "/week?zone=zone-3", "/"):
-            took = []
-            for _ in range(5):
-                began = time.perf_counter()
-                requests.get(service.server.url + path, timeout=60).raise_for_status()
-                took.append(time.perf_counter() - began)
-            if path == "/safety":
-                base = took
-            report(f"page {path}", took, base)
-        service.stop()
-
-
 def main() -> None:
     if sys.argv[1:2] == ["child-service"]:
         child(int(sys.argv[2]), float(sys.argv[3]))
@@ -292,8 +257,8 @@ def main() -> None:
     if sys.argv[1:2] == ["latency"] and len(sys.argv) > 2:  # latency SENSORS ZONES ROUNDS [TICK_S]
         latency(*(int(word) for word in sys.argv[2:5]), *(float(word) for word in sys.argv[5:]))
         return
-    wanted = sys.argv[1:] or ["latency", "idle", "week"]
-    for name, bench in (("latency", latency), ("idle", idle), ("week", week)):
+    wanted = sys.argv[1:] or ["latency", "idle"]
+    for name, bench in (("latency", latency), ("idle", idle)):
         if name in wanted:
             bench()
 
