@@ -50,7 +50,7 @@ def restore_command(settings_file: Path, backup: Path, secrets: Path | None) -> 
     """Put a backup back after checking it; stop the service first. What is there now is kept beside it."""
     settings = load_shop(settings_file, secrets)
     with hold(settings.service.data_dir):
-        files = restore(backup, settings.service.data_dir, SystemClock().now_s())
+        files = restore(backup, settings.service.data_dir, SystemClock().now_s(), settings.store.archive_dir)
     for file in files:
         click.echo(f"Put back {file}.")
     click.echo(

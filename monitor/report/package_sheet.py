@@ -17,6 +17,7 @@ from monitor.report.entry_lines import entries_section
 from monitor.report.proof import proof_section, verified
 from monitor.report.sheet import Sheet, SheetSection, Writing
 from monitor.report.sources import Sources
+from monitor.report.unread import unread_section
 from monitor.report.warned import warnings_section
 
 HOUR_S = 3600.0
@@ -77,6 +78,7 @@ def package_sheet(sources: Sources, package: str) -> Sheet:
             unknown_section(stays, writing, words),
             beads_section(sources, [package], writing),
             warnings_section(sources, [package], writing),
+            *unread_section(sources, record.history.opened_s, sources.now_s),
             proof_section(proof, writing),
         ),
         record_holds=proof.holds,

@@ -22,6 +22,7 @@ from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import site_week
 from monitor.report.sources import Sources
 from monitor.report.told_outlook import told_words
+from monitor.report.unread import unread_section
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_chart import ChartSetting, drawn_zones, week_chart
 from monitor.report.week_sheet import open_in_week, site_named, week_edges
@@ -74,6 +75,7 @@ def week_record(sources: Sources, site_id: str, week: str) -> WeekRecord:
         warnings_section(read, writing),
         instruments_in_week(sources, site, read.between_s, writing),
         numbers_section(sources, site, records, writing),
+        *unread_section(sources, *read.between_s),
         proof_section(proof, writing),
     )
     drawn = {one.zone.id for one in drawn_zones(read.zones)}

@@ -24,6 +24,7 @@ from monitor.report.proof import proof_section, verified
 from monitor.report.sensor_check_lines import checks_of
 from monitor.report.sheet import Sheet, SheetSection, Writing
 from monitor.report.sources import THINGS, Sources
+from monitor.report.unread import unread_section
 from monitor.report.warned import warnings_section
 from monitor.settings.reference import load_toml
 
@@ -73,6 +74,7 @@ def week_sheet(sources: Sources, site_id: str, week: str) -> Sheet:
             warnings_section(sources, None, writing, (start_s, end_s)),
             _performance(sources, writing, (start_s, end_s)),
             instruments_section(sources, (start_s, end_s), writing),
+            *unread_section(sources, start_s, end_s),
             proof_section(proof, writing),
         ),
         record_holds=proof.holds,

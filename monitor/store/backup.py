@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
@@ -15,7 +15,9 @@ from typing import Protocol
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError, Verification, Witness
 from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.months.month_copies import check_months, copy_months, drop_copies, put_back_months
 from monitor.store.private import private_file, private_folder
+from monitor.store.series.sqlite_series import MONTHS_FOLDER
 from monitor.store.sqlite_file import check_file, explain
 
 MANIFEST = "manifest.json"
@@ -32,6 +34,7 @@ class Manifest:
     files: dict[str, str]
     ledger_number: int
     ledger_hash: str
+    months: dict[str, str] = field(default_factory=dict)  # archived ones, in the folder beside
 
 
 class Copied(Protocol):
@@ -61,6 +64,7 @@ def back_up(
         shutil.rmtree(part, ignore_errors=True)
         private_folder(part)
         head = ledger.head()
+        months = copy_months(series, target)
         copied = [ledger.backup(part), series.backup(part), *(one.backup(part) for one in beside)]
         files = [file for file in copied if file is not None]
         for file in files:
@@ -70,12 +74,14 @@ def back_up(
             files={file.name: _digest(file) for file in files},
             ledger_number=head.number,
             ledger_hash=head.hash,
+            months=months | copy_months(series, target),  # what was archived meanwhile lies in either
         )
         (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2) + "\n", encoding="utf-8")
         shutil.rmtree(folder, ignore_errors=True)
         os.replace(part, folder)
         for old in backups(target)[:-keep]:
             shutil.rmtree(old)
+        drop_copies(target, [name for one in backups(target) for name in _manifest(one).months])
     except OSError as error:
         raise explain(error, folder) from error
     return folder
@@ -89,11 +95,7 @@ def backups(target: Path) -> list[Path]:
 
 def check_backup(folder: Path) -> Manifest:
     """Raise unless every file is there, unchanged and whole, and the ledger's chain holds to its end."""
-    try:
-        manifest = Manifest(**json.loads((folder / MANIFEST).read_text(encoding="utf-8")))
-    except (OSError, ValueError, TypeError) as error:
-        fix = f"name a folder that a backup made ({error})"
-        raise InputError([Fault("backup", str(folder), fix)]) from error
+    manifest = _manifest(folder)
     for name, digest in manifest.files.items():
         file = folder / name
         if not file.is_file():
@@ -102,9 +104,18 @@ def check_backup(folder: Path) -> Manifest:
             raise StoreUnavailableError(f"{file}: was changed since the backup; use another backup")
         if file.suffix == ".sqlite":
             check_file(file)
+    check_months(manifest.months, folder.parent)
     if (folder / LEDGER_COPY).is_file():
         _check_chain(folder / LEDGER_COPY, Witness(manifest.ledger_number, manifest.ledger_hash))
     return manifest
+
+
+def _manifest(folder: Path) -> Manifest:
+    try:
+        return Manifest(**json.loads((folder / MANIFEST).read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError) as error:
+        fix = f"name a folder that a backup made ({error})"
+        raise InputError([Fault("backup", str(folder), fix)]) from error
 
 
 def verify_against(ledger: Ledger, folder: Path) -> Verification:
@@ -139,10 +150,11 @@ def _check_chain(file: Path, witness: Witness) -> None:
         raise StoreUnavailableError(f"{file}: the chain of events is broken: {found.reason}")
 
 
-def restore(folder: Path, data_dir: Path, now_s: float) -> list[Path]:
+def restore(folder: Path, data_dir: Path, now_s: float, archive: Path | None = None) -> list[Path]:
     """Put the files of a checked backup into `data_dir`, with the service stopped.
 
-    What lies there now is kept beside them under a dated name. Returns the files put back.
+    Archived months that lack go into `archive` (None: below `data_dir`). What lies there now is kept beside
+    them under a dated name. Returns the files put back.
     """
     manifest = check_backup(folder)
     stamp = f"{datetime.fromtimestamp(now_s, UTC):%Y%m%dT%H%M%SZ}"
@@ -160,6 +172,8 @@ def restore(folder: Path, data_dir: Path, now_s: float) -> list[Path]:
                     old.rename(data_dir / f"before-{stamp}-{name}{side}")
             os.replace(arriving, target)
             back.append(target)
+        months = data_dir / MONTHS_FOLDER if archive is None else archive
+        back += put_back_months(manifest.months, folder.parent, months, stamp)
     except OSError as error:
         raise explain(error, data_dir) from error
     return back

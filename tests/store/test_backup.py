@@ -12,9 +12,11 @@ from monitor.store.backup import MANIFEST, back_up, backups, check_backup, resto
 from monitor.store.contract import Checkpoint, StoreUnavailableError
 from monitor.store.folder_lock import hold
 from monitor.store.ledger.sql_ledger import open_ledger
+from monitor.store.months.archiving import restore_month
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.weather.forecast_archive import FILE, ForecastArchive
 from monitor.weather.provider import OutdoorForecast
+from tests.store.conftest import archive_all
 
 NOW = 1_700_006_400.0
 KEY = SeriesKey("slip-bay", "wall-1", Quantity.AIR_TEMPERATURE)
@@ -74,6 +76,49 @@ def test_issued_forecasts_are_in_the_backup_and_come_back(shop, tmp_path):
     back.close()
     np.testing.assert_array_equal(air[0], hours[1:49])
     np.testing.assert_array_equal(pressure[0], 1000.0 + hours[1:49])
+
+
+def test_archived_months_are_copied_once_checked_and_put_back_where_they_lack(shop, tmp_path):
+    series, _ledger = shop
+    archive_all(series)
+    (file,) = series.archived()
+    folders = [back_up(*shop, tmp_path / "backup", NOW + n, keep=2) for n in range(3)]
+    (copy,) = (tmp_path / "backup" / "months").iterdir()
+    assert copy.read_bytes() == file.path.read_bytes()
+    assert check_backup(folders[-1]).months == {copy.name: file.sha256}
+    whole = series.slice(KEY, 0.0, NOW + 99.0).value.tolist()
+    for store in shop:
+        store.close()
+    file.path.write_bytes(b"another")
+    back = restore(folders[-1], tmp_path / "data", NOW)
+    assert file.path in back
+    assert (file.path.parent / f"before-20231115T000000Z-{file.path.name}").read_bytes() == b"another"
+    series = SqliteSeriesStore(tmp_path / "data" / "series.sqlite")
+    assert series.slice(KEY, 0.0, NOW + 99.0).value.tolist() == whole
+    series.close()
+    copy.write_bytes(copy.read_bytes()[:-1] + b"x")
+    with pytest.raises(StoreUnavailableError, match="was changed since the backup"):
+        check_backup(folders[-1])
+
+
+def test_a_month_that_is_lost_keeps_nothing_else_out_of_the_backup_and_its_copy_serves(shop, tmp_path):
+    series, _ledger = shop
+    archive_all(series)
+    (file,) = series.archived()
+    back_up(*shop, tmp_path / "backup", NOW)
+    file.path.unlink()
+    series.look_at_archive()
+    assert len(check_backup(back_up(*shop, tmp_path / "backup", NOW + 1)).months) == 1
+    assert check_backup(back_up(*shop, tmp_path / "elsewhere", NOW)).months == {}
+
+
+def test_copies_of_months_that_no_backup_names_go_with_the_last_that_did(shop, tmp_path):
+    series, _ledger = shop
+    archive_all(series)
+    back_up(*shop, tmp_path / "backup", NOW, keep=1)
+    restore_month(series, "2023-11")
+    back_up(*shop, tmp_path / "backup", NOW + 1, keep=1)
+    assert list((tmp_path / "backup" / "months").iterdir()) == []
 
 
 def test_only_the_newest_backups_are_kept(shop, tmp_path):

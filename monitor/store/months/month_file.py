@@ -24,7 +24,7 @@ KEY = "dryshift"  # of the metadata that says what the file is
 # Rows of one quantity in a row group; a multiple of the 128 that the encoding of whole numbers takes at once,
 # so that the second quantity of a device repeats the first one's bytes.
 ROWS = 8_192
-_LEVEL_OF_ZSTD = 6
+_LEVEL_OF_ZSTD = 12  # a tenth more of time than 6 for 3 of 100 less
 _STATUS_NAMES = [status.value for status in STATUS_CODES]
 _CODES = {status.value: code for status, code in STATUS_CODES.items()}
 _NAMES = ("zone", "source", "quantity", "unit")
