@@ -7,6 +7,7 @@ import random
 import signal
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from time import sleep
 
@@ -302,6 +303,27 @@ def test_a_store_without_the_library_says_what_to_install(two, monkeypatch):
     with pytest.raises(StoreUnavailableError, match="install"):
         restore_month(again, MONTH)
     again.close()
+
+
+def test_no_month_is_moved_while_one_before_it_cannot_be_read(two):
+    """A share that is away leaves an empty folder in its place."""
+    _, filed = two
+    filed.append([Reading(AIR, T0 + 40 * DAY, T0 + 40 * DAY, 1.0)])
+    filed.pack(FAR)
+    move_away(filed)
+    with pytest.raises(StoreUnavailableError, match="is missing"):
+        archive_month(filed, "2023-12", {})
+    put_back(filed)
+    assert archive_month(filed, "2023-12", {}) == 1
+
+
+def test_many_who_read_at_once_are_not_taken_for_a_folder_that_hangs(two):
+    rows, filed = two
+    wanted = rows.slice(AIR, T0, T0 + DAY).value.tolist()
+    with ThreadPoolExecutor(24) as pool:
+        found = list(pool.map(lambda _: filed.slice(AIR, T0, T0 + DAY).value.tolist(), range(96)))
+    assert all(one == wanted for one in found)
+    assert filed.unreadable(0.0, FAR) == ""
 
 
 def test_a_folder_that_never_answers_holds_nobody_up(tmp_path, monkeypatch):

@@ -84,12 +84,17 @@ def due_months(store: SqliteSeriesStore, before_ms: int, *, unfinished: bool) ->
 def archive_month(store: SqliteSeriesStore, month: str, about: About, tell: Tell = lambda _: None) -> int:
     """Move what the live file holds of a month into a file; returns how many numbers lie there now."""
     moved = 0
+    store.look_at_archive()
+    if any(store.archived().values()):  # a share that is away has an empty folder in its place
+        raise StoreUnavailableError(f"no month is moved while another cannot be read: {store.shelf.why()}")
     try:
         private_folder(store.shelf.folder)
         for derived in (False, True):
             moved += _archive(store, month, {**about, "derived": derived}, tell)
     except OSError as error:
         raise explain(error, store.shelf.folder) from error
+    except ValueError as error:  # as the library says what it cannot do
+        raise StoreUnavailableError(f"{month}: cannot be written: {error}") from error
     return moved
 
 
@@ -183,8 +188,8 @@ def _checked(part_file: Path, target: Path, what: tuple[str, bool], seals: Seque
         raise StoreUnavailableError(
             f"{part_file}: read back it is not the same; the month stays where it was"
         )
-    os.link(part_file, target)  # never over another file
-    part_file.unlink()
+    os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))  # never over another file
+    os.replace(part_file, target)
     to_disk(target.parent)
     return file
 

@@ -17,6 +17,7 @@ _COLUMNS = (
     "file_id, row_group, first_row, n, series_id, start_ms, end_ms, arrived_ms, first_order, last_order"
 )
 _PARTS = f"SELECT {_COLUMNS} FROM month_part"
+_FILES = "SELECT id, name, month, derived, sha256, size_bytes, n FROM month_file"
 _PUT = f"INSERT INTO month_part ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 
@@ -60,16 +61,17 @@ def _next(first: datetime) -> datetime:
 
 def files(db: sqlite3.Connection, folder: Path) -> list[MonthFile]:
     """Every file that anything lies in, the oldest month first."""
-    rows = "SELECT id, name, month, derived, sha256, size_bytes, n FROM month_file ORDER BY month, id"
-    return [
-        MonthFile(number, folder / name, month, bool(derived), sha256, size, n)
-        for number, name, month, derived, sha256, size, n in db.execute(rows)
-    ]
+    return [_file(folder, row) for row in db.execute(f"{_FILES} ORDER BY month, id")]
 
 
 def file_of(db: sqlite3.Connection, folder: Path, number: int) -> MonthFile:
     """One of them."""
-    return next(one for one in files(db, folder) if one.number == number)
+    return _file(folder, db.execute(f"{_FILES} WHERE id = ?", (number,)).fetchone())
+
+
+def _file(folder: Path, row: tuple[int, str, str, int, str, int, int]) -> MonthFile:
+    number, name, month, derived, sha256, size, n = row
+    return MonthFile(number, folder / name, month, bool(derived), sha256, size, n)
 
 
 def parts_of(db: sqlite3.Connection, series: int, start_ms: int, end_ms: int) -> list[MonthPart]:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from functools import partial
 from pathlib import Path
-from threading import Lock
+from threading import Event, Lock
 from typing import Any, TypeVar
 
 import numpy as np
@@ -43,6 +43,10 @@ _Stamp = tuple[int, int, int]
 
 class MonthUnreadableError(StoreUnavailableError):
     """A month's file cannot be read now; says which and why."""
+
+
+class FolderMuteError(MonthUnreadableError):
+    """The folder gives no answer; what else it holds is not asked for now."""
 
 
 class Shelf:
@@ -107,10 +111,11 @@ class Shelf:
                 self._verified.pop(file.number, None)
             try:
                 self._bounded(file, partial(self._verify, file))
-            except MonthUnreadableError as error:
-                if self._stuck:
-                    self.faults |= {one.number: str(error) for one in seen[n:]}
-                    return
+            except FolderMuteError as error:
+                self.faults |= {one.number: str(error) for one in seen[n:]}
+                return
+            except MonthUnreadableError:  # it is in the faults
+                continue
             else:
                 self.faults.pop(file.number, None)
 
@@ -123,33 +128,46 @@ class Shelf:
     def _bounded(self, file: MonthFile, work: Callable[[], T]) -> T:
         """What `work` gives within its time; every way in which it can fail is a fault of the file."""
         total_s = TOTAL_S + file.size_bytes / SLOWEST_BYTES_S
+        raised: type[MonthUnreadableError] = MonthUnreadableError
         try:
-            if self._stuck >= MOST_STUCK:
-                raise OutOfTimeError(f"took longer than {total_s:g} s")  # noqa: TRY301  # as the last ones did
-            with Ration(total_s, 0):
-                return in_time(lambda: self._counted(work), "month's file")
+            return self._in_time(work, total_s)
         except FileNotFoundError:
             why = f"is missing; {_PUT_BACK}"
         except ParquetUnavailableError as error:
             why = f"cannot be read: {error}"
         except OutOfTimeError as error:
-            why = f"cannot be read: its folder {error}"
+            why, raised = f"cannot be read: its folder {error}", FolderMuteError
         except (OSError, ValueError, KeyError, IndexError) as error:
             why = f"cannot be read: {getattr(error, 'strerror', None) or error}; {_PUT_BACK}"
         said = f"{file.month}: {file.path} {why}"
         if self.faults.get(file.number) != said:
             log.error("a month of readings is not known now: %s", said)
         self.faults[file.number] = said
-        raise MonthUnreadableError(said)
+        raise raised(said)
 
-    def _counted(self, work: Callable[[], T]) -> T:
-        with self._lock:
-            self._stuck += 1
+    def _in_time(self, work: Callable[[], T], total_s: float) -> T:
+        """What `work` gives; where it takes too long it is left behind, at most so many at once."""
+        if self._stuck >= MOST_STUCK:
+            raise OutOfTimeError(f"took longer than {total_s:g} s")  # as the last ones did
+        over, left = Event(), Event()
+
+        def run() -> T:
+            try:
+                return work()
+            finally:
+                with self._lock:
+                    over.set()
+                    self._stuck -= left.is_set()
+
         try:
-            return work()
-        finally:
+            with Ration(total_s, 0):
+                return in_time(run, "month's file")
+        except OutOfTimeError:
             with self._lock:
-                self._stuck -= 1
+                if not over.is_set():
+                    left.set()
+                    self._stuck += 1
+            raise
 
     def _read(self, file: MonthFile, row_group: int, *, whole: bool) -> Any:
         self._verify(file)
