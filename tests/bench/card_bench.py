@@ -39,7 +39,9 @@ def child(sensors: int, seconds: float, commit_s: float) -> None:
         service.start()
         start_s = time.process_time() - began
         publisher = connect(broker.port)
-        time.sleep(3)
+        for n in range(sensors):  # what a first message enrols is written once
+            publisher.publish(topic(n, 10), message(0.5), qos=1)
+        time.sleep(5)
         before, started = written_bytes(), time.monotonic()
         sent = 0
         while time.monotonic() - started < seconds:

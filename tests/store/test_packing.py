@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.store.series.packing import BLOCK, pack, unpack
+from monitor.store.series.packing import BLOCK, READING_COLUMNS, pack, unpack
 
 WHOLE = st.integers(-(2**63), 2**63 - 1)
 ROWS = st.lists(
@@ -37,6 +37,14 @@ def test_any_numbers_come_back_to_the_bit(rows):
     assert same(back["value"], block["value"])
 
 
+@given(ROWS, st.sets(st.sampled_from(READING_COLUMNS)), st.booleans())
+def test_some_columns_alone_are_what_they_are_among_all(rows, only, derived):
+    packed = pack(np.array(rows, BLOCK), derived=derived)
+    whole, some = unpack(packed, derived=derived), unpack(packed, derived=derived, only=only)
+    assert all(same(some[name], whole[name]) for name in only)
+    assert not any(some[name].any() for name in set(READING_COLUMNS) - only)
+
+
 def test_a_negative_zero_and_the_smallest_number_keep_their_bits():
     block = np.zeros(3, BLOCK)
     block["value"] = [-0.0, 5e-324, 0.1 + 0.2]
@@ -46,6 +54,7 @@ def test_a_negative_zero_and_the_smallest_number_keep_their_bits():
 @given(st.binary(max_size=200))
 def test_bytes_that_are_no_packed_day_are_refused_and_never_read_as_one(data):
     try:
+        unpack(data, derived=False, only=("time_ms", "status"))
         unpack(data, derived=False)
     except ValueError:
         return

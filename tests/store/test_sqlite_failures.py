@@ -274,7 +274,7 @@ def test_two_programs_on_one_file_keep_orders_series_and_sums_right(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("where", "count"), [("fresh_reading", 5), ("reading", 1_000), ("stale_hour", 1_000)]
+    ("where", "count"), [("fresh_reading", 5), ("reading", 3_000), ("stale_hour", 3_000)]
 )
 def test_a_failed_write_leaves_no_trace_in_what_the_store_remembers(tmp_path, where, count):
     """Whether adding rows fails, or filing them by series, which many rows bring about."""

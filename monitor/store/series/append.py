@@ -67,10 +67,12 @@ class Appending:
         """Which readings are new: whatever is later than all of its series is, the rest is looked for."""
         ids, derived, newest = self._catalog.ids, self._catalog.derived, self._catalog.newest_ms
         order, floor_ms, rows = self._catalog.last_order, self._catalog.floors.raw_ms, self._rows
+        floor_s = floor_ms / 1000.0
         for reading in readings:
             key, time_s, arrived_s, value, sequence, from_device = reading
-            if wrong := _wrong(time_s, arrived_s, value, sequence, floor_ms):
-                self._unfit.append(_aside(reading, *wrong))
+            sound = value - value == 0.0 and floor_s <= time_s < MAX_TIME_S and 0.0 <= arrived_s < MAX_TIME_S
+            if not sound or not (sequence is None or -_SEQUENCE_LIMIT <= sequence < _SEQUENCE_LIMIT):
+                self._unfit.append(_aside(reading, *_wrong(reading, floor_ms)))
                 continue
             series_id = ids.get(key)
             if series_id is None or series_id in derived:
@@ -161,18 +163,17 @@ def write_points(
         catalog.mark_stale(db, {(number, time_ms // HOUR_MS) for number, time_ms, _ in others})
 
 
-def _wrong(
-    time_s: float, arrived_s: float, value: float, sequence: int | None, floor_ms: int
-) -> tuple[str, str] | None:
-    if not isfinite(value):
-        return "not_a_number", f"value: found {value}; send a finite number"
-    if not (0.0 <= time_s < MAX_TIME_S and 0.0 <= arrived_s < MAX_TIME_S):
-        return "time_out_of_range", f"time_s: found {time_s}, arrived_s {arrived_s}; use seconds since 1970"
-    if time_s * 1000.0 < floor_ms:
-        return "older_than_kept", f"time_s: found {time_s}; readings before {floor_ms / 1000} are dropped"
-    if sequence is not None and not -_SEQUENCE_LIMIT <= sequence < _SEQUENCE_LIMIT:
-        return "sequence_out_of_range", f"sequence: found {sequence}; use a number below 2^63"
-    return None
+def _wrong(reading: Reading, floor_ms: int) -> tuple[str, str]:
+    """Why a reading cannot be stored: the reason and what to do."""
+    if not isfinite(reading.value):
+        return "not_a_number", f"value: found {reading.value}; send a finite number"
+    if not (0.0 <= reading.time_s < MAX_TIME_S and 0.0 <= reading.arrived_s < MAX_TIME_S):
+        found = f"found {reading.time_s}, arrived_s {reading.arrived_s}"
+        return "time_out_of_range", f"time_s: {found}; use seconds since 1970"
+    if reading.time_s < floor_ms / 1000.0:
+        found = f"found {reading.time_s}; readings before {floor_ms / 1000} are dropped"
+        return "older_than_kept", f"time_s: {found}"
+    return "sequence_out_of_range", f"sequence: found {reading.sequence}; use a number below 2^63"
 
 
 def _aside(reading: Reading, reason: str, detail: str) -> SetAside:

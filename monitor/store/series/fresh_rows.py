@@ -17,7 +17,7 @@ from monitor.store.series.series_schema import HOUR_MS
 LAST_ORDER = "last_order"  # of what is filed: the newest is here
 LAST_TOLD = "last_told"
 _A_SERIES = 32  # rows a series: a page of filed ones holds about as many again
-_SPARE = 256
+_SPARE = 2_000  # in a small shop a sweep is worth its pages after some more
 
 Fresh = tuple[int, float, int]  # time in ms, value, status
 FreshOf = Callable[[sqlite3.Connection, int, bool], list[Fresh]]

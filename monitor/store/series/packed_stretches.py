@@ -6,7 +6,7 @@ transaction; it is packed again later.
 
 import heapq
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from threading import Lock
 
 import numpy as np
@@ -172,9 +172,16 @@ def rows_left(db: sqlite3.Connection, number: int, *, derived: bool, before_ms: 
     return found
 
 
-def closed_part(db: sqlite3.Connection, shelf: Shelf, series: Series, start_ms: int, end_ms: int) -> Block:
-    """What is packed or in months' files of a series with start ≤ time < end, in rising time."""
-    packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms)
+def closed_part(
+    db: sqlite3.Connection,
+    shelf: Shelf,
+    series: Series,
+    stretch: tuple[int, int],
+    only: Collection[str] = READING_COLUMNS,
+) -> Block:
+    """What is packed or in months' files of a series in a stretch (ms), in rising time, as asked for."""
+    start_ms, end_ms = stretch
+    packed = packed_part(db, series.id, derived=series.derived, start_ms=start_ms, end_ms=end_ms, only=only)
     return in_rising_time(shelf.block(db, series.id, start_ms, end_ms), packed)
 
 
@@ -186,14 +193,22 @@ def in_rising_time(filed: Block, packed: Block) -> Block:
     return both[np.argsort(both["time_ms"], kind="stable")]
 
 
-def packed_part(db: sqlite3.Connection, number: int, *, derived: bool, start_ms: int, end_ms: int) -> Block:
-    """What is packed of a series with start ≤ time < end, in rising time."""
+def packed_part(
+    db: sqlite3.Connection,
+    number: int,
+    *,
+    derived: bool,
+    start_ms: int,
+    end_ms: int,
+    only: Collection[str] = READING_COLUMNS,
+) -> Block:
+    """What is packed of a series with start ≤ time < end, in rising time, as far as it is asked for."""
     rows = db.execute(
         "SELECT stretch, block FROM packed "
         "WHERE series_id = ? AND stretch >= ? AND stretch < ? ORDER BY stretch",
         (number, start_ms // STRETCH_MS, -(-end_ms // STRETCH_MS)),
     )
-    blocks = [_unpacked(packed, number, stretch, derived=derived) for stretch, packed in rows]
+    blocks = [_unpacked(packed, number, stretch, derived=derived, only=only) for stretch, packed in rows]
     if not blocks:
         return _NONE
     whole = np.concatenate(blocks)
@@ -311,9 +326,11 @@ def _sequences(block: Block) -> list[int | None]:
     return [number if there else None for number, there in sent]
 
 
-def _unpacked(packed: bytes, number: int, stretch: int, *, derived: bool) -> Block:
+def _unpacked(
+    packed: bytes, number: int, stretch: int, *, derived: bool, only: Collection[str] = READING_COLUMNS
+) -> Block:
     try:
-        return unpack(packed, derived=derived)
+        return unpack(packed, derived=derived, only=only)
     except ValueError as error:
         raise StoreUnavailableError(
             f"series {number}, stretch {stretch}: {error}; the file is damaged; restore the last backup"

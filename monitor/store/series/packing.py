@@ -12,6 +12,7 @@ as a whole number; any other keeps its IEEE 754 bits, each after a bitwise diffe
 
 import struct
 import zlib
+from collections.abc import Collection
 
 import numpy as np
 import numpy.typing as npt
@@ -51,8 +52,8 @@ def pack(block: Block, *, derived: bool) -> bytes:
     return _HEAD.pack(VERSION, block.size) + zlib.compress(body, _LEVEL_OF_ZLIB)
 
 
-def unpack(packed: bytes, *, derived: bool) -> Block:
-    """The block that was packed; ValueError where these are not the bytes of one."""
+def unpack(packed: bytes, *, derived: bool, only: Collection[str] = READING_COLUMNS) -> Block:
+    """The block that was packed, zero in columns that are not asked for; ValueError where it is none."""
     try:
         version, count = _HEAD.unpack_from(packed)
         if version != VERSION:
@@ -61,6 +62,9 @@ def unpack(packed: bytes, *, derived: bool) -> Block:
         block = np.zeros(count, BLOCK)
         at = 0
         for name in POINT_COLUMNS if derived else READING_COLUMNS:
+            if name not in only:
+                at = (_past_values if name == "value" else _past_whole)(body, at, count)
+                continue
             read = _values if name == "value" else _whole
             block[name], at = read(body, at, count)
     except (struct.error, zlib.error, IndexError) as error:
@@ -129,6 +133,22 @@ def _read_planes(body: bytes, at: int, count: int) -> tuple[_Bits, int]:
     table = np.zeros((count, 8), np.uint8)
     table[:, :width] = np.frombuffer(body, np.uint8, width * count, at + 1).reshape(width, count).T
     return table.reshape(-1).view("<u8"), end
+
+
+def _past_values(body: bytes, at: int, count: int) -> int:
+    """Where the column after this one of values begins."""
+    if body[at] == _XOR:
+        return at + 2 + body[at + 1] * count
+    return _past_whole(body, at + 2, count)
+
+
+def _past_whole(body: bytes, at: int, count: int) -> int:
+    """Where the column after this one of whole numbers begins."""
+    kept = count
+    if body[at] == _STEPS:
+        at, kept = at + 8 * (count > 0), max(count - 1, 0)
+    at += 1 + 8 * (kept > 0)
+    return at + 1 + body[at] * kept
 
 
 def _whole(body: bytes, at: int, count: int) -> tuple[_Whole, int]:

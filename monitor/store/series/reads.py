@@ -46,6 +46,7 @@ SELECT max(start_ms) FROM (
   WHERE series_id = ?1 AND hour < ?2 / {HOUR_MS} AND hour >= ?3 / {HOUR_MS}
   UNION ALL
   SELECT max(start_ms) FROM rollup_hour WHERE series_id = ?1 AND start_ms < ?2 AND start_ms >= ?3)"""
+_ASKED = ("time_ms", "value", "status")
 _FAR_MS = 2**53 // HOUR_MS * HOUR_MS
 
 
@@ -143,7 +144,7 @@ def _latest_closed(
     db: sqlite3.Connection, shelf: Shelf, series: Series, hour_ms: int
 ) -> tuple[int, float] | None:
     """The newest believed number of an hour that is packed or in a month's file."""
-    block = closed_part(db, shelf, series, hour_ms, hour_ms + HOUR_MS)
+    block = closed_part(db, shelf, series, (hour_ms, hour_ms + HOUR_MS), _ASKED)
     block = block[block["status"] == 0]
     return (int(block["time_ms"][-1]), float(block["value"][-1])) if block.size else None
 
@@ -168,12 +169,10 @@ def slice_(
         (series.id, *stretch, -1 if limit is None else limit),
     ).fetchall()
     rows += _within(fresh(db, series.id, series.derived), stretch)
-    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    packed = closed_part(db, shelf, series, *stretch)
-    time_ms = np.concatenate([packed["time_ms"], table[:, 0]])
+    packed = closed_part(db, shelf, series, stretch, _ASKED)
+    parts = zip(_ASKED, zip(*rows, strict=True) if rows else [()] * 3, strict=True)
+    time_ms, value, status = (np.concatenate([packed[name], np.array(part)]) for name, part in parts)
     order = np.argsort(time_ms, kind="stable")[:limit]
-    value = np.concatenate([packed["value"], table[:, 1]])
-    status = np.concatenate([packed["status"], table[:, 2]])
     return SeriesSlice(time_ms[order] / 1000.0, value[order], status[order] != 0)
 
 
@@ -275,7 +274,7 @@ def _totals(
     for row in db.execute(query, (*group, series.id, first, last)):
         yield row[0], Total(*row[1:])
     if level_ms == RAW_MS:
-        yield from _block_totals(closed_part(db, shelf, series, first, last), group)
+        yield from _block_totals(closed_part(db, shelf, series, (first, last), _ASKED), group)
         yield from _fresh_totals(_within(fresh, (first, last)), group)
     elif level_ms == QUARTER_MS:
         yield from _filed_quarters(db, shelf, series, piece, group)
