@@ -10,7 +10,6 @@ four sensors have a number a minute with all its digits. Times are of the proces
 import argparse
 import csv
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -158,38 +157,41 @@ def questions(store: SqliteSeriesStore, sensors: int) -> dict[str, Callable[[], 
     }
 
 
+def measured(folder: Path, sensors: int) -> tuple[int, float, dict[str, tuple[float, float]]]:
+    """How many readings, seconds of processor to archive them, and by what was asked: live and archived."""
+    store = SqliteSeriesStore(folder / "series.sqlite")
+    total = fill(store, sensors)
+    before = size_of(store, folder / "copy")
+    live = {name: timed(one) for name, one in questions(store, sensors).items()}
+    began = process_time()
+    archive_month(store, MONTH, {})
+    took = process_time() - began
+    after = size_of(store, folder / "copy")
+    files = {one.derived: one.size_bytes for one in store.archived()}
+    weight = {
+        "the live file, sums included, B/reading": (before, after),
+        "the file of readings, B/reading": (0, files[False]),
+        "the file of derived points, B/reading": (0, files[True]),
+        "all of it, B/reading": (before, after + sum(files.values())),
+    }
+    found = {name: (one / total, other / total) for name, (one, other) in weight.items()}
+    asked = {f"{name}, ms": (live[name], timed(one)) for name, one in questions(store, sensors).items()}
+    store.close()
+    return total, took, found | asked
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--sensors", type=int, default=50)
     ask.add_argument("--folder", type=Path)
     given = ask.parse_args()
-    folder = Path(tempfile.mkdtemp(prefix="dryshift-archive-", dir=given.folder))
-    try:
-        store = SqliteSeriesStore(folder / "series.sqlite")
-        total = fill(store, given.sensors)
-        before = size_of(store, folder / "copy")
-        live = {name: timed(one) for name, one in questions(store, given.sensors).items()}
-        began = process_time()
-        archive_month(store, MONTH, {})
-        took = process_time() - began
-        after = size_of(store, folder / "copy")
-        files = {one.derived: one.size_bytes for one in store.archived()}
-        print(f"{given.sensors} sensors every {EVERY_MS / 1000:g} s, a month: {total:,} readings")
-        print(
-            f"  archived in {took:.1f} s of processor, read back and compared: {total / took:,.0f} readings/s"
-        )
-        print(f"  {'bytes a reading':44} {'live':>8} {'archived':>9}")
-        print(f"  {'the live file, sums included':44} {before / total:>8.2f} {after / total:>9.2f}")
-        print(f"  {'file of readings':44} {'':>8} {files[False] / total:>9.2f}")
-        print(f"  {'file of derived points':44} {'':>8} {files[True] / total:>9.2f}")
-        whole = (after + sum(files.values())) / total
-        print(f"  {'all of it':44} {before / total:>8.2f} {whole:>9.2f}")
-        print(f"  {'ms of processor':44} {'live':>8} {'archived':>9}")
-        for name, one in questions(store, given.sensors).items():
-            print(f"  {name:44} {live[name]:>8.1f} {timed(one):>9.1f}")
-        store.close()
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix="dryshift-archive-", dir=given.folder) as folder:
+        total, took, found = measured(Path(folder), given.sensors)
+    print(f"{given.sensors} sensors every {EVERY_MS / 1000:g} s, a month: {total:,} readings")
+    print(f"  archived in {took:.1f} s of processor, read back and compared: {total / took:,.0f} readings/s")
+    print(f"  {'':46} {'live':>8} {'archived':>9}")
+    for name, (live, archived) in found.items():
+        print(f"  {name:46} {live:>8.2f} {archived:>9.2f}")
 
 
 if __name__ == "__main__":

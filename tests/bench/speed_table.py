@@ -34,6 +34,7 @@ from monitor.engine.service import Service
 from monitor.model.reading import Point, StoredReading
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.bench import (
+    archive_bench,
     backlog_bench,
     ingest_bench,
     replay_bench,
@@ -99,6 +100,17 @@ def week(*, quick: bool) -> None:
                 row(what, found, "B/reading", "<= 15")
             else:
                 row(f"weekly page, {what}", found, "ms", "< 100 ms", base, "its reads")
+
+
+def archive(*, quick: bool) -> None:
+    """A month of sensors every 30 s, jittering, in a file of its own, with three derived series a zone."""
+    with tempfile.TemporaryDirectory() as name:
+        total, took, found = archive_bench.measured(Path(name), 8 if quick else 24)
+    row("archived, read back and compared", total / took, "readings/s")
+    for what, (live, archived) in found.items():
+        words, _, unit = what.rpartition(", ")
+        aim = "<= 4" if words.startswith(("all of it", "the file of readings")) else ""
+        row(f"month in files, {words}", archived, unit, aim, live, "live" if live else "")
 
 
 def look(*, quick: bool) -> None:
@@ -307,7 +319,8 @@ def child(code: str, folder: Path, *arguments: str) -> tuple[float, float]:
 
 
 PARTS: dict[str, Callable[..., None]] = {
-    part.__name__: part for part in (ingest, latency, replay, store, week, page, start, look, backlog, growth)
+    part.__name__: part
+    for part in (ingest, latency, replay, store, archive, week, page, start, look, backlog, growth)
 }
 
 
