@@ -127,9 +127,7 @@ class CoreLoop:
             while readings := self._unjudged(last_order):
                 self._take(readings, now_s)
                 done += len(readings)
-                if len(readings) == READ_AT_ONCE:
-                    with self._let_others_in():
-                        self.give_way()
+                self._after_bite(readings)
             self._tick_to(until_s)
             return done
 
@@ -212,6 +210,7 @@ class CoreLoop:
                     self._take(earlier)
                 if len(earlier) < len(readings):
                     break
+                self._after_bite(readings)
             self._close_gap(now_s, why)
 
     def put(self, given: Input, events: Sequence[NewEvent] = ()) -> Effects:
@@ -260,6 +259,12 @@ class CoreLoop:
                 yield
             finally:
                 self._write_points()
+
+    def _after_bite(self, readings: Sequence[StoredReading]) -> None:
+        """Where more waits, others come first."""
+        if len(readings) == READ_AT_ONCE:
+            with self._let_others_in():
+                self.give_way()
 
     @contextmanager
     def _let_others_in(self) -> Iterator[None]:

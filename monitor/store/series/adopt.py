@@ -2,12 +2,11 @@
 
 import sqlite3
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
 from typing import Any
 
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
-from monitor.store.series.catalog import Catalog, read_floors, read_number, write_number
+from monitor.store.series.catalog import Catalog, read_floors, read_number, series_key, write_number
 from monitor.store.series.fresh_rows import file_all
 from monitor.store.series.orders import FILED_AT
 from monitor.store.series.retention import raise_floors
@@ -20,12 +19,6 @@ _UNKNOWN_REASON = "marked before the move; the reason stayed behind"
 
 OrderedRow = tuple[int, ReadingRow]
 PointRow = tuple[SeriesKey, int, float]
-
-
-@lru_cache(maxsize=10_000)
-def series_key(zone: str, source: str, quantity: str) -> SeriesKey:
-    """The key of a series by its names; there are few, and they come back with every row."""
-    return SeriesKey(zone, source, Quantity(quantity))
 
 
 def reading_row(row: Sequence[Any]) -> ReadingRow:

@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import NamedTuple
 
 from monitor.model.errors import Fault, InputError
@@ -19,6 +20,12 @@ SELECT id,
       coalesce((SELECT max(end_ms) FROM month_part WHERE series_id = id), -1) / {STRETCH_MS})
 FROM series"""
 _FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
+
+
+@lru_cache(maxsize=10_000)
+def series_key(zone: str, source: str, quantity: str) -> SeriesKey:
+    """The key of a series by its names; there are few, and they come back with every row."""
+    return SeriesKey(zone, source, Quantity(quantity))
 
 
 class Series(NamedTuple):
