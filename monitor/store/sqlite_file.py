@@ -17,8 +17,8 @@ from monitor.store.contract import StoreUnavailableError
 from monitor.store.kept_beside import Schema
 from monitor.store.private import private_file
 
-WRITER_CACHE_KIB = 16_384  # measured with a thousand series: no slower than with four times as much
-READER_CACHE_KIB = 4_096
+# Measured: a thousand series are written 3 % slower than with four times as much, pages are no slower at all.
+WRITER_CACHE_KIB, READER_CACHE_KIB = 4_096, 1_024
 IDLE_READERS = 4  # kept open; each keeps its cache
 CHECKPOINT_PAGES = 4_000
 JOURNAL_LIMIT_BYTES = 64 * 1024 * 1024

@@ -113,8 +113,8 @@ def create_app(deps: WebDeps) -> FastAPI:
     app.state.stopping = stopping
     app.state.proxies = frozenset(str(one) for one in deps.settings.web.proxies)
     for room in (*ROOMS, *(_OF_ACCOUNTS if deps.desk is not None else ())):
-        app.include_router(room.routes(web))
-    app.include_router(live.routes(web, stopping))
+        app.router.routes.extend(room.routes(web).routes)
+    app.router.routes.extend(live.routes(web, stopping).routes)
     app.mount("/static", _Static(directory=STATIC))
     _describe(app, web)
     handle_errors(app, web)

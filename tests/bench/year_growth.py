@@ -24,7 +24,6 @@ from itertools import islice
 from pathlib import Path
 from time import process_time
 
-import msgspec
 import numpy as np
 import requests
 
@@ -272,9 +271,10 @@ def measured(folder: Path, sensors: int, now_s: float) -> dict[str, float]:
         held.append(reading)
     found["tick"] = statistics.median(ticks)
     state = service.loop.state
-    encoder = msgspec.msgpack.Encoder()
-    found["checkpoint KB"] = len(encoder.encode(state)) / 1e3
     found["checkpoint"] = statistics.median(spent(service.loop.save) for _ in range(5))
+    saved = service.ledger.checkpoint()
+    assert saved is not None
+    found["checkpoint KB"] = len(saved.state) / 1e3
     found["picture"] = statistics.median(spent(lambda: picture(service.loop.shop, state)) for _ in range(5))
     look = lambda: service.foreseer.look(service.loop.shop, state, state.time_s)  # noqa: E731
     found["first look"], found["look"] = spent(look), spent(look)

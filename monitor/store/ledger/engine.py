@@ -16,7 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
 from monitor.store.private import private_file
-from monitor.store.sqlite_file import explain
+from monitor.store.sqlite_file import READER_CACHE_KIB, explain
 
 BACKENDS = ("sqlite", "postgresql")
 MIGRATION_LOCK = 0x44525901  # advisory locks of PostgreSQL; any fixed numbers
@@ -87,6 +87,7 @@ def _set_up_sqlite(link: sqlite3.Connection, _record: object) -> None:
     link.isolation_level = None  # the driver opens no transactions of its own
     _write_ahead(link)
     link.execute("PRAGMA synchronous = FULL")
+    link.execute(f"PRAGMA cache_size = -{READER_CACHE_KIB}")  # of each connection of the pool
 
 
 def _write_ahead(link: sqlite3.Connection) -> None:
