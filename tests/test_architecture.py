@@ -102,7 +102,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     ),
     "fleet": (
         "model clock settings store access web engine",
-        f"{PURE} contextlib logging multiprocessing os pathlib pydantic random signal tomllib",
+        f"{PURE} contextlib gc importlib logging multiprocessing os pathlib pydantic random signal tomllib",
     ),
     "cli": (
         "model clock wire history outlook alarms settings store access mqtt weather notify report web demo "

@@ -1,5 +1,6 @@
 """One shop in a process of its own, which holds its ledger for as long as it judges."""
 
+import gc
 import os
 import signal
 from multiprocessing.connection import Connection
@@ -48,6 +49,7 @@ def _serve(shop: str, settings: Settings, link: Connection) -> None:
     service = Service(settings, SystemClock())
     try:
         service.start()
+        gc.freeze()  # what stands now stays; a look for garbage would write to pages that all shops share
         first = None if service.desk is None else service.desk.first_link()
         if first is not None:
             _say(link, first)

@@ -7,6 +7,7 @@ more than that.
 
 import logging
 import math
+import os
 import random
 from collections.abc import Callable, Mapping
 from multiprocessing import get_context
@@ -24,10 +25,12 @@ from monitor.store.contract import StoreUnavailableError
 from monitor.store.fleet_book import FleetBook, ShopStanding
 
 ROUND_S = 2.0
-LOST_AFTER_S = 12.0  # a worker that was not seen for so long has no share any more
-STARTS_A_ROUND = 4  # each takes half a second of processor time
+LOST_AFTER_S = 8.0  # a worker that was not seen for so long has no share any more
+STARTS_A_ROUND = 4 * (os.cpu_count() or 1)  # each takes half a second of processor time
 AGAIN = BackOff(first_s=2.0, most_s=60.0)
 _NEVER = (0.0, 0)
+SILENT_S = 30.0  # a process that hangs holds its shop; ended, another takes it
+START_S = 600.0  # what was stored is worked through first
 STOP_S = 25.0  # for all shops together; what does not end by then is killed
 log = logging.getLogger(__name__)
 
@@ -38,8 +41,10 @@ class Running:
     def __init__(self, process: BaseProcess, link: Connection, begun_s: float) -> None:
         self.process = process
         self.begun_s = begun_s
-        self.ends_by_s: float | None = None  # by the monotonic clock, once it was told to stop
+        self.ends_by_s = monotonic_s() + START_S  # it has spoken by then, or is killed
+        self.stopping = False
         self.said: ShopStanding | None = None
+        self.spoke = False  # since the last round
         self.first = ""  # the token of the link for the first account, until it is told
         self._link = link
 
@@ -49,7 +54,8 @@ class Running:
             while self._link.poll():
                 said = self._link.recv()
                 if isinstance(said, ShopStanding):
-                    self.said = said
+                    self.said, self.spoke = said, True
+                    self.ends_by_s = monotonic_s() + SILENT_S
                 else:
                     self.first = str(said)
         except (EOFError, OSError):
@@ -57,7 +63,7 @@ class Running:
 
     def tell_to_stop(self) -> None:
         """Ask it to finish what is here and end."""
-        self.ends_by_s = monotonic_s() + STOP_S
+        self.stopping, self.ends_by_s = True, monotonic_s() + STOP_S
         try:
             self._link.send(STOP)
         except OSError:
@@ -85,7 +91,7 @@ class FleetWorker:
         self._book = book
         self._clock = SystemClock()
         self._context = get_context("forkserver")
-        self._context.set_forkserver_preload(["monitor.fleet.shop_process"])
+        self._context.set_forkserver_preload(["monitor.fleet.template"])
         self._running: dict[str, Running] = {}
         self._wait: dict[str, tuple[float, int]] = {}  # shops that ended by themselves: until when, how often
 
@@ -95,7 +101,7 @@ class FleetWorker:
         self._book.seen(self.name, [*self._standings(), *ended])
         workers = self._book.workers(LOST_AFTER_S)
         share = math.ceil(len(self._shops) / max(len(workers), 1))
-        kept = [shop for shop, running in self._running.items() if running.ends_by_s is None]
+        kept = [shop for shop, running in self._running.items() if not running.stopping]
         if len(kept) > share:  # the one that was begun last has the least in hand
             shop = max(kept, key=lambda one: self._running[one].begun_s)
             log.warning("shop %s: given up, the other workers have room for it", shop)
@@ -131,7 +137,7 @@ class FleetWorker:
         for running in self._running.values():
             running.tell_to_stop()
         for running in self._running.values():
-            running.process.join(max((running.ends_by_s or 0.0) - monotonic_s(), 0.0))
+            running.process.join(max(running.ends_by_s - monotonic_s(), 0.0))
             running.process.kill()
         self._running.clear()
         try:
@@ -152,18 +158,23 @@ class FleetWorker:
         """Take what has ended off the list; it waits before it is tried again, longer each time."""
         now_s = self._clock.now_s()
         for running in self._running.values():
-            if running.ends_by_s is not None and running.ends_by_s < monotonic_s():
+            running.spoke = False
+            running.listen()
+            if running.ends_by_s < monotonic_s():
                 running.process.kill()
         ended = [shop for shop, running in self._running.items() if not running.process.is_alive()]
         told: list[ShopStanding] = []
         for shop in ended:
             running = self._running.pop(shop)
             running.listen()
-            if running.ends_by_s is not None:
+            if running.stopping:
                 continue
             failures = self._wait.get(shop, _NEVER)[1] + 1
             self._wait[shop] = (now_s + AGAIN.wait_s(failures), failures)
-            why = running.said.headline if running.said and not running.said.url else "ended by itself"
+            silent = running.ends_by_s < monotonic_s()
+            why = "its process said nothing and was ended" if silent else "ended by itself"
+            if running.said and not running.said.url:
+                why = running.said.headline
             log.error("shop %s: %s; it is tried again", shop, why)
             told.append(self._unrun(shop, why))
         return told
@@ -172,10 +183,10 @@ class FleetWorker:
         return ShopStanding(shop, self.name, "", Level.UNKNOWN, why)
 
     def _standings(self) -> list[ShopStanding]:
+        """Of those that spoke since the last round: what one said before is no word of now."""
         found = []
         for shop, running in self._running.items():
-            running.listen()
-            if running.said is not None and running.said.url and running.ends_by_s is None:
+            if running.spoke and running.said and running.said.url and not running.stopping:
                 self._wait.pop(shop, None)
                 url = f"http://{self.address}:{running.said.url}"
                 found.append(running.said._replace(worker=self.name, url=url))

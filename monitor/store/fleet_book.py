@@ -88,8 +88,9 @@ class FleetBook:
                 ),
                 {"name": worker},
             )
-            for one in standings:
-                db.execute(text(_TELL), one._asdict())
+            rows = [one._asdict() for one in standings]
+            if rows:
+                db.execute(text(_TELL), rows)
 
     def gone(self, worker: str) -> None:
         """Note that a worker leaves, so that its share is taken over at once."""

@@ -1,23 +1,29 @@
 """Many shops on one PostgreSQL and one Mosquitto: what a shop costs, and how long one is judged by nobody.
 
-Run: python -m tests.bench.fleet_bench [--shops 20] [--sensors 50] [--every 30] [--minutes 1]
+Run: python -m tests.bench.fleet_bench [--shops 40] [--sensors 50] [--every 30] [--minutes 1] [--limit 480]
 
-Two workers share the shops; every sensor sends temperature and humidity every so many seconds. One worker is
-killed whole, and the other's page is asked until it judges all. Counted: memory that a shop's process has to
-itself, processor time a shop and a reading, seconds until a killed worker's shops are judged again, and
-readings that the broker acknowledged and no store has. The bare line is a client of paho that parses the same
-messages and does nothing with them.
+Two workers share the shops; one generator publishes for every sensor of all of them, temperature and
+humidity every so many seconds, spread evenly. One worker is killed whole with all its shops, and the
+other's page is asked until it judges all. Series lie in the embedded store of each shop: an InfluxDB beside
+so many shops on one machine would be measured instead of them. Counted: memory by its share (Pss: of a page
+that ten processes have in common a tenth) and what a shop has to itself, processor time a shop and a
+reading, that of the servers, connections to PostgreSQL, seconds until a killed worker's shops are judged
+again, and readings that the broker acknowledged and no store has. The bare line is a client of paho that
+parses the same messages and does nothing with them. What takes longer than the limit (seconds) ends the run
+with what it waited for.
 """
 
 import argparse
 import json
 import os
+import shutil
 import tempfile
 import threading
 import time
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import psycopg
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.model.reading import Quantity
@@ -70,6 +76,8 @@ unit = "%RH"
 accuracy = 0.02
 """
 A_ZONE = 10
+A_SHOP = 6  # connections at most, with what is opened for a moment
+KIB = 1024.0
 
 
 def write_shops(folder: Path, port: int, names: list[str], sensors: int) -> Path:
@@ -89,6 +97,7 @@ class Load:
 
     def __init__(self, port: int, names: list[str], sensors: int, every_s: float) -> None:
         self.sent = 0
+        self.late_s = 0.0  # the most that it fell behind its own plan
         self._places = [(name, n) for n in range(sensors) for name in names]
         self._gap_s = every_s / len(self._places)
         self._port = port
@@ -107,33 +116,56 @@ class Load:
         with Publisher(self._port) as publisher:
             began, n = time.monotonic(), 0
             while not self._stop.is_set():
-                name, sensor = self._places[n % len(self._places)]
-                air = {Quantity.AIR_TEMPERATURE: 12.0 + n % 7 * 0.1, Quantity.RELATIVE_HUMIDITY: 0.5}
-                payload = encode_own(round(time.time(), 3), air, n // len(self._places))
-                publisher.send(f"{name}/yard/bay-{sensor // A_ZONE}/wall-{sensor}", payload)
-                n += 1
-                self.sent = n
-                self._stop.wait(max(began + n * self._gap_s - time.monotonic(), 0.0))
+                due = int((time.monotonic() - began) / self._gap_s) + 1
+                self.late_s = max(self.late_s, (due - n) * self._gap_s)
+                publisher.send_all([self._message(one) for one in range(n, due)])
+                self.sent = n = due
+                self._stop.wait(max(began + n * self._gap_s - time.monotonic(), 0.02))
+
+    def _message(self, n: int) -> tuple[str, bytes]:
+        name, sensor = self._places[n % len(self._places)]
+        air = {Quantity.AIR_TEMPERATURE: 12.0 + n % 7 * 0.1, Quantity.RELATIVE_HUMIDITY: 0.5}
+        payload = encode_own(round(time.time(), 3), air, n // len(self._places))
+        return f"{name}/yard/bay-{sensor // A_ZONE}/wall-{sensor}", payload
 
 
-def processes(group: int) -> dict[int, tuple[float, float]]:
-    """Processor seconds and memory of its own (MB) of every process of a group."""
+def processor_s(pids: list[int]) -> dict[int, float]:
+    """Processor seconds so far."""
     found = {}
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdigit():
-            try:
-                fields = (entry / "stat").read_text().rpartition(")")[2].split()
-                if int(fields[2]) != group:
-                    continue
-                own = sum(
-                    int(line.split()[1])
-                    for line in (entry / "smaps_rollup").read_text().splitlines()
-                    if line.startswith("Private_")
-                )
-            except (OSError, IndexError):
-                continue
-            ticks = os.sysconf("SC_CLK_TCK")
-            found[int(entry.name)] = ((int(fields[11]) + int(fields[12])) / ticks, own / 1024.0)
+    for pid in pids:
+        try:
+            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        found[pid] = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    return found
+
+
+def memory_mb(pid: int) -> tuple[float, float]:
+    """Its share of memory (Pss), and what it has to itself."""
+    rows = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    kib = {row.split(":")[0]: int(row.split()[1]) for row in rows if row.endswith(" kB")}
+    return kib["Pss"] / KIB, (kib["Private_Clean"] + kib["Private_Dirty"]) / KIB
+
+
+def of_group(group: int) -> list[int]:
+    """The processes of a worker."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*"):
+        try:
+            fields = (entry / "stat").read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[2]) == group:
+            found.append(int(entry.name))
+    return found
+
+
+def children_of(pid: int) -> list[int]:
+    """A server's own processes, itself among them."""
+    found = [pid]
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        found += [int(one) for one in task.read_text().split()]
     return found
 
 
@@ -166,48 +198,123 @@ def stored(folder: Path, names: list[str]) -> int:
     return found
 
 
+def say(what: str, value: float, more: str = "", digits: int = 1) -> None:
+    print(f"{what:50} {value:10.{digits}f} {more}", flush=True)
+
+
+class Bench:
+    """The workers under load, and what is said of them."""
+
+    def __init__(self, asked: argparse.Namespace, database: str, broker: Mosquitto, folder: Path) -> None:
+        self.asked, self.database, self.broker, self.folder = asked, database, broker, folder
+        self.names = [f"shop{n}" for n in range(asked.shops)]
+        self.began = time.monotonic()
+        shops = write_shops(folder, broker.port, self.names, asked.sensors)
+        self.one, self.two = Worker("one", shops, database), Worker("two", shops, database)
+
+    def left_s(self) -> float:
+        """Of the time that all of it may take; some is kept for the end."""
+        return max(self.asked.limit - (time.monotonic() - self.began), 1.0)
+
+    def judged(self) -> int:
+        return sum(bool(shop["url"]) for shop in self.two.shops())
+
+    def steady(self, load: Load) -> None:
+        """What a while of load costs."""
+        seconds = self.asked.minutes * 60.0
+        mine = [*of_group(self.one.process.pid), *of_group(self.two.process.pid)]
+        with psycopg.connect(self.database.replace("+psycopg", "")) as db:
+            server = children_of(parent_of(db.info.backend_pid))
+        assert self.broker._process is not None
+        before, sent = processor_s([*mine, *server, self.broker._process.pid]), load.sent
+        plain_s, plain = bare_s(self.broker.port, seconds)
+        after, sent = processor_s(list(before)), load.sent - sent
+
+        def took(pids: list[int]) -> float:
+            return sum(after[pid] - before[pid] for pid in pids if pid in after)
+
+        shops, count = took(mine), len(self.names)
+        say("messages a second", sent / seconds, f"(the generator at most {load.late_s:.1f} s behind)")
+        say("processor a shop, of one core", shops / seconds / count, digits=4)
+        each_us, bare_us = 1e6 * shops / max(sent, 1), 1e6 * plain_s / max(plain, 1)
+        say("processor a message, us", each_us, f"(bare {bare_us:.0f}, ratio {bare_us / each_us:.2f})", 0)
+        say("processor of PostgreSQL, of one core a shop", took(server) / seconds / count, digits=5)
+        say("processor of Mosquitto, us a message", 1e6 * took([self.broker._process.pid]) / max(sent, 1))
+        self.memory(mine)
+
+    def memory(self, mine: list[int]) -> None:
+        heads = {self.one.process.pid, self.two.process.pid}
+        forked = [pid for pid in mine if alive(pid) and not {pid, parent_of(pid)} & heads]
+        shops, count = sorted(map(memory_mb, forked)), len(self.names)
+        total = sum(memory_mb(pid)[0] for pid in mine if alive(pid))
+        own = sorted(one for _, one in shops)
+        say("memory of a shop by its share (Pss), MB", shops[count // 2][0], f"(most {shops[-1][0]:.1f})")
+        say("memory of a shop to itself, MB", own[count // 2], f"(most {own[-1]:.1f})")
+        say("memory of both workers with all shops (Pss), MB", total)
+        with psycopg.connect(self.database.replace("+psycopg", "")) as db:
+            row = db.execute(
+                "SELECT count(*) FROM pg_stat_activity WHERE backend_type = 'client backend'"
+            ).fetchone()
+        assert row is not None
+        say("connections to PostgreSQL a shop", (row[0] - 1) / count, f"({row[0] - 1} in all)")
+
+    def taken_over(self) -> None:
+        """One worker ends with all its shops at once."""
+        count = len(self.names)
+        self.one.switch_off()
+        began = time.monotonic()
+        wait_until(lambda: self.two.runs(count, "two"), "the other to take over", self.left_s())
+        say("a killed worker: all judged again after, s", time.monotonic() - began)
+
+    def run(self) -> None:
+        count = len(self.names)
+        wait_until(lambda: self.judged() == count, "all shops", self.left_s())
+        print(
+            f"{count} shops of {self.asked.sensors} sensors, two workers, series in the embedded store, ",
+            end="",
+        )
+        print(f"load average {os.getloadavg()[0]:.1f} of {os.cpu_count()} cores")
+        say("all judged after the start, s", time.monotonic() - self.began)
+        with Load(self.broker.port, self.names, self.asked.sensors, self.asked.every) as load:
+            self.steady(load)
+            self.taken_over()
+        total = 2 * load.sent
+        wait_until(lambda: stored(self.folder, self.names) >= total, f"all {total} readings", self.left_s())
+        say("readings acknowledged", total, f"and stored {stored(self.folder, self.names)}", 0)
+
+    def close(self) -> None:
+        for worker in (self.one, self.two):
+            if worker.process.poll() is None:
+                worker.switch_off()
+
+
+def alive(pid: int) -> bool:
+    return Path(f"/proc/{pid}").exists()
+
+
+def parent_of(pid: int) -> int:
+    return int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--shops", type=int, default=20)
+    parser.add_argument("--shops", type=int, default=40)
     parser.add_argument("--sensors", type=int, default=50)
     parser.add_argument("--every", type=float, default=30.0)
     parser.add_argument("--minutes", type=float, default=1.0)
+    parser.add_argument("--limit", type=float, default=480.0)
     asked = parser.parse_args()
-    names = [f"shop{n}" for n in range(asked.shops)]
     folder = Path(tempfile.mkdtemp(prefix="fleet-"))
-    with servers.postgresql_or_skip() as server, Mosquitto(folder) as broker:
-        database = servers.emptied(server, "dryshift_fleet")
-        shops = write_shops(folder, broker.port, names, asked.sensors)
-        began = time.monotonic()
-        one, two = Worker("one", shops, database), Worker("two", shops, database)
-        count = len(names)
-        try:
-            wait_until(lambda: sum(bool(s["url"]) for s in two.shops()) == count, "all shops", 600)
-            load_now = os.getloadavg()[0]
-            print(f"{count} shops of {asked.sensors} sensors, two workers, load average {load_now:.1f}")
-            print(f"{'all judged after the start, s':50} {time.monotonic() - began:8.1f}")
-            with Load(broker.port, names, asked.sensors, asked.every) as load:
-                before, sent = {**processes(one.process.pid), **processes(two.process.pid)}, load.sent
-                plain_s, plain = bare_s(broker.port, asked.minutes * 60.0)
-                after, sent = {**processes(one.process.pid), **processes(two.process.pid)}, load.sent - sent
-                took = sum(after[pid][0] - before[pid][0] for pid in after if pid in before)
-                own = sorted(mb for _, mb in after.values())[-count:]
-                print(f"{'messages a second':50} {sent / (asked.minutes * 60.0):8.1f}")
-                print(f"{'memory of a shop to itself, MB':50} {own[count // 2]:8.1f} (most {own[-1]:.1f})")
-                print(f"{'processor a shop, of one core':50} {took / (asked.minutes * 60.0) / count:8.4f}")
-                each_us, bare_us = 1e6 * took / max(sent, 1), 1e6 * plain_s / max(plain, 1)
-                ratio = f"({bare_us:.0f}, {bare_us / each_us:.2f})"
-                print(f"{'processor a message, us (bare, ratio)':50} {each_us:8.0f} {ratio}")
-                one.switch_off()
-                began = time.monotonic()
-                wait_until(lambda: two.runs(count, "two"), "the other to take over", 600)
-                print(f"{'a killed worker: all judged again after, s':50} {time.monotonic() - began:8.1f}")
-            total = 2 * load.sent
-            wait_until(lambda: stored(folder, names) >= total, f"all {total} readings", 120)
-            print(f"{'readings acknowledged and stored':50} {total:8} {stored(folder, names)}")
-        finally:
-            one.process.poll() is None and one.stop()
-            two.stop()
+    connections = A_SHOP * asked.shops + 40
+    try:
+        with servers.postgresql_or_skip(connections) as server, Mosquitto(folder) as broker:
+            bench = Bench(asked, servers.emptied(server, "dryshift_fleet"), broker, folder)
+            try:
+                bench.run()
+            finally:
+                bench.close()
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 if __name__ == "__main__":

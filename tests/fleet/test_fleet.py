@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import psycopg
 import pytest
 import requests
 
@@ -183,6 +184,46 @@ def test_a_worker_whose_head_is_killed_leaves_no_shop_running_behind(tmp_path, d
             book.close()
         finally:
             one.switch_off()
+
+
+@needs_broker
+def test_a_shop_whose_process_hangs_is_soon_not_known_and_then_judged_again(tmp_path, database):
+    with Mosquitto(tmp_path) as broker:
+        one = Worker("one", write_shops(tmp_path, broker.port), database)
+        try:
+            wait_until(lambda: one.runs(4, "one"), "one worker to run all", 90)
+            held = judging(database)
+            os.kill(held, signal.SIGSTOP)
+            wait_until(lambda: any(not shop["url"] for shop in one.shops()), "it to be not known", 30)
+            (hung,) = [shop for shop in one.shops() if not shop["url"]]
+            assert (hung["level"], "judged by nobody for" in hung["headline"]) == ("unknown", True)
+            wait_until(lambda: one.runs(4, "one"), "it to be judged again", 90)
+            with pytest.raises(ProcessLookupError):
+                os.kill(held, 0)
+        finally:
+            one.stop()
+
+
+def judging(database: str) -> int:
+    """The process that holds some shop: its connection's own port leads to it."""
+    with psycopg.connect(database.replace("+psycopg", "")) as db:
+        row = db.execute(
+            "SELECT client_port FROM pg_stat_activity JOIN pg_locks USING (pid) "
+            "WHERE locktype = 'advisory' LIMIT 1"
+        ).fetchone()
+    assert row is not None
+    inode = next(
+        line.split()[9]
+        for line in Path("/proc/net/tcp").read_text().splitlines()[1:]
+        if line.split()[1].endswith(f":{row[0]:04X}")
+    )
+    for link in Path("/proc").glob("[0-9]*/fd/*"):
+        try:
+            if os.readlink(link) == f"socket:[{inode}]":
+                return int(link.parts[2])
+        except OSError:
+            continue
+    raise AssertionError("no process has that connection")
 
 
 def test_two_never_hold_one_shop(database):

@@ -82,12 +82,12 @@ def postgresql_programs() -> Path | None:
 
 
 @contextmanager
-def postgresql_or_skip() -> Iterator[str]:
+def postgresql_or_skip(connections: int = 60) -> Iterator[str]:
     """A PostgreSQL of its own, or the test is skipped where none is installed."""
     programs = postgresql_programs()
     if programs is None:
         pytest.skip("PostgreSQL is not installed (apt: postgresql)")
-    with postgresql(programs) as server:
+    with postgresql(programs, connections) as server:
         yield server
 
 
@@ -102,7 +102,7 @@ def emptied(server: str, *schemas: str) -> str:
 
 
 @contextmanager
-def postgresql(programs: Path) -> Iterator[str]:
+def postgresql(programs: Path, connections: int = 60) -> Iterator[str]:
     """A PostgreSQL server with an empty data folder; gives `USER@HOST:PORT`."""
     root = os.geteuid() == 0
     user = "postgres" if root else pwd.getpwuid(os.geteuid()).pw_name
@@ -122,7 +122,7 @@ def postgresql(programs: Path) -> Iterator[str]:
         assert made.returncode == 0, made.stderr.decode()
         port = free_port()
         options = [f"-cport={port}", "-clisten_addresses=127.0.0.1", "-cunix_socket_directories="]
-        options += ["-cfsync=off", "-cmax_connections=60"]
+        options += ["-cfsync=off", f"-cmax_connections={connections}"]
         with log.open("wb") as words:
             process = subprocess.Popen(
                 [programs / "postgres", "-D", home / "data", *options],

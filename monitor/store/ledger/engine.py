@@ -23,6 +23,8 @@ MIGRATION_LOCK = 0x44525901  # advisory locks of PostgreSQL; any fixed numbers
 CHAIN_LOCK = 0x44525902
 OF_THIS_LEDGER = "hashtext(current_schema()::text)"  # each schema of a database is a ledger of its own
 CONNECT_TIMEOUT_S = 10
+# Of a thousand shops on one server each keeps one connection, and that of its lock; more for a moment.
+_KEPT: dict[str, Any] = {"pool_size": 1, "max_overflow": 14}
 WAL_ATTEMPTS, WAL_WAIT_S = 100, 0.05
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -39,7 +41,8 @@ def open_engine(url: str, busy_timeout_s: float = 5.0) -> Engine:
         if embedded:
             Path(where.database or "").parent.mkdir(parents=True, exist_ok=True)
             private_file(Path(where.database or ""))
-        engine = create_engine(where, connect_args=arguments, pool_pre_ping=not embedded)
+        kept = {} if embedded else _KEPT
+        engine = create_engine(where, connect_args=arguments, pool_pre_ping=not embedded, **kept)
     except ImportError as error:
         fix = f"install its driver first ({error}); for PostgreSQL: dryshift[postgresql]"
         raise InputError([Fault("store.ledger_url", where.drivername, fix)]) from error
