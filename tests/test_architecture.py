@@ -436,6 +436,7 @@ CALLED_BY_LIBRARIES = {
     "collect",
     "do_POST",
     "log_message",
+    "main_loop",
     "preprocess",
 }
 
