@@ -13,7 +13,7 @@ from monitor.model.picture import Part
 from monitor.settings.schema import Settings
 from monitor.store.backup import Copied, back_up
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError
-from monitor.store.months.archiving import archive_month, due_months
+from monitor.store.months.archiving import MonthBusyError, archive_month, due_months
 from monitor.store.months.month_book import months_back, span_of
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
@@ -89,7 +89,8 @@ class StoreUpkeep:
     def stop(self) -> None:
         """End after the series in hand; a folder that does not answer is not waited for."""
         self._stopping.set()
-        self._thread.join(STOP_WITHIN_S)
+        if self._thread.is_alive():
+            self._thread.join(STOP_WITHIN_S)
 
     def back_up(self) -> None:
         """A copy of all that is kept, where the settings name a folder for it."""
@@ -105,12 +106,19 @@ class StoreUpkeep:
         before_ms = months_back(round(now_s * 1000.0), self._settings.store.archive_after_months)
         for month in due_months(store, before_ms, unfinished=True)[:1]:
             about = provenance(self._settings, self._ledger, now_s, month)
-            moved = archive_month(store, month, about, self._goes_on)
-            log.info("%s: %d numbers lie in %s now", month, moved, store.shelf.folder)
+            try:
+                moved = archive_month(store, month, about, self._goes_on)
+            except MonthBusyError as error:
+                log.info("%s", error)
+            else:
+                log.info("%s: %d numbers lie in %s now", month, moved, store.shelf.folder)
 
     def parts(self) -> Iterator[Part]:
         """How the archive stands, where there is one."""
-        found = self._series.archived()
+        try:
+            found = self._series.archived()
+        except StoreUnavailableError:  # the part of the store itself says so
+            return
         if not found and self._settings.store.archive_dir is None:
             return
         wrong = [why for why in found.values() if why]

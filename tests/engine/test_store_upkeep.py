@@ -111,6 +111,21 @@ def test_the_service_moves_the_oldest_month_that_is_due_and_says_where_it_comes_
     store.close()
 
 
+def test_a_month_whose_numbers_still_come_in_is_no_fault_and_waits(shop: Path) -> None:
+    settings = load(shop)
+    store = open_embedded(settings)
+    upkeep = upkeep_of(settings, store, T0 + 130 * DAY)
+    store.append([Reading(AIR, T0 + 3_661.0, T0 + 130 * DAY, 3.0, 1)])
+    upkeep.archive_due()
+    assert {one.month for one in store.archived()} == {"2023-12"}
+    assert [part.ok for part in upkeep.parts()] == [True]
+    store.pack(T0 + 400 * DAY)
+    upkeep.archive_due()
+    assert {one.month for one in store.archived()} == {"2023-11", "2023-12"}
+    upkeep.stop()  # that was never started
+    store.close()
+
+
 def test_months_are_archived_listed_missed_and_taken_back_by_hand(shop: Path) -> None:
     assert run("archive", shop, "--list") == (0, "")
     store = open_embedded(load(shop))

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from time import sleep
 
@@ -303,6 +304,25 @@ def test_a_store_without_the_library_says_what_to_install(two, monkeypatch):
     with pytest.raises(StoreUnavailableError, match="install"):
         restore_month(again, MONTH)
     again.close()
+
+
+def test_a_full_disk_leaves_the_month_where_it_was_and_no_half_file(tmp_path, small_disk):
+    store = SqliteSeriesStore(tmp_path / "series.sqlite", archive=small_disk / "share")
+    fill(store)
+    store.pack(FAR)
+    wanted = answers(store)
+    filler = small_disk / "filler"
+    with suppress(OSError), filler.open("wb", buffering=0) as stream:
+        while True:
+            stream.write(b"x" * 4_096)
+    with pytest.raises(StoreUnavailableError, match=r"full|space|large"):
+        archive_month(store, MONTH, {})
+    assert (answers(store), store.archived()) == (wanted, {})
+    assert list((small_disk / "share").glob("*")) == []
+    filler.unlink()
+    assert archive_all(store) > 5_000
+    assert answers(store) == wanted
+    store.close()
 
 
 def test_no_month_is_moved_while_one_before_it_cannot_be_read(two):

@@ -49,6 +49,10 @@ About = Mapping[str, object]
 Tell = Callable[[int], object]
 
 
+class MonthBusyError(StoreUnavailableError):
+    """Numbers of a month are still coming in; it is archived another time."""
+
+
 class _Written(NamedTuple):
     """A series in a file that is ready, and where its numbers lay when it was written."""
 
@@ -60,8 +64,8 @@ class _Written(NamedTuple):
 def due_months(store: SqliteSeriesStore, before_ms: int, *, unfinished: bool) -> list[str]:
     """Months that ended by `before_ms` of which anything lies in the live file.
 
-    With `unfinished`, only those of which a series has nothing in a file yet; a stretch that was opened again
-    waits for somebody to ask, and so does a month that somebody took back.
+    With `unfinished`, only those of which a series has nothing in a file yet and all is packed; a stretch
+    that was opened again waits for somebody to ask, and so does a month that somebody took back.
     """
     with store.file.read() as db:
         rows = "SELECT DISTINCT series_id, stretch FROM packed WHERE stretch < ? ORDER BY stretch"
@@ -77,6 +81,7 @@ def due_months(store: SqliteSeriesStore, before_ms: int, *, unfinished: bool) ->
                 for month, numbers in found.items()
                 if any((number, month) not in done for number in numbers)
                 and not read_number(db, _kept(month))
+                and not any(_has_rows(db, month, derived=derived) for derived in (False, True))
             }
     return sorted(found)
 
@@ -104,7 +109,8 @@ def _archive(store: SqliteSeriesStore, month: str, about: About, tell: Tell) -> 
     name = _free_name(store.shelf.folder, month, "derived" if derived else "readings")
     part_file = store.shelf.folder / f"{name}.part"
     with store.file.read() as db:
-        _refuse_rows(db, month, derived=derived)
+        if _has_rows(db, month, derived=derived):
+            raise MonthBusyError(f"{month}: is not packed yet; it is archived next time")
         series = _series_of(db, span, derived=derived)
         if not any(db.execute(_PACKED, (one.id, *_stretches(span))).fetchone() for _, one in series):
             return 0
@@ -131,12 +137,13 @@ def _write(
     writer = MonthWriter(target, derived=bool(about["derived"]))
     held = {one.id: _held(db, one.id, span_of(month)) for _, one in series}
     parts: dict[int, list[MonthPart]] = {one.id: [] for _, one in series}
-    digests: dict[SeriesKey, SeriesDigest] = {}
+    numbers = {key: one.id for key, one in series}
+    said: list[dict[str, object]] = []
     seals: list[str] = []
     try:
         for _, source in groupby(series, key=lambda one: one[0][:2]):
             rows = list(_rows(store, db, list(source), span_of(month)))
-            numbers = {key: one.id for key, one in series}
+            digests: dict[SeriesKey, SeriesDigest] = {}
             for group in in_groups(rows) if rows else ():
                 row_group, first_row = writer.write(group), 0
                 for one in group:
@@ -144,9 +151,8 @@ def _write(
                     digests.setdefault(one.key, SeriesDigest()).add(one.block)
                     first_row += one.block.size
                 seals.append(_seal(group))
-        said = [digest.said(key) for key, digest in digests.items()]
-        numbers_in_all = sum(digest.n for digest in digests.values())
-        writer.close(_whole_about(about, month, said, numbers_in_all))
+            said += [digest.said(key) for key, digest in digests.items()]
+        writer.close(_whole_about(about, month, said))
     except BaseException:
         writer.abandon()
         raise
@@ -202,7 +208,7 @@ def _change_over(store: SqliteSeriesStore, file: MonthFile, written: Sequence[_W
         for one in written:
             with store.writing() as db:
                 if _held(db, one.series.id, span) != one.held:
-                    raise StoreUnavailableError(
+                    raise MonthBusyError(
                         f"{file.month}: numbers came in while it was written; it is archived next time"
                     )
                 number = month_book.put_file(db, file)
@@ -222,7 +228,7 @@ def _change_over(store: SqliteSeriesStore, file: MonthFile, written: Sequence[_W
         if not done:
             file.path.unlink(missing_ok=True)
     with store.writing() as db:
-        write_number(db, _kept(file.month), 0)
+        db.execute("DELETE FROM number WHERE name = ?", (_kept(file.month),))
         gone = month_book.forget_empty(db, store.shelf.folder)
     for old in gone:
         old.path.unlink(missing_ok=True)
@@ -262,15 +268,14 @@ def restore_month(store: SqliteSeriesStore, month: str, tell: Tell = lambda _: N
     return came
 
 
-def _refuse_rows(db: sqlite3.Connection, month: str, *, derived: bool) -> None:
-    """Only what is packed is archived: rows are what is still being written to."""
+def _has_rows(db: sqlite3.Connection, month: str, *, derived: bool) -> bool:
+    """Whether anything of a month is not packed: only what is, is archived."""
     table = "point" if derived else "reading"
     filed = f"SELECT 1 FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? LIMIT 1"
     fresh = f"SELECT 1 FROM fresh_{table} WHERE time_ms >= ? AND time_ms < ? LIMIT 1"
     numbers = [row[0] for row in db.execute("SELECT id FROM series WHERE derived = ?", (derived,))]
     left = any(db.execute(filed, (number, *span_of(month))).fetchone() for number in numbers)
-    if left or db.execute(fresh, span_of(month)).fetchone():
-        raise StoreUnavailableError(f"{month}: is not packed yet; it is archived next time")
+    return left or db.execute(fresh, span_of(month)).fetchone() is not None
 
 
 def _series_of(
@@ -324,9 +329,7 @@ def _seal_of(rows: bytes, reasons: Mapping[int, str]) -> str:
     return hashlib.sha256(rows + repr(sorted(reasons.items())).encode()).hexdigest()
 
 
-def _whole_about(
-    about: About, month: str, series: Sequence[Mapping[str, object]], numbers: int
-) -> dict[str, object]:
+def _whole_about(about: About, month: str, series: Sequence[Mapping[str, object]]) -> dict[str, object]:
     first_ms, next_ms = span_of(month)
     return {
         "what": "a closed month of a Dryshift series store",
@@ -335,7 +338,6 @@ def _whole_about(
         "month": month,
         "from_ms": first_ms,
         "before_ms": next_ms,
-        "numbers": numbers,
         **about,
         "series": list(series),
     }

@@ -17,6 +17,11 @@ _COLUMNS = (
     "file_id, row_group, first_row, n, series_id, start_ms, end_ms, arrived_ms, first_order, last_order"
 )
 _PARTS = f"SELECT {_COLUMNS} FROM month_part"
+# Most orders between the first and the last of a part.
+_WIDEST = "coalesce((SELECT value FROM number WHERE name = 'filed_widest'), 0)"
+_NOTE_WIDTH = """
+INSERT INTO number (name, value) VALUES ('filed_widest', ?)
+ON CONFLICT (name) DO UPDATE SET value = max(value, excluded.value)"""
 _FILES = "SELECT id, name, month, derived, sha256, size_bytes, n FROM month_file"
 _PUT = f"INSERT INTO month_part ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -82,7 +87,7 @@ def parts_of(db: sqlite3.Connection, series: int, start_ms: int, end_ms: int) ->
 
 def parts_after(db: sqlite3.Connection, order: int) -> Iterator[MonthPart]:
     """What holds readings that arrived after an order, those that begin first coming first."""
-    rows = f"{_PARTS} WHERE last_order > ? ORDER BY first_order, series_id"
+    rows = f"{_PARTS} WHERE first_order >= ?1 - {_WIDEST} AND last_order > ?1 ORDER BY first_order, series_id"
     return (MonthPart(*row) for row in db.execute(rows, (order,)))
 
 
@@ -159,6 +164,12 @@ def replace_parts(
     """From now on a series' month is read from these parts, and from them alone."""
     drop_parts(db, series, span_ms)
     db.executemany(_PUT, parts)
+    wide = [
+        (one.last_order - one.first_order,)
+        for one in parts
+        if one.first_order is not None and one.last_order is not None
+    ]
+    db.executemany(_NOTE_WIDTH, wide)
 
 
 def drop_parts(db: sqlite3.Connection, series: int, span_ms: tuple[int, int]) -> None:

@@ -61,9 +61,7 @@ class Shelf:
         self._lock = Lock()
         self._stuck = 0
 
-    def block(
-        self, db: sqlite3.Connection, series: int, start_ms: int, end_ms: int, *, whole: bool = False
-    ) -> Block:
+    def block(self, db: sqlite3.Connection, series: int, start_ms: int, end_ms: int) -> Block:
         """Numbers of a series with start ≤ time < end, in rising time, without what cannot be read now."""
         parts = month_book.parts_of(db, series, start_ms, end_ms)
         if not parts:
@@ -71,7 +69,7 @@ class Shelf:
         found = []
         for part in parts:
             try:
-                found.append(self.rows(db, part, whole=whole))
+                found.append(self.rows(db, part, whole=False))
             except MonthUnreadableError:  # it is in `faults`, for all who need everything
                 continue
         return _between(found, start_ms, end_ms)
@@ -104,8 +102,8 @@ class Shelf:
         """Learn anew which of these can be read; one that was not hashed for a day is, the oldest first."""
         due_s = monotonic_s() - LOOKED_AT_FOR_S
         seen = sorted(files, key=lambda one: self._verified.get(one.number, ((0, 0, 0), 0.0))[1])
-        for number in [number for number in self.faults if number not in {one.number for one in files}]:
-            del self.faults[number]
+        for number in set(self.faults) - {one.number for one in files}:
+            self.faults.pop(number, None)
         for n, file in enumerate(seen):
             if n == 0 and self._verified.get(file.number, ((0, 0, 0), due_s))[1] < due_s:
                 self._verified.pop(file.number, None)

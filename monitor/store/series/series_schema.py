@@ -222,7 +222,7 @@ CREATE TABLE month_part (
   PRIMARY KEY (series_id, start_ms)
 ) STRICT, WITHOUT ROWID;
 
-CREATE INDEX month_part_orders ON month_part (last_order, first_order);
+CREATE INDEX month_part_orders ON month_part (first_order, last_order);
 
 CREATE TABLE month_opened (
   series_id INTEGER NOT NULL,
