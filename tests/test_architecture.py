@@ -61,8 +61,8 @@ ROOMS: dict[str, tuple[str, str]] = {
     "store": (
         "model clock wire settings",
         f"{PURE} alembic contextlib fcntl hashlib heapq influxdb_client json logging os pathlib pyarrow "
-        "queue re rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile threading time "
-        "urllib urllib3 zlib",
+        "queue re rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile textwrap "
+        "threading time urllib urllib3 zlib",
     ),
     "mqtt": (
         "model clock sensors settings store",

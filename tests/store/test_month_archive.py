@@ -66,6 +66,8 @@ def test_a_month_in_a_file_answers_as_it_did_in_the_live_one(two):
     assert sorted(path.name for path in filed.shelf.folder.iterdir()) == [
         f"{MONTH}-derived.parquet",
         f"{MONTH}-readings.parquet",
+        "READ-ME.txt",
+        "SHA256SUMS",
     ]
 
 
@@ -108,7 +110,7 @@ def test_what_comes_late_for_an_archived_month_is_stored_repeated_or_put_aside_a
     assert archive_all(filed) > 5_000
     assert live(filed) == 0
     assert answers(filed) == answers(rows)
-    assert len(list(filed.shelf.folder.iterdir())) == 2, "the files before it are gone"
+    assert len(list(filed.shelf.folder.glob("*.parquet"))) == 2, "the files before it are gone"
 
 
 def test_the_reasons_of_doubt_are_in_the_file_and_come_back_with_what_is_opened(two):
@@ -143,7 +145,7 @@ def test_minutes_outlive_what_was_archived_and_the_file_stays_on_the_disk(tmp_pa
         assert answers(stores[1]) == answers(stores[0])
     assert stores[1].slice(AIR, T0, T0 + 9 * DAY).time_s.size == 0
     assert stores[1].archived() == {}
-    assert len(list(stores[1].shelf.folder.iterdir())) == 2
+    assert len(list(stores[1].shelf.folder.glob("*.parquet"))) == 2
     for store in stores:
         store.close()
 
@@ -212,6 +214,16 @@ def test_the_file_tells_a_stranger_what_it_holds_with_units_and_where_it_comes_f
         assert (said["first_ms"], said["last_ms"]) == (times[0], times[-1])
         mine = table.filter(pyarrow.compute.field("quantity") == said["quantity"]).sort_by("time")
         assert mine["value"].to_pylist() == part.value.tolist()
+
+
+def test_a_stranger_finds_beside_the_files_how_to_read_them_and_whether_they_are_what_was_written(two):
+    # Source: `sha256sum` of GNU coreutils.
+    folder = two[1].shelf.folder
+    assert "pyarrow.parquet.read_table" in " ".join((folder / "READ-ME.txt").read_text().split())
+    checked = ["sha256sum", "--check", "--strict", "SHA256SUMS"]
+    assert subprocess.run(checked, cwd=folder, capture_output=True).returncode == 0
+    cut(two[1])
+    assert subprocess.run(checked, cwd=folder, capture_output=True).returncode == 1
 
 
 def move_away(store) -> None:
@@ -318,7 +330,7 @@ def test_a_full_disk_leaves_the_month_where_it_was_and_no_half_file(tmp_path, sm
     with pytest.raises(StoreUnavailableError, match=r"full|space|large"):
         archive_month(store, MONTH, {})
     assert (answers(store), store.archived()) == (wanted, {})
-    assert list((small_disk / "share").glob("*")) == []
+    assert list((small_disk / "share").iterdir()) == []
     filler.unlink()
     assert archive_all(store) > 5_000
     assert answers(store) == wanted

@@ -16,6 +16,7 @@ from typing import NamedTuple
 from monitor.model.reading import SeriesKey
 from monitor.store.contract import MonthFile, StoreUnavailableError
 from monitor.store.months import month_book
+from monitor.store.months.folder_notes import note_folder
 from monitor.store.months.month_book import MonthPart, span_of
 from monitor.store.months.month_file import (
     HOW_TO_READ,
@@ -96,6 +97,7 @@ def archive_month(store: SqliteSeriesStore, month: str, about: About, tell: Tell
         private_folder(store.shelf.folder)
         for derived in (False, True):
             moved += _archive(store, month, {**about, "derived": derived}, tell)
+        note_folder(store.shelf.folder, store.archived())
     except OSError as error:
         raise explain(error, store.shelf.folder) from error
     except ValueError as error:  # as the library says what it cannot do
