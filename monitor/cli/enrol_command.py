@@ -86,6 +86,7 @@ def service_command(told: Enrolling, settings_file: Path, renew: bool) -> None:
             values = [f"dryshift-{kind}".strip("-"), f"@broker-{kind}-password".replace("--", "-")]
             lines = " and ".join(f'{f} = "{v}"' for f, v in zip(fields, values, strict=True))
             raise InputError([Fault(f"mqtt.{' and '.join(fields)}", "nothing", f"are needed; write {lines}")])
+        _refuse_anothers(settings, enrolment, login, rights)
         enrolment.admit(login, password.get_secret_value(), rights)
         click.echo(f"{login}: let in.")
     if made:
@@ -218,9 +219,19 @@ def _admitted(settings: Settings, login: str, rights: Rights, renew: bool) -> st
         raise InputError(
             [Fault("log-in", login, "is enrolled; --renew makes a new password and ends the old")]
         )
+    _refuse_anothers(settings, enrolment, login, rights)
     password = new_password()
     enrolment.admit(login, password, rights)
     return password
+
+
+def _refuse_anothers(settings: Settings, enrolment: Enrolment, login: str, rights: Rights) -> None:
+    """InputError for a log-in that serves another shop of the broker: that shop would hear nothing more."""
+    had = {topic for _, topic in enrolment.access().rights(login)}
+    ours = {topic for topic in had if topic.startswith(f"{settings.mqtt.topic_root}/")}
+    if had and not ours and had.isdisjoint(topic for _, topic in rights):
+        fix = f"is another shop's at this broker, for {min(had)}; choose another name, or revoke it first"
+        raise InputError([Fault("log-in", login, fix)])
 
 
 def _own(settings: Settings) -> tuple[str | None, ...]:

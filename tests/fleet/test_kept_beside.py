@@ -10,10 +10,13 @@ from click.testing import CliRunner
 
 from monitor.access.account_book import FILE, SCHEMA, TABLET
 from monitor.cli.main import main
+from monitor.clock import SystemClock
 from monitor.engine.front_desk import held_record
 from monitor.engine.link_key import KEY_FILE
+from monitor.engine.service import Service
 from monitor.model.actor import Actor, KnownBy
 from monitor.model.errors import InputError
+from monitor.model.notification import Notification
 from monitor.notify.web_push import PushKey
 from monitor.settings.file import load
 from monitor.settings.schema import Settings
@@ -25,9 +28,11 @@ from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.phone_book import FILE as PHONES
 from monitor.store.phone_book import KnownPhone, PhoneBook
 from tests.access.desks import KEY, LEAD, OTHER, PHONE, PIN, SECOND, WORDS, Desk
+from tests.receivers import web_receiver
 from tests.test_settings import SMALL, write
 
 KEEPER = Actor("Morgan Reyd", KnownBy.LOG_IN, ("lead",))
+NOTE = Notification("n", 0.0, 1e12, "high", "t", "t", "s", "", 0.0, "", {})
 BROWSER = KnownPhone("https://push.example/1", "BAAA", "AAAA", "Ann", "Android", 1.0)
 
 
@@ -65,9 +70,16 @@ def cut_off(*_: object) -> None:
     raise OSError("cut off")
 
 
-def in_database(folder: Path, url: str) -> Settings:
+def in_database(folder: Path, url: str, phone: str = "http://127.0.0.1:9/", site: str = "yard") -> Settings:
     text = f'[store]\nledger_url = "{url}"\n[service]\ndata_dir = "{folder}"\n{SMALL}'
-    return load(write(folder.parent, text))
+    text += f'[[channels]]\nid = "phone"\nkind = "webhook"\nurl = "{phone}"\n'
+    return load(write(folder.parent, text.replace('"yard"', f'"{site}"')))
+
+
+def folder(where: Path) -> Path:
+    """A data folder with its settings beside it."""
+    where.mkdir()
+    return where / "data"
 
 
 def test_what_a_folder_holds_is_moved_whole_and_lets_in_as_before(tmp_path: Path, book: FleetBook) -> None:
@@ -224,3 +236,23 @@ def test_phones_are_told_by_what_was_known_of_them_while_their_database_is_away(
     assert phones.of(["Ann"]) == [BROWSER]
     assert PushKey(phones).public == key
     ledger.close()
+
+
+def test_a_second_shop_on_one_ledger_is_refused_and_sends_nothing_of_the_first(
+    tmp_path: Path, database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.store.ledger.hold.ATTEMPTS", 1)
+    with web_receiver() as others_phone:
+        here = in_database(folder(tmp_path / "here"), database)
+        there = in_database(folder(tmp_path / "there"), database, others_phone.url, site="workshop")
+        first = held_record(here)[0]
+        first.commit([], entered_s=0.0, outbox=[("phone", NOTE)])
+        with pytest.raises(InputError, match="in use by another running service"):
+            Service(there, SystemClock())
+        first.close()
+        with pytest.raises(InputError, match=r"is the ledger of yard; name another database"):
+            Service(there, SystemClock())
+        again = held_record(here)[0]
+        assert [item.state for item in again.outbox()] == ["waiting"]
+        again.close()
+        assert not others_phone.requests

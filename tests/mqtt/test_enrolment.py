@@ -293,3 +293,19 @@ def test_a_broker_without_a_file_of_its_number_is_told_by_its_unit(
     monkeypatch.setattr(enrolment, "PID_FILE", tmp_path / "none")
     monkeypatch.setattr(enrolment, "UNIT_PROCESSES", processes)
     assert reload_broker(tmp_path / "none") is None
+
+
+def test_a_shop_takes_no_log_in_of_another_at_the_same_broker(at: Deployed) -> None:
+    at.sensor("slip-1")
+    before = Enrolment(at.folder).hashes()
+    other = at.folder / "other.toml"
+    text = at.file.read_text(encoding="utf-8").replace("[mqtt]\n", '[mqtt]\ntopic_root = "other"\n', 1)
+    other.write_text(text.partition('[[sensors]]\nid = "slip-4"')[0], encoding="utf-8")
+    for asked in (("service", str(other)), ("sensor", str(other), "slip-1", "--renew")):
+        refused = at.enrol(*asked)
+        assert (refused.exit_code, "is another shop's at this broker" in refused.stderr) == (2, True)
+    assert Enrolment(at.folder).hashes() == before
+    with at.login("slip-1") as sensor:
+        assert sensor.send(topic("slip-1")) == 0
+    assert at.enrol("revoke", str(at.file), "slip-1").exit_code == 0
+    assert at.enrol("sensor", str(other), "slip-1").exit_code == 0
