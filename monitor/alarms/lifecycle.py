@@ -29,7 +29,10 @@ def empty_book(now_s: float) -> AlarmBook:
 
 
 def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: float) -> _Moved:
-    """The book with exactly these conditions; what is no longer watched is withdrawn, the rest goes on."""
+    """The book with exactly these conditions; what is no longer watched is withdrawn, the rest goes on.
+
+    Where nothing comes or goes it is the very same book.
+    """
     wanted = {c.id: c for c in sorted(conditions, key=lambda c: c.id)}
     transitions: list[Transition] = []
     for name in sorted(book.alarms.keys() - wanted.keys()):
@@ -40,6 +43,8 @@ def with_conditions(book: AlarmBook, conditions: Iterable[Condition], now_s: flo
                 Step(alarm), condition, AlarmState.NORMAL, Trigger.WITHDRAW, now_s, cause_s=alarm.since_s
             )
             transitions += gone.transitions
+    if wanted == book.conditions:
+        return book, ()
     alarms = {name: book.alarms.get(name) or Alarm(name, AlarmState.NORMAL, now_s) for name in wanted}
     return AlarmBook(book.now_s, wanted, alarms), tuple(transitions)
 

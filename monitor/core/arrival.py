@@ -2,31 +2,34 @@
 
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import asdict
 from statistics import median
 
-from monitor.core import zone_air as air_stage
-from monitor.core.crossing import OpenLimits
+from monitor.core.crossing import OpenLimits, hurrying
 from monitor.core.early_belief import shown_by_another
 from monitor.core.late_readings import collected, is_late
+from monitor.core.mixing import Mixing, forget
 from monitor.core.remembered import Remembered, of
 from monitor.core.shop import Shop
-from monitor.core.state import CoreState, Effects, replace
+from monitor.core.state import CoreState, Effects, Silence, replace
 from monitor.core.watch import of_sensor, of_track
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.reading import Mark, Quantity, Reading, StoredReading
 from monitor.model.sensor import SensorHealth
 from monitor.physics.observer import observe
-from monitor.physics.saturation import saturation_pressure_water_pa
+from monitor.physics.saturation import saturation_pressure_water_pa, vapour_of
 from monitor.sensors.accuracy import humidity_std_frac, standard_uncertainty, temperature_std_k
-from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, compare, remembered
+from monitor.sensors.agreement import Apart, PeerReading, PeerSpread, alike, compare, remembered
 from monitor.sensors.device_clock import dated, may_tell_of_the_past
 from monitor.sensors.health import look_again_s as health_look_s
-from monitor.sensors.health import still_good
+from monitor.sensors.health import says_nothing_new, still_good
 from monitor.sensors.health import tick as health_tick
-from monitor.sensors.judge import judge
+from monitor.sensors.judge import judge, plainly
 from monitor.sensors.quality_rules import Judging, SensorRules
-from monitor.sensors.track import DoubtReason, SensorTrack, new_track
+from monitor.sensors.track import DoubtReason, SensorTrack, Verdict, new_track, with_channels
+
+ROUNDED = 1.0 - 1e-9  # of a bound that other sums are held against
 
 
 def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -> tuple[CoreState, Effects]:
@@ -34,59 +37,120 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
 
     Where one crosses a limit, the rest of its moment is taken and no more: that is judged first.
     """
-    tracks = dict(state.tracks)
-    told: set[str] = set()
-    marks: list[Mark] = []
-    by_zone: dict[str, list[Reading]] = defaultdict(list)
-    probes: list[Reading] = []
-    late: dict[str, list[Reading]] = defaultdict(list)
-    limits = OpenLimits(shop, state)
+    known = of(state.remembered, shop, math.inf)
+    conditions = state.book.conditions
+    if known.hurrying is None or known.hurrying[0] is not conditions:
+        known = known.but(hurrying=(conditions, hurrying(conditions)))
+    limits = OpenLimits(shop, state, known.hurrying[1] if known.hurrying else ())
+    taken = _Taken(shop, state)
     for order, received in limits.up_to_crossed(readings):
         sensor = shop.sensors.get(received.key.source)
-        if sensor is None:  # no longer in the settings; its readings stay in the store
-            continue
-        track, reading = dated(tracks[sensor.id], received, sensor)
-        before = track
-        track, verdict = judge(before, reading, sensor)
-        if verdict.reason is DoubtReason.JUMP and shown_by_another(shop, tracks, sensor, reading):
-            track, verdict = judge(before, reading, sensor, vouched=True)
-        tracks[sensor.id] = track
-        told.add(sensor.id)
-        if not verdict.believed:
-            marks.append(Mark(order, verdict.status, verdict.words))
-            continue
-        if may_tell_of_the_past(track.clock) and is_late(state.silences.get(sensor.zone, ()), reading, track):
-            late[sensor.zone].append(reading)
-        if not verdict.current:
-            continue
-        if reading.key.quantity is Quantity.SURFACE_TEMPERATURE:
-            probes.append(reading)
-        elif _speaks(track):
-            by_zone[sensor.zone].append(reading)
-            limits.look(sensor.zone, before, track, reading)
-    heard = dict(state.heard)
-    for zone, believed in by_zone.items():
-        heard[zone] = air_stage.hear(heard[zone], believed, shop.fresh_s[zone], shop.judged_to_c)
-    kept = collected(state.late, late, shop.derived_every_s) if late else state.late
+        if sensor is not None:  # else no longer in the settings; its readings stay in the store
+            taken.take(order, received, sensor, limits)
+    tracks = taken.tracks()
+    heard, against = dict(state.heard), dict(known.against)
+    for zone, believed in taken.by_zone.items():
+        mixing = Mixing(heard[zone], shop.fresh_s[zone], shop.judged_to_c, against.get(zone))
+        mixing.take(believed)
+        heard[zone], against[zone] = mixing.air(), mixing.against
+    if known.tracks is state.tracks:  # of the sensors that have not been heard since it stays true
+        wanted = (name for name, own in taken.own.items() if own.wants_a_look)
+        known = known.but(tracks=tracks, told=known.told.union(wanted))
     after = replace(
         state,
-        remembered=_heard_of(of(state.remembered, shop, state.time_s), state, tracks, told),
         order=limits.last.order,
         judged_s=limits.last.reading.time_s,
         tracks=tracks,
         heard=heard,
-        late=kept,
+        late=collected(state.late, taken.late, shop.derived_every_s) if taken.late else state.late,
         hurried_s=limits.hurried_s,
         crossed=limits.crossed,
+        remembered=known.but(against=against, time_s=max(known.time_s, taken.latest_s)),
     )
-    return _probed(shop, after, probes), Effects(marks=tuple(marks))
+    return _probed(shop, after, taken.probes), Effects(marks=tuple(taken.marks))
 
 
-def _heard_of(
-    known: Remembered, state: CoreState, tracks: dict[str, SensorTrack], told: set[str]
-) -> Remembered:
-    """What is remembered of sensors stays true of those that have not been heard since."""
-    return known.but(tracks=tracks, told=known.told | told) if known.tracks is state.tracks else known
+class _Own:
+    """One sensor while readings are taken in: its track as it was, its channels as they are by now."""
+
+    __slots__ = ("channels", "speaks", "track", "wants_a_look")
+
+    def __init__(self, track: SensorTrack) -> None:
+        self.track, self.channels = track, track.channels
+        self.speaks = _speaks(track)
+        self.wants_a_look = False
+
+    def now(self) -> SensorTrack:
+        """Its track with all that was taken in; made once for many readings."""
+        if self.channels is not self.track.channels:
+            self.track = with_channels(self.track, self.channels)
+        return self.track
+
+
+class _Taken:
+    """What has been taken of readings: the believed air by zone, probes, what tells of a silence."""
+
+    def __init__(self, shop: Shop, state: CoreState) -> None:
+        self.marks: list[Mark] = []
+        self.by_zone: dict[str, list[Reading]] = defaultdict(list)
+        self.probes: list[Reading] = []
+        self.late: dict[str, list[Reading]] = defaultdict(list)
+        self.own: dict[str, _Own] = {}
+        self.latest_s = -math.inf  # arrival
+        self._shop = shop
+        self._tracks, self._silences = state.tracks, state.silences
+
+    def tracks(self) -> dict[str, SensorTrack]:
+        """Every sensor's track with all that was taken in."""
+        return {**self._tracks, **{name: one.now() for name, one in self.own.items()}}
+
+    def take(self, order: int, received: Reading, sensor: SensorRules, limits: OpenLimits) -> None:
+        """Judge one reading, and put it where it counts."""
+        own = self.own.get(sensor.id)
+        if own is None:
+            own = self.own[sensor.id] = _Own(self._tracks[sensor.id])
+        before, quantity = own.channels, received.key.quantity
+        if received.arrived_s > self.latest_s:
+            self.latest_s = received.arrived_s
+        track, reading = dated(own.track, received, sensor)
+        plain = plainly(track, before, reading, sensor) if track is own.track else None
+        if plain is None:
+            verdict, reading = self._judged(own, received, sensor)
+            if not verdict.believed:
+                self.marks.append(Mark(order, verdict.status, verdict.words))
+                return
+            current = verdict.current
+        else:
+            own.channels = {**before, quantity: plain}
+            current = True
+            if not says_nothing_new(plain, reading, sensor):
+                own.wants_a_look = True
+        silences = self._silences.get(sensor.zone)
+        if silences and reading.time_s <= silences[-1].to_s and self._tells_of(silences, own, reading):
+            self.late[sensor.zone].append(reading)
+        if not current:
+            return
+        if quantity is Quantity.SURFACE_TEMPERATURE:
+            self.probes.append(reading)
+        elif own.speaks:
+            self.by_zone[sensor.zone].append(reading)
+            limits.look(sensor.zone, before, own.channels, reading)
+
+    @staticmethod
+    def _tells_of(silences: Sequence[Silence], own: _Own, reading: Reading) -> bool:
+        return may_tell_of_the_past(own.track.clock) and is_late(silences, reading, own.now())
+
+    def _judged(self, own: _Own, received: Reading, sensor: SensorRules) -> tuple[Verdict, Reading]:
+        """A closer look at a reading, if need be with the others of its zone."""
+        before, reading = dated(own.now(), received, sensor)
+        track, verdict = judge(before, reading, sensor)
+        if verdict.reason is DoubtReason.JUMP:
+            tracks = {**self.tracks(), sensor.id: before}
+            if shown_by_another(self._shop, tracks, sensor, reading):
+                track, verdict = judge(before, reading, sensor, vouched=True)
+        own.track, own.channels, own.speaks = track, track.channels, _speaks(track)
+        own.wants_a_look = True
+        return verdict, reading
 
 
 def _speaks(track: SensorTrack) -> bool:
@@ -141,9 +205,7 @@ def health(
         if changed is None:
             continue
         if not _speaks(track):
-            heard[sensor.zone] = air_stage.forget(
-                heard[sensor.zone], name, shop.fresh_s[sensor.zone], shop.judged_to_c
-            )
+            heard[sensor.zone] = forget(heard[sensor.zone], name, shop.fresh_s[sensor.zone], shop.judged_to_c)
         if not _is_beginning(state.tracks[name], track):
             events.append(_status(name, changed, now_s))
     if now_s > known.first_look_s:
@@ -183,22 +245,25 @@ def _compare(shop: Shop, zone: str, tracks: dict[str, SensorTrack], now_s: float
     sensors = shop.sensors_of(zone)
     if not sensors:
         return
-    warm: list[PeerReading] = []
+    warm: list[tuple[SensorRules, float]] = []
     damp: list[tuple[SensorRules, float, float]] = []
     for sensor in sensors:
         celsius = _believed_now(tracks[sensor.id], Quantity.AIR_TEMPERATURE, now_s, shop.fresh_s[zone])
         if celsius is None or Quantity.AIR_TEMPERATURE not in sensor.channels:  # taken off the settings
             continue
-        warm.append(PeerReading(sensor.id, celsius, temperature_std_k(sensor, celsius)))
+        warm.append((sensor, celsius))
         humidity = _believed_now(tracks[sensor.id], Quantity.RELATIVE_HUMIDITY, now_s, shop.fresh_s[zone])
         if humidity is not None and celsius <= shop.judged_to_c:
             damp.append((sensor, celsius, min(max(humidity, 0.0), 1.0)))
-    judging = sensors[0].judging
-    apart = compare(warm, judging)
+    judging, apart = sensors[0].judging, {}
+    if not alike([celsius for _, celsius in warm], judging.room_spread_k):
+        apart = compare([PeerReading(s.id, c, temperature_std_k(s, c)) for s, c in warm], judging)
     if len(damp) > 1:
         apart = {**_water_apart(damp, judging), **apart}
     for sensor in sensors:
-        tracks[sensor.id] = remembered(tracks[sensor.id], apart.get(sensor.id), now_s)
+        track = tracks[sensor.id]
+        if apart or track.apart_since_s is not None:
+            tracks[sensor.id] = remembered(track, apart.get(sensor.id), now_s)
 
 
 def _believed_now(track: SensorTrack, quantity: Quantity, now_s: float, fresh_s: float) -> float | None:
@@ -216,6 +281,9 @@ def _water_apart(damp: list[tuple[SensorRules, float, float]], judging: Judging)
     """
     common_c = median(celsius for _, celsius, _ in damp)
     common_pa = saturation_pressure_water_pa(common_c)
+    vapours_pa = [vapour_of(celsius, humidity) for _, celsius, humidity in damp]
+    if alike(vapours_pa, ROUNDED * judging.room_spread_frac * common_pa):
+        return {}
     witnesses = []
     for sensor, celsius, humidity in damp:
         share = saturation_pressure_water_pa(celsius) / common_pa

@@ -6,7 +6,7 @@ Only its beginning hurries; that something is over can wait.
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from monitor.alarms.conditions import Condition
 from monitor.alarms.states import SET_ASIDE
@@ -22,7 +22,7 @@ from monitor.physics.saturation import (
     vapour_of,
 )
 from monitor.sensors.judge import first
-from monitor.sensors.track import NEVER_S, SensorTrack
+from monitor.sensors.track import NEVER_S, ChannelTrack
 
 MOST_HURRIED = (
     16  # conditions between two ticks of the grid: a front that meets a whole shop costs no tick each
@@ -50,7 +50,7 @@ class OpenLimits:
 
     last: StoredReading
 
-    def __init__(self, shop: Shop, state: CoreState) -> None:
+    def __init__(self, shop: Shop, state: CoreState, hurrying: Iterable[Condition]) -> None:
         self.crossed = state.crossed
         self.hurried_s = state.hurried_s
         self._stop_s = math.inf
@@ -63,10 +63,10 @@ class OpenLimits:
         # of each zone: humidity and dew point above which, and temperature below which, to look closer
         self._bounds: dict[str, tuple[float, float, float]] = {}
         alarms, waiting = state.book.alarms, state.crossed
-        for name, condition in state.book.conditions.items():
-            if condition.kind not in HURRY or name in waiting:
+        for condition in hurrying:
+            if condition.id in waiting:
                 continue
-            alarm = alarms[name]
+            alarm = alarms[condition.id]
             if not (alarm.active or alarm.out_of_play or alarm.crossing_since_s or alarm.state in SET_ASIDE):
                 self._watch(condition)
 
@@ -96,8 +96,14 @@ class OpenLimits:
             self.last = stored
             yield stored
 
-    def look(self, zone: str, before: SensorTrack, track: SensorTrack, reading: Reading) -> None:
-        """Whether a sensor's newest believed values cross a limit; `track` holds the reading that came.
+    def look(
+        self,
+        zone: str,
+        before: Mapping[Quantity, ChannelTrack],
+        channels: Mapping[Quantity, ChannelTrack],
+        reading: Reading,
+    ) -> None:
+        """Whether a sensor's newest believed values cross a limit; `channels` hold the reading that came.
 
         Of a sensor that tells both numbers at once it is asked once both are in: with the first of a message
         alone, and the other from the message before, it would be of no air that was.
@@ -105,7 +111,7 @@ class OpenLimits:
         bounds = self._bounds.get(zone)
         if bounds is None:
             return
-        warm, damp = track.channels.get(WARMTH, UNHEARD), track.channels.get(HUMIDITY, UNHEARD)
+        warm, damp = channels.get(WARMTH, UNHEARD), channels.get(HUMIDITY, UNHEARD)
         if warm.believed_time_s != damp.believed_time_s and _at_once(before):
             return
         oldest_s = reading.time_s - self._fresh_s[zone]
@@ -114,7 +120,8 @@ class OpenLimits:
         vapour_pa = math.nan
         if humidity > 0.0 and celsius <= self._judged_to_c:
             humidity = min(humidity, 1.0)
-            vapour_pa = vapour_of(celsius, humidity)
+            if bounds[1] < math.inf:  # else nobody asks for it here
+                vapour_pa = vapour_of(celsius, humidity)
         if humidity > bounds[0] or vapour_pa > self._damp_pa(zone, bounds[1]) or celsius < bounds[2]:
             over = [
                 one.id for one in self._conditions[zone] if self._beyond(one, celsius, humidity, vapour_pa)
@@ -150,9 +157,14 @@ class OpenLimits:
         return condition.beyond(surface_margin_k(self._skins_c[condition.id], vapour_pa)[0])
 
 
-def _at_once(track: SensorTrack) -> bool:
+def hurrying(conditions: Mapping[str, Condition]) -> tuple[Condition, ...]:
+    """Those of the conditions that a crossed limit hurries."""
+    return tuple(one for one in conditions.values() if one.kind in HURRY)
+
+
+def _at_once(channels: Mapping[Quantity, ChannelTrack]) -> bool:
     """Whether a sensor's last message told both temperature and humidity."""
-    warm, damp = track.channels.get(WARMTH, UNHEARD), track.channels.get(HUMIDITY, UNHEARD)
+    warm, damp = channels.get(WARMTH, UNHEARD), channels.get(HUMIDITY, UNHEARD)
     return warm.believed_time_s == damp.believed_time_s
 
 

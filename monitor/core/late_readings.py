@@ -9,9 +9,10 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from monitor.core.derived_series import air_points, warmth_points
+from monitor.core.mixing import hear
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, Silence, replace
-from monitor.core.zone_air import Sample, ZoneAir, air_state, hear, temperature_only
+from monitor.core.zone_air import Sample, ZoneAir, air_state, temperature_only
 from monitor.model.reading import Point, Quantity, Reading
 from monitor.sensors.judge import judge_many
 from monitor.sensors.track import DoubtReason, SensorTrack, new_track

@@ -7,7 +7,7 @@ then, and had come to rest with it, is passed over. A source that has fallen awa
 
 from collections.abc import Iterator, Mapping
 
-from monitor.alarms.conditions import SUPPOSED, Observation
+from monitor.alarms.conditions import SUPPOSED, Observation, condition_id
 from monitor.alarms.lifecycle import advanced
 from monitor.alarms.states import Transition
 from monitor.core import watch
@@ -49,10 +49,14 @@ def judged(
     for name in gone:
         seen.pop(name, None)
     awake |= gone
-    anew = [seen[name]._replace(time_s=now_s) for name in awake if name in seen]
+    anew = [_at(seen[name], now_s) for name in awake if name in seen]
     book, transitions, restless = advanced(state.book, anew, now_s, None if whole else awake)
     left = known.but(book=book, seen=seen, given=given, restless=restless, time_s=now_s)
     return replace(state, book=book, remembered=left), transitions
+
+
+def _at(one: Observation, now_s: float) -> Observation:
+    return one if one.time_s == now_s else one._replace(time_s=now_s)
 
 
 def _same(one: Observation, before: Observation | None) -> bool:
@@ -71,7 +75,7 @@ def _sources(
         disbelieved.setdefault(shop.sensors[name].zone, set()).add(name)
     for zone in shop.zones.values():
         truths, oven_c = facts[zone.id], stores[zone.id].temperature_c
-        inputs = (state.air.get(zone.id), oven_c, state.dew_rises.get(zone.id, 0.0), truths)
+        inputs = (watch.limited(state.air.get(zone.id)), oven_c, state.dew_rises.get(zone.id, 0.0), truths)
         of_zone = _of_zone(shop, state, zone, oven_c, truths, now_s)
         # how long a desiccant is overdue grows with time alone
         yield f"zone/{zone.id}", inputs if zone.store.desiccant_due_s is None else None, of_zone
@@ -101,10 +105,11 @@ def _of_zone(
     now_s: float,
 ) -> Iterator[Observation]:
     """What is known of one zone's own conditions."""
-    rise_kh = state.dew_rises.get(zone.id, 0.0)
+    rise_kh, watched = state.dew_rises.get(zone.id, 0.0), state.book.conditions
     empty = ("quiver_empty",) if zone.kind == "quiver" and not shop.holds(zone.id) else ()
     for kind, value in watch.of_zone(zone, state.air.get(zone.id), oven_c, rise_kh):
-        yield watch.seen(kind, zone.id, value, now_s, (*truths, *empty))
+        if condition_id(kind, zone.id) in watched:
+            yield watch.seen(kind, zone.id, value, now_s, (*truths, *empty))
     if zone.kind == GONE:
         yield watch.seen("zone_not_named", zone.id, float(shop.things_in(zone.id)), now_s)
     yield watch.seen("desiccant_due", zone.id, watch.of_desiccant(zone, now_s), now_s, truths)

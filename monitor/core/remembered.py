@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor.alarms.conditions import Condition, Observation
 from monitor.alarms.states import AlarmBook
+from monitor.core.mixing import Against
 from monitor.core.shop import Shop
 from monitor.sensors.track import SensorTrack
 
@@ -34,16 +35,19 @@ class Remembered:
     restless: frozenset[str] = frozenset()
     # what was judged of each level (a `levels.Judged`), and out of what
     judged: Mapping[str, tuple[Inputs, Any]] = {}
+    # of each zone the sensors that stand against us
+    against: Mapping[str, Against] = {}
     # of a book's conditions those that a crossed limit hurries
     hurrying: tuple[Mapping[str, Condition], tuple[Condition, ...]] | None = None
 
-    def __init__(self, shop: Shop, time_s: float) -> None:
+    time_s: float = -math.inf  # of the last tick, or of the newest arrival after it
+
+    def __init__(self, shop: Shop) -> None:
         self.shop = shop
-        self.time_s = time_s
 
     def but(self, **changes: Any) -> "Remembered":
         """The same with some of it changed."""
-        other = Remembered(self.shop, self.time_s)
+        other = Remembered(self.shop)
         other.__dict__.update(self.__dict__, **changes)
         return other
 
@@ -51,5 +55,5 @@ class Remembered:
 def of(remembered: Remembered | None, shop: Shop, now_s: float) -> Remembered:
     """What counts for a shop at a time: nothing where it is another, or where time has gone back."""
     if remembered is None or remembered.shop is not shop or now_s < remembered.time_s:
-        return Remembered(shop, now_s)
+        return Remembered(shop)
     return remembered

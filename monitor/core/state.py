@@ -14,7 +14,7 @@ from monitor.consumables.exposure_clock import ExposureClock
 from monitor.core.body_figures import Figures
 from monitor.core.remembered import Remembered
 from monitor.core.supposed import Held, Supposed
-from monitor.core.zone_air import Sample, ZoneAir
+from monitor.core.zone_air import Sample, ZoneAir, whole
 from monitor.model.air import AirState
 from monitor.model.event import NewEvent
 from monitor.model.level import Level
@@ -111,8 +111,9 @@ else:
 
 
 def as_stored(state: CoreState) -> CoreState:
-    """The state as it is kept: nothing remembered beside it, every moment observed written down."""
-    return replace(state, remembered=None, book=written_down(state.book))
+    """The state as it is kept: nothing remembered beside it; every number and moment written down."""
+    air = {zone: whole(one) for zone, one in state.air.items()}
+    return replace(state, remembered=None, book=written_down(state.book), air=air)
 
 
 @dataclass(frozen=True, slots=True)

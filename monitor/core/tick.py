@@ -110,7 +110,7 @@ def _levels(shop: Shop, state: CoreState, stores: Mapping[str, StoreNow], now_s:
     for zone in shop.zones.values():
         air, store = state.air.get(zone.id), stores[zone.id]
         grows_older = zone.kind in HEATED or zone.store.desiccant_due_s is not None
-        inputs = (air, store, now_s if grows_older else None)
+        inputs = (watch.limited(air), store, now_s if grows_older else None)
         note(f"zone/{zone.id}", inputs, partial(levels.of_zone, shop, zone, air, store, now_s))
     for body in shop.bodies.values():
         if body.present:  # what comes back later is another body

@@ -121,6 +121,11 @@ def of_zone(zone: ZoneFacts, air: AirState | None, oven_c: float | None, rise_kh
     yield "zone_dew_point_rising", None if air is None else rise_kh
 
 
+def limited(air: AirState | None) -> tuple[float, ...] | None:
+    """All of a zone's air that its limits look at."""
+    return None if air is None else (air.relative_humidity_frac, air.temperature_c, air.dew_point_c)
+
+
 def of_desiccant(zone: ZoneFacts, now_s: float) -> float:
     """Days past the day on which it was due; never due where none was ever entered."""
     due_s = zone.store.desiccant_due_s

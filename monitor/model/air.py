@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, so that what nobody asks for can wait: see `core.zone_air.MixedAir`
 class AirState:
     """The believed air of one zone at one moment."""
 

@@ -74,6 +74,11 @@ def compare(
     return found
 
 
+def alike(values: Sequence[float], room: float) -> bool:
+    """Whether values lie so close together that `compare` finds none of them apart, however sure."""
+    return len(values) < 2 or max(values) - min(values) < room
+
+
 def remembered(track: SensorTrack, apart: Apart | None, now_s: float) -> SensorTrack:
     """The track with the comparison noted; it shows in the sensor's health once it has lasted."""
     if apart is None:

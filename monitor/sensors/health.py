@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from monitor.model.reading import Reading
 from monitor.model.sensor import SensorHealth, SensorStatus
 from monitor.sensors.judge import faded, named, shown
 from monitor.sensors.quality_rules import DAY_S, ChannelRules, SensorRules
@@ -98,6 +99,14 @@ def look_again_s(track: SensorTrack, rules: SensorRules) -> float:
     silent_s = max(last_s, track.watched_from_s) + rules.stale_after_s
     due_s = rules.calibration_due_s
     return (silent_s if due_s is None else min(silent_s, due_s)) - _EARLY_S
+
+
+def says_nothing_new(channel: ChannelTrack, reading: Reading, rules: SensorRules) -> bool:
+    """Whether a plain reading, after which its channel is this, leaves a good sensor good."""
+    if channel.still_n > 1 or channel.end_since_s != NEVER_S or reading.time_s > reading.arrived_s:
+        return False
+    limits = rules.channels[reading.key.quantity]
+    return limits.low_warning is None and channel.doubt_score < rules.judging.noisy_per_h
 
 
 def _sound(channel: ChannelTrack, limits: ChannelRules, rules: SensorRules, now_s: float) -> bool:

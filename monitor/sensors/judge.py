@@ -1,13 +1,20 @@
 """Judges one reading after the other: range, jumps that do not hold, settling after a failure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import exp
 
 from monitor.model.reading import Quantity, Reading
 from monitor.model.sensor import SensorStatus
 from monitor.sensors.plausible import implausible, lived
 from monitor.sensors.quality_rules import ChannelRules, SensorRules
-from monitor.sensors.track import NEVER_S, ChannelTrack, DoubtReason, SensorTrack, Verdict
+from monitor.sensors.track import (
+    NEVER_S,
+    ChannelTrack,
+    DoubtReason,
+    SensorTrack,
+    Verdict,
+    with_channels,
+)
 
 BELIEVED = Verdict(True, True, SensorStatus.GOOD, DoubtReason.NONE, "")
 BELIEVED_LATE = Verdict(True, False, SensorStatus.GOOD, DoubtReason.NONE, "")
@@ -42,6 +49,8 @@ def judge(
     Where it is `vouched` for by another sensor a jump need not hold first; every other doubt stays.
     """
     quantity = reading.key.quantity
+    if (plain := plainly(track, track.channels, reading, rules)) is not None:
+        return with_channels(track, {**track.channels, quantity: plain}), BELIEVED
     limits = rules.channels.get(quantity)
     if limits is None:
         return track, _doubt(
@@ -68,20 +77,36 @@ def judge(
             verdict = _doubt(SensorStatus.OUT_OF_SPECIFICATION, DoubtReason.ODD_ONE_OUT, track.apart_words)
     if usable:
         channel = lived(track.channels.get(quantity), channel, value, limits)
-    return (
-        SensorTrack(
-            track.sensor,
-            track.watched_from_s,
-            {**track.channels, quantity: channel},
-            track.health,
-            track.reason,
-            track.apart_since_s,
-            track.apart_odd_one,
-            track.apart_words,
-            track.clock,
-        ),
-        verdict,
-    )
+    return with_channels(track, {**track.channels, quantity: channel}), verdict
+
+
+def plainly(
+    track: SensorTrack,
+    channels: Mapping[Quantity, ChannelTrack],
+    reading: Reading,
+    rules: SensorRules,
+) -> ChannelTrack | None:
+    """The channel after a reading of which nothing can be doubted; None where `judge` has to look closer.
+
+    `channels` are the track's, as they are by now.
+    """
+    (_, _, quantity), time_s, arrived_s, value, _, _ = reading
+    limits, channel = rules.channels.get(quantity), channels.get(quantity)
+    if limits is None or channel is None or track.reason is DoubtReason.ODD_ONE_OUT:
+        return None
+    if not limits.minimum <= value <= limits.maximum or not limits.driest <= value <= limits.hottest:
+        return None
+    if (
+        not channel.last_time_s < time_s <= arrived_s + rules.judging.ahead_s
+        or channel.stuck
+        or channel.bad_n
+    ):
+        return None
+    believed_s = channel.believed_time_s
+    reach = limits.max_rate_per_s * (time_s - believed_s) + 2.0 * limits.accuracy
+    if abs(value - channel.believed_value) > reach or believed_s == NEVER_S:
+        return None
+    return lived(channel, _seen(channel, time_s, value, limits, believed=True), value, limits)
 
 
 def judge_many(

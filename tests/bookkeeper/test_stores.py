@@ -6,8 +6,9 @@ import pytest
 
 from monitor.consumables.classes import Place
 from monitor.core.heated_stores import store_now
+from monitor.core.mixing import hear
 from monitor.core.package_clocks import zone_samples
-from monitor.core.zone_air import NOTHING_HEARD, ZoneAir, hear
+from monitor.core.zone_air import NOTHING_HEARD, ZoneAir
 from monitor.history.entries import DesiccantRenewed, Moved, Opened, StoreChecked
 from monitor.model.errors import InputError
 from monitor.model.level import Level

@@ -14,8 +14,9 @@ from monitor.consumables.exposure_clock import clock_over
 from monitor.consumables.rule_book import RuleBook
 from monitor.consumables.standing import Standing
 from monitor.consumables.verdict import PackageVerdict, package_verdict
+from monitor.core.mixing import hear
 from monitor.core.package_clocks import zone_samples
-from monitor.core.zone_air import Sample, ZoneAir, hear
+from monitor.core.zone_air import Sample, ZoneAir
 from monitor.engine.build import package_facts
 from monitor.history.entries import Entry, GotWet, Moved, Opened, StoreChecked, Withdrawn, body_of
 from monitor.history.package_history import PackageHistory, from_settings, package_after

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from monitor.core.zone_air import PAIR_S, Heard, Sample, ZoneAir
+from monitor.core.mixing import PAIR_S
+from monitor.core.zone_air import Heard, Sample, ZoneAir
 from monitor.model.reading import Quantity, Reading
 from monitor.physics.saturation import dew_point_c, vapour_pressure_pa
 
@@ -39,6 +40,21 @@ def plain_hear(air: ZoneAir, readings: Sequence[Reading], fresh_s: float, judged
     return ZoneAir(heard, tuple(samples), last)
 
 
+class PlainMixing:
+    """As `Mixing`, with nothing known before."""
+
+    against = None
+
+    def __init__(self, air: ZoneAir, fresh_s: float, judged_to_c: float, _: object = None) -> None:
+        self._air, self._fresh_s, self._judged_to_c = air, fresh_s, judged_to_c
+
+    def take(self, readings: Sequence[Reading]) -> None:
+        self._air = plain_hear(self._air, readings, self._fresh_s, self._judged_to_c)
+
+    def air(self) -> ZoneAir:
+        return self._air
+
+
 def plain_mix(told: Sequence[Heard], now_s: float, fresh_s: float, judged_to_c: float) -> Sample | None:
     """The air against us of the sensors heard lately."""
     fresh = [
@@ -55,4 +71,4 @@ def plain_mix(told: Sequence[Heard], now_s: float, fresh_s: float, judged_to_c: 
     wettest = fresh[vapours.index(max(vapours))]
     if wettest.humidity_frac == humidity:
         return Sample(now_s, wettest.temperature_c, humidity)
-    return Sample(now_s, dew_point_c(max(vapours) / humidity), humidity)
+    return Sample(now_s, dew_point_c(max(vapours) / max(humidity, DRIEST_FRAC)), humidity)

@@ -7,15 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.zone_air import (
-    Heard,
-    Sample,
-    ZoneAir,
-    air_state,
-    assumed,
-    forget,
-    hear,
-)
+from monitor.core.mixing import assumed, forget, hear
+from monitor.core.zone_air import Heard, Sample, ZoneAir, air_state
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from monitor.physics.saturation import dew_point_from_rh_c
 from monitor.sensors.accuracy import dew_point_by_sensor_std_k, humidity_std_frac, temperature_std_k

@@ -3,7 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.zone_air import ZoneAir, assumed, forget, hear
+from monitor.core.mixing import Mixing, assumed, forget, hear
+from monitor.core.zone_air import ZoneAir
 from monitor.model.reading import Quantity, Reading, SeriesKey
 from tests.core.plain_mix import plain_hear, plain_mix
 
@@ -49,11 +50,16 @@ def test_mixing_a_moment_once_gives_the_air_that_mixing_at_every_reading_gives(
     halves: list[tuple[int, str, float, float, float]], cuts: list[int], fresh_s: float
 ) -> None:
     readings, fast, plain = told(halves), ZoneAir(), ZoneAir()
-    place = turn = 0
+    place, turn, known = 0, 0, None
     while place < len(readings):
         some = readings[place : place + cuts[turn % len(cuts)]]
         place, turn = place + len(some), turn + 1
-        fast, plain = hear(fast, some, fresh_s, JUDGED_TO_C), plain_hear(plain, some, fresh_s, JUDGED_TO_C)
+        mixing, plain = (
+            Mixing(fast, fresh_s, JUDGED_TO_C, known),
+            plain_hear(plain, some, fresh_s, JUDGED_TO_C),
+        )
+        mixing.take(some)
+        fast, known = mixing.air(), mixing.against
         assert values(fast) == values(plain)
         if turn % 3 == 0:
             fast, plain = (forget(air, "bay-1", fresh_s, JUDGED_TO_C) for air in (fast, plain))
@@ -70,3 +76,11 @@ def test_a_remembered_vapour_is_that_of_the_values_beside_it(
     now_s = (readings[-1].time_s if readings else START_S) + later_s
     mixed = assumed(air.heard, now_s, 900.0, JUDGED_TO_C)
     assert mixed == plain_mix(list(air.heard.values()), now_s, 900.0, JUDGED_TO_C)
+
+
+def test_air_drier_than_can_be_told_is_no_warmer_than_the_warmest_of_its_sensors() -> None:
+    readings = told([(0, "both", 1.0, 20.0, 0.0), (1, "both", 0.0, 18.0, 1e-7)])
+    last = hear(ZoneAir(), readings, 900.0, JUDGED_TO_C).last
+    assert last is not None
+    assert abs(last.temperature_c - 20.0) < 1e-4
+    assert last.relative_humidity_frac == 1e-7

@@ -14,9 +14,9 @@ from monitor.core.step import Shop, first_state, step
 from monitor.engine.build import build_shop
 from monitor.model.event import NewEvent
 from monitor.model.reading import Quantity, Reading, SeriesKey, StoredReading
-from monitor.sensors import health
+from monitor.sensors import health, judge
 from tests.bench.replay_bench import START_S, yard
-from tests.core.plain_mix import plain_hear
+from tests.core.plain_mix import PlainMixing
 
 SENSORS, PER_ZONE, TICK_S = 4, 2, 10.0
 # What the air does, for so many half minutes: rises, and each sensor's own ways.
@@ -100,7 +100,9 @@ def test_passing_over_what_cannot_change_gives_the_same_events_as_judging_all(
         slow.setattr(arrival, "still_good", lambda *_: False)
         slow.setattr(health, "still_good", lambda *_: False)
         slow.setattr(lifecycle, "_stays_as_it_is", lambda *_: False)
-        slow.setattr(arrival.air_stage, "hear", plain_hear)
+        slow.setattr(arrival, "plainly", lambda *_: None)
+        slow.setattr(judge, "plainly", lambda *_: None)
+        slow.setattr(arrival, "Mixing", PlainMixing)
         assert judged(shop, readings) == quickly
 
 

@@ -6,10 +6,10 @@ given nothing to pass over.
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from functools import cache
 from typing import NamedTuple
 
 import msgspec
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -85,8 +85,8 @@ TURNS = st.lists(
 )
 
 
-@pytest.fixture(scope="module")
-def yard(tmp_path_factory: pytest.TempPathFactory) -> Shop:
+@cache
+def yard() -> Shop:
     """Every sort of place, with steel, a package, shifts, and somebody on call."""
     site = {"site": "ferrymoor", "name": "Ferrymoor Slipway"}
     zones = [
@@ -107,7 +107,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Shop:
         Settings.model_validate(
             {
                 "service": {
-                    "data_dir": str(tmp_path_factory.mktemp("yard")),
+                    "data_dir": "/nowhere",
                     "tick_s": TICK_S,
                     "derived_every_s": 30,
                 },
@@ -285,18 +285,14 @@ class Twins:
 
 @settings(max_examples=25)
 @given(TURNS)
-def test_judging_what_can_have_changed_gives_at_every_step_what_judging_all_gives(
-    yard: Shop, turns: list[Turn]
-) -> None:
-    twins = Twins(yard)
+def test_judging_what_can_have_changed_gives_at_every_step_what_judging_all_gives(turns: list[Turn]) -> None:
+    twins = Twins(yard())
     for turn in turns:
         twins.turn(turn)
 
 
-def test_the_shops_of_this_comparison_raise_alarms_lose_sensors_and_pass_most_conditions_over(
-    yard: Shop,
-) -> None:
-    twins = Twins(yard)
+def test_the_shops_of_this_comparison_raise_alarms_lose_sensors_and_pass_most_conditions_over() -> None:
+    twins = Twins(yard())
     ways = ("speaks", "speaks", "silent", "stuck", "wild", "full")
     for deed in ("", "acknowledge", "shelve", "clock back", "restart", "read by hand", "end of work"):
         twins.turn(Turn(40, 0.02, 0.002, ways, deed, 1))
