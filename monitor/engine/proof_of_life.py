@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 2.0
 PATIENCE_S = 900.0  # real seconds that working through what waits may take before it is told
 AGAIN_S = 6 * 3_600.0  # real seconds after which it is told again
+DEFECT = "defect"  # what a reason that is the program's own begins with
 ONLINE, STILL = "online", "not_judging"
 
 
@@ -65,6 +66,15 @@ class Watching:
         """Look no more."""
         self._stopping.set()
 
+    def is_stuck(self) -> bool:
+        """Neither judging nor getting on, and not for a store that is away: what a new process may mend."""
+        why = self._why()
+        waits_for_store = bool(why) and not why.startswith(DEFECT)
+        return self._proof.still_s() is not None and not self._gets_on() and not waits_for_store
+
+    def _gets_on(self) -> bool:
+        return self._proof.moved_s() <= self._proof.allowed_s()
+
     def _jobs(self) -> Iterator[tuple[str, float, Callable[[], object]]]:
         yield "watch-watchdog", LOOK_EVERY_S, self._feed
         yield "watch-still", LOOK_EVERY_S, self._look
@@ -83,8 +93,7 @@ class Watching:
 
     def _feed(self) -> None:
         """The watchdog restarts what neither judges nor gets on with what waits."""
-        moved = self._proof.moved_s() <= self._proof.allowed_s()
-        if self._proof.still_s() is None or moved:
+        if self._proof.still_s() is None or self._gets_on():
             tell_init("WATCHDOG=1")
 
     def _beat(self, url: str) -> None:
@@ -94,7 +103,7 @@ class Watching:
 
     def _look(self) -> None:
         still = self._proof.still_s() is not None
-        gets_on = self._proof.moved_s() <= self._proof.allowed_s()
+        gets_on = self._gets_on()
         self._ingest.say_state(STILL if still else ONLINE)
         if not still:
             self._end()

@@ -24,7 +24,7 @@ from monitor.engine.kept_models import open_learner
 from monitor.engine.loop import CoreLoop
 from monitor.engine.paper_records import Wanted, on_paper
 from monitor.engine.parts import intake_parts, server_part, watch_part
-from monitor.engine.proof_of_life import Watching
+from monitor.engine.proof_of_life import DEFECT, Watching
 from monitor.engine.record_post import RecordPost
 from monitor.engine.record_watch import LOOK_EVERY_S as RECORD_EVERY_S
 from monitor.engine.record_watch import RecordWatch
@@ -199,6 +199,10 @@ class Service:
             seen = page_answers.with_remarks(seen, self.ingest.status().remarks)
         return replace(seen, parts=tuple(self._parts()))
 
+    def is_stuck(self) -> bool:
+        """Whether the core does not go on, and no store says why."""
+        return self._watching is not None and self._watching.is_stuck()
+
     def messages(self) -> int:
         """How many messages have reached the service since it started."""
         return 0 if self.ingest is None else self.ingest.status().counts.get("messages", 0)
@@ -249,7 +253,7 @@ class Service:
             self._stopping.wait(LOOK_EVERY_S)
         except Exception as error:  # loop border: the page says it, and the init system's watchdog restarts
             log.exception("the core met a defect")
-            self._core_error = f"defect: {type(error).__name__}: {error}"
+            self._core_error = f"{DEFECT}: {type(error).__name__}: {error}"
             self._stopping.wait(LOOK_EVERY_S)
 
     def _service_facts(self, until_s: float) -> dict[str, float]:

@@ -20,6 +20,7 @@ from monitor.store.folder_lock import hold
 from monitor.web.frame.now_view import answer
 
 SAY_EVERY_S = 2.0
+STUCK_S = 120.0  # a core that stands still for so long is no reason to speak: the silent are ended
 STOP = "stop"
 
 
@@ -53,7 +54,11 @@ def _serve(shop: str, settings: Settings, link: Connection) -> None:
         first = None if service.desk is None else service.desk.first_link()
         if first is not None:
             _say(link, first)
+        stuck_s = 0.0
         while not _told_to_stop(link):
+            stuck_s = stuck_s + SAY_EVERY_S if service.is_stuck() else 0.0
+            if stuck_s > STUCK_S:
+                continue
             assert service.server is not None
             seen = answer(service.snapshot(), service.clock.now_s())
             _say(link, ShopStanding(shop, "", str(service.server.port), seen.level, seen.headline))

@@ -149,3 +149,23 @@ def test_a_watcher_elsewhere_tells_that_it_answers_but_is_not_in_order(tmp_path:
     assert (tmp_path / "told").read_text() == (
         f"Dryshift at http://127.0.0.1:{port} is not in order; look at http://127.0.0.1:{port}/service.\n"
     )
+
+
+@needs_broker
+def test_a_core_that_hangs_is_stuck_and_one_whose_store_is_away_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A shop of a fleet falls silent then, and its worker puts another process in its place."""
+    with LiveYard(tmp_path, NOWHERE) as yard:
+        service, go_on = yard.service, threading.Event()
+        wait_until(lambda: not service.snapshot().not_judged, "it to judge")
+        assert not service.is_stuck()
+        with monkeypatch.context() as patch:
+            patch.setattr(service._watch, "judge", lambda *_: go_on.wait(120))
+            wait_until(service.is_stuck, "it to be seen that nothing goes on")
+            service._core_error = "the disk is full"
+            assert not service.is_stuck()
+            service._core_error = "defect: ValueError: x"
+            assert service.is_stuck()
+        go_on.set()
+        wait_until(lambda: not service.is_stuck(), "it to go on")
