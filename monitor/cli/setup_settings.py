@@ -13,7 +13,7 @@ from monitor.settings.reference import load_toml
 
 SITE = "works"
 PAGES_PORT = 8480
-COMMIT_S = 2.0  # a third of what 0.25 writes to a card, and a warning two seconds later
+COMMIT_S = 1.0  # two thirds of what 0.25 writes to a card, and a warning at most a second later
 HEAD = """# Written by `dryshift setup`. shop.example.toml explains every setting there is;
 # `dryshift check` names every fault of this file at once. Secrets lie beside it: "@name" is the file
 # secrets/name.

@@ -88,7 +88,7 @@ def soak(folder: Path, kills: int, seed: int, longest_s: float) -> Counted:
         service = Killable(file, anchor_s, SPEED)
         service.start()
         service.until_ready()  # its session is with the broker: from here on nothing may be lost
-        sensor = Tide(broker.port, clock, 0.0)
+        sensor = Tide(broker.port, clock, 0.0, every_s=60.0)
         for _ in tqdm(range(kills), unit="kill", disable=None):
             if chance.random() >= STARTING:
                 service.until_ready()

@@ -20,7 +20,7 @@ from monitor.model.notification import Notification
 from monitor.store.contract import Checkpoint, StoreUnavailableError, Verification, Witness
 from monitor.store.ledger.engine import open_engine
 from monitor.store.ledger.sql_ledger import SqlLedger, open_ledger
-from monitor.store.ledger.tables import METADATA
+from monitor.store.ledger.tables import CHECKPOINT, METADATA
 
 
 @pytest.fixture
@@ -129,6 +129,20 @@ def test_all_is_written_or_nothing(ledger):
     assert ledger.outbox() == []
     assert ledger.checkpoint() is None
     assert ledger.head().number == 0
+
+
+def test_a_checkpoint_takes_little_and_one_of_an_earlier_version_is_read(ledger):
+    """It is written with every event, and a card wears."""
+    state = b"".join(b"sensor-%03d: believed, 71.25 at 1788912000.125;" % n for n in range(1_000))
+    ledger.commit([], entered_s=1.0, checkpoint=Checkpoint(5, 10.5, state))
+    assert ledger.checkpoint() == Checkpoint(5, 10.5, state)
+    with ledger._engine.begin() as db:
+        assert len(db.execute(sa.select(CHECKPOINT.c.state)).scalar_one()) < len(state) / 5
+        db.execute(sa.update(CHECKPOINT).values(state=state))
+    assert ledger.checkpoint() == Checkpoint(5, 10.5, state)
+    with ledger._engine.begin() as db:
+        db.execute(sa.update(CHECKPOINT).values(state=b"zlib:damaged"))
+    assert ledger.checkpoint().state == b"zlib:damaged"  # its reader refuses and keeps it
 
 
 def test_a_checkpoint_replaces_the_one_before(ledger):

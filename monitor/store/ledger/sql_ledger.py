@@ -28,6 +28,7 @@ from monitor.store.kept_beside import Beside
 from monitor.store.ledger.dump import dump
 from monitor.store.ledger.engine import CHAIN_LOCK, file_of, insert_of, open_engine, reading, writing
 from monitor.store.ledger.hold import LedgerHold
+from monitor.store.ledger.kept_state import kept, restored
 from monitor.store.ledger.schema_beside import BesideInSchema
 from monitor.store.ledger.tables import CHAIN_HEAD, CHECKPOINT, EVENT, OUTBOX
 from monitor.store.sqlite_file import copy_whole, explain
@@ -98,7 +99,11 @@ class SqlLedger:
         return answer
 
     def _keep_checkpoint(self, db: Connection, checkpoint: Checkpoint) -> None:
-        row = {"arrival_order": checkpoint.order, "time_s": checkpoint.time_s, "state": checkpoint.state}
+        row = {
+            "arrival_order": checkpoint.order,
+            "time_s": checkpoint.time_s,
+            "state": kept(checkpoint.state),
+        }
         upsert = self._insert(CHECKPOINT).values(id=1, **row)
         db.execute(upsert.on_conflict_do_update(index_elements=["id"], set_=row))
 
@@ -195,7 +200,7 @@ class SqlLedger:
         """The last checkpoint written."""
         with reading(self._engine) as db:
             row = db.execute(select(CHECKPOINT)).mappings().first()
-        return Checkpoint(row["arrival_order"], row["time_s"], bytes(row["state"])) if row else None
+        return Checkpoint(row["arrival_order"], row["time_s"], restored(bytes(row["state"]))) if row else None
 
     def hold(self, sites: Sequence[str]) -> None:
         """Keep every other service out while this one runs; InputError where one runs, or ran for others.

@@ -88,7 +88,7 @@ class Catalog:
         }
         for table in ("fresh_reading", "fresh_point"):
             for number, newest in db.execute(f"SELECT series_id, max(time_ms) FROM {table} GROUP BY 1"):
-                self.newest_ms[number] = max(newest, self.newest_ms[number])
+                self.newest_ms[number] = max(newest, self.newest_ms.get(number, -1))
         count, newest = db.execute("SELECT count(*), max(arrival_order) FROM fresh_reading").fetchone()
         self.fresh_readings = count
         self.last_order = newest or read_number(db, "last_order")
