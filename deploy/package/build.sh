@@ -1,11 +1,12 @@
 #!/bin/sh
-# Builds the Debian package of this checkout: dryshift, and dryshift-paper with what makes a signed week a PDF.
+# Builds the Debian packages of this checkout: dryshift, beside it dryshift-paper with what makes a signed week a PDF and
+# dryshift-parquet with what keeps closed months in files.
 # Usage: deploy/package/build.sh FOLDER        the packages are written there
 # Needs Debian, Ubuntu or 64-bit Raspberry Pi OS with python3-venv and a network; not root. A package fits the Debian
 # release and processor that it was built on, since it brings the libraries of deploy/locked/ compiled for its Python.
 # DRYSHIFT_VERSION names another version than pyproject.toml's.
 set -eu
-[ $# -eq 1 ] || { sed -n '2,6s/^# \{0,1\}//p' "$0" >&2; exit 2; }
+[ $# -eq 1 ] || { sed -n '2,7s/^# \{0,1\}//p' "$0" >&2; exit 2; }
 here=$(CDPATH= cd -- "$(dirname -- "$0")/../.." && pwd)
 mkdir -p "$1"
 out=$(CDPATH= cd -- "$1" && pwd)
@@ -92,25 +93,37 @@ step "$work/tools/bin/python" -m compileall -q -j 0 --invalidation-mode unchecke
 control "$main" dryshift <<CONTROL
 Depends: python3 (>= $python~), python3 (<< $after~), libc6, libstdc++6, adduser, systemd, ca-certificates, init-system-helpers, util-linux, openssl
 Recommends: mosquitto, avahi-daemon
-Suggests: dryshift-paper (= $version), nginx
+Suggests: dryshift-paper (= $version), dryshift-parquet (= $version), nginx
 Description: keeps a welding shop's consumables, gas and steel dry
  Watches the air of a shop by small wall sensors, works out what is about to get
  wet, and tells the lead's phone before the humid shift what to do and by when.
  Keeps the clock of every opened package and a record that an auditor can check.
 CONTROL
 
-paper="$work/paper"
-mkdir -p "$paper/DEBIAN" "$paper/usr/share/doc/dryshift-paper"
-python3 - "$here/deploy/locked/paper.txt" >"$work/typst.txt" <<'PY'
+# One library that only some shops want, in a package of its own.
+beside() { # the extra, its library, then the rest of the description
+  folder="$work/$1"
+  mkdir -p "$folder/DEBIAN" "$folder/usr/share/doc/dryshift-$1"
+  python3 - "$here/deploy/locked/$1.txt" "$2" >"$work/$2.txt" <<'PY'
 import sys
 text = open(sys.argv[1], encoding="utf-8").read().replace("\\\n", " ")
-print(*(line for line in text.splitlines() if line.startswith("typst==")), sep="\n")
+print(*(line for line in text.splitlines() if line.startswith(f"{sys.argv[2]}==")), sep="\n")
 PY
-libraries "$paper" --require-hashes --no-deps -r "$work/typst.txt"
-step "$work/tools/bin/python" -m compileall -q -j 0 --invalidation-mode unchecked-hash -s "$paper" -p / "$paper/usr/lib"
-echo "typst, under the Apache License 2.0: /usr/share/common-licenses/Apache-2.0" >"$paper/usr/share/doc/dryshift-paper/copyright"
-control "$paper" dryshift-paper <<CONTROL
+  libraries "$folder" --require-hashes --no-deps -r "$work/$2.txt"
+  step "$work/tools/bin/python" -m compileall -q -j 0 --invalidation-mode unchecked-hash -s "$folder" -p / "$folder/usr/lib"
+  echo "$2, under the Apache License 2.0: /usr/share/common-licenses/Apache-2.0" >"$folder/usr/share/doc/dryshift-$1/copyright"
+  control "$folder" "dryshift-$1"
+}
+
+beside paper typst <<CONTROL
 Depends: dryshift (= $version), fonts-dejavu-core
 Description: the record of a week as a PDF to sign
  What sets Dryshift's records of a week, package, lot or job on A4 or Letter.
+CONTROL
+
+beside parquet pyarrow <<CONTROL
+Depends: dryshift (= $version)
+Description: closed months in Parquet files
+ What moves Dryshift's closed months into Parquet files, reads them there, and
+ gives stored readings away as Parquet.
 CONTROL
