@@ -203,8 +203,11 @@ class BrokerLink:
         return filled
 
     def _wire(self) -> PacketSocket | None:
-        """The connection, where there is one."""
-        return None if self._client.socket() is None else self._client.wire
+        """The connection, where there is one; TypeError where the library made it in another way."""
+        sock: object = self._client.socket()
+        if sock is not None and not isinstance(sock, PacketSocket):
+            raise TypeError(f"found {type(sock).__name__}; this release of paho-mqtt is not supported")
+        return sock
 
     def _read_burst(self, sock: PacketSocket) -> bool:
         """Read until the socket is empty or the burst is full; not at all while too much is held."""

@@ -173,11 +173,7 @@ def _length(data: bytes, at: int) -> tuple[int, int]:
 
 
 class LinkClient(mqtt.Client):
-    """The client library's client on such a connection; `wire` is the one it has now."""
-
-    wire: PacketSocket | None = None
+    """The client library's client on such connections."""
 
     def _create_socket(self) -> Any:
-        sock = super()._create_socket()
-        self.wire = PacketSocket(sock, is_5=self.protocol == mqtt.MQTTv5)
-        return self.wire
+        return PacketSocket(super()._create_socket(), is_5=self.protocol == mqtt.MQTTv5)
