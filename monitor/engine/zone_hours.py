@@ -13,8 +13,7 @@ from monitor.model.shift_span import ShiftSpan
 from monitor.outlook.beside import Trial
 from monitor.outlook.hourly import HOUR_S, AirHistory, FloatArray
 from monitor.outlook.scene import ZoneAhead
-from monitor.outlook.season import LEAST_KNOWN_FRAC
-from monitor.outlook.shifts import hours_of_shift
+from monitor.outlook.shifts import LEAST_KNOWN_FRAC, hours_of_shift
 from monitor.physics.film import DRY_BELOW_GM2
 from monitor.physics.night_sky import NO_FORECAST, Clouds, Sky
 from monitor.settings.schema import Settings

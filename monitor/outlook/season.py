@@ -13,7 +13,7 @@ from monitor.outlook.hourly import DAY_H, HOUR_S, FloatArray
 from monitor.outlook.odds_record import calibration_of
 from monitor.outlook.scene import Scene
 from monitor.outlook.shift_outlook import ShiftOutlook, calibrated, hours_of, look_ahead, shift_outlooks
-from monitor.outlook.shifts import ShiftPlan, upcoming
+from monitor.outlook.shifts import LEAST_KNOWN_FRAC, ShiftPlan, upcoming
 from monitor.outlook.warning import (
     KEEP_SCORED,
     Score,
@@ -35,7 +35,6 @@ from monitor.physics.saturation import dew_point_c
 
 DECIDE_EVERY_H = 3
 LOOK_H = 30  # shifts further off are not yet decided on in a replay
-LEAST_KNOWN_FRAC = 0.75
 
 
 @dataclass(frozen=True, slots=True)

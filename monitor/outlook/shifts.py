@@ -19,6 +19,7 @@ WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 LONGEST_SHIFT = timedelta(hours=48)
 WEEK_S = 7 * 86_400
 WEEKS_AHEAD = 53
+LEAST_KNOWN_FRAC = 0.75  # of a shift's hours, before it can be said that nothing was crossed in it
 
 
 class WeeklyShift(Shift):

@@ -1,12 +1,14 @@
 """What a shop's service weighs and takes after one, three, six and twelve months.
 
     python -m tests.bench.year_growth [--sensors 16] [--every 300] [--months 1 3 6 12]
+    python -m tests.bench.year_growth --sensors 50 --days 1
 
 The stores of the time before are filled by fast appends: the eight days before each mark with a reading of
 every sensor each 30 s and points each minute, what is older with both each `--every` seconds; the ledger with
 a sensor's change of status every two hours, a package a day, and the alarms of one judged day for every day.
 At each mark a process of its own opens a copy: it catches up by the real core (a day of readings), judges an
 hour more as it would come in, looks ahead, and answers every page over HTTP. All times are processor time.
+With `--days` nothing is filled: memory over days of readings each 30 s, with a look and every page an hour.
 """
 
 import argparse
@@ -248,6 +250,43 @@ def deps(service: Service) -> WebDeps:
     )
 
 
+def heard(service: Service, clock: Still, sensors: int, seconds: float) -> list[float]:
+    """Judge what comes in for so long, as it comes; what each tick took."""
+    ticks: list[float] = []
+    held: list[Reading] = []
+    for reading in readings(sensors, clock.time_s, clock.time_s + seconds, 30.0):
+        if reading.arrived_s >= clock.time_s + TICK_S:
+            clock.time_s += TICK_S
+            service.series.append(held)
+            ticks.append(spent(lambda: service.loop.advance_to(clock.time_s, clock.time_s)))
+            held = []
+        held.append(reading)
+    return ticks
+
+
+def days_of(folder: Path, sensors: int, days: float) -> None:
+    """The memory of a service that runs for some days."""
+    clock = Still(BEGIN_S)
+    service = Service(yard(folder, sensors), clock)
+    settle_heap()
+    Watch(service.loop, service.keeper, service.ledger, clock).catch_up(BEGIN_S, 0)
+    server = serve(create_app(deps(service)), "127.0.0.1", 0)
+    print(f"{'hour':>6}{'MB':>8}{'tick ms':>10}\n{0:6d}{megabytes():8.1f}", flush=True)
+    with requests.Session() as browser:
+        for hour in range(1, round(24 * days) + 1):
+            tick_ms = statistics.median(heard(service, clock, sensors, 3_600.0))
+            service.foreseer.look(service.loop.shop, service.loop.state, clock.time_s)
+            for page in PAGES:
+                browser.get(server.url + page, timeout=300).raise_for_status()
+            if hour % 24 == 0:
+                service.series.apply_retention(clock.time_s)
+            if hour in (1, 2, 4) or hour % 6 == 0:
+                print(f"{hour:6d}{megabytes():8.1f}{tick_ms:10.2f}", flush=True)
+    server.stop()
+    service.series.close()
+    service.ledger.close()
+
+
 def measured(folder: Path, sensors: int, now_s: float) -> dict[str, float]:
     """One mark, in this process: everything in milliseconds and megabytes."""
     found: dict[str, float] = {}
@@ -260,16 +299,7 @@ def measured(folder: Path, sensors: int, now_s: float) -> dict[str, float]:
     found["MB open"] = megabytes()
     watch = Watch(service.loop, service.keeper, service.ledger, clock)
     found["catch up"] = spent(lambda: watch.catch_up(now_s, service.series.last_order()))
-    ticks, stream = [], readings(sensors, now_s, now_s + 3_600.0, 30.0)
-    held: list[Reading] = []
-    for reading in stream:
-        if reading.arrived_s >= clock.time_s + TICK_S:
-            clock.time_s += TICK_S
-            service.series.append(held)
-            ticks.append(spent(lambda: service.loop.advance_to(clock.time_s, clock.time_s)))
-            held = []
-        held.append(reading)
-    found["tick"] = statistics.median(ticks)
+    found["tick"] = statistics.median(heard(service, clock, sensors, 3_600.0))
     state = service.loop.state
     found["checkpoint"] = statistics.median(spent(service.loop.save) for _ in range(5))
     saved = service.ledger.checkpoint()
@@ -326,7 +356,12 @@ def main() -> None:
     ask.add_argument("--every", type=float, default=300.0)
     ask.add_argument("--months", type=int, nargs="+", default=[1, 3, 6, 12])
     ask.add_argument("--measured", nargs=2, help=argparse.SUPPRESS)  # a mark's own process: folder, moment
+    ask.add_argument("--days", type=float, default=0.0)
     given = ask.parse_args()
+    if given.days:
+        with tempfile.TemporaryDirectory(prefix="dryshift-days-") as name:
+            days_of(Path(name), given.sensors, given.days)
+        return
     if given.measured:
         print(json.dumps(measured(Path(given.measured[0]), given.sensors, float(given.measured[1]))))
         return

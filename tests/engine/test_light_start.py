@@ -54,6 +54,14 @@ HEAVY = {
     "markdown": "a guide",
     "cryptography": "making certificates",
     "tqdm": "a command with a bar",
+    "monitor.demo": "the demo",
+    "monitor.outlook.backtest": "a rehearsal of past seasons",
+    "monitor.outlook.season": "a rehearsal of past seasons",
+    "monitor.mqtt.broker_rights": "making log-ins for sensors",
+    "monitor.fleet": "many shops",
+    "pytest": "tests",
+    "scipy": "nothing of the service",
+    "pandas": "nothing of the service",
     "pyarrow": "months in files",
 }
 
