@@ -1,5 +1,6 @@
 """`dryshift check` and `check-payload`: look, say what is wrong, change nothing."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from importlib.util import find_spec
@@ -11,8 +12,10 @@ import click
 from monitor.alarms.authority import KEEP_ACCOUNTS, authority_from
 from monitor.cli.broker_questions import ask_broker
 from monitor.cli.file_questions import unusable_files
+from monitor.cli.shop_file import DATABASE
 from monitor.clock import SystemClock
 from monitor.engine.build import build_shop, known_reference
+from monitor.fleet.shop_settings import Neighbours, in_fleet
 from monitor.model.errors import Fault, InputError
 from monitor.model.thing import refuse_ahead_of_now
 from monitor.mqtt.payload_check import check_payload
@@ -20,6 +23,7 @@ from monitor.mqtt.sensor_topics import SensorCatalogue
 from monitor.notify.people import personal
 from monitor.settings.bounds import odd
 from monitor.settings.file import SETTINGS_FILE, load
+from monitor.settings.fleet_file import fleet_of, shop_files
 from monitor.settings.reference import load_toml
 from monitor.settings.schema import Settings
 from monitor.store.contract import ParquetUnavailableError
@@ -43,7 +47,8 @@ def check_command(settings_file: Path, secrets: Path | None, no_broker: bool) ->
         settings = load(settings_file, secrets, known_reference())
     except InputError as error:
         _end_with(settings_file, error.faults)
-    faults = [*_faults_of(settings), *unusable_files(settings)]
+    faults = [*_faults_of(settings), *_faults_in_fleet(settings_file, secrets, settings)]
+    faults += unusable_files(settings)
     if faults:
         _end_with(settings_file, faults)
     for note in odd(settings.model_dump()):
@@ -89,6 +94,20 @@ def _refuse_lost_months(settings: Settings) -> None:
         faults.append(Fault("store.archive_dir", str(folder), str(ParquetUnavailableError())))
     if faults:
         raise InputError(faults)
+
+
+def _faults_in_fleet(file: Path, secrets: Path | None, settings: Settings) -> Iterator[Fault]:
+    """What would keep the shop from being run beside the others, where a fleet's file lies beside its own."""
+    try:
+        fleet = fleet_of(file, secrets, os.environ.get(DATABASE))
+        if fleet is None:
+            return
+        in_fleet(settings, fleet, file.stem, fleet.database.get_secret_value())
+    except InputError as error:
+        yield from error.faults
+    why = Neighbours(shop_files(file.parent)).refused().get(file.stem)
+    if why is not None:
+        yield Fault("shop", file.stem, why)
 
 
 def _read_calendars(settings: Settings, now_s: float) -> None:

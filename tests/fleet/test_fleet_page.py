@@ -230,3 +230,14 @@ def test_shops_that_would_hear_each_others_sensors_are_refused_and_the_others_ru
     assert "service.data_dir" in refused["e"]
     (tmp_path / "b.toml").unlink()
     assert "b" not in Neighbours({"b": tmp_path / "b.toml"}).refused()  # its own process says what is wrong
+
+
+def test_check_names_what_keeps_a_shop_from_being_run_beside_the_others(tmp_path: Path) -> None:
+    own = f'database = "postgresql://h/d"\n{FLEET}'
+    (tmp_path / "fleet.toml").write_text(own, encoding="utf-8")
+    for name in ("north", "south"):
+        (tmp_path / f"{name}.toml").write_text(SMALL, encoding="utf-8")
+    said = CliRunner().invoke(main, ["check", "--no-broker", str(tmp_path / "north.toml")])
+    assert said.exit_code == 1, said.output
+    assert "no broker that every worker and sensor reaches" in said.output
+    assert "mqtt.topic_root dryshift is also that of shop south" in said.output
