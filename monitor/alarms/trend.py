@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from statistics import median
 
 HOUR_S = 3600.0
 REMEMBERED = 512  # trends whose older slopes are kept; three kilobytes each
@@ -46,7 +45,14 @@ def slope_per_h(trend: Trend, rules: TrendRules) -> float | None:
         return None
     *before, (time_s, value) = samples
     to_newest = [(value - earlier) / (time_s - at_s) for at_s, earlier in before if time_s > at_s]
-    return median([*_slopes(samples[:-1]), *sorted(to_newest)]) * HOUR_S
+    return _middle([*_slopes(samples[:-1]), *sorted(to_newest)]) * HOUR_S
+
+
+def _middle(values: list[float]) -> float:
+    """The median of some numbers, which are sorted for it; two sorted runs are merged."""
+    values.sort()
+    half = len(values) // 2
+    return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2
 
 
 @lru_cache(maxsize=REMEMBERED)
@@ -70,7 +76,7 @@ def hours_to(trend: Trend, limit: float, rules: TrendRules) -> float | None:
     slope = slope_per_h(trend, rules)
     if slope is None:
         return None
-    distance = median(value for _, value in trend.samples[-3:]) - limit
+    distance = _middle([value for _, value in trend.samples[-3:]]) - limit
     if distance <= 0.0:
         return 0.0
     if slope >= 0.0:

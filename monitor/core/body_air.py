@@ -1,5 +1,6 @@
 """The air of a zone that its bodies have yet to meet: each piece of it is made ready once for all of them."""
 
+import math
 from collections.abc import Sequence
 
 from monitor.core.shop import ZoneFacts
@@ -28,34 +29,38 @@ class BodyAir:
         self.place = (zone.pressure_pa, zone.draught_ms)
         self.sky = Sky(zone.sky_view_frac, clouds) if zone.sky_view_frac else ROOFED
         self._samples = samples
-        self._usable: list[Sample] | None = None
         self._runs: dict[float, list[list[Sample]]] = {}
         self._standing: dict[int, tuple[BodyState, Surroundings, Moment]] = {}  # by the state's identity
         self._stretches: dict[tuple[float, _Standing, SkyDoubt | None], list[Stretch]] = {}
 
-    def usable(self) -> list[Sample]:
-        """All samples in which a body can be followed, in rising time."""
-        if self._usable is None:
-            self._usable = []
-            for sample in self._samples:
-                rising = not self._usable or sample.time_s > self._usable[-1].time_s
-                if rising and AIR_RANGE_C[0] <= sample.temperature_c <= AIR_RANGE_C[1]:
-                    self._usable.append(sample)
-        return self._usable
+    def first(self) -> Sample | None:
+        """The first sample in which a body can be followed."""
+        return next(iter(self._after(-math.inf)), None)
 
     def runs_after(self, time_s: float) -> list[list[Sample]]:
-        """The usable samples later than a moment, in runs without a gap."""
+        """The samples later than a moment in which a body can be followed, in runs without a gap."""
         runs = self._runs.get(time_s)
         if runs is None:
             runs = self._runs[time_s] = []
-            for sample in self.usable():
-                if sample.time_s <= time_s:
-                    continue
-                if runs and sample.time_s - runs[-1][-1].time_s <= self.gap_s:
-                    runs[-1].append(sample)
-                else:
-                    runs.append([sample])
+            before_s = -math.inf
+            for sample in self._after(time_s):
+                if sample.time_s - before_s > self.gap_s:
+                    runs.append([])
+                runs[-1].append(sample)
+                before_s = sample.time_s
         return runs
+
+    def _after(self, time_s: float) -> list[Sample]:
+        """In rising time; what is earlier than the one before it is passed over."""
+        begin = len(self._samples)
+        while begin and self._samples[begin - 1].time_s > time_s:
+            begin -= 1
+        later: list[Sample] = []
+        for sample in self._samples[begin:]:
+            rising = not later or sample.time_s > later[-1].time_s
+            if rising and AIR_RANGE_C[0] <= sample.temperature_c <= AIR_RANGE_C[1]:
+                later.append(sample)
+        return later
 
     def carried(self, body: Body, state: BodyState, run: Sequence[Sample]) -> BodyState:
         """A body after samples of the zone's own air, those later than its state."""

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from monitor.core.body_air import BodyAir
 from monitor.core.shop import ZoneFacts
 from monitor.model.air import AirState
 from monitor.model.picture import Wait
@@ -80,11 +81,15 @@ class BodyPlace:
 
 
 def figures(
-    ahead: tuple[float, float, float], place: BodyPlace, now_s: float, hours_to_wet: float, doubt: Doubt
+    ahead: tuple[float, float, float],
+    air: AirState,
+    met: BodyAir,
+    now_s: float,
+    hours_to_wet: float,
+    doubt: Doubt,
 ) -> Figures:
     """What to say of a body by its skin, its uncertainty and its film now (`BodyAir.ahead`)."""
     skin_c, skin_std_k, film_gm2 = ahead
-    air = place.air
     margin_k, from_frost = surface_margin_k(skin_c, air.vapour_pressure_pa)
     std_k = math.hypot(skin_std_k, air.dew_point_std_k)
     return Figures(
@@ -96,8 +101,8 @@ def figures(
         wet_probability_frac(margin_k, std_k),
         film_gm2,
         hours_to_wet,
-        place.zone.sky_view_frac > 0.0,
-        place.clouds.at_one(now_s),
+        met.zone.sky_view_frac > 0.0,
+        met.clouds.at_one(now_s),
         *doubt,
     )
 

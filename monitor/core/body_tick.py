@@ -3,7 +3,7 @@
 from monitor.alarms.trend import FAR_H, Trend, followed, hours_to
 from monitor.core import levels, watch
 from monitor.core.body_air import BodyAir
-from monitor.core.body_figures import NO_DOUBT, BodyPlace, Doubt, figures, is_wet
+from monitor.core.body_figures import NO_DOUBT, Doubt, figures, is_wet
 from monitor.core.shop import Shop
 from monitor.core.state import CoreState, replace
 from monitor.core.supposed import Held, air_of, carried, course_of
@@ -76,21 +76,22 @@ class _BodyTick:
         state, supposed, now_s = held.state, held.supposed, self._now_s
         assert state is not None
         met = self._air_of(facts.zone)
-        place = BodyPlace(self._state.air[facts.zone], met.zone, met.clouds)
-        ahead = met.ahead(facts.body, state, place.air, now_s)
-        trend_k, _ = surface_margin_k(ahead[0], place.air.vapour_pressure_pa)
+        air = self._state.air[facts.zone]
+        ahead = met.ahead(facts.body, state, air, now_s)
+        trend_k, _ = surface_margin_k(ahead[0], air.vapour_pressure_pa)
         doubt = NO_DOUBT
         if supposed is not None:
             # What was supposed drifts by itself as it comes together: the trend is that of the kinder end.
-            kinder = met.ahead(facts.body, supposed.kinder, place.air, now_s)
+            kinder = met.ahead(facts.body, supposed.kinder, air, now_s)
             against = is_wet(trend_k, ahead[2]), trend_k
-            trend_k, _ = surface_margin_k(kinder[0], place.air.vapour_pressure_pa)
+            trend_k, _ = surface_margin_k(kinder[0], air.vapour_pressure_pa)
             kind = is_wet(trend_k, kinder[2]), trend_k
             doubt = _doubt(supposed.words, against, kind, self._shop.limits.margin_caution_k)
         trend = followed(trend, now_s, trend_k, watch.TREND)
         hours = hours_to(trend, 0.0, watch.TREND)
         self.trends[facts.id] = trend
-        self.figures[facts.id] = figures(ahead, place, now_s, FAR_H if hours is None else hours, doubt)
+        hours_to_wet = FAR_H if hours is None else hours
+        self.figures[facts.id] = figures(ahead, air, met, now_s, hours_to_wet, doubt)
 
 
 def _doubt(words: str, against: tuple[bool, float], kinder: tuple[bool, float], caution_k: float) -> Doubt:

@@ -100,10 +100,9 @@ def carried(course: SupposedCourse, held: Held) -> Held:
     """Both ends after the samples of the zone's air; across a gap the air may have gone cold meanwhile."""
     air = course.air
     if held.state is None:
-        usable = air.usable()
-        if not usable:
+        first = air.first()
+        if first is None:
             return held
-        first = usable[0]
         cold_c = first.temperature_c - course.start_k
         held = between(course.body, first.time_s, cold_c, first.temperature_c)
     assert held.state is not None

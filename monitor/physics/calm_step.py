@@ -13,7 +13,7 @@ def calmly(body: Body, around: Surroundings, now: Moment, stretch: Stretch) -> M
 
     That is where it could become wet, dry, frosted or thawed within the stretch, where samples off the line
     could move it by more than a step may be wrong, and where the step itself was: so nothing is passed over.
-    Of a dry body that moves by less than a step may be wrong the heat at the end is not worked out anew.
+    Of a dry body for which that cannot be the heat at the end is not worked out anew.
 
     Arguments:
         body: the body.
@@ -39,10 +39,12 @@ def calmly(body: Body, around: Surroundings, now: Moment, stretch: Stretch) -> M
     # a skin goes one way or turns once: no farther than its first pace would take it
     pace_k = (heat_w + body.coupling_wk * (content_c - skin_c)) * per_w
     content_c += content_rise_k
-    dry = film_gm2 == 0.0 and _stays_dry(skin_c + min(rise_k, pace_k, 0.0), stretch)
-    if dry and -TOLERANCE_K <= rise_k <= TOLERANCE_K and -TOLERANCE_K <= pace_k <= TOLERANCE_K:
-        still = Exchange(left_w, *before[1:])
-        return Moment(stretch.points[-1], skin_c + rise_k, content_c, 0.0, 0.0, still)
+    # what bends the heat is that skin and air move against each other: by less than all that this changes it
+    most_bent_k = slope_wk * per_w * (abs(rise_k) + abs(pace_k) + abs(stretch.air_k[3]))
+    straight = film_gm2 == 0.0 and most_bent_k <= TOLERANCE_K
+    if straight and _stays_dry(skin_c + min(rise_k, pace_k, 0.0), stretch):
+        left = Exchange(left_w, *before[1:])
+        return Moment(stretch.points[-1], skin_c + rise_k, content_c, 0.0, 0.0, left)
     return _looked_at(body, around, now, stretch, (rise_k, pace_k, content_c, left_w))
 
 

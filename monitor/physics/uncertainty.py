@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from monitor.physics.elementwise import Maths, V, Values, check_range, elementwise
+from monitor.physics.elementwise import SCALAR, Maths, V, Values, check_range, elementwise
 from monitor.physics.saturation import (
     AIR_RANGE_C,
     HUMIDITY_RANGE,
@@ -120,6 +120,13 @@ def _wet(maths: Maths, margin: Any, std: Any) -> Any:
     return maths.where(known, likely, certain) + 0.0 * margin
 
 
+def _wet_one(margin_k: float, margin_std_k: float) -> float:
+    """As `_wet` of two floats, the second above zero: every body asks for it at every tick."""
+    score = margin_k / margin_std_k
+    tail: float = _upper_tail(SCALAR, min(abs(score), _LARGEST_SCORE))
+    return 1.0 - tail if score < 0.0 else tail
+
+
 def wet_probability_frac(margin_k: V, margin_std_k: Values) -> V:
     """Probability that a surface is at or below the dew point, so that it sweats.
 
@@ -136,4 +143,6 @@ def wet_probability_frac(margin_k: V, margin_std_k: Values) -> V:
     """
     check_range("margin_k", margin_k, -500.0, 500.0, "K")
     check_range("margin_std_k", margin_std_k, 0.0, 200.0, "K")
+    if margin_k.__class__ is float and margin_std_k.__class__ is float and margin_std_k > 0.0:
+        return _wet_one(margin_k, margin_std_k)
     return elementwise(_wet, margin_k, margin_std_k)

@@ -193,3 +193,9 @@ def test_a_number_outside_the_range_is_named(call: Callable[[], object], named: 
     with pytest.raises(RangeError) as caught:
         call()
     assert str(caught.value).startswith(named)
+
+
+@given(st.floats(-60.0, 60.0), st.floats(0.0, 20.0))
+def test_one_margin_is_as_likely_wet_as_it_is_in_a_column(margin_k: float, std_k: float) -> None:
+    (column,) = u.wet_probability_frac(np.array([margin_k]), np.array([std_k]))
+    assert u.wet_probability_frac(margin_k, std_k) == pytest.approx(float(column), rel=1e-13, abs=1e-300)
