@@ -13,7 +13,8 @@ from monitor.model.picture import Part
 from monitor.settings.schema import Settings
 from monitor.store.backup import Copied, back_up
 from monitor.store.contract import Ledger, SeriesStore, StoreUnavailableError
-from monitor.store.months.archiving import MonthBusyError, archive_month, due_months
+from monitor.store.months.archive_apart import archive_apart
+from monitor.store.months.archiving import due_months
 from monitor.store.months.month_book import months_back, span_of
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 
@@ -87,7 +88,7 @@ class StoreUpkeep:
         self._thread.start()
 
     def stop(self) -> None:
-        """End after the series in hand; a folder that does not answer is not waited for."""
+        """End; a month that is just being moved is not waited for long: cut short it loses nothing."""
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(STOP_WITHIN_S)
@@ -106,12 +107,7 @@ class StoreUpkeep:
         before_ms = months_back(round(now_s * 1000.0), self._settings.store.archive_after_months)
         for month in due_months(store, before_ms, unfinished=True)[:1]:
             about = provenance(self._settings, self._ledger, now_s, month)
-            try:
-                moved = archive_month(store, month, about, self._goes_on)
-            except MonthBusyError as error:
-                log.info("%s", error)
-            else:
-                log.info("%s: %d numbers lie in %s now", month, moved, store.shelf.folder)
+            log.info("%s: %s", month, archive_apart(store, month, about))
 
     def parts(self) -> Iterator[Part]:
         """How the archive stands, where there is one."""
@@ -146,7 +142,3 @@ class StoreUpkeep:
                     self._trouble = str(error)
             looks += 1
             self._stopping.wait(LOOK_EVERY_S)
-
-    def _goes_on(self, _: int) -> None:
-        if self._stopping.is_set():
-            raise StoreUnavailableError("the service stops; the month is archived on its next start")
