@@ -200,12 +200,17 @@ def vapour_pressure_pa(temperature_c: V, relative_humidity_frac: Values) -> V:
 @lru_cache(maxsize=REMEMBERED)
 def vapour_of(temperature_c: float, relative_humidity_frac: float) -> float:
     """As `vapour_pressure_pa` for one pair of floats; every body of a zone asks for that of the same air."""
+    warm = WATER_RANGE_C[0] <= temperature_c <= WATER_RANGE_C[1]
+    if warm and 0.0 <= relative_humidity_frac <= HUMIDITY_RANGE[1]:
+        return float(_humid(SCALAR, temperature_c, relative_humidity_frac))
     return vapour_pressure_pa(temperature_c, relative_humidity_frac)
 
 
 @lru_cache(maxsize=REMEMBERED)
 def frost_point_of(vapour_pressure_pa: float) -> float:
     """As `frost_point_c` for one float; every body of a zone asks for that of the same air."""
+    if DEW_RANGE_PA[0] <= vapour_pressure_pa <= DEW_RANGE_PA[1]:
+        return float(_frost(SCALAR, vapour_pressure_pa))
     return frost_point_c(vapour_pressure_pa)
 
 
