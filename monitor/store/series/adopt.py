@@ -6,7 +6,14 @@ from typing import Any
 
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.store.influx.layout import ReadingRow
-from monitor.store.series.catalog import Catalog, read_floors, read_number, series_key, write_number
+from monitor.store.series.catalog import (
+    LAST_ORDER,
+    Catalog,
+    read_floors,
+    read_number,
+    series_key,
+    write_number,
+)
 from monitor.store.series.fresh_rows import file_all
 from monitor.store.series.orders import FILED_AT
 from monitor.store.series.retention import raise_floors
@@ -62,10 +69,11 @@ def adopt_points(db: sqlite3.Connection, catalog: Catalog, rows: Iterable[PointR
 
 def adopt_book(source: sqlite3.Connection, db: sqlite3.Connection, catalog: Catalog) -> None:
     """Take over counters, the last order, messages set aside, and the reasons of marks."""
+    file_all(db, catalog)
     for name in COUNTERS:
         write_number(db, name, read_number(source, name))
-    catalog.last_order = max(catalog.last_order, read_number(source, "last_order"))
-    write_number(db, "last_order", catalog.last_order)
+    catalog.last_order = max(catalog.last_order, read_number(source, LAST_ORDER))
+    write_number(db, LAST_ORDER, catalog.last_order)
     columns = "topic, payload, arrived_ms, reason, detail"
     for row in source.execute(f"SELECT {columns} FROM set_aside ORDER BY id"):
         db.execute(f"INSERT INTO set_aside ({columns}) VALUES (?, ?, ?, ?, ?)", row)

@@ -10,8 +10,8 @@ from monitor.model.errors import InputError
 from monitor.model.reading import Reading
 from monitor.store.contract import AppendResult, SetAside
 from monitor.store.months.shelf import MonthUnreadableError
-from monitor.store.series.catalog import Catalog, add_number, write_number
-from monitor.store.series.fresh_rows import LAST_ORDER, FreshRows, file_points
+from monitor.store.series.catalog import LAST_ORDER, Catalog, add_number, write_number
+from monitor.store.series.fresh_rows import FreshRows, file_points
 from monitor.store.series.orders import FILED_AT
 from monitor.store.series.packed_stretches import open_for
 from monitor.store.series.series_schema import HOUR_MS, STRETCH_MS

@@ -11,6 +11,8 @@ from monitor.store.months.shelf import Shelf
 from monitor.store.series.cover import Floors
 from monitor.store.series.series_schema import STRETCH_MS
 
+LAST_ORDER = "last_order"  # of what is filed: what came later is fresh (`fresh_rows.py`)
+LAST_TOLD = "last_told"
 _PACKED_BEFORE = "packed_before_ms"
 _NEWEST = f"""
 SELECT id,
@@ -91,10 +93,10 @@ class Catalog:
                 self.newest_ms[number] = max(newest, self.newest_ms.get(number, -1))
         count, newest = db.execute("SELECT count(*), max(arrival_order) FROM fresh_reading").fetchone()
         self.fresh_readings = count
-        self.last_order = newest or read_number(db, "last_order")
+        self.last_order = max(newest or 0, read_number(db, LAST_ORDER))
         count, newest = db.execute("SELECT count(*), max(told_order) FROM fresh_point").fetchone()
         self.fresh_points = count
-        self.last_told = newest or read_number(db, "last_told")
+        self.last_told = max(newest or 0, read_number(db, LAST_TOLD))
 
     def leave(self) -> None:
         """Say that the write was committed."""

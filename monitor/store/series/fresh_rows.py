@@ -11,11 +11,16 @@ import sqlite3
 from collections.abc import Callable
 from threading import Lock
 
-from monitor.store.series.catalog import Catalog, add_number, read_number, write_number
+from monitor.store.series.catalog import (
+    LAST_ORDER,
+    LAST_TOLD,
+    Catalog,
+    add_number,
+    read_number,
+    write_number,
+)
 from monitor.store.series.series_schema import HOUR_MS
 
-LAST_ORDER = "last_order"  # of what is filed: the newest is here
-LAST_TOLD = "last_told"
 _A_SERIES = 32  # rows a series: a page of filed ones holds about as many again
 _SPARE = 2_000  # in a small shop a sweep is worth its pages after some more
 
@@ -30,7 +35,7 @@ _POINTS = ("fresh_point", "told_order", "time_ms, value, 0")
 def read_last_order(db: sqlite3.Connection) -> int:
     """The order of the newest reading, filed or not."""
     newest = db.execute("SELECT max(arrival_order) FROM fresh_reading").fetchone()[0]
-    return read_number(db, LAST_ORDER) if newest is None else int(newest)
+    return max(newest or 0, read_number(db, LAST_ORDER))
 
 
 def file_when_many(db: sqlite3.Connection, catalog: Catalog) -> bool:
@@ -99,28 +104,27 @@ class FreshRows:
 
     def order_at(self, db: sqlite3.Connection, opened: int, number: int, time_ms: int) -> int | None:
         """The order of a series' reading of a time; None where none is here."""
-        return self._places(db, opened, number, _READINGS).get(time_ms)
+        with self._lock:
+            return self._places(opened, _READINGS).of(db, number).get(time_ms)
 
     def _of(self, db: sqlite3.Connection, opened: int, number: int, *, derived: bool) -> list[Fresh]:
         kind = _POINTS if derived else _READINGS
-        places = self._places(db, opened, number, kind)
-        if not places:
+        with self._lock:
+            orders = list(self._places(opened, kind).of(db, number).values())
+        if not orders:
             return []
         table, column, asked = kind
         return db.execute(
             f"SELECT {asked} FROM {table} "
             f"WHERE {column} IN (SELECT value FROM json_each(?)) ORDER BY time_ms",
-            (json.dumps(list(places.values())),),
+            (json.dumps(orders),),
         ).fetchall()
 
-    def _places(
-        self, db: sqlite3.Connection, opened: int, number: int, kind: tuple[str, str, str]
-    ) -> dict[int, int]:
-        with self._lock:
-            if opened != self._opened:
-                self._known = {_READINGS: _Places(*_READINGS[:2]), _POINTS: _Places(*_POINTS[:2])}
-                self._opened = opened
-            return self._known[kind].of(db, number)
+    def _places(self, opened: int, kind: tuple[str, str, str]) -> "_Places":
+        if opened != self._opened:
+            self._known = {_READINGS: _Places(*_READINGS[:2]), _POINTS: _Places(*_POINTS[:2])}
+            self._opened = opened
+        return self._known[kind]
 
 
 class _Places:
@@ -134,7 +138,7 @@ class _Places:
         self._rows: dict[int, dict[int, int]] = {}
 
     def of(self, db: sqlite3.Connection, number: int) -> dict[int, int]:
-        """Of one series, as seen by `db`: a copy."""
+        """Of one series, as seen by `db`; the caller holds the lock and changes nothing."""
         first, last = db.execute(self._ends).fetchone()
         if first is None:
             return {}
@@ -147,4 +151,4 @@ class _Places:
             for row, series, time_ms in db.execute(self._more, (self._last,)):
                 self._rows.setdefault(series, {})[time_ms] = row
             self._last = last
-        return dict(self._rows.get(number, ()))
+        return self._rows.get(number, {})

@@ -24,10 +24,9 @@ from monitor.store.months.shelf import Shelf
 from monitor.store.series import reads, rollups
 from monitor.store.series import retention as series_retention
 from monitor.store.series.append import Appending, write_points
-from monitor.store.series.catalog import Catalog, add_number, read_number, write_number
+from monitor.store.series.catalog import LAST_ORDER, Catalog, add_number, read_number, write_number
 from monitor.store.series.cover import Floors
 from monitor.store.series.fresh_rows import (
-    LAST_ORDER,
     FreshOf,
     FreshRows,
     file_all,
