@@ -37,11 +37,11 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
 
     Where one crosses a limit, the rest of its moment is taken and no more: that is judged first.
     """
-    known = of(state.remembered, shop, math.inf)
-    conditions = state.book.conditions
-    if known.hurrying is None or known.hurrying[0] is not conditions:
-        known = known.but(hurrying=(conditions, hurrying(conditions)))
-    limits = OpenLimits(shop, state, known.hurrying[1] if known.hurrying else ())
+    known, conditions = of(state.remembered, shop, math.inf), state.book.conditions
+    hurry = known.hurrying
+    if hurry is None or hurry[0] is not conditions:
+        hurry = conditions, hurrying(conditions)
+    limits = OpenLimits(shop, state, hurry[1])
     taken = _Taken(shop, state)
     for order, received in limits.up_to_crossed(readings):
         sensor = shop.sensors.get(received.key.source)
@@ -54,8 +54,9 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         mixing.take(believed)
         heard[zone], against[zone] = mixing.air(), mixing.against
     if known.tracks is state.tracks:  # of the sensors that have not been heard since it stays true
-        wanted = (name for name, own in taken.own.items() if own.wants_a_look)
+        wanted = [name for name, own in taken.own.items() if own.wants_a_look]
         known = known.but(tracks=tracks, told=known.told.union(wanted))
+    time_s = max(known.time_s, taken.latest_s)
     after = replace(
         state,
         order=limits.last.order,
@@ -65,7 +66,7 @@ def arrived(shop: Shop, state: CoreState, readings: tuple[StoredReading, ...]) -
         late=collected(state.late, taken.late, shop.derived_every_s) if taken.late else state.late,
         hurried_s=limits.hurried_s,
         crossed=limits.crossed,
-        remembered=known.but(against=against, time_s=max(known.time_s, taken.latest_s)),
+        remembered=known.but(against=against, hurrying=hurry, time_s=time_s),
     )
     return _probed(shop, after, taken.probes), Effects(marks=tuple(taken.marks))
 

@@ -10,6 +10,7 @@ from monitor.physics.saturation import dew_point_c, vapour_of
 
 PAIR_S = 90.0  # temperature and humidity this close in time belong together
 KEEP_SAMPLES = 20_000  # backlog that a zone holds before its bodies have caught up
+_tuple = tuple.__new__  # a named one, without the call that its own making takes
 _WARMTH, _HUMIDITY = Quantity.AIR_TEMPERATURE, Quantity.RELATIVE_HUMIDITY  # named once, for the inner loop
 
 
@@ -158,7 +159,7 @@ class Mixing:
             if waiting is not None and not (waiting == time_s and apart_s <= min(PAIR_S, fresh_s)):
                 self._mix(waiting)
                 waiting = None
-            heard[name] = Heard(warm_s, celsius, damp_s, humidity)
+            heard[name] = _tuple(Heard, (warm_s, celsius, damp_s, humidity, math.nan))
             told.append(name)
             if apart_s <= PAIR_S:
                 waiting = time_s

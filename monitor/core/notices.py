@@ -12,7 +12,7 @@ from monitor.alarms.states import SET_ASIDE, AlarmState, Transition
 from monitor.core.names import wording_of
 from monitor.core.outlook_notices import foretold
 from monitor.core.shop import Shop
-from monitor.core.state import CoreState, Effects, replace
+from monitor.core.state import NOTHING, CoreState, Effects, replace
 from monitor.model.event import EventKind, NewEvent
 from monitor.model.notification import Notification
 from monitor.outlook.shifts import upcoming
@@ -25,6 +25,8 @@ def settle(
     shop: Shop, state: CoreState, transitions: tuple[Transition, ...], now_s: float
 ) -> tuple[CoreState, Effects]:
     """The record of every move, and the messages that are due."""
+    if not (transitions or state.groups.groups or state.courses.courses):
+        return state, NOTHING
     groups, announcements = regroup(state.groups, transitions, state.book, shop.catalogue.grouping, now_s)
     courses, deliveries = due_deliveries(
         state.courses,

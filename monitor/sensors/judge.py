@@ -19,6 +19,7 @@ from monitor.sensors.track import (
 BELIEVED = Verdict(True, True, SensorStatus.GOOD, DoubtReason.NONE, "")
 BELIEVED_LATE = Verdict(True, False, SensorStatus.GOOD, DoubtReason.NONE, "")
 
+_tuple = tuple.__new__  # a named one, without the call that its own making takes
 _SAME = 1e-9  # changes below this are arithmetic, not measurement
 _HOUR_S = 3600.0
 _MONTH_S = 30 * 86_400.0
@@ -271,27 +272,30 @@ def _seen(
     if abs(value - anchor) >= limits.move_step:
         anchor, moved_at_s = value, (moved_at_s[1], moved_at_s[2], time_s)
     accepted = believed and not stuck
-    return ChannelTrack(
-        time_s,
-        value,
-        time_s if accepted else channel.believed_time_s,
-        value if accepted else channel.believed_value,
-        channel.trial_value,
-        channel.trial_time_s,
-        0 if believed else channel.trial_n,
-        0 if believed else channel.bad_n,
-        0 if believed else channel.good_n,
-        still_since_s,
-        still_n,
-        resolution,
-        longest_still_s,
-        channel.known_since_s,
-        anchor,
-        moved_at_s,
-        stuck,
-        channel.doubt_score,
-        channel.doubt_time_s,
-        channel.cause,
-        channel.highest,
-        channel.end_since_s,
+    return _tuple(
+        ChannelTrack,
+        (
+            time_s,
+            value,
+            time_s if accepted else channel.believed_time_s,
+            value if accepted else channel.believed_value,
+            channel.trial_value,
+            channel.trial_time_s,
+            0 if believed else channel.trial_n,
+            0 if believed else channel.bad_n,
+            0 if believed else channel.good_n,
+            still_since_s,
+            still_n,
+            resolution,
+            longest_still_s,
+            channel.known_since_s,
+            anchor,
+            moved_at_s,
+            stuck,
+            channel.doubt_score,
+            channel.doubt_time_s,
+            channel.cause,
+            channel.highest,
+            channel.end_since_s,
+        ),
     )
