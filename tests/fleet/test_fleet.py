@@ -19,6 +19,7 @@ from monitor.model.event import EventKind
 from monitor.model.reading import Quantity, SeriesKey
 from monitor.mqtt.encode import encode_own
 from monitor.store.fleet_book import FleetBook, ShopStanding, schema_of
+from monitor.store.ledger.hold import SERVICE_LOCK
 from monitor.store.ledger.sql_ledger import open_ledger
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from monitor.web.fleet_page import worst_first
@@ -26,6 +27,7 @@ from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.engine.yard import BAY_TOML
 
 needs_broker = pytest.mark.skipif(MOSQUITTO is None, reason="the mosquitto package is not installed")
+ESTABLISHED = "01"  # of a connection in /proc/net/tcp
 SHOPS = ("a", "b", "c", "d")
 ROOT = Path(__file__).parents[2]
 TOKEN = "a token for tests only, long enough to be one"
@@ -209,13 +211,14 @@ def judging(database: str) -> int:
     with psycopg.connect(database.replace("+psycopg", "")) as db:
         row = db.execute(
             "SELECT client_port FROM pg_stat_activity JOIN pg_locks USING (pid) "
-            "WHERE locktype = 'advisory' LIMIT 1"
+            "WHERE locktype = 'advisory' AND classid::bigint = %s LIMIT 1",
+            [SERVICE_LOCK],
         ).fetchone()
     assert row is not None
     inode = next(
         line.split()[9]
         for line in Path("/proc/net/tcp").read_text().splitlines()[1:]
-        if line.split()[1].endswith(f":{row[0]:04X}")
+        if line.split()[1].endswith(f":{row[0]:04X}") and line.split()[3] == ESTABLISHED
     )
     for link in Path("/proc").glob("[0-9]*/fd/*"):
         try:
