@@ -104,8 +104,8 @@ class CoreLoop:
 
     @property
     def ticked_at(self) -> float:
-        """When the last tick was done, on the clock for durations; minus infinity before the first."""
-        return self._ticked_at
+        """When the last tick was done and written, on the clock for durations; before it minus infinity."""
+        return self._before_points[1] if self._points else self._ticked_at
 
     def snapshot(self) -> Picture:
         """The picture as of the last tick; as long as nothing changed it is the same object."""
@@ -277,14 +277,15 @@ class CoreLoop:
 
     def _write_points(self) -> None:
         """Write the points that wait in one transaction; if that fails, what gave them has not happened."""
-        points, self._points = self._points, []
-        if not points:
+        if not self._points:
             return
         try:
-            self._series.write_points(points)
+            self._series.write_points(self._points)
         except BaseException:
             self._state, self._ticked_at = self._before_points
             raise
+        finally:
+            self._points = []
 
     def _take(self, given: Sequence[StoredReading], now_s: float = math.inf) -> None:
         latest_s = now_s + self._shop.tick_s

@@ -159,6 +159,28 @@ def test_the_points_of_a_backlog_are_written_many_at_once(parts, monkeypatch) ->
     assert len(written) < derived / 8
 
 
+def test_a_tick_whose_points_are_not_written_is_no_proof_that_the_watch_goes_on(parts, monkeypatch) -> None:
+    """Heartbeat and watchdog look at any moment, and on a full disk each look of the core ticks and fails."""
+    shop, series, ledger = parts
+    loop = CoreLoop(shop, series, ledger, START_S)
+    loop.advance_to(START_S + 600.0)
+    before, seen, real = loop.ticked_at, [], series.write_points
+
+    def full(points):
+        seen.append(loop.ticked_at)
+        raise StoreUnavailableError("no room")
+
+    series.append(readings(30))
+    monkeypatch.setattr(series, "write_points", full)
+    with pytest.raises(StoreUnavailableError):
+        loop.advance_to(START_S + 1800.0)
+    assert seen
+    assert {*seen, loop.ticked_at} == {before}
+    monkeypatch.setattr(series, "write_points", real)
+    loop.advance_to(START_S + 1800.0)
+    assert loop.ticked_at > before
+
+
 def test_a_store_that_fails_in_the_midst_of_a_backlog_costs_no_point_and_doubles_no_event(
     parts, tmp_path, monkeypatch
 ) -> None:
