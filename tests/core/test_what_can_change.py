@@ -120,6 +120,7 @@ def yard() -> Shop:
                         "zone": zone,
                         "interval_s": 20,
                         "stale_after_s": 120,
+                        "stuck_after_s": 300,
                         "measures": MEASURES,
                     }
                     for n, zone in enumerate(PLACES)
@@ -298,3 +299,18 @@ def test_the_shops_of_this_comparison_raise_alarms_lose_sensors_and_pass_most_co
         twins.turn(Turn(40, 0.02, 0.002, ways, deed, 1))
     assert {"alarm_transition", "sensor_status"} <= twins.kinds
     assert twins.passed_over > 280 * len(twins.quick.book.alarms) / 2
+
+
+def test_a_shelf_time_is_over_in_time_though_nothing_else_changes() -> None:
+    twins = Twins(yard())
+    silent = ("silent",) * SENSORS
+    twins.turn(Turn(10, 0.0, 0.0, ("speaks",) * SENSORS, "", 0))
+    twins.turn(Turn(100, 0.0, 0.0, silent, "", 0))
+    name = "sensor_health.wall-0"
+    assert twins.quick.book.alarms[name].state == "unacknowledged"
+    command = Command(CommandKind.SHELVE, name, "lead", "a reason", twins.now_s + 45.0)
+    twins.given(Operate(command, twins.now_s))
+    twins.turn(Turn(4, 0.0, 0.0, silent, "", 0))
+    assert twins.quick.book.alarms[name].state == "shelved"
+    twins.turn(Turn(1, 0.0, 0.0, silent, "", 0))
+    assert twins.quick.book.alarms[name].state == "unacknowledged"
