@@ -314,3 +314,11 @@ def test_a_shelf_time_is_over_in_time_though_nothing_else_changes() -> None:
     assert twins.quick.book.alarms[name].state == "shelved"
     twins.turn(Turn(1, 0.0, 0.0, silent, "", 0))
     assert twins.quick.book.alarms[name].state == "unacknowledged"
+
+
+def test_a_value_that_stands_still_is_found_at_the_same_tick_by_both_ways() -> None:
+    twins = Twins(yard())
+    twins.warm[:2], twins.damp[:2] = [20.0, 20.0], [0.5, 0.5]
+    twins.turn(Turn(30, 0.0, 0.0, ("speaks",) * SENSORS, "", 0))
+    twins.turn(Turn(150, 0.01, 0.0, ("stuck", *("speaks",) * (SENSORS - 1)), "", 0))
+    assert twins.quick.tracks["wall-0"].reason == "stuck"
