@@ -12,10 +12,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.model.errors import Fault, InputError
-from monitor.mqtt.packet_socket import LinkClient
+from monitor.mqtt.packet_socket import MAX_PACKET_BYTES, LinkClient
 from monitor.settings.schema import MqttSection
 
-MAX_PACKET_BYTES = 1_048_576  # asked of the broker; a longer message never reaches the service
 CONNECT_TIMEOUT_S = 10.0
 CURRENT_VERSION = "5"
 

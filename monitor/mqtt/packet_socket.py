@@ -13,6 +13,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 
 PIECE_BYTES = 65_536
+MAX_PACKET_BYTES = 1_048_576  # asked of a broker of MQTT 5; what any sends beyond it is let go by unread
 _PUBLISH_MASK, _PUBLISH_QOS_0, _PUBLISH_QOS_1 = (
     0xF6,
     0x30,
@@ -33,6 +34,7 @@ class PacketSocket:
         self._pieces: list[bytes] = []  # of a packet that is not whole yet, after `_data`
         self._data, self._at = b"", 0
         self._missing = 1  # bytes until the next packet may be whole
+        self._room = self._beyond = 0  # of those, how many more are kept first, and then let go by
         self._others = bytearray()  # packets that are the client's
         self._out = bytearray()
         self._failed: OSError | None = None
@@ -91,13 +93,21 @@ class PacketSocket:
             self._failed = error
             return False
         self._ended = not piece
-        self._pieces.append(piece)
         self._missing -= len(piece)
+        self._pieces.append(self._kept(piece) if self._beyond else piece)
         if self._missing <= 0:
             self._data, self._at = b"".join((self._data[self._at :], *self._pieces)), 0
             self._pieces.clear()
             self._missing = 0
         return not self._ended
+
+    def _kept(self, piece: bytes) -> bytes:
+        """What is kept of a piece while a packet that is too long comes in."""
+        begin = min(self._room, len(piece))
+        end = min(begin + self._beyond, len(piece))
+        self._room -= begin
+        self._beyond -= end - begin
+        return piece[:begin] + piece[end:]
 
     @property
     def is_for_client(self) -> bool:
@@ -111,23 +121,34 @@ class PacketSocket:
         data, at = self._data, self._at
         body, length = _length(data, at + 1)
         end = body + length if body >= 0 else len(data)
+        beyond = max(end - at - MAX_PACKET_BYTES, 0)
+        end -= beyond
         if not body or end > len(data):
-            self._missing = max(end - len(data), 1)
+            self._room, self._beyond = max(end - len(data), 1), beyond
+            self._missing = self._room + beyond
             return None
         self._at = end
-        head = data[at]
+        message = self._message(data[at], data, body, end)
+        if message is None and beyond:
+            self._failed, self._missing = OSError(f"a packet of {end - at + beyond} bytes"), 1
+        elif message is None:
+            self._others += data[at:end]  # of another kind, or broken, which the client says to the broker
+        return message
+
+    def _message(self, head: int, data: bytes, body: int, end: int) -> Published | None:
+        """The message of QoS 0 or 1 that a packet holds; None where it holds none, or a broken one."""
         protected = 2 if head & _PUBLISH_MASK == _PUBLISH_QOS_1 else 0
-        if protected or head & _PUBLISH_MASK == _PUBLISH_QOS_0:
-            topic_end = body + 2 + (data[body] << 8 | data[body + 1]) if length >= 2 else end + 1
-            start = topic_end + protected
-            if self._is_5:
-                after, size = _length(data, start)
-                start = after + size if after > 0 else end + 1
-            if start <= end and (self._is_5 or topic_end > body + 2):
-                mid = data[topic_end] << 8 | data[topic_end + 1] if protected else 0
-                return data[body + 2 : topic_end], data[start:end], mid, bool(head & _RETAINED)
-        self._others += data[at:end]  # of another kind, or broken, which the client says to the broker
-        return None
+        if not 0 < body <= end - 2 or not (protected or head & _PUBLISH_MASK == _PUBLISH_QOS_0):
+            return None
+        topic_end = body + 2 + (data[body] << 8 | data[body + 1])
+        start = topic_end + protected
+        if self._is_5:
+            after, size = _length(data, start)
+            start = after + size if after > 0 else end + 1
+        if start > end or (topic_end == body + 2 and not self._is_5):
+            return None
+        mid = data[topic_end] << 8 | data[topic_end + 1] if protected else 0
+        return data[body + 2 : topic_end], data[start:end], mid, bool(head & _RETAINED)
 
     def acknowledge(self, mids: Sequence[int]) -> None:
         """Tell the broker of messages of QoS 1, in one go (MQTT 5, 3.4; without a reason it is success)."""

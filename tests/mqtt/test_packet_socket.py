@@ -1,8 +1,9 @@
 """What is read in large pieces is what the client library reads packet by packet, in any pieces."""
 
 import socket
-from collections.abc import Iterator
-from contextlib import contextmanager
+import tracemalloc
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 import pytest
 from hypothesis import given
@@ -12,7 +13,8 @@ from paho.mqtt._packet import decode_publish
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from monitor.mqtt.packet_socket import PacketSocket, Published
+from monitor.model.payload import MAX_PAYLOAD_BYTES
+from monitor.mqtt.packet_socket import MAX_PACKET_BYTES, PIECE_BYTES, PacketSocket, Published
 from monitor.mqtt.packets import number, packet, string
 
 PROTOCOLS = {True: paho.MQTTv5, False: paho.MQTTv311}
@@ -142,6 +144,16 @@ def test_the_end_of_the_connection_is_heard_after_what_came_before_it() -> None:
         assert seen == [(b"yard", b"7", 0, False), b""]
 
 
+@contextmanager
+def traced() -> Iterator[Callable[[], int]]:
+    """Tells the most memory that was held since it began, in bytes."""
+    tracemalloc.start()
+    try:
+        yield lambda: tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
 def read_one(wire: PacketSocket, seen: list[Published | bytes]) -> None:
     message = wire.published()
     if message is not None:
@@ -178,7 +190,7 @@ def test_a_connection_that_breaks_while_it_is_written_to_is_heard_as_it_is_read(
 
 
 def test_a_message_of_many_pieces_is_put_together_once() -> None:
-    payload = bytes(range(256)) * 8_192
+    payload = bytes(range(256)) * 4_000
     with connected(is_5=False) as (broker, wire):
         whole = packet(0x30, string(b"yard") + payload)
         seen: list[Published | bytes] = []
@@ -186,3 +198,43 @@ def test_a_message_of_many_pieces_is_put_together_once() -> None:
             broker.sendall(whole[begin : begin + 50_000])
             read_out(wire, seen)
     assert seen == [(b"yard", payload, 0, False)]
+
+
+@pytest.mark.parametrize("is_5", [True, False])
+def test_of_a_message_that_is_too_long_only_the_beginning_is_held_and_what_follows_is_read(
+    is_5: bool,
+) -> None:
+    """MQTT 3.1.1 knows no limit below 256 MB, and whoever may publish decides how much of it comes."""
+    none = b"\x00" * is_5
+    long = packet(0x32, string(b"yard") + b"\x00\x09" + none + b"7" * (9 * MAX_PACKET_BYTES))
+    short = packet(0x32, string(b"yard") + b"\x00\x0a" + none + b"8")
+    whole, at = short + long + short + packet(0xD0, b"") + long + short, 0
+    seen: list[Published | bytes] = []
+    with connected(is_5=is_5) as (broker, wire), traced() as most_bytes:
+        broker.setblocking(False)
+        while len(seen) < 6:
+            if at < len(whole):
+                with suppress(BlockingIOError):
+                    at += broker.send(whole[at : at + PIECE_BYTES])
+            read_out(wire, seen)
+        held = most_bytes()
+    sizes = [len(one[1]) if isinstance(one, tuple) else one for one in seen]
+    cut = sizes[1]
+    assert sizes == [1, cut, 1, packet(0xD0, b""), cut, 1]
+    assert isinstance(cut, int)
+    assert MAX_PAYLOAD_BYTES < cut < MAX_PACKET_BYTES
+    assert held < 6 * MAX_PACKET_BYTES  # with the two that `seen` holds
+
+
+def test_a_packet_of_another_kind_that_is_too_long_ends_the_connection() -> None:
+    with connected(is_5=True) as (broker, wire):
+        broker.setblocking(False)
+        long, at = packet(0x90, b"\x00" * (2 * MAX_PACKET_BYTES)), 0
+        while not wire.is_for_client:
+            if at < len(long):
+                with suppress(BlockingIOError):
+                    at += broker.send(long[at : at + PIECE_BYTES])
+            assert wire.published() is None
+            wire.fill()
+        with pytest.raises(OSError, match="a packet of 2097157 bytes"):
+            wire.recv(1)

@@ -235,6 +235,26 @@ def test_a_message_beyond_the_packet_limit_stops_nothing(
         wait_for(store, 1)
 
 
+def test_of_a_message_beyond_the_packet_limit_that_old_mqtt_lets_through_the_beginning_is_kept(
+    mosquitto: Mosquitto, start_session: StartSession
+) -> None:
+    store, later = MemoryStore(), MemoryStore()
+    settings = yard(mosquitto.port, protocol="3.1.1")
+    session = start_session(settings, store)
+    with Publisher(mosquitto.port, protocol=mqtt.MQTTv311) as sensors:
+        sensors.send(topic("slip-1"), b"7" * 3_000_000)
+        sensors.send(topic("slip-1"), own(17.4))
+        wait_for(store, 1)
+        assert [(kept.reason, len(kept.payload)) for kept in store.kept] == [
+            ("too_large", KEPT_PAYLOAD_BYTES)
+        ]
+        session.stop()
+        start_session(settings, later)
+        sensors.send(topic("slip-1"), own(17.5))
+        wait_for(later, 1)
+    assert later.kept == []  # it was acknowledged, so that it does not come again for ever
+
+
 def test_a_broken_part_of_a_message_is_counted_each_time_and_kept_as_a_sample(
     port: int, start_session: StartSession
 ) -> None:
