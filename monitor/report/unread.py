@@ -2,6 +2,7 @@
 
 from monitor.report.sheet import SheetSection
 from monitor.report.sources import Sources
+from monitor.store.contract import SeriesStore, StoreUnavailableError
 
 
 def unread_section(sources: Sources, start_s: float, end_s: float) -> tuple[SheetSection, ...]:
@@ -13,3 +14,10 @@ def unread_section(sources: Sources, start_s: float, end_s: float) -> tuple[Shee
         "Hours of this time count as not known here, though they were measured: read the record again then."
     )
     return (SheetSection("unread", "Readings that could not be read", ("archive",), ((why,),), (note,)),)
+
+
+def all_read(series: SeriesStore, start_s: float, end_s: float) -> None:
+    """StoreUnavailableError for a file that has no room to say what it lacks; asked once all was read."""
+    why = series.unreadable(start_s, end_s)
+    if why:
+        raise StoreUnavailableError(f"the file would lack what was measured: {why}")

@@ -73,3 +73,34 @@ def test_the_weeks_page_is_the_same_before_and_after(tmp_path: Path) -> None:
         server.stop()
         shop.series.close()
         shop.ledger.close()
+
+
+def test_a_week_whose_month_is_lost_is_named_by_its_page_and_by_programs_and_no_file_is_made(
+    tmp_path: Path,
+) -> None:
+    shop = sample.open_shop(tmp_path)
+    server = sample.start(shop)
+    try:
+        archive_all(shop.series)
+        span = f"start_s={shop.now_s - 5 * 86_400.0:.0f}&end_s={shop.now_s:.0f}"
+        for file in shop.series.archived():
+            file.path.unlink()
+        for path in ("/week", "/week?zone=slip-bay"):
+            page = requests.get(server.url + path, timeout=30).text
+            assert "cannot be read now" in page
+            assert "is missing; put it back" in page
+            for false in ("Nothing was measured", "Nothing is stored", "measured without gaps"):
+                assert false not in page
+        for path in ("/week.csv", f"/api/series.parquet?{span}"):
+            refused = requests.get(server.url + path, timeout=30)
+            assert refused.status_code == 503
+            assert "is missing; put it back" in refused.text
+        (one, *_) = requests.get(f"{server.url}/api/series?{span}&raw=true", timeout=30).json()
+        assert "is missing; put it back" in one["unread"]
+        found = requests.get(f"{server.url}/api/unknown?{span}&zone=slip-bay", timeout=30).json()
+        assert "is missing; put it back" in found["unread"]
+        assert found["unknown_h"] > 100.0
+    finally:
+        server.stop()
+        shop.series.close()
+        shop.ledger.close()

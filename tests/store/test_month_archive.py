@@ -20,10 +20,12 @@ from monitor.model.quantity_units import unit_of
 from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
 from monitor.store.contract import MonthFile, StoreUnavailableError
+from monitor.store.months import month_book
 from monitor.store.months import shelf as shelf_module
 from monitor.store.months.archiving import archive_month, due_months, restore_month
 from monitor.store.months.month_book import month_of, months_back, span_of
 from monitor.store.months.shelf import Shelf
+from monitor.store.series.catalog import Catalog
 from monitor.store.series.retention import Retention
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.store.conftest import archive_all
@@ -148,6 +150,50 @@ def test_minutes_outlive_what_was_archived_and_the_file_stays_on_the_disk(tmp_pa
     assert len(list(stores[1].shelf.folder.glob("*.parquet"))) == 2
     for store in stores:
         store.close()
+
+
+def test_a_month_of_which_the_beginning_is_too_old_keeps_the_sums_of_it(tmp_path):
+    keep = Retention(readings_days=1, minutes_days=20, hours_days=40)
+    stores = [SqliteSeriesStore(tmp_path / f"{n}.sqlite", retention=keep) for n in range(2)]
+    for store in stores:
+        fill(store)
+        assert store.apply_retention(T0 + 2.5 * DAY) > 0
+    before = stores[0].buckets(AIR, T0, T0 + DAY, 900)
+    assert before
+    assert archive_all(stores[1]) > 0
+    assert stores[1].buckets(AIR, T0, T0 + DAY, 900) == before
+    assert answers(stores[1]) == answers(stores[0])
+    for store in stores:
+        store.close()
+
+
+def test_a_month_whose_move_is_stopped_right_after_a_commit_keeps_its_file(two, monkeypatch):
+    rows, filed = two
+    restore_month(filed, MONTH)
+    leave = Catalog.leave
+
+    def stopped(catalog):
+        leave(catalog)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Catalog, "leave", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        archive_month(filed, MONTH, {})
+    monkeypatch.setattr(Catalog, "leave", leave)
+    assert answers(filed) == answers(rows)
+
+
+def test_who_reads_while_a_months_file_is_replaced_is_told_what_was_not_read(two):
+    _, filed = two
+    with filed.file.read() as view:
+        (first, *_) = month_book.files(view, filed.shelf.folder)
+        filed.append([Reading(AIR, T0 + 31.0, T0 + 99.0, 1.0)])
+        archive_all(filed)
+        assert not first.path.exists()
+        assert filed.shelf.block(view, 1, 0, round(FAR * 1000)).size == 0
+    assert "is missing" in filed.unreadable(T0, T0 + DAY)
+    filed.look_at_archive()
+    assert filed.unreadable(T0, T0 + DAY) == ""
 
 
 def test_what_cannot_be_read_is_not_dropped_before_its_minutes_were_summed_up(two):
@@ -411,6 +457,24 @@ def test_a_kill_in_the_middle_of_archiving_or_taking_back_loses_nothing(tmp_path
     assert (live(store), sum(one.n for one in store.archived())) == (0, everything)
     assert answers(store) == wanted
     store.close()
+
+
+def test_a_reading_in_an_empty_stretch_of_a_month_being_moved_keeps_its_sums(two, monkeypatch):
+    rows, filed = two
+    restore_month(filed, MONTH)
+    empty_s = span_of(MONTH)[0] / 1000.0 + 60.0
+
+    def disturb(file):
+        for store in (rows, filed):
+            store.append([Reading(AIR, empty_s, empty_s + 9.0, 1.0)])
+            store.refresh_rollups()
+
+    monkeypatch.setattr("monitor.store.months.archiving.to_disk", disturb)
+    with pytest.raises(StoreUnavailableError, match="came in while"):
+        archive_month(filed, MONTH, {})
+    assert filed.buckets(AIR, empty_s - 60.0, empty_s + 3600.0, 900) == rows.buckets(
+        AIR, empty_s - 60.0, empty_s + 3600.0, 900
+    )
 
 
 def test_a_month_that_changes_while_it_is_written_stays_where_it_is(two, monkeypatch):

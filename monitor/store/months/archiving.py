@@ -32,7 +32,7 @@ from monitor.store.months.month_file import (
 from monitor.store.months.shelf import digest_of
 from monitor.store.private import private_file, private_folder
 from monitor.store.series import reads
-from monitor.store.series.catalog import Series, read_number, write_number
+from monitor.store.series.catalog import Series, read_floors, read_number, write_number
 from monitor.store.series.fresh_rows import file_all
 from monitor.store.series.orders import sweep
 from monitor.store.series.packed_stretches import in_rising_time, open_stretches, pack_stretch, packed_part
@@ -209,7 +209,7 @@ def _change_over(store: SqliteSeriesStore, file: MonthFile, written: Sequence[_W
     try:
         for one in written:
             with store.writing() as db:
-                if _held(db, one.series.id, span) != one.held:
+                if _held(db, one.series.id, span) != one.held or _has_filed(db, one.series, span):
                     raise MonthBusyError(
                         f"{file.month}: numbers came in while it was written; it is archived next time"
                     )
@@ -220,14 +220,15 @@ def _change_over(store: SqliteSeriesStore, file: MonthFile, written: Sequence[_W
                     "DELETE FROM packed WHERE series_id = ? AND stretch >= ? AND stretch < ?",
                     (one.series.id, *_stretches(span)),
                 )
+                kept_ms = max(span[0], read_floors(db).raw_ms)  # of what went before, sums are all there is
                 db.execute(
                     "DELETE FROM rollup_quarter WHERE series_id = ? AND start_ms >= ? AND start_ms < ?",
-                    (one.series.id, *span),
+                    (one.series.id, kept_ms, span[1]),
                 )
             done = True
             tell(sum(part.n for part in one.parts))
     finally:
-        if not done:
+        if not done and not _is_known(store, file):  # stopped after a commit, it holds the only copy
             file.path.unlink(missing_ok=True)
     with store.writing() as db:
         db.execute("DELETE FROM number WHERE name = ?", (_kept(file.month),))
@@ -272,12 +273,21 @@ def restore_month(store: SqliteSeriesStore, month: str, tell: Tell = lambda _: N
 
 def _has_rows(db: sqlite3.Connection, month: str, *, derived: bool) -> bool:
     """Whether anything of a month is not packed: only what is, is archived."""
-    table = "point" if derived else "reading"
-    filed = f"SELECT 1 FROM {table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? LIMIT 1"
-    fresh = f"SELECT 1 FROM fresh_{table} WHERE time_ms >= ? AND time_ms < ? LIMIT 1"
+    fresh = (
+        f"SELECT 1 FROM fresh_{'point' if derived else 'reading'} WHERE time_ms >= ? AND time_ms < ? LIMIT 1"
+    )
     numbers = [row[0] for row in db.execute("SELECT id FROM series WHERE derived = ?", (derived,))]
-    left = any(db.execute(filed, (number, *span_of(month))).fetchone() for number in numbers)
+    left = any(_has_filed(db, Series(number, derived), span_of(month)) for number in numbers)
     return left or db.execute(fresh, span_of(month)).fetchone() is not None
+
+
+def _has_filed(db: sqlite3.Connection, series: Series, span: tuple[int, int]) -> bool:
+    filed = f"SELECT 1 FROM {series.table} WHERE series_id = ? AND time_ms >= ? AND time_ms < ? LIMIT 1"
+    return db.execute(filed, (series.id, *span)).fetchone() is not None
+
+
+def _is_known(store: SqliteSeriesStore, file: MonthFile) -> bool:
+    return any(one.path == file.path for one in store.archived())
 
 
 def _series_of(

@@ -251,13 +251,13 @@ class SqliteSeriesStore:
         """Why numbers of this stretch that are stored cannot be read now, in words; "" where all can."""
         if not self.shelf.faults:
             return ""
-        months = {one: why for one, why in self.archived().items() if why}
-        touched = [
-            why
-            for one, why in months.items()
-            if (span := month_book.span_of(one.month))[0] < end_s * 1000.0 and start_s * 1000.0 < span[1]
-        ]
-        return "; ".join(touched)
+        faults = dict(self.shelf.faults)
+        for one in self.archived():
+            span = month_book.span_of(one.month)
+            if not (span[0] < end_s * 1000.0 and start_s * 1000.0 < span[1]):
+                faults.pop(one.number, None)
+        # one that was replaced while it was read is in the book no more, and may be of any time
+        return "; ".join(faults[number] for number in sorted(faults))
 
     def apply_retention(self, now_s: float) -> int:
         """Drop what the settings say is too old, and pack what is a few days old; returns rows dropped."""

@@ -16,6 +16,7 @@ from monitor.model.reading import Quantity, SeriesKey
 from monitor.model.shift_span import ShiftSpan
 from monitor.report.air_lines import unknown_in_store
 from monitor.report.parquet_file import parquet
+from monitor.report.unread import all_read
 from monitor.store.contract import EventPage
 from monitor.web.frame.csv_files import attachment
 from monitor.web.frame.deps import Answered
@@ -76,6 +77,7 @@ class SeriesOut:
     width_s: float
     buckets: list[BucketOut]
     points: list[PointOut]
+    unread: str  # why stored numbers of this time cannot be read now, and lack here; "" where none do
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,7 @@ class UnknownOut:
     end_s: float
     unknown_h: float
     stretches: Stretches
+    unread: str  # why stored numbers of this time cannot be read now: it was measured; "" where all can
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +195,10 @@ def _series_of_numbers(web: Web) -> APIRouter:
             bool, Query(description="Every point, with doubtful ones marked, not buckets")
         ] = False,
     ) -> list[SeriesOut]:
-        """Sums by bucket (empty ones left out: a gap is a gap), or every point with `raw`."""
+        """Sums by bucket (empty ones left out: a gap is a gap), or every point with `raw`.
+
+        `unread` names what was measured and cannot be read now: it lacks here.
+        """
         width = _stretch(start_s, end_s, width_s)
         wanted = _chosen(web, zone, source, quantity)
         return [_series(web, key, start_s, end_s, width, raw=raw) for key in wanted]
@@ -246,6 +252,7 @@ def _parquet(web: Web) -> APIRouter:
             if left < 0:
                 raise HTTPException(422, f"More than {MOST_ROWS} points; ask for less at once.")
             slices.append((key, found))
+        all_read(web.deps.series, start_s, end_s)
         return attachment(parquet(slices), "dryshift-series.parquet", PARQUET)
 
     return router
@@ -269,7 +276,8 @@ def _hours_unknown(web: Web) -> APIRouter:
             raise HTTPException(404, f"There is no zone {zone!r}.")
         until_s = max(min(end_s, deps.clock()), start_s)
         stretches = unknown_in_store(deps.series, deps.settings, found, (start_s, until_s))
-        return UnknownOut(zone, start_s, until_s, unknown_h(stretches, start_s, until_s), stretches)
+        hours, unread = unknown_h(stretches, start_s, until_s), deps.series.unreadable(start_s, until_s)
+        return UnknownOut(zone, start_s, until_s, hours, stretches, unread)
 
     return router
 
@@ -372,4 +380,5 @@ def _series(
         points = [PointOut(*row) for row in rows]
     else:
         buckets = [BucketOut(*bucket) for bucket in store.buckets(key, start_s, end_s, width_s)]
-    return SeriesOut(key.zone, key.source, key.quantity, start_s, end_s, width_s, buckets, points)
+    unread = store.unreadable(start_s, end_s)
+    return SeriesOut(key.zone, key.source, key.quantity, start_s, end_s, width_s, buckets, points, unread)

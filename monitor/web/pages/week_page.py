@@ -25,6 +25,7 @@ from monitor.report.sheet import Writing
 from monitor.report.shift_lines import ShiftLine
 from monitor.report.site_week import SiteWeek, site_week
 from monitor.report.told_outlook import told_words
+from monitor.report.unread import all_read
 from monitor.report.warning_lives import WarningDay, WarningLife, by_day
 from monitor.report.week_story import PlaceWeek, Story, WeekTold, story
 from monitor.settings.reference import load_toml
@@ -97,7 +98,9 @@ def routes(web: Web) -> APIRouter:
     ) -> Response:
         choice = choose(web, week, zone)
         name = f"dryshift-{choice.week or 'last-7-days'}{'-' + zone if zone else ''}.csv"
-        return csv_file(web, request, name, COLUMNS, _rows(web, choice))
+        rows = list(_rows(web, choice))
+        all_read(web.deps.series, choice.window.start_s, choice.window.end_s)
+        return csv_file(web, request, name, COLUMNS, rows)
 
     return router
 
@@ -234,6 +237,7 @@ def _context(web: Web, choice: Choice, status: StatusEvents) -> dict[str, Any]:
         "weeks": _weeks(choice, now_s),
         "bodies_left_out": max(0, len(shown[0].margins) - data.OVERLAID) if choice.one else 0,
         "oneself": choice.one.id if choice.one else "",
+        "unread": deps.series.unreadable(choice.window.start_s, choice.window.end_s),  # once all was read
     }
 
 
