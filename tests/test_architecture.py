@@ -61,7 +61,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     "store": (
         "model clock wire settings",
         f"{PURE} alembic contextlib fcntl hashlib heapq influxdb_client json logging os pathlib pyarrow "
-        "queue re rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile textwrap "
+        "psycopg queue re rfc8785 secrets shutil sqlalchemy sqlite3 stat struct subprocess tempfile textwrap "
         "threading time urllib urllib3 zlib",
     ),
     "mqtt": (

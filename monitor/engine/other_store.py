@@ -19,6 +19,7 @@ def other_store(series: SeriesStore, state: CoreState) -> str:
     last_order = series.last_order()
     if last_order < state.order:
         return f"the series store is older than the checkpoint: {state.order - last_order} readings less"
-    if state.judged_s > state.time_s - RECENT_S:  # so early no retention drops it
+    away = series.unreadable(state.judged_s, state.judged_s + 1.0)  # then it may lie in a month's file
+    if not away and state.judged_s > state.time_s - RECENT_S:  # so early no retention drops it
         return "the series store has lost the reading judged last"
     return ""

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from sqlalchemy import create_engine, text
 
 from monitor.model.errors import Fault, InputError
+from monitor.store.ledger.answer_time import bound_answers
 from monitor.store.ledger.engine import MIGRATION_LOCK, parsed_url, writing
 from monitor.store.ledger.hold import SERVICE_LOCK
 
@@ -59,6 +60,7 @@ class FleetBook:
         self._engine = create_engine(
             where, pool_pre_ping=True, pool_size=2, connect_args={"connect_timeout": 5}
         )
+        bound_answers(self._engine)
         with writing(self._engine, MIGRATION_LOCK) as db:
             for statement in _TABLES.split(";\n"):
                 db.exec_driver_sql(statement)

@@ -16,9 +16,15 @@ import numpy as np
 import pyarrow.parquet
 import pytest
 
+from monitor.core.state import replace
+from monitor.core.step import first_state
+from monitor.engine.build import build_shop
+from monitor.engine.other_store import other_store
 from monitor.model.quantity_units import unit_of
 from monitor.model.reading import Mark, Point, Quantity, Reading, SeriesKey
 from monitor.model.sensor import SensorStatus
+from monitor.settings.file import load
+from monitor.settings.reference import config_folder
 from monitor.store.contract import MonthFile, StoreUnavailableError
 from monitor.store.months import month_book
 from monitor.store.months import shelf as shelf_module
@@ -313,6 +319,24 @@ def test_a_month_whose_file_is_gone_or_another_one_is_unknown_and_named_by_every
     assert again.unreadable(T0 + 60 * DAY, FAR) == ""
     assert again.buckets(AIR, T0, T0 + DAY, 900) == []
     assert again.readings_after(0, 10) == []
+    again.close()
+
+
+def test_a_store_whose_newest_month_is_away_is_not_taken_for_another_one(two):
+    _, filed = two
+    judged = filed.readings_after(filed.last_order() - 1, 1)[0]
+    time_s = judged.reading.time_s
+    state = replace(
+        first_state(build_shop(load(config_folder() / "ferrymoor.toml")), time_s),
+        order=judged.order,
+        judged_s=time_s,
+        store=filed.identity(),
+    )
+    assert other_store(filed, state) == ""
+    move_away(filed)
+    again = SqliteSeriesStore(filed.file.path, archive=filed.shelf.folder)
+    assert other_store(again, state) == ""
+    assert "is missing" in again.unreadable(time_s, time_s + 1.0)
     again.close()
 
 

@@ -15,6 +15,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from monitor.model.errors import Fault, InputError
 from monitor.store.contract import StoreUnavailableError
+from monitor.store.ledger.answer_time import bound_answers
 from monitor.store.private import private_file
 from monitor.store.sqlite_file import READER_CACHE_KIB, explain
 
@@ -51,6 +52,7 @@ def open_engine(url: str, busy_timeout_s: float = 5.0) -> Engine:
     if embedded:
         event.listen(engine, "connect", _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
+    bound_answers(engine)
     try:
         _migrate(engine)
     except StoreUnavailableError:
