@@ -3,6 +3,7 @@
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from os.path import normpath
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,10 @@ class Neighbours:
         self._seen: dict[str, tuple[float, Owned]] = {}
 
     def refused(self) -> dict[str, str]:
-        """By shop, why it cannot be run beside another: it would judge what the other's sensors say."""
+        """By shop, why it cannot be run beside another.
+
+        It would judge what the other's sensors say, or make the other's copies go.
+        """
         owns = {shop: self._owns(shop, file) for shop, file in self._shops.items()}
         taken: dict[tuple[str, str, str], list[str]] = defaultdict(list)
         for shop, mine in owns.items():
@@ -57,9 +61,16 @@ class Neighbours:
 
 def _own(tree: Mapping[str, Any], file: Path) -> Owned:
     usual = MqttSection()
-    mqtt, service = tree.get("mqtt", {}), tree.get("service", {})
+    mqtt, service, store = (tree.get(name, {}) for name in ("mqtt", "service", "store"))
     broker = f"{mqtt.get('host', usual.host)}:{mqtt.get('port', usual.port)}"
+    # in one folder the backups of one make those of another go, and its months take their names
+    folders = {
+        f"store.{name}": ("", normpath(file.parent.absolute() / str(store[name])))  # a share is not touched
+        for name in ("backup_dir", "archive_dir")
+        if name in store
+    }
     return {
+        **folders,
         "mqtt.client_id": (broker, str(mqtt.get("client_id", usual.client_id))),
         "mqtt.topic_root": (broker, str(mqtt.get("topic_root", usual.topic_root))),
         "service.data_dir": ("", str((file.parent / str(service.get("data_dir", "var"))).resolve())),

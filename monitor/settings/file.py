@@ -89,7 +89,15 @@ def _paths_beside(settings: Settings, folder: Path) -> Settings:
         else one
         for one in settings.calendars
     )
-    return settings.model_copy(update={"service": service, "mqtt": mqtt, "calendars": calendars})
+    kept = {
+        name: folder.resolve() / place  # joined and not looked at: a share may hang
+        for name in ("backup_dir", "archive_dir")
+        if (place := getattr(settings.store, name)) is not None
+    }
+    store = settings.store.model_copy(update=kept)
+    return settings.model_copy(
+        update={"service": service, "store": store, "mqtt": mqtt, "calendars": calendars}
+    )
 
 
 def _with_secrets(value: Any, folder: Path, place: str, faults: list[Fault]) -> Any:

@@ -232,6 +232,22 @@ def test_shops_that_would_hear_each_others_sensors_are_refused_and_the_others_ru
     assert "b" not in Neighbours({"b": tmp_path / "b.toml"}).refused()  # its own process says what is wrong
 
 
+@pytest.mark.parametrize("folder", ["backup_dir", "archive_dir"])
+def test_shops_that_would_make_each_others_copies_go_are_refused(tmp_path: Path, folder: str) -> None:
+    for name, there in (("a", "kept"), ("b", "./kept"), ("c", "kept/c"), ("d", "")):
+        line = f'{folder} = "{there}"\n' if there else ""
+        own = f'[service]\ndata_dir = "{name}"\n[mqtt]\nclient_id = "{name}"\ntopic_root = "{name}"\n'
+        (tmp_path / f"{name}.toml").write_text(f"[store]\n{line}{own}", encoding="utf-8")
+    refused = Neighbours({name: tmp_path / f"{name}.toml" for name in "abcd"}).refused()
+    assert set(refused) == {"a", "b"}
+    assert f"store.{folder}" in refused["a"]
+    (tmp_path / "alone.toml").write_text(f'[store]\n{folder} = "kept"\n{SMALL}', encoding="utf-8")
+    alone = load(tmp_path / "alone.toml", None, known_reference())
+    assert (
+        getattr(alone.store, folder) == tmp_path / "kept"
+    )  # as the service reads it, wherever it is started
+
+
 def test_check_names_what_keeps_a_shop_from_being_run_beside_the_others(tmp_path: Path) -> None:
     own = f'database = "postgresql://h/d"\n{FLEET}'
     (tmp_path / "fleet.toml").write_text(own, encoding="utf-8")
