@@ -120,11 +120,12 @@ class CoreLoop:
         """Judge everything that arrived before `until_s`; returns how many readings were worked through.
 
         What is said to have arrived after `now_s` was stamped by a clock that was wrong: it is judged as
-        of now. With a `last_order`, what came after that reading is left for later.
+        of now. What comes in meanwhile is left for the next look, by which time it may have arrived; with a
+        `last_order`, all that came after that reading.
         """
         with self._stretch():
-            done = 0
-            while readings := self._unjudged(last_order):
+            done, end = 0, self._series.last_order() if last_order is None else last_order
+            while readings := self._unjudged(end):
                 self._take(readings, now_s)
                 done += len(readings)
                 self._after_bite(readings)
@@ -197,9 +198,9 @@ class CoreLoop:
             kept = keep_damaged(saved.state)
             return None, f"the checkpoint is damaged or of another version ({error}; kept: {kept})"
 
-    def _unjudged(self, last_order: int | None) -> list[StoredReading]:
+    def _unjudged(self, last_order: int) -> list[StoredReading]:
         found = self._series.readings_after(self._state.order, READ_AT_ONCE)
-        return found if last_order is None else [one for one in found if one.order <= last_order]
+        return [one for one in found if one.order <= last_order]
 
     def skip(self, before_s: float, now_s: float, why: str) -> None:
         """The clock jumped: what arrived before `before_s` is judged, then one gap up to now."""

@@ -93,6 +93,46 @@ def test_a_machine_that_slept_within_a_backlog_is_a_gap(yard: Watched) -> None:
     assert [event.body for event in yard.ledger.events(kinds=[EventKind.SERVICE_GAP])]
 
 
+def test_what_came_after_a_sleep_within_a_backlog_blames_no_sensor_for_it(yard: Watched) -> None:
+    """The sleep is a gap of the service: it is told before anything is judged that came after it."""
+    backlog(yard)
+    slept_s, wakes = 20.0 * PAUSE_S, iter([True])
+
+    def sleeps() -> bool:
+        if next(wakes, False):
+            yard.machine.true_s += slept_s
+            now_s = round(yard.clock.now_s(), 3)
+            yard.series.append([Reading(KEY, now_s - 0.01, now_s - 0.01, 15.03, 90_000)])
+        return False
+
+    yard.watch.courtesy.asked = sleeps
+    yard.looks()
+    yard.looks()
+    (gap,) = yard.ledger.events(kinds=[EventKind.SERVICE_GAP])
+    assert gap.body["to_s"] - gap.body["from_s"] > 0.9 * slept_s
+    assert not yard.ledger.events(kinds=[EventKind.SENSOR_STATUS])
+
+
+def test_what_arrives_while_a_backlog_is_worked_through_is_believed(yard: Watched) -> None:
+    """It arrived later than the look that works the backlog through began: its clock is not ahead."""
+    backlog(yard)
+    came: list[float] = []
+
+    def passes() -> bool:
+        yard.machine.true_s += 0.75 * PAUSE_S
+        now_s = round(yard.clock.now_s(), 3)
+        came.append(now_s - 0.01)
+        yard.series.append([Reading(KEY, came[-1], came[-1], 15.03, 90_000 + len(came))])
+        return False
+
+    yard.watch.courtesy.asked = passes
+    yard.looks()
+    yard.looks()
+    assert len(came) == BITES
+    track = yard.watch.loop.state.tracks[KEY.source]
+    assert track.channels[KEY.quantity].believed_time_s == came[-1]
+
+
 def test_a_page_is_waited_for_but_never_longer_than_the_bite_before_it() -> None:
     with a_machine() as machine:
         courtesy, asked = Courtesy(), [True, True, True, False]
