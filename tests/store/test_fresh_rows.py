@@ -14,7 +14,7 @@ from monitor.model.sensor import SensorStatus
 from monitor.store.series import reads
 from monitor.store.series.fresh_rows import FreshRows
 from monitor.store.series.sqlite_series import SqliteSeriesStore
-from tests.store.test_packed_store import AIR, DAY, DEW, T0, answers, fill
+from tests.store.test_packed_store import AIR, DAY, DEW, FAR, T0, answers, fill
 
 KEYS = [SeriesKey("slip-bay", f"wall-{n}", Quantity.AIR_TEMPERATURE) for n in range(20)]
 
@@ -184,3 +184,19 @@ def test_where_packed_readings_lay_by_order_is_forgotten_and_nothing_else(store)
     assert rows(store, "filed_order") >= rows(store, "reading")
     assert store.readings_after(0, 10_000) == wanted
     assert store.slice(KEYS[0], T0, T0 + 60.0).doubtful.tolist() == [False, True]
+
+
+def test_what_a_silent_sensor_sends_of_a_packed_time_is_known_after_a_start(tmp_path):
+    store = SqliteSeriesStore(tmp_path / "series.sqlite")
+    fill(store)
+    store.pack(FAR)
+    store.close()
+    store = SqliteSeriesStore(tmp_path / "series.sqlite")
+    (_, known), (_, last) = store.readings_after(0, 10)[0], store.readings_after(0, 100_000)[-1]
+    late = last._replace(time_s=last.time_s + 0.5)
+    assert store.append([known, last, late]).repeated == 2
+    assert store.append([known, last, late]).stored == 0
+    store.pack(FAR)
+    assert [one.reading for one in store.readings_after(0, 100_000)].count(last) == 1
+    assert store.slice(late.key, late.time_s, late.time_s + 0.1).time_s.size == 1
+    store.close()

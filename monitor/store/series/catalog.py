@@ -14,12 +14,13 @@ from monitor.store.series.series_schema import STRETCH_MS
 LAST_ORDER = "last_order"  # of what is filed: what came later is fresh (`fresh_rows.py`)
 LAST_TOLD = "last_told"
 _PACKED_BEFORE = "packed_before_ms"
+# `id` alone would be that of the table asked, where it has one.
 _NEWEST = f"""
 SELECT id,
-  max(coalesce((SELECT max(time_ms) FROM reading WHERE series_id = id), -1),
-      coalesce((SELECT max(time_ms) FROM point WHERE series_id = id), -1)),
-  max(coalesce((SELECT max(stretch) FROM packed WHERE series_id = id), -1),
-      coalesce((SELECT max(end_ms) FROM month_part WHERE series_id = id), -1) / {STRETCH_MS})
+  max(coalesce((SELECT max(time_ms) FROM reading WHERE series_id = series.id), -1),
+      coalesce((SELECT max(time_ms) FROM point WHERE series_id = series.id), -1)),
+  max(coalesce((SELECT max(stretch) FROM packed WHERE series_id = series.id), -1),
+      coalesce((SELECT max(end_ms) FROM month_part WHERE series_id = series.id), -1) / {STRETCH_MS})
 FROM series"""
 _FLOOR_NAMES = ("raw_floor_ms", "minute_floor_ms", "hour_floor_ms")
 
