@@ -40,7 +40,11 @@ from tests.bench.replay_bench import MEASURES
 
 START_S = datetime(2026, 9, 8, 13, 40, tzinfo=UTC).timestamp()  # a Tuesday; the shift ends in 20 minutes
 TICK_S, SENSORS = 10.0, 6
-WAYS = ("speaks", "speaks", "speaks", "silent", "stuck", "wild", "damp", "hot", "late", "full")
+WAYS = (
+    *("speaks", "speaks", "speaks", "silent", "stuck", "wild", "damp", "hot", "late", "full"),
+    *("ahead", "clock wrong", "boils", "half", "dead"),
+)
+AWRY_S = {"late": -700.0, "ahead": 30.0, "clock wrong": -4_000.0}  # a stamp against its arrival
 PLACES = ("panel-hall", "panel-hall", "wire-store", "oven", "slip-bay", "outside")
 DECODER = msgspec.msgpack.Decoder(CoreState)
 
@@ -219,16 +223,17 @@ class Twins:
                 continue
             flicker = 0.0 if way == "stuck" else ((n * 7 + place * 3) % 5) * 0.01
             celsius, humid = self.warm[place] + flicker, self.damp[place] + flicker / 10.0
-            celsius += {"wild": 70.0 * (n % 4 == 0), "hot": 4.0}.get(way, 0.0)
-            humid = {"damp": humid + 0.2, "full": 1.0, "stuck": 0.5}.get(way, humid)
+            celsius += {"wild": 70.0 * (n % 4 == 0), "hot": 4.0, "boils": 75.0 * (n % 3 == 0)}.get(way, 0.0)
+            humid = {"damp": humid + 0.2, "full": 1.0, "stuck": 0.5, "dead": 0.0}.get(way, humid)
             at_s = self.now_s + 1.0 + place
-            time_s = at_s - 700.0 * (way == "late")
+            time_s = at_s + AWRY_S.get(way, 0.0)
             for quantity, value in (
                 (Quantity.AIR_TEMPERATURE, round(20.0 if way == "stuck" else celsius, 2)),
                 (Quantity.RELATIVE_HUMIDITY, round(humid, 4)),
             ):
-                key = SeriesKey(PLACES[place], f"wall-{place}", quantity)
-                yield Reading(key, time_s, at_s, value, None, way == "late")
+                if way != "half" or quantity is Quantity.AIR_TEMPERATURE:
+                    key = SeriesKey(PLACES[place], f"wall-{place}", quantity)
+                    yield Reading(key, time_s, at_s, value, None, way in AWRY_S)
 
     def does(self, deed: str, which: int) -> None:
         """What somebody, or the machine, does."""
