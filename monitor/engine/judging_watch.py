@@ -43,7 +43,7 @@ class Watch:
     def judge(self, watermark_s: float, facts: dict[str, float]) -> None:
         """Judge what arrived before the watermark, as of now; before that see to clock and store."""
         now_s = self._clock.now_s()
-        self._missed = self.pace.look() or self._missed
+        self._note_pause()
         if self._missed is not None:
             self.loop.skip(self._missed.from_s + AT_THE_JUMP_S, now_s, self._missed.why)
             self._missed = None
@@ -55,8 +55,13 @@ class Watch:
 
     def _give_way(self) -> None:
         """Within a backlog: the clock is looked at, however long it takes, and pages come first."""
-        self._missed = self.pace.look() or self._missed
+        self._note_pause()
         self.courtesy.give_way()
+
+    def _note_pause(self) -> None:
+        """Of two pauses before one is recorded the first counts: nothing after it was watched in its time."""
+        missed = self.pace.look()
+        self._missed = self._missed or missed
 
     def snapshot(self) -> Picture:
         """The picture of now: as it was judged, or, where that was not lately, as not known."""

@@ -133,7 +133,8 @@ class LiveYard:
             return times
 
         wait_until(lambda: set(sent) <= set(stored()), "every reading to be stored", patience_s)
-        assert len(set(stored())) == len(stored())
+        times = stored()
+        assert len(set(times)) == len(times)
 
     def judged_up_to_now(self, patience_s: float = 60.0) -> None:
         """The core has caught up."""

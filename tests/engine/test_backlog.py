@@ -113,6 +113,22 @@ def test_what_came_after_a_sleep_within_a_backlog_blames_no_sensor_for_it(yard: 
     assert not yard.ledger.events(kinds=[EventKind.SENSOR_STATUS])
 
 
+def test_of_two_sleeps_within_a_backlog_no_hour_counts_as_watched(yard: Watched) -> None:
+    backlog(yard)
+    slept_s, wakes = 20.0 * PAUSE_S, iter([True, True])
+
+    def sleeps() -> bool:
+        if next(wakes, False):
+            yard.machine.true_s += slept_s
+        return False
+
+    yard.watch.courtesy.asked = sleeps
+    yard.looks()
+    yard.looks()
+    (gap,) = yard.ledger.events(kinds=[EventKind.SERVICE_GAP])
+    assert gap.body["to_s"] - gap.body["from_s"] > 1.9 * slept_s
+
+
 def test_what_arrives_while_a_backlog_is_worked_through_is_believed(yard: Watched) -> None:
     """It arrived later than the look that works the backlog through began: its clock is not ahead."""
     backlog(yard)
