@@ -48,6 +48,7 @@ from monitor.web.app import create_app
 from monitor.web.frame.deps import Answered, WebDeps
 from monitor.web.server import serve
 from tests.bench import replay_bench
+from tests.clocks import SteadyClock
 
 DAY_S, MONTH_S, PER_ZONE = 86_400.0, 365.0 / 12.0 * 86_400.0, 4
 BEGIN_S = replay_bench.START_S
@@ -85,21 +86,6 @@ SHIFT = {
     "start": "06:00",
     "end": "14:00",
 }
-
-
-class Still:
-    """A clock that stands where it was set."""
-
-    simulated = True
-
-    def __init__(self, time_s: float) -> None:
-        self.time_s = time_s
-
-    def now_s(self) -> float:
-        return self.time_s
-
-    def real_seconds(self, seconds: float) -> float:
-        return seconds
 
 
 def yard(folder: Path, sensors: int) -> Settings:
@@ -250,7 +236,7 @@ def deps(service: Service) -> WebDeps:
     )
 
 
-def heard(service: Service, clock: Still, sensors: int, seconds: float) -> list[float]:
+def heard(service: Service, clock: SteadyClock, sensors: int, seconds: float) -> list[float]:
     """Judge what comes in for so long, as it comes; what each tick took."""
     ticks: list[float] = []
     held: list[Reading] = []
@@ -266,7 +252,7 @@ def heard(service: Service, clock: Still, sensors: int, seconds: float) -> list[
 
 def days_of(folder: Path, sensors: int, days: float) -> None:
     """The memory of a service that runs for some days."""
-    clock = Still(BEGIN_S)
+    clock = SteadyClock(BEGIN_S)
     service = Service(yard(folder, sensors), clock)
     settle_heap()
     Watch(service.loop, service.keeper, service.ledger, clock).catch_up(BEGIN_S, 0)
@@ -290,7 +276,7 @@ def days_of(folder: Path, sensors: int, days: float) -> None:
 def measured(folder: Path, sensors: int, now_s: float) -> dict[str, float]:
     """One mark, in this process: everything in milliseconds and megabytes."""
     found: dict[str, float] = {}
-    clock = Still(now_s)
+    clock = SteadyClock(now_s)
     settings = yard(folder, sensors)
     began = process_time()
     service = Service(settings, clock)

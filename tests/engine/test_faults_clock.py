@@ -13,6 +13,7 @@ from monitor.clock import SystemClock
 from monitor.engine.pace import Pace
 from monitor.model.event import EventKind
 from tests.brokers import MOSQUITTO
+from tests.clocks import SteadyClock
 from tests.engine.live import LiveYard
 from tests.engine.offline import Offline
 from tests.engine.test_people import shop_file, warnings
@@ -133,19 +134,10 @@ def test_a_machine_that_slept_is_a_gap_too(monkeypatch: pytest.MonkeyPatch) -> N
     assert pace.look() is None
 
 
-class SetTo:
+class SetTo(SteadyClock):
     """A clock that a test sets; to the service it is a real one."""
 
     simulated = False
-
-    def __init__(self, time_s: float) -> None:
-        self.time_s = time_s
-
-    def now_s(self) -> float:
-        return self.time_s
-
-    def real_seconds(self, seconds: float) -> float:
-        return seconds
 
 
 def at(moment: str) -> float:

@@ -35,7 +35,7 @@ from monitor.store.series.catalog import Catalog
 from monitor.store.series.retention import Retention
 from monitor.store.series.sqlite_series import SqliteSeriesStore
 from tests.store.conftest import archive_all
-from tests.store.test_packed_store import AIR, DAY, DEW, FAR, HUMIDITY, T0, answers, arrivals, fill
+from tests.store.test_packed_store import AIR, DAY, DEW, FAR, HUMIDITY, T0, answers, arrivals, come_late, fill
 
 MONTH = "2023-11"
 ABOUT = {"service_version": "1.2.3", "shop": {"name": "Ferrymoor Slipway"}}
@@ -84,11 +84,7 @@ def test_archived_readings_come_back_in_order_of_arrival_however_much_is_asked_a
     rows, filed = two
     wanted = arrivals(rows, 1_000)
     begin = wanted[-200].order if at_once == 1 else 0
-    found, order = [], begin
-    while more := filed.readings_after(order, at_once):
-        found += more
-        order = more[-1].order
-    assert found == [one for one in wanted if one.order > begin]
+    assert arrivals(filed, at_once, begin) == [one for one in wanted if one.order > begin]
 
 
 def test_readings_of_a_live_month_follow_those_of_archived_ones(two):
@@ -101,14 +97,7 @@ def test_readings_of_a_live_month_follow_those_of_archived_ones(two):
 
 
 def test_what_comes_late_for_an_archived_month_is_stored_repeated_or_put_aside_as_ever(two):
-    for store in two:
-        old = arrivals(store, 9_999)[700].reading
-        found = store.append(
-            [old, old._replace(value=old.value + 1.0), old._replace(time_s=old.time_s + 0.5)]
-        )
-        assert (found.stored, found.repeated, found.contradicting) == (1, 1, 1)
-        store.write_points([Point(DEW, T0 + 600.0, 3.25), Point(DEW, T0 + 600.0, 4.5)])
-        store.mark([Mark(1_500, SensorStatus.FAILURE, "late"), Mark(60, SensorStatus.GOOD, "")])
+    come_late(*two)
     rows, filed = two
     assert answers(filed) == answers(rows)
     assert 0 < live(filed) < 2_000, "a few stretches of it lie in the live file again"

@@ -57,8 +57,8 @@ def fill(store, days=3, every_s=120.0, seed=5):
     store.mark([Mark(order, SensorStatus.FAILURE, f"jump {order}") for order in range(60, 2_000, 97)])
 
 
-def arrivals(store, at_once):
-    found, order = [], 0
+def arrivals(store, at_once, begin=0):
+    found, order = [], begin
     while more := store.readings_after(order, at_once):
         found += more
         order = more[-1].order
@@ -88,6 +88,18 @@ def answers(store):
     return found
 
 
+def come_late(*stores):
+    """What may come late: a new reading, one again, one that contradicts, points twice, marks."""
+    for store in stores:
+        old = arrivals(store, 9_999)[700].reading
+        found = store.append(
+            [old, old._replace(value=old.value + 1.0), old._replace(time_s=old.time_s + 0.5)]
+        )
+        assert (found.stored, found.repeated, found.contradicting) == (1, 1, 1)
+        store.write_points([Point(DEW, T0 + 600.0, 3.25), Point(DEW, T0 + 600.0, 4.5)])
+        store.mark([Mark(1_500, SensorStatus.FAILURE, "late"), Mark(60, SensorStatus.GOOD, "")])
+
+
 @pytest.fixture
 def two(tmp_path):
     """The same twice: one keeps rows, one packs all it can."""
@@ -115,11 +127,7 @@ def test_what_is_packed_comes_back_in_order_of_arrival_however_much_is_asked_at_
     rows, packed = two
     wanted = arrivals(rows, 1_000)
     begin = wanted[-400].order if at_once == 1 else 0
-    found, order = [], begin
-    while more := packed.readings_after(order, at_once):
-        found += more
-        order = more[-1].order
-    assert found == [one for one in wanted if one.order > begin]
+    assert arrivals(packed, at_once, begin) == [one for one in wanted if one.order > begin]
 
 
 def test_who_reads_on_at_the_end_looks_through_nothing_that_is_packed(two):
@@ -134,14 +142,7 @@ def test_who_reads_on_at_the_end_looks_through_nothing_that_is_packed(two):
 
 
 def test_what_comes_late_into_a_packed_stretch_is_stored_repeated_or_put_aside_as_ever(two):
-    for store in two:
-        old = arrivals(store, 9_999)[700].reading
-        found = store.append(
-            [old, old._replace(value=old.value + 1.0), old._replace(time_s=old.time_s + 0.5)]
-        )
-        assert (found.stored, found.repeated, found.contradicting) == (1, 1, 1)
-        store.write_points([Point(DEW, T0 + 600.0, 3.25), Point(DEW, T0 + 600.0, 4.5)])
-        store.mark([Mark(1_500, SensorStatus.FAILURE, "late"), Mark(60, SensorStatus.GOOD, "")])
+    come_late(*two)
     assert answers(two[1]) == answers(two[0])
     two[1].pack(FAR)
     assert answers(two[1]) == answers(two[0])
