@@ -44,6 +44,7 @@ from tests.bench import (
     year_growth,
 )
 from tests.brokers import Mosquitto, wait_until
+from tests.clocks import SteadyClock
 from tests.ports import free_port
 from tests.web import sample
 
@@ -125,7 +126,7 @@ def look(*, quick: bool) -> None:
 def first_look_s(zones: int) -> float:
     sensors, now_s = zones * year_growth.PER_ZONE, year_growth.BEGIN_S + 14 * year_growth.DAY_S
     with tempfile.TemporaryDirectory() as name:
-        service = Service(year_growth.yard(Path(name), sensors), year_growth.Still(now_s))
+        service = Service(year_growth.yard(Path(name), sensors), SteadyClock(now_s))
         year_growth.fill(service.series, service.ledger, sensors, (year_growth.BEGIN_S, now_s), 900.0)
         service.loop.resume(now_s, service.series.last_order())
         state = service.loop.state
