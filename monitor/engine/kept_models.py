@@ -3,6 +3,7 @@
 import hashlib
 import logging
 from collections.abc import Iterable
+from itertools import chain
 from pathlib import Path
 
 import msgspec
@@ -12,6 +13,7 @@ from monitor.clock import Clock
 from monitor.engine.learner import REFIT_S, Learner
 from monitor.outlook import response
 from monitor.outlook.response import ZoneModel
+from monitor.physics import saturation
 from monitor.settings.reference import shared_folder
 from monitor.settings.schema import Settings
 from monitor.store.private import private_folder, write_private
@@ -41,7 +43,8 @@ _decoder = msgspec.msgpack.Decoder(tuple[str, ZoneModel], dec_hook=_plain_as_arr
 def made_by(settings: Settings, store: int) -> str:
     """What a model follows from besides the air: the code and data that learn, the settings, the store."""
     whole = hashlib.sha256(f"{store} {settings.model_dump_json()}".encode())
-    sources = sorted(Path(response.__file__).parent.glob("*.py"))
+    rooms = (Path(response.__file__).parent, Path(saturation.__file__).parent)
+    sources = chain.from_iterable(sorted(room.glob("*.py")) for room in rooms)
     for file in (*sources, *(shared_folder() / name for name in _DATA)):
         whole.update(file.read_bytes())
     return whole.hexdigest()

@@ -1,20 +1,26 @@
 """What was learnt of a zone is taken up after a restart, where it is still what would be learnt."""
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
 
 from monitor.engine.kept_models import FOLDER, KEPT_S, KeptModels, made_by
+from monitor.outlook import response
 from monitor.outlook.hourly import HOUR_S, OutdoorAir
 from monitor.outlook.response import RECENT_H, ZoneModel, fit, forecast
+from monitor.physics import saturation
 from monitor.settings.schema import Settings
 from tests.outlook.air import room, weather
 
 ROWS = 24 * 30 + 1
 OUTDOOR = weather(ROWS + 48)
 PAST = OutdoorAir(OUTDOOR.temperature_c[:ROWS], OUTDOOR.vapour_pressure_pa[:ROWS])
+YARD = {"sites": [{"id": "yard", "name": "Ferrymoor Slipway"}]}
+SLIP_BAY = {"id": "bay", "site": "yard", "name": "Slip Bay"}
 BAY = room(PAST, ROWS, exchange_h=0.6, lag_h=12.0, zone="bay")
 
 
@@ -40,12 +46,24 @@ def test_what_was_kept_foresees_the_same_to_the_bit(tmp_path: Path, model: ZoneM
 def test_a_model_of_another_code_shop_or_store_is_learnt_anew(tmp_path: Path, model: ZoneModel) -> None:
     kept(tmp_path).write(model)
     assert kept(tmp_path, "otherwise").read(["bay"], model.fitted_s) == {}
-    yard = {"sites": [{"id": "yard", "name": "Ferrymoor Slipway"}]}
-    bay = {"id": "bay", "site": "yard", "name": "Slip Bay"}
-    plain = Settings.model_validate({**yard, "zones": [bay]})
-    other = Settings.model_validate({**yard, "zones": [{**bay, "kind": "store"}]})
+    plain = Settings.model_validate({**YARD, "zones": [SLIP_BAY]})
+    other = Settings.model_validate({**YARD, "zones": [{**SLIP_BAY, "kind": "store"}]})
     assert len({made_by(plain, 1), made_by(plain, 2), made_by(other, 1)}) == 3
     assert made_by(plain, 1) == made_by(plain, 1)
+
+
+@pytest.mark.parametrize("code", [response, saturation])
+def test_a_model_of_other_formulas_is_learnt_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: ModuleType
+) -> None:
+    shop = Settings.model_validate({**YARD, "zones": [SLIP_BAY]})
+    before, here = made_by(shop, 1), Path(str(code.__file__))
+    room = shutil.copytree(here.parent, tmp_path / "room")
+    monkeypatch.setattr(code, "__file__", str(room / here.name))
+    assert made_by(shop, 1) == before
+    with (room / here.name).open("a") as file:
+        file.write("# otherwise\n")
+    assert made_by(shop, 1) != before
 
 
 def test_a_model_of_the_future_or_of_long_ago_is_learnt_anew(tmp_path: Path, model: ZoneModel) -> None:
