@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -98,29 +98,39 @@ class Worker:
 
 
 @contextmanager
-def sending(port: int) -> Iterator[dict[str, list[float]]]:
-    """A sensor in every shop that sends twice a second; what the broker has acknowledged of it."""
-    sent: dict[str, list[float]] = {name: [] for name in SHOPS}
+def meanwhile(send: Callable[[Publisher], None], port: int, **login: str) -> Iterator[None]:
+    """Sends twice a second, beside what the test does."""
     stop = threading.Event()
 
-    def send() -> None:
-        with Publisher(port) as publisher:
-            n = 0
+    def go_on() -> None:
+        with Publisher(port, **login) as publisher:
             while not stop.wait(0.5):
-                for name in SHOPS:
-                    time_s = round(time.time(), 3)
-                    air = {Quantity.AIR_TEMPERATURE: 12.0 + n % 5 * 0.1, Quantity.RELATIVE_HUMIDITY: 0.5}
-                    publisher.send(f"shop-{name}/yard/slip-bay/bay-1", encode_own(time_s, air, n))
-                    sent[name].append(time_s)
-                n += 1
+                send(publisher)
 
-    thread = threading.Thread(target=send)
+    thread = threading.Thread(target=go_on)
     thread.start()
     try:
-        yield sent
+        yield
     finally:
         stop.set()
         thread.join()
+
+
+@contextmanager
+def sending(port: int) -> Iterator[dict[str, list[float]]]:
+    """A sensor in every shop that sends twice a second; what the broker has acknowledged of it."""
+    sent: dict[str, list[float]] = {name: [] for name in SHOPS}
+
+    def send(publisher: Publisher) -> None:
+        n = len(sent[SHOPS[0]])
+        for name in SHOPS:
+            time_s = round(time.time(), 3)
+            air = {Quantity.AIR_TEMPERATURE: 12.0 + n % 5 * 0.1, Quantity.RELATIVE_HUMIDITY: 0.5}
+            publisher.send(f"shop-{name}/yard/slip-bay/bay-1", encode_own(time_s, air, n))
+            sent[name].append(time_s)
+
+    with meanwhile(send, port):
+        yield sent
 
 
 def stored(folder: Path, shop: str) -> set[float]:

@@ -2,7 +2,6 @@
 
 import re
 import shutil
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,7 +21,7 @@ from monitor.store.ledger.sql_ledger import open_ledger
 from tests.access.desks import OTHER, WORDS
 from tests.brokers import MOSQUITTO, Mosquitto, Publisher, wait_until
 from tests.engine.yard import BAY_TOML
-from tests.fleet.test_fleet import FLEET, Worker, stored
+from tests.fleet.test_fleet import FLEET, Worker, meanwhile, stored
 from tests.receivers import web_receiver
 from tests.web.signed_in import Browser
 
@@ -85,25 +84,17 @@ def said(*arguments: str) -> str:
 def sensor(broker: Mosquitto, password: str) -> Iterator[list[float]]:
     """The enrolled sensor with the password it was given, twice a second: a warm wet wind comes."""
     sent: list[float] = []
-    stop = threading.Event()
 
-    def send() -> None:
-        with Publisher(broker.port, username="bay-1", password=password) as publisher:
-            while not stop.wait(0.5):
-                time_s = round(time.time(), 3)
-                warm_c, humid_frac = COLD if len(sent) < COLD_READINGS else WARM
-                warm_c += len(sent) % 5 * 0.1
-                air = {Quantity.AIR_TEMPERATURE: warm_c, Quantity.RELATIVE_HUMIDITY: humid_frac}
-                publisher.send("shop-a/yard/slip-bay/bay-1", encode_own(time_s, air, len(sent)))
-                sent.append(time_s)
+    def send(publisher: Publisher) -> None:
+        time_s = round(time.time(), 3)
+        warm_c, humid_frac = COLD if len(sent) < COLD_READINGS else WARM
+        warm_c += len(sent) % 5 * 0.1
+        air = {Quantity.AIR_TEMPERATURE: warm_c, Quantity.RELATIVE_HUMIDITY: humid_frac}
+        publisher.send("shop-a/yard/slip-bay/bay-1", encode_own(time_s, air, len(sent)))
+        sent.append(time_s)
 
-    thread = threading.Thread(target=send)
-    thread.start()
-    try:
+    with meanwhile(send, broker.port, username="bay-1", password=password):
         yield sent
-    finally:
-        stop.set()
-        thread.join()
 
 
 def page_of(worker: Worker) -> str:
